@@ -1,0 +1,33 @@
+"""What the TOML tables of ``data/`` say: record tables and columns, issue texts, limits in force on a date,
+usual values of an engine type, report parameters.
+
+Every loader checks its table and raises :class:`TableError` naming file and row when one is wrong.
+"""
+
+from .engine_types import EngineTypeValues, engine_type_values
+from .files import DATA, TableError, read_toml
+from .limits import Limit, Limits, limit, limits
+from .parameters import Parameter, parameters
+from .tables import Column, Table, stored_name, tables
+from .texts import IssueText, issue, issues
+
+__all__ = [
+    "DATA",
+    "Column",
+    "EngineTypeValues",
+    "IssueText",
+    "Limit",
+    "Limits",
+    "Parameter",
+    "Table",
+    "TableError",
+    "engine_type_values",
+    "issue",
+    "issues",
+    "limit",
+    "limits",
+    "parameters",
+    "read_toml",
+    "stored_name",
+    "tables",
+]

@@ -1,0 +1,140 @@
+"""Record tables and their columns, from ``data/dictionary.toml``."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from .. import units
+from .files import DATA, TableError, check_keys, read_toml
+
+KINDS = ("text", "code", "yes_no", "integer", "number", "quantity", "date", "datetime")
+_FIELDS = ("name", "kind", "unit", "low", "high", "codes", "key", "required", "meaning", "outcome")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a record table; ``low`` and ``high`` are the plausible range, both ends included.
+
+    Dates have their range as ISO text; "today" stands for the date that counts as today at intake.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str = ""
+    low: float | str | None = None
+    high: float | str | None = None
+    codes: tuple[str, ...] = ()
+    key: bool = False
+    required: bool = False
+    outcome: bool = False
+
+    @property
+    def stored(self) -> str:
+        """The name inside: with the canonical unit at its end where the column is a quantity."""
+        return stored_name(self.name, self.unit)
+
+    @property
+    def header(self) -> str:
+        """The name as a file carries it, with the canonical unit in brackets."""
+        return f"{self.name} [{self.unit}]" if self.kind == "quantity" else self.name
+
+    @property
+    def dimension(self) -> str:
+        """The dimension a unit in the header must have; empty for a column without unit."""
+        return units.dimension_of(self.unit) if self.kind == "quantity" else ""
+
+    @property
+    def dtype(self) -> str:
+        """The pandas dtype of the stored column."""
+        return {
+            "text": "str",
+            "code": "str",
+            "yes_no": "boolean",
+            "integer": "Int64",
+            "number": "float64",
+            "quantity": "float64",
+            "date": "datetime64[us]",
+            "datetime": "datetime64[us]",
+        }[self.kind]
+
+
+@dataclass(frozen=True)
+class Table:
+    """One record table."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        """Stored names of the key columns, in order."""
+        return tuple(c.stored for c in self.columns if c.key)
+
+    def column(self, name: str) -> Column:
+        """The column of that name (as in a header, or as stored); KeyError when there is none."""
+        for c in self.columns:
+            if name in (c.name, c.stored):
+                return c
+        raise KeyError(f"table {self.name} has no column {name!r}")
+
+
+def stored_name(name: str, unit: str) -> str:
+    """``gap`` and ``mm`` -> ``gap_mm``; a slash in a unit is written out."""
+    return f"{name}_{unit.replace('/', '_per_')}" if unit else name
+
+
+def _read_column(raw: dict[str, Any], *, where: str) -> Column:
+    check_keys(raw, where=where, allowed=_FIELDS, required=("name", "kind", "meaning"))
+    column = Column(**{**raw, "codes": tuple(raw.get("codes", ()))})
+    where = f"{where} ({column.name})"
+    if column.kind not in KINDS:
+        raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {column.kind!r}")
+    if (column.kind == "quantity") != bool(column.unit):
+        raise TableError(f"{where}: a unit belongs to a quantity and to nothing else")
+    if column.unit and units.known(column.unit) is None:
+        raise TableError(f"{where}: unit {column.unit!r} is not in units.toml")
+    if (column.kind == "code") != bool(column.codes):
+        raise TableError(f"{where}: codes belong to kind code and to nothing else")
+    if column.kind in ("integer", "number", "quantity"):
+        low, high = column.low, column.high
+        if not isinstance(low, (int, float)) or not isinstance(high, (int, float)) or low > high:
+            raise TableError(f"{where}: a number needs low and high with low <= high")
+    return column
+
+
+def read_tables(path: Path) -> dict[str, Table]:
+    """All record tables of one dictionary file, checked."""
+    raw = read_toml(path)
+    found: dict[str, Table] = {}
+    for name, entry in raw["tables"].items():
+        if "same_as" in entry:
+            other = found.get(entry["same_as"])
+            if other is None:
+                raise TableError(f"{path.name}: table {name}: same_as names no table above it")
+            columns = tuple(
+                replace(c, high="9999-12-31") if c.kind == "date" else c
+                for c in other.columns
+                if not c.outcome
+            )
+        else:
+            columns = tuple(
+                _read_column(row, where=f"{path.name}: table {name}, column {number}")
+                for number, row in enumerate(entry["columns"], 1)
+            )
+        names = [c.stored for c in columns]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise TableError(f"{path.name}: table {name}: {', '.join(twice)} stands twice")
+        found[name] = Table(name, entry["title"], columns)
+    return found
+
+
+@cache
+def tables() -> dict[str, Table]:
+    """The record tables by name, in the order of the dictionary."""
+    return read_tables(DATA / "dictionary.toml")

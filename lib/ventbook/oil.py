@@ -1,0 +1,226 @@
+"""Oil and air as the physics needs them: viscosity, density, ambient pressure.
+
+Plain floats in the units named, arrays of any matching shape. A temperature outside 0..120 degC still gives a
+number by formula; :func:`extrapolated` marks it. Grades and their typical values are ``data/oils.toml``.
+
+References
+----------
+ASTM D341, Standard practice for viscosity-temperature equations and charts for liquid petroleum products
+(the Walther form, log10 log10(nu + 0.7) = A - B log10 T, T in K; its terms for nu under 2 mm2/s are not used).
+ASTM D1250 / API MPMS chapter 11.1, lubricating oils: alpha = 0.6278 / density15,
+density = density15 exp(-alpha dT (1 + 0.8 alpha dT)), dT from 15 degC (constants from memory).
+ISO 2533:1975, Standard atmosphere, layer 0..11000 m.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+TABLE = Path(__file__).resolve().parents[2] / "data" / "oils.toml"
+KELVIN = 273.15  # 0 degC
+GRAVITY = 9.80665  # m/s2
+LUBE_K1 = 0.6278  # kg/(m3 K), D1250 lubricating oils
+FORMULA_RANGE = (0.0, 120.0)  # degC inside which the typical pairs interpolate well enough to use unmarked
+ISO2533 = {
+    "temperature": 288.15,
+    "pressure": 101325.0,
+    "lapse": 0.0065,
+    "gas": 287.05287,
+}  # K, Pa, K/m, J/kg/K
+
+Floats = npt.NDArray[np.float64]
+Grades = "str | npt.ArrayLike | pd.Series"
+
+
+@dataclass(frozen=True)
+class OilTable:
+    """Typical oils in table order; row 0 is "*", the stand-in. ``a``, ``b`` are the D341 constants."""
+
+    grades: tuple[str, ...]
+    rows: dict[str, int]
+    a: Floats
+    b: Floats
+    density15: Floats
+    u_relative: Floats
+    kv40: Floats
+    kv100: Floats
+
+
+@cache
+def read_oils(path: Path = TABLE) -> OilTable:
+    """The oils of ``path``. Raises ValueError naming file and grade where a pair can't be a real oil."""
+    with path.open("rb") as file:
+        content = tomllib.load(file)
+    windows, oils = content["window"], content["oil"]
+    if not oils or oils[0]["grade"] != "*":
+        raise ValueError(f'{path.name}: the first oil must have grade "*"; got {oils[0]["grade"]!r}')
+    rows: dict[str, int] = {}
+    for row, oil in enumerate(oils):
+        _check_oil(oil, windows, path)
+        for name in (oil["grade"], *oil.get("also", ())):
+            if rows.setdefault(_grade_key(name), row) != row:
+                raise ValueError(f"{path.name}: grade {name!r} stands twice")
+    kv40, kv100 = (np.array([o[k] for o in oils], dtype=float) for k in ("kv40", "kv100"))
+    a, b = walther_constants(kv40, 40.0, kv100, 100.0)
+    return OilTable(
+        tuple(o["grade"] for o in oils),
+        rows,
+        a,
+        b,
+        np.array([o["density15"] for o in oils], dtype=float),
+        np.array([o["u_relative"] for o in oils], dtype=float),
+        kv40,
+        kv100,
+    )
+
+
+def _check_oil(oil: dict[str, Any], windows: dict[str, list[float]], path: Path) -> None:
+    name = oil["grade"]
+    if not oil["kv40"] > oil["kv100"] > 2:
+        raise ValueError(
+            f"{path.name}: {name}: kv40 > kv100 > 2 mm2/s needed; got {oil['kv40']}, {oil['kv100']}"
+        )
+    hot = re.search(r"(\d+)$", name)
+    if hot and hot.group(1) in windows:
+        low, high = windows[hot.group(1)]
+        if not low <= oil["kv100"] < high:
+            raise ValueError(f"{path.name}: {name}: kv100 must be in [{low}, {high}); got {oil['kv100']}")
+
+
+def _grade_key(name: str) -> str:
+    """``SAE 15W-50``, ``15w50`` and ``15W/50`` are one grade."""
+    return re.sub(r"^SAE|[\s/_.-]", "", str(name).strip().upper().replace("SAE ", "SAE"))
+
+
+def find_grades(
+    grades: Any, *, table: OilTable | None = None
+) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.bool_]]:
+    """Row in the oil table and whether it is known, for one spelling or an array of them.
+
+    Missing and unknown spellings get row 0 (the stand-in) and False.
+    """
+    table = table or read_oils()
+    column = pd.Series([grades] if isinstance(grades, str) or grades is None else grades, dtype="str")
+    codes, names = pd.factorize(column)
+    found = np.array([table.rows.get(_grade_key(name), 0) for name in names] + [0], dtype=np.intp)
+    index = found[codes]
+    return index, index > 0
+
+
+def walther_constants(nu1: Any, t1_degC: Any, nu2: Any, t2_degC: Any) -> tuple[Floats, Floats]:
+    """A and B of ASTM D341 through two points (viscosity in mm2/s, temperature in degC)."""
+    w1, w2 = (np.log10(np.log10(np.asarray(nu, dtype=float) + 0.7)) for nu in (nu1, nu2))
+    l1, l2 = (np.log10(np.asarray(t, dtype=float) + KELVIN) for t in (t1_degC, t2_degC))
+    b = (w1 - w2) / (l2 - l1)
+    return w1 + b * l1, b
+
+
+def walther_viscosity(a: Any, b: Any, temperature_degC: Any) -> Floats:
+    """Kinematic viscosity [mm2/s] from the D341 constants."""
+    return _walther(np.asarray(a, float), np.asarray(b, float), _temperature(temperature_degC))
+
+
+def _walther(a: Floats, b: Floats, temperature: Floats) -> Floats:
+    # exp and log of base e: a third of the time of 10.0 ** over a million rows
+    ln10 = math.log(10.0)
+    return np.exp(ln10 * np.exp(ln10 * a - b * np.log(temperature + KELVIN))) - 0.7
+
+
+def _temperature(temperature_degC: Any) -> Floats:
+    temperature = np.asarray(temperature_degC, dtype=float)
+    if np.any(temperature <= -KELVIN):
+        raise ValueError(f"temperature_degC must be over {-KELVIN}; got {np.nanmin(temperature):g}")
+    return temperature
+
+
+def extrapolated(temperature_degC: Any) -> npt.NDArray[np.bool_]:
+    """True where viscosity at this temperature [degC] is by formula outside 0..120 degC, the range it is good for."""
+    temperature = np.asarray(temperature_degC, dtype=float)
+    return (temperature < FORMULA_RANGE[0]) | (temperature > FORMULA_RANGE[1])
+
+
+def _known_rows(grade: Any) -> npt.NDArray[np.intp]:
+    table = read_oils()
+    index, known = find_grades(grade, table=table)
+    if not known.all():
+        bad = grade if isinstance(grade, str) else pd.Series(grade)[~known].iloc[0]
+        raise ValueError(f"grade must be one of {', '.join(table.grades[1:])}; got {bad!r}")
+    return index
+
+
+def _as_asked(values: Floats, grade: Any, temperature: Any) -> Floats:
+    """A scalar for two scalars, else an array."""
+    return values.reshape(())[()] if isinstance(grade, str) and np.ndim(temperature) == 0 else values
+
+
+def kinematic_viscosity(grade: Any, temperature_degC: Any) -> Floats:
+    """Kinematic viscosity [mm2/s] of ``grade`` (one spelling or an array) at ``temperature_degC``.
+
+    ASTM D341 through the grade's typical pair at 40 and 100 degC. A missing temperature gives a missing value.
+    Raises ValueError for a grade not in data/oils.toml; :func:`find_grades` tells first.
+    """
+    rows, table = _known_rows(grade), read_oils()
+    values = _walther(table.a[rows], table.b[rows], _temperature(temperature_degC))
+    return _as_asked(values, grade, temperature_degC)
+
+
+def density(grade: Any, temperature_degC: Any) -> Floats:
+    """Density [kg/m3] of ``grade`` at ``temperature_degC``, ASTM D1250 form for lubricating oils."""
+    rows = _known_rows(grade)
+    values = expand_density(read_oils().density15[rows], _temperature(temperature_degC))
+    return _as_asked(values, grade, temperature_degC)
+
+
+def expand_density(density15: Any, temperature_degC: Any) -> Floats:
+    """Density [kg/m3] at ``temperature_degC`` of a lubricating oil with ``density15`` [kg/m3] at 15 degC."""
+    alpha = LUBE_K1 / np.asarray(density15, dtype=float)
+    rise = alpha * (np.asarray(temperature_degC, dtype=float) - 15.0)
+    return density15 * np.exp(-rise * (1.0 + 0.8 * rise))
+
+
+def dynamic_viscosity(grade: Any, temperature_degC: Any) -> Floats:
+    """Dynamic viscosity [Pa s] of ``grade`` at ``temperature_degC``: kinematic viscosity times density."""
+    return kinematic_viscosity(grade, temperature_degC) * density(grade, temperature_degC) * 1e-6
+
+
+def viscosity_of_rows(rows: npt.NDArray[np.intp], temperature_degC: Floats) -> tuple[Floats, Floats]:
+    """Dynamic viscosity [Pa s] and density [kg/m3] by rows of the oil table (stand-in row included)."""
+    table, temperature = read_oils(), _temperature(temperature_degC)
+    rho = expand_density(table.density15[rows], temperature)
+    return _walther(table.a[rows], table.b[rows], temperature) * rho * 1e-6, rho
+
+
+def ambient_pressure_bar(elevation_m: Any) -> Floats:
+    """Absolute ambient pressure [bar] at ``elevation_m`` on a standard day, ISO 2533.
+
+    The standard's height is geopotential; a site's elevation is taken as such (at 5000 m the two differ by
+    0.08 %, 0.4 hPa). Weather moves the barometer by some 3 %, which is not in here. Good for -2000..11000 m;
+    raises ValueError outside.
+    """
+    height = np.asarray(elevation_m, dtype=float)
+    if np.any((height < -2000.0) | (height > 11000.0)):
+        raise ValueError(
+            f"elevation_m must be in -2000..11000; got {height[(height < -2000) | (height > 11000)].flat[0]:g}"
+        )
+    atmosphere = ISO2533
+    power = GRAVITY / (atmosphere["gas"] * atmosphere["lapse"])
+    pressure = (
+        atmosphere["pressure"] * (1.0 - atmosphere["lapse"] / atmosphere["temperature"] * height) ** power
+    )
+    return pressure / 1e5
+
+
+def geopotential_height(elevation_m: Any) -> Floats:
+    """Geopotential height [m] of a geometric elevation [m], ISO 2533 with the Earth's radius 6356766 m."""
+    elevation = np.asarray(elevation_m, dtype=float)
+    return 6356766.0 * elevation / (6356766.0 + elevation)

@@ -137,8 +137,8 @@ def _read_limit(raw: dict[str, Any], *, where: str) -> Limit:
     days = {key: _read_day(raw[key], where=where) for key in ("effective_from", "effective_to") if key in raw}
     if days.get("effective_from", _FIRST) >= days.get("effective_to", _LAST):
         raise TableError(f"{where}: effective_from is not before effective_to")
-    numbers = {key: float(raw[key]) for key in ("low", "high", "reference") if key in raw}
-    fields: dict[str, Any] = {"low": None, "high": None, **raw, **numbers, **days, "where": where}
+    fields: dict[str, Any] = {"low": None, "high": None, **raw, **days, "where": where}
+    fields |= {key: float(raw[key]) for key in ("low", "high", "reference") if key in raw}
     return Limit(**fields)
 
 

@@ -1,0 +1,49 @@
+# Each target does its own set-up: a machine needs Python 3.11 or newer and make, nothing else.
+PYTHON ?= python3
+RECORDS ?=
+PERIOD ?=
+OUT ?= reports
+JOBS ?= 2
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+export PIP_DISABLE_PIP_VERSION_CHECK := 1
+
+.PHONY: help report test lint lab bench calibrate lock clean
+
+help:  ## list what can be made
+	@grep -E '^[a-z]+: .*##|^[a-z]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+
+$(READY): requirements.txt pyproject.toml
+	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "ventbook needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --require-hashes -r requirements.txt
+	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
+	@touch $@
+
+report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder]
+	@$(BIN)/python -m ventbook.cli make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS)
+
+test: $(READY) lint  ## run all tests
+	$(BIN)/python -m pytest -n 2 --dist loadfile
+	$(BIN)/python -m pytest --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/00_reference_conversions.ipynb -q
+
+lint: $(READY)  ## ruff and mypy
+	$(BIN)/ruff check lib tests bench calibrate
+	$(BIN)/ruff format --check lib tests bench calibrate
+	$(BIN)/mypy
+
+lab: $(READY)  ## open the notebooks in JupyterLab (this machine only)
+	$(BIN)/python -m ventbook.cli lab
+
+bench: $(READY)  ## speed and memory, side by side in one run
+	$(BIN)/python -m bench
+
+calibrate: $(READY)  ## coverage and false-alarm rates on simulated fleets (hours)
+	$(BIN)/python -m calibrate
+
+lock:  ## rewrite requirements.txt from the ranges in pyproject.toml (needs uv)
+	uv pip compile --universal --generate-hashes --python-version 3.11 --extra test --no-header --no-emit-index-url --no-emit-find-links --quiet pyproject.toml -o requirements.txt
+
+clean:  ## remove what was made
+	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -1,0 +1,34 @@
+"""The store: Delta tables with one snapshot a commit, readable as of any snapshot.
+
+    store = open_store("data/records/store")
+    ventings = store.snapshot().read("ventings")          # newest
+    then = store.snapshot(as_of=12).read("ventings")      # as it was after intake 12
+
+Layout: ``tables/NAME`` (one Delta table each), ``lock``, ``private`` (key of the technician codes, readable by its
+owner only), ``ventbook-store.json`` (format). Delta Lake: Armbrust et al., Delta Lake: High-Performance ACID Table
+Storage over Cloud Object Stores, PVLDB 13(12), 2020.
+"""
+
+from .locking import StoreError
+from .shapes import BOOKKEEPING, ISSUES, QUARANTINE, key_of, record_schema, schema_of, to_frame
+from .snapshots import Snapshot, Store, create_store, open_store, table_path
+from .writing import Writer, is_among, write_snapshot
+
+__all__ = [
+    "BOOKKEEPING",
+    "ISSUES",
+    "QUARANTINE",
+    "Snapshot",
+    "Store",
+    "StoreError",
+    "Writer",
+    "create_store",
+    "is_among",
+    "key_of",
+    "open_store",
+    "record_schema",
+    "schema_of",
+    "table_path",
+    "to_frame",
+    "write_snapshot",
+]

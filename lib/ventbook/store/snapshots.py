@@ -1,0 +1,185 @@
+"""Opening a store and reading it as of a snapshot."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+
+from ventbook import dictionary
+
+from . import delta, shapes
+from .locking import StoreError
+
+MARK = "ventbook-store.json"
+FORMAT = 1
+LARGE = ("samples",)
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """The store as it was when intake ``number`` was committed; ``today`` is the date that counts as today."""
+
+    path: Path
+    number: int
+    today: dt.date
+    versions: dict[str, int]
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Names of the tables that hold something in this snapshot."""
+        return tuple(self.versions)
+
+    def files(self, table: str) -> list[Path]:
+        """The Parquet files of a table in this snapshot (for readers that stream, such as traces)."""
+        if table not in self.versions:
+            return []
+        return delta.list_files(table_path(self.path, table), self.versions[table])
+
+    def read_arrow(self, table: str, columns: Sequence[str] | None = None) -> pa.Table:
+        """Rows of a table in file order, bookkeeping included."""
+        files = self.files(table)
+        if table in shapes.FIXED or table in dictionary.tables():
+            schema = shapes.schema_of(table)
+        elif files:
+            schema = delta.pq.read_schema(files[0])
+        else:
+            return pa.table({})
+        return delta.read_files(files, schema, columns)
+
+    def read(
+        self, table: str, columns: Sequence[str] | None = None, *, bookkeeping: bool = False
+    ) -> pd.DataFrame:
+        """A table as a typed frame, sorted by its key; without the bookkeeping columns unless asked for."""
+        allowed = set(dictionary.tables()) | set(shapes.FIXED_KEYS)
+        if table not in allowed:
+            raise ValueError(f"table must be one of {', '.join(sorted(allowed))}; got {table!r}")
+        key = list(shapes.key_of(table))
+        names = None if columns is None else list(dict.fromkeys([*columns, *key]))
+        rows = self.read_arrow(table, names)
+        if not rows.num_columns:
+            return pd.DataFrame()
+        rows = rows.sort_by([(name, "ascending") for name in key])
+        hidden = () if bookkeeping else shapes.BOOKKEEPING.names
+        keep = [name for name in rows.column_names if name not in hidden]
+        return shapes.to_frame(rows.select(list(columns) if columns is not None else keep))
+
+    def records(self) -> dict[str, pd.DataFrame]:
+        """Every table but the samples (too large to hold: see ``files``), empty ones included."""
+        names = [name for name in dictionary.tables() if name not in LARGE]
+        found = {name: self.read(name) for name in [*names, "quarantine", "issues"]}
+        found["intakes"] = Store(self.path).snapshots(until=self.number)
+        if "start_features" in self.versions:
+            found["start_features"] = self.read("start_features")
+        return found
+
+    def sources(self) -> pd.DataFrame:
+        """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""
+        rows = []
+        for number, text in (
+            Store(self.path).intake_rows(self.number)[["number", "sources"]].itertuples(index=False)
+        ):
+            rows += [{"intake": int(number), **source} for source in json.loads(text or "[]")]
+        columns = ["intake", "file", "sheet", "table", "rows", "sha256"]
+        return pd.DataFrame(rows, columns=columns)
+
+
+@dataclass(frozen=True)
+class Store:
+    """A folder of Delta tables with consecutive snapshots. Open with ``open_store`` or ``create_store``."""
+
+    path: Path
+
+    def intake_rows(self, until: int | None = None) -> pd.DataFrame:
+        """The raw rows of ``intakes``, oldest first."""
+        folder = table_path(self.path, "intakes")
+        head = delta.head_version(folder)
+        if head is None:
+            return shapes.to_frame(shapes.INTAKES.empty_table())
+        rows = delta.read_files(delta.list_files(folder, head), shapes.INTAKES).sort_by("number")
+        frame = shapes.to_frame(rows)
+        return frame if until is None else frame[frame["number"] <= until].reset_index(drop=True)
+
+    def snapshots(self, *, until: int | None = None) -> pd.DataFrame:
+        """One row a snapshot: number, kind (intake or withdrawal), today, committed_at, withdrawn (the intake
+        taken back), note, accepted, duplicate, corrected, quarantined (rows over all tables), files.
+        """
+        rows = self.intake_rows(until)
+        counts = [json.loads(text or "{}") for text in rows["counts"]]
+        for name in ("accepted", "duplicate", "corrected", "quarantined"):
+            rows[name] = pd.array(
+                [sum(table.get(name, 0) for table in c.values()) for c in counts], dtype="Int64"
+            )
+        rows["files"] = [
+            ", ".join(dict.fromkeys(s["file"] for s in json.loads(t or "[]"))) for t in rows["sources"]
+        ]
+        rows["files"] = rows["files"].astype("str")
+        return rows.drop(columns=["versions", "counts", "sources"])
+
+    def snapshot(self, as_of: int | None = None) -> Snapshot:
+        """The newest snapshot, or number ``as_of``. StoreError when there is none."""
+        rows = self.intake_rows()
+        if rows.empty:
+            raise StoreError(f"{self.path}: the store is empty; take records in first (ventbook intake)")
+        if as_of is None:
+            row = rows.iloc[-1]
+        else:
+            fits = rows[rows["number"] == as_of]
+            if fits.empty:
+                raise StoreError(
+                    f"{self.path}: there is no snapshot {as_of}; the store has 1 to {rows['number'].max()}"
+                )
+            row = fits.iloc[0]
+        return Snapshot(self.path, int(row["number"]), row["today"].date(), json.loads(row["versions"]))
+
+    @property
+    def empty(self) -> bool:
+        return delta.head_version(table_path(self.path, "intakes")) is None or self.intake_rows().empty
+
+
+def table_path(store: Path, table: str) -> Path:
+    """Where a table's files are."""
+    return store / "tables" / table
+
+
+def open_store(path: str | Path) -> Store:
+    """An existing store; StoreError (one line) when there is none at ``path``."""
+    path = Path(path)
+    if not path.exists():
+        raise StoreError(f"{path}: no such store; check the path, or make one with ventbook intake")
+    mark = path / MARK
+    if not mark.is_file():
+        raise StoreError(
+            f"{path}: not a store of ventbook ({MARK} is missing); give the folder made by intake"
+        )
+    try:
+        found = json.loads(mark.read_text("utf-8"))["format"]
+    except (ValueError, KeyError, TypeError, OSError):
+        raise StoreError(f"{mark}: can't be read; restore it from a copy of the store") from None
+    if found != FORMAT:
+        raise StoreError(
+            f"{path}: store format {found} is not {FORMAT}; use the version of ventbook that made it"
+        )
+    return Store(path)
+
+
+def create_store(path: str | Path) -> Store:
+    """A new store in a folder that is missing or empty; an existing store is opened."""
+    path = Path(path)
+    if (path / MARK).exists():
+        return open_store(path)
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        if any(path.iterdir()):
+            raise StoreError(f"{path}: the folder holds other files; give a new or an empty folder")
+        (path / MARK).write_text(json.dumps({"format": FORMAT}) + "\n", "utf-8")
+    except OSError as error:
+        raise StoreError(
+            f"{path}: can't be written ({error.strerror}); choose a folder you may write"
+        ) from None
+    return Store(path)

@@ -1,0 +1,9 @@
+"""An invented fleet: records of ventings that never took place, with causes planted in them.
+
+The truth is known, so that every analysis can be asked for it back, and so that a newcomer sees what a report
+says before any record is collected. All workshops, engines, people and figures are invented.
+"""
+
+from .fleet import Fleet, simulate_fleet
+
+__all__ = ["Fleet", "simulate_fleet"]

@@ -1,0 +1,245 @@
+"""Lifter checks of the invented fleet, from trapped air and leak-down, and its gauge studies."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from typing import Any
+
+import numpy as np
+
+from ventbook.demo.physics import ambient_pressure, gap_under_force
+from ventbook.demo.settings import list_quarters, read_settings
+from ventbook.units import convert
+
+LIMIT_MM, FORCE_N, HOLD_S = 0.5, 70.0, 3.0
+
+
+def draw_lifters(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator) -> None:
+    """Puts the hidden state of the engine's lifters into ``row["_lifters"]``: air, leak, slack, by position."""
+    settings = read_settings()
+    air, physics = settings["air"], settings["physics"]
+    engine = row["_engine"]
+    order = [int(c) for c in engine["feed_order"].split("-")]
+    cylinder = np.repeat(np.arange(1, engine["cylinders"] + 1), 2)
+    rank = np.array([order.index(c) for c in cylinder])
+    odds = (
+        air["base"]
+        + row["_fixed"]
+        + engine["_air"]
+        + rng.normal(0, air["venting_sd"])
+        + air["feed_rank"] * rank
+    )
+    count = cylinder.size
+    spongy = rng.random(count) < 1 / (1 + np.exp(-odds))
+    base = np.exp(rng.normal(math.log(physics["base_air_mm3"]), physics["base_air_sd"], count))
+    trapped = np.exp(rng.normal(math.log(physics["trapped_air_mm3"]), physics["trapped_air_sd"], count))
+    # The larger engine's plunger makes a smaller gap of the same air: scaled, so that layouts fail alike.
+    trapped *= (engine["plunger_diameter_mm"] / 12.0) ** 4 * 1.4 / engine["rocker_ratio"]
+    bottomed = rng.random(count) < physics["bottomed_share"]
+    bad = settings["plant"]["leaking_lot"]
+    if row["_new_lifters"] or "_leaks" not in engine:
+        draws = rng.random(count) < bad["leaking_share"]
+        speed = np.exp(rng.normal(math.log(bad["leak_um_per_s"]), bad["leak_sd"], count))
+        leaks = draws & (row["lifter_lot"] == bad["lot"]) & ("leaking_lot" in plant)
+        engine["_leaks"] = np.where(leaks, speed, physics["wall_leak_um_per_s"])
+        engine["_serial"] = int(rng.integers(1000, 9999))
+    row["_lifters"] = {
+        "cylinder": cylinder,
+        "valve": np.tile(["inlet", "exhaust"], engine["cylinders"]),
+        "air": np.where(bottomed, 5000.0, np.where(spongy, trapped, base)),
+        "base": base,
+        "leak": engine["_leaks"],
+        "slack": np.where(rng.random(count) < 0.3, rng.uniform(0.0, 0.04, count), 0.0),
+        "spongy": spongy,
+        "bottomed": bottomed,
+        "history": np.full(count, "new" if row["_new_lifters"] else "reused"),
+    }
+
+
+def draw_checks(
+    row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator
+) -> list[dict[str, Any]]:
+    """The first check of all lifters; keeps the readings and the gauge in ``row`` for a later check."""
+    site = row["_engine"]["_site"]
+    row["_gauge"] = _choose_gauge(row, plant, rng)
+    row["_force"] = (
+        50.0 if row["site"] == "Lake" and rng.random() < 0.12 else float(rng.choice([70, 70, 70, 68, 72]))
+    )
+    row["_hold"] = float(rng.choice([3.0, 3.0, 3.0, 4.0]))
+    row["_check_oil"] = float(round(rng.uniform(44, 58)))
+    if rng.random() < 0.02:
+        row["_gaps"] = np.full(row["_lifters"]["air"].size, math.nan)
+        return []
+    mask = np.ones(row["_lifters"]["air"].size, dtype=bool)
+    if row["site"] == "Lake" and rng.random() < 0.08:
+        mask = row["_lifters"]["cylinder"] <= 2  # ran out of time: the other cylinders were not checked
+    checks = _read(row, 1, 1 if row["_shown"] else 2, mask, plant, rng)
+    reads_two = site["two_readings"]
+    for check in checks:
+        two = reads_two == "all" or (reads_two == "late" and row["form_revision"] == "3")
+        if not two and not (reads_two == "over_limit" and check["gap_mm"] > LIMIT_MM):
+            check |= {"gap_at_once_mm": math.nan, "gap_at_once_time_s": math.nan}
+            check |= {"second_force_N": math.nan, "second_gap_mm": math.nan, "gap_no_force_mm": math.nan}
+        elif rng.random() < 0.25:
+            check |= {"second_force_N": math.nan, "second_gap_mm": math.nan}
+    return checks
+
+
+def bleed_by_running(row: dict[str, Any], rng: np.random.Generator) -> None:
+    """One extra run: most of the trapped air leaves the lifters, a leak stays."""
+    physics = read_settings()["physics"]
+    lifters = row["_lifters"]
+    keeps = np.exp(
+        rng.normal(math.log(physics["extra_run_keeps"]), physics["extra_run_sd"], lifters["air"].size)
+    )
+    lifters["air"] = np.maximum(np.where(lifters["bottomed"], lifters["base"], lifters["air"] * keeps), 1.0)
+    lifters["bottomed"] = np.zeros_like(lifters["bottomed"])
+
+
+def draw_recheck(
+    row: dict[str, Any],
+    number: int,
+    after_start: int,
+    over: np.ndarray,
+    plant: tuple[str, ...],
+    rng: np.random.Generator,
+) -> list[dict[str, Any]]:
+    """A further check of the lifters that were over the limit, or of all where the workshop does that."""
+    every = row["_engine"]["_site"]["rechecks"] == "all"
+    mask = np.isfinite(row["_gaps"]) if every else over
+    checks = _read(row, number, after_start, mask, plant, rng)
+    for check in checks:
+        check |= {"second_force_N": math.nan, "second_gap_mm": math.nan, "gap_no_force_mm": math.nan}
+        check |= {"gap_at_once_mm": math.nan, "gap_at_once_time_s": math.nan}
+    return checks
+
+
+def draw_study(
+    study: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator
+) -> list[dict[str, Any]]:
+    """A crossed gauge study: every technician reads every lifter several times, beside a reference gap."""
+    gauge = read_settings()["gauge"]
+    sites = {site["name"]: site for site in read_settings()["site"]}
+    people = sites[study["site"]]["technicians"][: gauge["study_technicians"]]
+    reference = np.round(np.linspace(0.08, 0.86, gauge["study_lifters"]) + rng.normal(0, 0.02, 10), 3)
+    own = rng.normal(0, gauge["technician_sd_mm"], len(people))
+    both = rng.normal(0, gauge["interaction_sd_mm"], (len(people), reference.size))
+    bias = _gauge_bias(study["gauge"], plant)
+    rows = []
+    for lifter, true_gap in enumerate(reference):
+        for person, name in enumerate(people):
+            for repeat in range(1, gauge["study_repeats"] + 1):
+                value = (
+                    true_gap + bias + own[person] + both[person, lifter] + rng.normal(0, gauge["noise_mm"])
+                )
+                rows.append(
+                    {
+                        "study": study["name"],
+                        "lifter": f"S{lifter + 1:02d}",
+                        "technician": name,
+                        "repeat": repeat,
+                        "gap_mm": round(max(value, 0.0), 2),
+                        "gauge": study["gauge"],
+                        "reference_gap_mm": float(true_gap),
+                    }
+                )
+    return rows
+
+
+def round_reading(value: np.ndarray, site: dict[str, Any]) -> np.ndarray:
+    """Readings in mm as the site's gauge shows them: steps of mm, or of thousandths of an inch."""
+    if "gauge_step_in" in site:
+        inches = np.round(convert(value, "mm", "in") / site["gauge_step_in"]) * site["gauge_step_in"]
+        return np.asarray(convert(np.round(inches, 3), "in", "mm"))
+    return np.round(np.round(value / site["gauge_step_mm"]) * site["gauge_step_mm"], 2)
+
+
+def _gauge_bias(gauge: str, plant: tuple[str, ...]) -> float:
+    high = read_settings()["plant"]["high_gauge"]
+    return float(high["bias_mm"]) if gauge == high["gauge"] and "high_gauge" in plant else 0.0
+
+
+def _choose_gauge(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator) -> str:
+    site, high = row["_engine"]["_site"], read_settings()["plant"]["high_gauge"]
+    others = [gauge for gauge in site["gauges"] if gauge != high["gauge"]]
+    usable = high["gauge"] in site["gauges"] and row["date"] >= date.fromisoformat(high["first"])
+    drawn = rng.random()
+    return str(high["gauge"]) if usable and drawn < high["share_of_checks"] else str(rng.choice(others))
+
+
+def _true_gap(row: dict[str, Any], force_N: float, time_s: float) -> np.ndarray:
+    engine, lifters = row["_engine"], row["_lifters"]
+    return gap_under_force(
+        lifters["air"],
+        lifters["leak"],
+        force_N=force_N,
+        time_s=time_s,
+        plunger_diameter_mm=engine["plunger_diameter_mm"],
+        spring_force_N=engine["plunger_spring_force_N"],
+        spring_rate_N_per_mm=engine["plunger_spring_rate_N_per_mm"],
+        travel_mm=engine["plunger_travel_mm"],
+        rocker_ratio=engine["rocker_ratio"],
+        slack_mm=lifters["slack"],
+        ambient_Pa=ambient_pressure(row["elevation_m"]),
+        air_index=read_settings()["physics"]["air_index"],
+    )
+
+
+def _read(
+    row: dict[str, Any],
+    number: int,
+    after_start: int,
+    mask: np.ndarray,
+    plant: tuple[str, ...],
+    rng: np.random.Generator,
+) -> list[dict[str, Any]]:
+    lifters, site, settings = row["_lifters"], row["_engine"]["_site"], read_settings()
+    noise, bias = settings["gauge"]["noise_mm"], _gauge_bias(row["_gauge"], plant)
+    once = round(float(rng.uniform(0.4, 0.7)), 1)
+    half = row["_force"] / 2
+
+    def gauge(force: float, time: float) -> np.ndarray:
+        value = _true_gap(row, force, time) + bias + rng.normal(0, noise, lifters["air"].size)
+        return round_reading(np.maximum(value, 0.0), site)
+
+    held, at_once, second = (
+        gauge(row["_force"], row["_hold"]),
+        gauge(row["_force"], once),
+        gauge(half, row["_hold"]),
+    )
+    at_once = np.minimum(at_once, held)  # who reads both never writes down a gap that closes under force
+    slack = round_reading(lifters["slack"], site)
+    gaps = np.where(mask, held, math.nan)
+    row["_gaps"] = gaps if number == 1 else np.where(mask, held, row["_gaps"])
+    touch = 0.40 + rng.normal(0, 0.05, lifters["air"].size)
+    serial = row["_engine"]["_serial"]
+    return [
+        {
+            "venting_id": row["venting_id"],
+            "check_no": number,
+            "after_start": after_start,
+            "cylinder": int(lifters["cylinder"][i]),
+            "valve": str(lifters["valve"][i]),
+            "force_N": row["_force"],
+            "hold_s": row["_hold"],
+            "gap_at_once_mm": float(at_once[i]),
+            "gap_at_once_time_s": once,
+            "gap_no_force_mm": float(slack[i]),
+            "second_force_N": half,
+            "second_gap_mm": float(second[i]),
+            "gap_mm": float(held[i]),
+            "lifter_id": f"{serial}-{i + 1:02d}",
+            "lifter_history": str(lifters["history"][i]),
+            "oil_temperature_degC": row["_check_oil"],
+            "feel": "spongy" if held[i] - bias > touch[i] else "firm",
+            "gauge": row["_gauge"],
+            "technician": row["technician"],
+        }
+        for i in np.flatnonzero(mask)
+    ]
+
+
+def list_study_quarters() -> dict[str, str]:
+    """Quarter in which each gauge study is handed in."""
+    return {s["name"]: s["quarter"] for s in read_settings()["study"] if s["quarter"] in list_quarters()}

@@ -1,0 +1,280 @@
+"""Engines and ventings of the invented fleet: what was done, in what state, and how long turning took."""
+
+from __future__ import annotations
+
+import math
+from datetime import date, timedelta
+from typing import Any
+
+import numpy as np
+
+from ventbook.demo.physics import ambient_pressure, kinematic_viscosity, rotations_to_pressure
+from ventbook.demo.settings import list_quarters, quarter_bounds, quarter_of, read_settings
+
+ENGINE_COLUMNS = (
+    "cylinders",
+    "turbocharged",
+    "pump_displacement_cm3",
+    "propeller_reduction",
+    "rocker_ratio",
+    "plunger_diameter_mm",
+    "plunger_spring_force_N",
+    "plunger_spring_rate_N_per_mm",
+    "plunger_travel_mm",
+    "feed_order",
+)
+
+
+def draw_engines(ventings: int, rng: np.random.Generator) -> list[dict[str, Any]]:
+    """The engines of the fleet, each with its hidden traits under keys that begin with an underscore."""
+    settings = read_settings()
+    count = max(len(settings["site"]), round(ventings / settings["fleet"]["ventings_per_engine"]))
+    types, sites, physics = settings["engine_type"], settings["site"], settings["physics"]
+    type_of = rng.choice(len(types), size=count, p=_shares(types))
+    site_of = np.concatenate(
+        [np.arange(len(sites)), rng.choice(len(sites), size=count - len(sites), p=_shares(sites))]
+    )
+    engines = []
+    for number in range(count):
+        kind, site = types[type_of[number]], sites[site_of[number]]
+        engine = {"engine_id": _engine_id(site["name"], number + 1), "engine_type": kind["name"]}
+        engine |= {column: kind[column] for column in ENGINE_COLUMNS}
+        engine |= {
+            "valves_per_cylinder": 2,
+            "propeller_blades": int(rng.choice(kind["propeller_blades"])),
+            "_kind": kind,
+            "_site": site,
+            "_line_length": round(kind["suction_line_length_m"] + float(rng.uniform(-0.5, 0.4)), 1),
+            "_line_bore": kind["suction_line_bore_mm"]
+            + float(rng.choice([-1.0, 0.0, 1.0], p=[0.2, 0.6, 0.2])),
+            "_cooler": 0.0
+            if rng.random() < 0.22
+            else round(kind["cooler_volume_L"] + float(rng.choice([-0.05, 0.0, 0.05])), 2),
+            "_filter": round(kind["filter_volume_L"] + float(rng.choice([-0.05, 0.0, 0.05])), 2),
+            "_head": round(float(rng.uniform(-0.45, 0.25)), 2),
+            "_air_efficiency": physics["air_efficiency"]
+            * math.exp(rng.normal(0, physics["air_efficiency_sd"])),
+            "_oil_efficiency": physics["oil_efficiency"]
+            * math.exp(rng.normal(0, physics["oil_efficiency_sd"])),
+            "_air": float(rng.normal(0, settings["air"]["engine_sd"])),
+            "_hours": float(rng.uniform(0, 900)),
+            "_lot": str(rng.choice(settings["lots"]["before"])),
+        }
+        engines.append(engine)
+    return engines
+
+
+def draw_ventings(
+    engines: list[dict[str, Any]], ventings: int, plant: tuple[str, ...], rng: np.random.Generator
+) -> list[dict[str, Any]]:
+    """One dict a venting in order of date: its columns, and hidden truth under keys that begin with ``_``."""
+    settings = read_settings()
+    quarters = list_quarters()
+    first, last = quarter_bounds(quarters[0])[0], quarter_bounds(quarters[-1])[1]
+    days = np.sort(rng.integers(0, (last - first).days, size=ventings))
+    owner = np.concatenate(
+        [np.arange(len(engines)), rng.integers(0, len(engines), size=max(0, ventings - len(engines)))]
+    )
+    owner = rng.permutation(owner[:ventings])
+    numbers: dict[tuple[str, int], int] = {}
+    rows = []
+    for day, engine_no in zip(days, owner, strict=True):
+        on = first + timedelta(days=int(day))
+        engine = engines[engine_no]
+        key = (engine["_site"]["prefix"], on.year)
+        numbers[key] = numbers.get(key, 0) + 1
+        row = {"venting_id": f"{key[0]}{on.year % 100}-{numbers[key]:03d}", "engine_id": engine["engine_id"]}
+        row |= {"date": on, "site": engine["_site"]["name"], "_engine": engine, "_quarter": quarter_of(on)}
+        _describe_state(row, engine, plant, rng, settings)
+        _choose_pressure(row, engine, plant, rng)
+        _turn(row, engine, rng, settings)
+        _note_papers(row, engine, rng)
+        row["_fixed"] = _fixed_causes(row, plant, settings)
+        rows.append(row)
+    return rows
+
+
+def _shares(rows: list[dict[str, Any]]) -> np.ndarray:
+    shares = np.array([row["share"] for row in rows], dtype=float)
+    return shares / shares.sum()
+
+
+def _engine_id(site: str, number: int) -> str:
+    """Each workshop numbers in its own way; some numbers look like numbers and are not (007, 4.10)."""
+    forms = {"Harbour": f"{number:03d}", "Ridge": f"R-{number:03d}", "Plain": f"P{number:03d}"}
+    return forms.get(site, f"4.{number}")
+
+
+def _describe_state(
+    row: dict[str, Any],
+    engine: dict[str, Any],
+    plant: tuple[str, ...],
+    rng: np.random.Generator,
+    settings: dict[str, Any],
+) -> None:
+    reason = settings["reason"][rng.choice(len(settings["reason"]), p=_shares(settings["reason"]))]
+    engine["_hours"] += float(rng.gamma(2.0, 40.0))
+    if reason["name"] in ("new_engine", "overhauled_engine"):
+        engine["_hours"] = 0.0
+    if reason.get("new_lifters"):
+        engine["_lot"] = _choose_lot(row["date"], plant, rng, settings)
+    warmth = math.sin(2 * math.pi * (row["date"].timetuple().tm_yday - 105) / 365.25)
+    lake = row["site"] == "Lake"
+    ambient = round(float((12 if lake else 18) + (9 if lake else 4) * warmth + rng.normal(0, 2)))
+    row |= {
+        "reason": reason["name"],
+        "hours_since_overhaul_h": round(engine["_hours"]),
+        "lifter_lot": engine["_lot"],
+        "suction_line_length_m": engine["_line_length"],
+        "suction_line_bore_mm": engine["_line_bore"],
+        "cooler_volume_L": engine["_cooler"],
+        "filter_volume_L": engine["_filter"],
+        "lines_empty": bool(rng.random() < reason["lines_empty"]),
+        "cooler_empty": bool(engine["_cooler"] > 0 and rng.random() < reason["cooler_empty"]),
+        "filter_new": bool(rng.random() < reason["filter_new"]),
+        "oil_grade": engine["_kind"]["oil_grade"]
+        if rng.random() < 0.85
+        else str(rng.choice(["15W-40", "20W-50"])),
+        "ambient_temperature_degC": float(ambient),
+        "oil_temperature_degC": float(round(ambient + rng.uniform(0, 4))),
+        "elevation_m": float(engine["_site"]["elevation_m"]),
+        "tank_head_m": round(engine["_head"] + float(rng.normal(0, 0.03)), 2),
+        "_new_lifters": bool(reason.get("new_lifters")),
+    }
+
+
+def _choose_lot(on: date, plant: tuple[str, ...], rng: np.random.Generator, settings: dict[str, Any]) -> str:
+    bad = settings["plant"]["leaking_lot"]
+    drawn = rng.random()
+    # The lot is fitted in an innocent fleet too; only its leak is planted.
+    if (
+        date.fromisoformat(bad["first"]) <= on < date.fromisoformat(bad["last"])
+        and drawn < bad["share_of_fittings"]
+    ):
+        return str(bad["lot"])
+    start = quarter_bounds(list_quarters()[0])[0]
+    months = (on.year - start.year) * 12 + on.month - start.month
+    good = settings["lots"]["good"]
+    return str(good[min(months // settings["lots"]["months"], len(good) - 1)])
+
+
+def _choose_pressure(
+    row: dict[str, Any], engine: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator
+) -> None:
+    """Whether the tank is put under pressure: mostly where lines or cooler are empty."""
+    site = engine["_site"]
+    if row["cooler_empty"]:
+        share = site["pressurises_when_empty"]
+        if row["site"] == "Plain" and "tank_not_pressurised" not in plant:
+            share = site["pressurises_when_lines_empty"]
+    elif row["lines_empty"]:
+        share = site.get("pressurises_when_lines_empty", site["pressurises_when_empty"])
+    else:
+        share = site["pressurises_when_filled"]
+    pressed = bool(rng.random() < share)
+    row["tank_overpressure_bar"] = round(float(rng.choice([0.4, 0.5, 0.6, 0.7, 0.8])), 2) if pressed else 0.0
+    row["pressurised_before_turning_s"] = float(rng.choice([60, 120, 180, 300])) if pressed else math.nan
+
+
+def _turn(
+    row: dict[str, Any], engine: dict[str, Any], rng: np.random.Generator, settings: dict[str, Any]
+) -> None:
+    """Turning until pressure shows or patience ends; the count as the workshop writes it down."""
+    site, kind = engine["_site"], engine["_kind"]
+    starter = bool(rng.random() < site["starter_share"])
+    crank_speed = float(rng.uniform(80, 110) if starter else rng.uniform(24, 36))
+    viscosity = kinematic_viscosity(row["oil_temperature_degC"], *settings["oil_kinematic"][row["oil_grade"]])
+    line_L = math.pi / 4 * row["suction_line_bore_mm"] ** 2 * row["suction_line_length_m"] * 1e-3
+    needed = rotations_to_pressure(
+        line_L=line_L if row["lines_empty"] else 0.0,
+        cooler_L=row["cooler_volume_L"] if row["cooler_empty"] else 0.0,
+        behind_pump_L=kind["gallery_volume_cm3"] * 1e-3
+        + (row["filter_volume_L"] if row["filter_new"] else 0.0),
+        displacement_cm3=engine["pump_displacement_cm3"],
+        air_efficiency=engine["_air_efficiency"],
+        oil_efficiency=engine["_oil_efficiency"],
+        ambient_Pa=ambient_pressure(row["elevation_m"]),
+        overpressure_bar=row["tank_overpressure_bar"],
+        head_m=row["tank_head_m"],
+        line_length_m=row["suction_line_length_m"],
+        line_bore_mm=row["suction_line_bore_mm"],
+        viscosity_mm2_s=viscosity,
+        speed_rpm=crank_speed,
+    )
+    needed *= math.exp(rng.normal(0, settings["physics"]["rotations_sd"]))
+    patience = float(rng.normal(215, 15))
+    if rng.random() < 0.02:  # something came between: turning was broken off early
+        patience = min(patience, needed * float(rng.uniform(0.4, 0.9)))
+    shown = needed <= patience
+    crank = needed if shown else patience
+    per_crank = {"crankshaft": 1.0, "propeller": 1 / engine["propeller_reduction"]}.get(
+        site["counted_at"], engine["propeller_blades"] / engine["propeller_reduction"]
+    )
+    count = math.ceil(crank * per_crank)
+    if rng.random() < site["heap_share"]:
+        count = max(site["heap"], round(count / site["heap"]) * site["heap"])
+    threshold = float(rng.choice([0.5, 1.0], p=[0.7, 0.3]))
+    steadiness = rng.choice(["steady", "flickered", "lost_and_back"], p=[0.9, 0.08, 0.02])
+    row |= {
+        "turned_by": "starter" if starter else "hand",
+        # Blade passes a minute would be read as revolutions: where blades are counted nobody writes a speed.
+        "turning_speed_rpm": float(round(crank_speed * per_crank))
+        if site["counted_at"] != "blade"
+        else math.nan,
+        "plugs_removed": bool(rng.random() < 0.9),
+        "rotations": count,
+        "rotations_counted_at": site["counted_at"],
+        "rotations_after_pressure": max(0, round(rng.normal(15, 6) * per_crank)) if shown else None,
+        "pressure_threshold_bar": threshold,
+        "pressure_steady": str(steadiness) if shown else None,
+        "pressure_shown": shown,
+        "pressure_at_stop_bar": round(threshold + float(rng.uniform(0.2, 1.4)), 1) if shown else 0.0,
+        "tank_ran_low": bool(rng.random() < 0.02),
+        "turned_backwards": bool(rng.random() < 0.02),
+        "rest_before_start_h": round(float(rng.lognormal(math.log(4), 0.9)), 1),
+        "_rotations_crank": crank,
+        "_rotations_needed": needed,
+        "_per_crank": per_crank,
+        "_crank_speed": crank_speed,
+    }
+
+
+def _note_papers(row: dict[str, Any], engine: dict[str, Any], rng: np.random.Generator) -> None:
+    site = engine["_site"]
+    row |= {
+        "technician": str(rng.choice(site["technicians"])),
+        "crank_rest": str(rng.choice(["blade up", "blade level", "cylinder 1 at top"])),
+        "procedure_revision": "C" if row["date"] < date(2025, 7, 1) else "D",
+        "form_revision": "2" if row["date"] < date(2025, 4, 1) else "3",
+        "recorded_because": "every_job" if rng.random() < 0.97 else "not_known",
+        "remarks": None,
+    }
+    if row["turned_backwards"]:
+        row["remarks"] = "propeller swung back once while turning"
+    elif row["tank_ran_low"]:
+        row["remarks"] = "oil level under the mark, topped up and went on"
+    elif rng.random() < 0.05:
+        helper = str(rng.choice(site["technicians"]))
+        row["remarks"] = str(
+            rng.choice(
+                [f"count checked with {helper}", "gauge line bled first", '=filter dated 03/2025, "as new"']
+            )
+        )
+
+
+def _fixed_causes(row: dict[str, Any], plant: tuple[str, ...], settings: dict[str, Any]) -> float:
+    """Log-odds of trapped air in one lifter that this venting's causes add to the base."""
+    air = settings["air"]
+    value = 0.0
+    if row["tank_overpressure_bar"] == 0:
+        if row["cooler_empty"]:
+            value += air["tank_not_pressurised"] if "tank_not_pressurised" in plant else 0.0
+        elif row["lines_empty"]:
+            value += air["lines_not_pressurised"]
+    if "worsening_site" in plant and row["site"] == settings["plant"]["worsening_site"]["site"]:
+        value += settings["plant"]["worsening_site"]["per_quarter"] * list_quarters().index(row["_quarter"])
+    value += air["turned_backwards"] * row["turned_backwards"] + air["tank_ran_low"] * row["tank_ran_low"]
+    if row["rotations_after_pressure"] is not None:
+        after = row["rotations_after_pressure"] / row["_per_crank"]
+        value += air["rotations_after_pressure"] * (after - 15)
+    return value

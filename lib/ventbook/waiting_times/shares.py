@@ -1,0 +1,239 @@
+"""Quantiles and shares over a limit, read off the curve without a model."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike
+from scipy.special import betaincinv
+from scipy.stats import t as student
+
+from ventbook.results import Estimate, no_estimate
+from ventbook.waiting_times.curves import Curve, cluster_variance, critical_value, estimate_curve
+from ventbook.waiting_times.intervals import (
+    Floats,
+    check_level,
+    collapse_readings,
+    number_clusters,
+)
+from ventbook.waiting_times.npmle import fit_npmle
+
+#: A quantile or share needs this many readings; below, cases can only be listed.
+FEWEST_READINGS = 5
+#: Design effect taken at least, per further job of an engine, where the data can't show one (no or all over).
+ASSUMED_CORRELATION = 0.2
+
+
+def estimate_quantile(
+    low: ArrayLike,
+    high: ArrayLike,
+    q: float,
+    *,
+    level: float = 0.95,
+    unit: str,
+    cluster: ArrayLike | None = None,
+    weights: ArrayLike | None = None,
+) -> Estimate:
+    """Time by which a share ``q`` of the jobs have ended, from readings (low, high].
+
+    The first time at which the curve of estimate_curve falls to 1 - q (the middle, where it stays at exactly
+    1 - q for a while); inside an interval reading the curve falls evenly. Limits: the times at which the lower
+    and upper limit of the curve do so [1]_, so an upper limit that the data don't reach is None and said in the
+    note. state "not_reached" where the curve itself stays above 1 - q, "too_few" under 5 readings.
+
+    References
+    ----------
+    .. [1] Brookmeyer, R. and Crowley, J. (1982), Biometrics 38, 29-41.
+    """
+    if not 0.0 < q < 1.0:
+        raise ValueError(f"q must lie between 0 and 1; got {q!r}")
+    curve = estimate_curve(low, high, weights=weights, cluster=cluster, level=level)
+    what = f"{q:.0%} point of the {curve.method}"
+    if curve.n < FEWEST_READINGS:
+        return no_estimate(
+            "not_recorded" if curve.n == 0 else "too_few",
+            level=level,
+            unit=unit,
+            n=curve.n,
+            clusters=curve.clusters,
+            method=what,
+            note=f"{curve.n} readings, {FEWEST_READINGS} needed",
+        )
+    target = 1.0 - q
+    estimate = _first_at_or_under(curve, curve.survival, target, middle=True)
+    lower = _first_at_or_under(curve, curve.low, target)
+    upper = _first_at_or_under(curve, curve.high, target)
+    if estimate is None:
+        note = (
+            f"not reached: {curve.tail:.0%} had not ended when last seen, at most {curve.last_seen:g} {unit}"
+        )
+        return Estimate(
+            None, lower, None, level, unit, curve.n, curve.clusters, what, "not_reached", note.strip()
+        )
+    note = "" if upper is not None else "upper limit not reached"
+    return Estimate(estimate, lower, upper, level, unit, curve.n, curve.clusters, what, note=note)
+
+
+def _first_at_or_under(
+    curve: Curve, survival: Floats, target: float, *, middle: bool = False
+) -> float | None:
+    hit = np.flatnonzero(survival <= target + 1e-12)
+    if hit.size == 0:
+        return None
+    j = int(hit[0])
+    after = float(survival[j])
+    if middle and abs(after - target) <= 1e-12 and j + 1 < curve.left.size:
+        return float((curve.right[j] + curve.left[j + 1]) / 2)
+    width = float(curve.right[j] - curve.left[j])
+    before = float(survival[j - 1]) if j else 1.0
+    if width <= 0 or before <= after:
+        return float(curve.right[j])
+    return float(curve.left[j]) + width * min(max((before - target) / (before - after), 0.0), 1.0)
+
+
+def share_over(
+    low: ArrayLike,
+    high: ArrayLike,
+    limit: float,
+    *,
+    level: float = 0.95,
+    cluster: ArrayLike | None = None,
+    unit: str = "1",
+    weights: ArrayLike | None = None,
+) -> Estimate:
+    """Share of jobs that waited longer than ``limit``, from readings (low, high].
+
+    A reading counts as over only where low >= limit and as within only where high <= limit; one that straddles
+    the limit is neither: the curve (estimate_curve) gives it the share that the other readings support, spread
+    evenly inside a smallest interval, and the note says how many such readings there are. Where nothing
+    straddles and nothing is given up early this is the plain share over / all.
+
+    Limits: Wilson's, with the number of readings replaced by the effective number p (1 - p) / variance [1]_,
+    where the variance is the larger of the information-based and the between-cluster one, and the normal
+    quantile by Student's t with clusters - 1 degrees of freedom. Where none or all are over, the exact
+    binomial limit on the readings that are clearly on one side, their number divided by a design effect of
+    1 + 0.2 (m - 1) for m readings a cluster. Fewer than 8 readings clearly over or within: the exact binomial
+    limits for the effective number [2]_.
+
+    References
+    ----------
+    .. [1] Wilson, E. B. (1927), J. Am. Stat. Assoc. 22, 209-212; effective number as in Dorey, F. J. and Korn,
+       E. L. (1987), Stat. Med. 6, 679-687.
+    .. [2] Korn, E. L. and Graubard, B. I. (1998), Survey Methodology 24, 193-201.
+    """
+    check_level(level)
+    if not np.isfinite(limit) or limit < 0:
+        raise ValueError(f"limit must be a finite number of at least 0; got {limit!r}")
+    readings = collapse_readings(low, high, weights)
+    codes, clusters = number_clusters(cluster, readings.keep)
+    n = round(readings.n)
+    if n < FEWEST_READINGS:
+        return no_estimate(
+            "not_recorded" if n == 0 else "too_few",
+            level=level,
+            unit=unit,
+            n=n,
+            clusters=clusters,
+            method="share over a limit",
+            note=f"{n} readings, {FEWEST_READINGS} needed",
+        )
+    over = float(readings.weight[(readings.low >= limit) & (readings.high > limit)].sum())
+    within = float(readings.weight[readings.high <= limit].sum())
+    straddling = float(readings.weight[(readings.low < limit) & (readings.high > limit)].sum())
+    given_up = float(readings.weight[(readings.low < limit) & np.isinf(readings.high)].sum())
+    note = describe_undecided(straddling - given_up, given_up)
+    if over + within == 0:
+        return no_estimate(
+            "not_reached",
+            level=level,
+            unit=unit,
+            n=n,
+            clusters=clusters,
+            method="share over a limit",
+            note=note,
+        )
+    npmle = fit_npmle(readings)
+    below, at, share = npmle.level_at(limit)
+    p = min(max(1.0 - below, 0.0), 1.0)
+    influence, variance = npmle.influence(at, share)
+    if codes is not None:
+        between = cluster_variance(influence[readings.row] * readings.row_weight, codes, clusters)
+        variance = max(variance, between)
+    size = n / clusters if clusters else 1.0
+    assumed = (over + within) / (1.0 + ASSUMED_CORRELATION * max(size - 1.0, 0.0))
+    if p <= 1e-9 or p >= 1 - 1e-9 or variance <= 0:
+        p = round(p) if min(p, 1 - p) <= 1e-9 else p
+        limits, how = exact_limits(p, assumed, level, clusters), "exact binomial limits"
+    else:
+        effective = min(p * (1 - p) / variance, float(n))
+        if min(over, within) < 8:
+            limits, how = exact_limits(p, effective, level, clusters), "exact binomial limits"
+        else:
+            limits, how = wilson_limits(p, effective, critical_value(level, clusters)), "Wilson limits"
+    by = f" on the effective number of readings, {clusters} clusters with t" if clusters else ""
+    return Estimate(
+        p, limits[0], limits[1], level, unit, n, clusters, f"share over a limit, {how}{by}", note=note
+    )
+
+
+def describe_undecided(straddling: float, given_up: float) -> str:
+    """Say how many readings are on neither side of the limit, and why."""
+    parts = []
+    if straddling:
+        parts.append(f"{straddling:.0f} readings straddle the limit")
+    if given_up:
+        parts.append(f"{given_up:.0f} ended before the limit without pressure")
+    return "; ".join(parts)
+
+
+def wilson_limits(p: float, n: float, quantile: float) -> tuple[float, float]:
+    """Wilson's score limits of a share from an effective number of readings."""
+    z2 = quantile**2 / n
+    centre = (p + z2 / 2) / (1 + z2)
+    reach = np.sqrt(z2 * (p * (1 - p) + z2 / 4)) / (1 + z2)
+    return float(max(centre - reach, 0.0)), float(min(centre + reach, 1.0))
+
+
+def exact_limits(p: float, n: float, level: float, clusters: int) -> tuple[float, float]:
+    """Exact binomial limits of a share from an effective number of readings, shrunk further for few clusters."""
+    alpha = 1.0 - level
+    if clusters > 1:
+        few = student.ppf(1 - alpha / 2, clusters - 1)
+        many = student.ppf(1 - alpha / 2, max(n - 1, 1.0)) if n > 1 else few
+        n = n * min((many / few) ** 2, 1.0)
+    x = p * n
+    low = 0.0 if x <= 0 else float(betaincinv(x, n - x + 1, alpha / 2))
+    high = 1.0 if x >= n else float(betaincinv(x + 1, n - x, 1 - alpha / 2))
+    return low, high
+
+
+def summarise_groups(
+    frame: pd.DataFrame,
+    by: list[str],
+    *,
+    low: str,
+    high: str,
+    quantiles: tuple[float, ...] = (0.5, 0.9),
+    limit: float | None = None,
+    level: float = 0.95,
+    unit: str,
+    cluster: str | None = None,
+) -> dict[tuple[str, ...], dict[str, Estimate]]:
+    """Quantiles and, with ``limit``, the share over it, for each group of rows; small groups say too_few.
+
+    Keys are the groups in sorted order; values hold the estimates under "q0.5", "q0.9", ... and "over".
+    Rows whose grouping value is missing form the group "not recorded".
+    """
+    keys = frame[by].astype(object).where(frame[by].notna(), "not recorded").astype(str)
+    answer: dict[tuple[str, ...], dict[str, Estimate]] = {}
+    for key, rows in frame.groupby([keys[c] for c in by], sort=True):
+        group = key if isinstance(key, tuple) else (key,)
+        ids = rows[cluster] if cluster else None
+        found = {
+            f"q{q:g}": estimate_quantile(rows[low], rows[high], q, level=level, unit=unit, cluster=ids)
+            for q in quantiles
+        }
+        if limit is not None:
+            found["over"] = share_over(rows[low], rows[high], limit, level=level, cluster=ids)
+        answer[tuple(str(g) for g in group)] = found
+    return answer

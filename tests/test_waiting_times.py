@@ -1,0 +1,218 @@
+"""Curves, quantiles and shares over a limit against published values and against laws they must obey."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventbook.waiting_times import estimate_curve, estimate_quantile, share_over
+from ventbook.waiting_times.intervals import collapse_readings
+from ventbook.waiting_times.npmle import fit_npmle
+
+REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
+
+
+def with_censored(ended, censored=()):
+    low = np.array([*ended, *censored], dtype=float)
+    high = np.array([*ended, *[np.inf] * len(censored)], dtype=float)
+    return low, high
+
+
+def pairs(rows):
+    table = np.array(rows, dtype=float)
+    return table[:, 0], table[:, 1]
+
+
+FREIREICH = REFERENCE["freireich"]
+TREATED = with_censored(FREIREICH["treated"], FREIREICH["treated_censored"])
+PLACEBO = with_censored(FREIREICH["placebo"])
+
+
+def test_product_limit_and_greenwood():
+    curve = estimate_curve(*TREATED)
+    times, survival, errors = np.array(FREIREICH["survival"]).T
+    assert curve.right == pytest.approx(times)
+    assert curve.survival == pytest.approx(survival, abs=5e-5)
+    assert curve.error == pytest.approx(errors, abs=5e-5)
+    at_10 = list(times).index(10)
+    assert [curve.low[at_10], curve.high[at_10]] == pytest.approx(FREIREICH["log_log_at_10"], abs=5e-8)
+    assert curve.method.startswith("product-limit")
+
+
+def test_median_with_an_upper_limit_that_is_not_reached():
+    treated = estimate_quantile(*TREATED, 0.5, unit="week")
+    placebo = estimate_quantile(*PLACEBO, 0.5, unit="week")
+    assert [treated.estimate, placebo.estimate] == FREIREICH["median"]
+    assert treated.low == FREIREICH["median_low_treated"]
+    assert treated.high is None and treated.state == "estimated" and "not reached" in treated.note
+
+
+def test_quantile_not_reached_is_said():
+    late = estimate_quantile(*TREATED, 0.9, unit="week")
+    assert late.estimate is None and late.state == "not_reached"
+    assert "45% had not ended" in late.note
+
+
+def test_leukaemia_medians():
+    aml = REFERENCE["aml"]
+    maintained = with_censored(aml["maintained"], aml["maintained_censored"])
+    unmaintained = with_censored(aml["unmaintained"], aml["unmaintained_censored"])
+    assert estimate_curve(*maintained).survival == pytest.approx(aml["survival_maintained"], abs=5e-6)
+    found = [estimate_quantile(*arm, 0.5, unit="week").estimate for arm in (maintained, unmaintained)]
+    assert found == aml["median"]
+
+
+def test_limits_at_one_year():
+    marrow = REFERENCE["marrow"]
+    curve = estimate_curve(*with_censored(marrow["ended"], marrow["censored"]))
+    j = int(np.searchsorted(curve.right, 365, side="right")) - 1
+    assert [curve.survival[j], curve.error[j]] == pytest.approx(marrow["at_365"], abs=5e-5)
+    assert [curve.low[j], curve.high[j]] == pytest.approx(marrow["log_log"], abs=5e-5)
+
+
+@pytest.mark.parametrize("arm", ["radiotherapy", "with_chemotherapy"])
+def test_interval_censored_masses(arm):
+    cosmesis = REFERENCE["cosmesis"]
+    npmle = fit_npmle(collapse_readings(*pairs(cosmesis[arm])))
+    left, right, mass = np.array(cosmesis[f"support_{arm}"]).T
+    assert npmle.left == pytest.approx(left)
+    assert npmle.right == pytest.approx(right)
+    assert np.diff(npmle.levels) == pytest.approx(mass, abs=5e-5)
+    assert npmle.log_likelihood == pytest.approx(cosmesis[f"log_likelihood_{arm}"], abs=5e-7)
+
+
+def test_interval_censored_survival_reads_the_ends_as_low_open_high_closed():
+    cosmesis = REFERENCE["cosmesis"]
+    curve = estimate_curve(*pairs(cosmesis["radiotherapy"]))
+    times, survival = np.array(cosmesis["survival_radiotherapy"]).T
+    assert curve.at(times) == pytest.approx(survival, abs=5.5e-4)
+
+
+def test_readings_seen_once_are_an_isotone_regression():
+    turbine = REFERENCE["turbine"]
+    hours, inspected, cracked = (np.array(turbine[k], dtype=float) for k in ("hours", "inspected", "cracked"))
+    low = np.concatenate([np.zeros(hours.size), hours])
+    high = np.concatenate([hours, np.full(hours.size, np.inf)])
+    curve = estimate_curve(low, high, weights=np.concatenate([cracked, inspected - cracked]))
+    assert 1.0 - curve.at(hours) == pytest.approx(turbine["share"], abs=5e-7)
+
+
+@pytest.mark.parametrize("group", ["smokers", "others"])
+def test_counted_cycles_are_a_life_table(group):
+    cycles = REFERENCE["cycles"]
+    counts = np.arange(1.0, 13.0)
+    low, high = np.append(counts - 1, 12.0), np.append(counts, np.inf)
+    weights = np.array([*cycles[group], cycles[f"{group}_waiting"]])
+    curve = estimate_curve(low, high, weights=weights)
+    assert curve.at(counts) == pytest.approx(cycles[f"survival_{group}"], abs=5e-6)
+    assert curve.tail == pytest.approx(cycles[f"survival_{group}"][-1], abs=5e-6)
+
+
+def test_plain_share_with_limits_of_wilson():
+    # 81 of 263: Newcombe (1998), Stat. Med. 17:857, table I, recalled: .2553 to .3662
+    low = np.concatenate([np.full(81, 6.0), np.full(182, 2.0)])
+    found = share_over(low, low, 5.0)
+    assert [found.estimate, found.low, found.high] == pytest.approx([81 / 263, 0.2553, 0.3662], abs=5e-5)
+
+
+def test_none_over_has_an_upper_limit():
+    # 0 of 20: Newcombe (1998), table I, exact, recalled: 0 to .1684
+    found = share_over(np.full(20, 2.0), np.full(20, 2.5), 5.0)
+    assert (found.estimate, found.low) == (0.0, 0.0)
+    assert found.high == pytest.approx(0.1684, abs=5e-5)
+
+
+def test_a_reading_at_the_limit_straddles_it_and_is_neither():
+    low = np.array([1.75, 2.75, 3.75, 4.75, 4.75, 5.75, 6.75, 1.75])
+    found = share_over(low, low + 0.5, 5.0)
+    assert "2 readings straddle the limit" in found.note
+    assert 2 / 8 < found.estimate < 4 / 8
+
+
+def test_given_up_before_the_limit_is_not_dropped():
+    low = np.array([1.0] * 8 + [6.0] * 2 + [3.0] * 5)
+    high = np.array([1.0] * 8 + [6.0] * 2 + [np.inf] * 5)
+    found = share_over(low, high, 5.0)
+    assert found.estimate == pytest.approx(7 / 15)
+    assert "5 ended before the limit without pressure" in found.note
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "state"),
+    [
+        ([], [], "not_recorded"),
+        ([np.nan] * 9, [np.nan] * 9, "not_recorded"),
+        ([1.0, 2.0], [1.0, 2.0], "too_few"),
+        ([3.0] * 9, [np.inf] * 9, "not_reached"),
+    ],
+)
+def test_no_number_where_there_is_none(low, high, state):
+    for found in (estimate_quantile(low, high, 0.5, unit="s"), share_over(low, high, 5.0)):
+        assert (found.state, found.estimate) == (state, None)
+
+
+def test_all_equal_and_one_event_give_numbers():
+    same = estimate_quantile([2.0] * 9, [2.0] * 9, 0.5, unit="s")
+    assert same.estimate == 2.0
+    one = estimate_quantile([3.0] * 9, [3.0] + [np.inf] * 8, 0.1, unit="s")
+    assert one.estimate == 3.0 and one.high is None
+    assert estimate_curve([], []).n == 0
+
+
+def test_clusters_widen_the_limits():
+    rng = np.random.default_rng(5)
+    engine = np.repeat(np.arange(12), 4)
+    time = np.exp(rng.normal(1.0, 0.5, 12)[engine] + rng.normal(0, 0.1, 48))
+    plain = estimate_quantile(time, time, 0.5, unit="s")
+    clustered = estimate_quantile(time, time, 0.5, unit="s", cluster=engine)
+    assert clustered.clusters == 12
+    assert clustered.high - clustered.low > 1.3 * (plain.high - plain.low)
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: estimate_curve([2.0], [1.0]), r"low must not be above high; got \(2, 1\]"),
+        (lambda: estimate_curve([1.0, 2.0], [1.0]), "one length"),
+        (lambda: estimate_curve([-1.0], [1.0]), "low must be at least 0; got -1"),
+        (lambda: estimate_curve([1.0], [1.0], level=95), "level must lie between"),
+        (lambda: estimate_quantile([1.0], [1.0], 90, unit="s"), "q must lie between 0 and 1; got 90"),
+        (lambda: share_over([1.0], [1.0], np.nan), "limit must be a finite number"),
+        (lambda: estimate_curve([1.0], [1.0], cluster=["a", "b"]), "cluster must have one value a row"),
+    ],
+)
+def test_a_bad_call_names_what_is_wrong(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
+
+
+READING = st.tuples(
+    st.integers(0, 40), st.one_of(st.just(0), st.integers(1, 12)), st.sampled_from([True, True, True, False])
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.lists(READING, min_size=1, max_size=40))
+def test_laws_of_the_curve(readings):
+    low = np.array([r[0] / 2 for r in readings])
+    high = np.array([(r[0] + r[1]) / 2 if r[2] else np.inf for r in readings])
+    curve = estimate_curve(low, high)
+    doubled = estimate_curve(np.repeat(low, 2), np.repeat(high, 2))
+    weighted = estimate_curve(low, high, weights=np.full(low.size, 2))
+    assert curve.mass.sum() + curve.tail == pytest.approx(1.0)
+    assert np.all(np.diff(curve.survival) <= 1e-9)
+    assert np.all(curve.low <= curve.survival + 1e-9) and np.all(curve.survival <= curve.high + 1e-9)
+    assert doubled.survival == pytest.approx(weighted.survival, abs=1e-6)
+    assert doubled.error == pytest.approx(weighted.error, abs=1e-6)
+    # no distribution on the readings is more likely: every reading's probability is positive
+    assert np.all(fit_npmle(collapse_readings(low, high)).prob > 0)
+
+
+def test_a_reading_exactly_at_the_limit_is_within():
+    exact = np.array([5.0] * 6 + [6.0] * 4)
+    assert share_over(exact, exact, 5.0).estimate == pytest.approx(0.4)

@@ -1,0 +1,173 @@
+"""Sites side by side: limits that fit each site's size, estimates that don't overrate small numbers.
+
+References
+----------
+[1] D. J. Spiegelhalter, "Funnel plots for comparing institutional performance", Statistics in Medicine 24 (2005)
+    1185-1202, appendix (exact limits by interpolation).
+[2] F. Garwood, Biometrika 28 (1936) 437 (exact Poisson interval).
+[3] N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II, 1987, 2.3 (Byar's approximation).
+[4] M. P. Fay, E. J. Feuer, Statistics in Medicine 16 (1997) 791 (interval of a standardised rate).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import special, stats
+
+from ventbook.results import Estimate, NotEnoughData, no_estimate
+
+
+def funnel_limit(share: float, n: ArrayLike, *, tail: float) -> NDArray[np.float64]:
+    """Share that a site of ``n`` ventings stays under with probability ``tail`` when the true share is ``share``.
+
+    Exact binomial, interpolated between counts as in [1] and clipped to 0..1: with r the smallest count whose
+    cumulative probability reaches ``tail``, (r - a) / n, a = (P(X <= r) - tail) / P(X = r). n = 0 gives NaN.
+    """
+    if not 0 < tail < 1:
+        raise ValueError(f"tail must lie between 0 and 1; got {tail}")
+    size = np.asarray(n, float)
+    safe = np.where(size > 0, size, 1)
+    r = stats.binom.ppf(tail, safe, share)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        a = (stats.binom.cdf(r, safe, share) - tail) / stats.binom.pmf(r, safe, share)
+    limit = np.clip((r - np.nan_to_num(a)) / safe, 0, 1)
+    return np.where(size > 0, limit, np.nan)
+
+
+def funnel_by_site(
+    count: ArrayLike, n: ArrayLike, *, sites: Sequence[str], share: float | None = None, tails: tuple[float, float] = (0.025, 0.001)
+) -> pd.DataFrame:  # fmt: skip
+    """Each site's share against limits for its size, 95 % and 99.8 % by default; sites in the order given.
+
+    share : the share to hold against (default all sites together).
+    Columns: site, count, n, value, centre, low_inner, high_inner, low_outer, high_outer, outside ("", "above",
+    "below": beyond the outer limits). A site without ventings stays as a row without a value.
+    """
+    count, n = np.asarray(count, float), np.asarray(n, float)
+    if n.sum() == 0:
+        raise NotEnoughData("ventings", n=0, needed=1)
+    centre = float(count.sum() / n.sum()) if share is None else share
+    with np.errstate(divide="ignore", invalid="ignore"):
+        value = np.where(n > 0, count / n, np.nan)
+    inner, outer = tails
+    frame = pd.DataFrame({"site": list(sites), "count": count, "n": n, "value": value, "centre": centre})
+    for name, tail in (("inner", inner), ("outer", outer)):
+        frame[f"low_{name}"] = funnel_limit(centre, n, tail=tail)
+        frame[f"high_{name}"] = funnel_limit(centre, n, tail=1 - tail)
+    above, below = frame["value"] > frame["high_outer"], frame["value"] < frame["low_outer"]
+    frame["outside"] = np.where(above, "above", np.where(below, "below", ""))
+    return frame
+
+
+def shrink_shares(
+    count: ArrayLike, n: ArrayLike, *, sites: Sequence[str], level: float = 0.95, grid: int = 60
+) -> pd.DataFrame:
+    """Each site's share, drawn towards all sites together by as much as its small numbers warrant.
+
+    Beta-binomial: sites' true shares follow a beta distribution with mean m and between-site correlation r; both
+    are averaged over a grid (flat in m and in sqrt(r) up to .5) and not plugged in, since four sites say little
+    about r and plugged-in intervals are too narrow. Columns: site, count, n, raw, estimate, low, high, level,
+    weight (share of the site's own record in its estimate).
+    """
+    count, n = np.asarray(count, float), np.asarray(n, float)
+    if n.sum() == 0:
+        raise NotEnoughData("ventings", n=0, needed=1)
+    pooled = (count.sum() + 0.5) / (n.sum() + 1)
+    width = 6 * np.sqrt(pooled * (1 - pooled) / max(len(n), 2)) + 0.02
+    m = np.linspace(max(1e-4, pooled - width), min(1 - 1e-4, pooled + width), grid)
+    r = np.linspace(0.015, np.sqrt(0.5), grid) ** 2
+    mean, corr = (g.ravel() for g in np.meshgrid(m, r, indexing="ij"))
+    size = 1 / corr - 1
+    a, b = mean * size, (1 - mean) * size
+    loglik = sum(
+        special.betaln(a + x, b + k - x) - special.betaln(a, b) for x, k in zip(count, n, strict=True)
+    )
+    weight = np.exp(loglik - np.max(loglik))
+    weight /= weight.sum()
+    keep = weight > 1e-6
+    a, b, size, weight = a[keep], b[keep], size[keep], weight[keep] / weight[keep].sum()
+    rows = []
+    for site, x, k in zip(sites, count, n, strict=True):
+        estimate = float(weight @ ((a + x) / (a + b + k)))
+        low, high = (
+            _mixture_quantile(q, a + x, b + k - x, weight) for q in (0.5 - level / 2, 0.5 + level / 2)
+        )
+        own = float(weight @ (k / (k + size)))
+        rows.append((site, x, k, x / k if k else np.nan, estimate, low, high, level, own))
+    return pd.DataFrame(
+        rows, columns=["site", "count", "n", "raw", "estimate", "low", "high", "level", "weight"]
+    )
+
+
+def observed_over_expected(
+    observed: float, expected: float, *, level: float = 0.95, method: str = "exact", n: int = 0
+) -> Estimate:
+    """Observed over expected failures with the exact Poisson interval [2], or Byar's approximation [3].
+
+    expected : over 0, from the mix of ventings; its own uncertainty is not in this interval.
+    """
+    if method not in ("exact", "byar"):
+        raise ValueError(f"method must be exact or byar; got {method!r}")
+    if not expected > 0:
+        return no_estimate("too_few", level=level, unit="1", n=n, method=method, note="nothing expected")
+    low, high = count_interval(observed, level=level, method=method)
+    name = "Poisson exact" if method == "exact" else "Byar"
+    return Estimate(observed / expected, low / expected, high / expected, level, "1", n, 0, name)
+
+
+def count_interval(count: float, *, level: float = 0.95, method: str = "exact") -> tuple[float, float]:
+    """Two-sided interval of a Poisson mean from one count; Byar uses the count below and count + 1 above."""
+    tail = 0.5 - level / 2
+    if method == "exact":
+        low = float(stats.chi2.ppf(tail, 2 * count) / 2) if count > 0 else 0.0
+        return low, float(stats.chi2.ppf(1 - tail, 2 * count + 2) / 2)
+    z = stats.norm.ppf(1 - tail)
+    up = count + 1
+    low = count * (1 - 1 / (9 * count) - z / (3 * np.sqrt(count))) ** 3 if count > 0 else 0.0
+    return max(0.0, float(low)), float(up * (1 - 1 / (9 * up) + z / (3 * np.sqrt(up))) ** 3)
+
+
+def standardise_share(count: ArrayLike, n: ArrayLike, weights: ArrayLike, *, level: float = 0.95) -> Estimate:
+    """Share as it would be with the mix ``weights`` (direct standardisation), strata in the same order.
+
+    Interval by the gamma method [4], which holds its level with small strata and is wide rather than narrow.
+    Strata that the mix asks for and that have no venting are left out and their weight is said in the note.
+    """
+    count, n, w = (np.asarray(v, float) for v in (count, n, weights))
+    if w.sum() <= 0:
+        raise ValueError("weights must have a sum over 0")
+    total = int(n.sum())
+    w = w / w.sum()
+    covered = float(w[n > 0].sum())
+    if covered <= 0:
+        return no_estimate("too_few", level=level, unit="1", n=total, method="direct standardisation")
+    use = (n > 0) & (w > 0)
+    w = w[use] / covered
+    per = w / n[use]
+    share = float((per * count[use]).sum())
+    variance = float((per**2 * count[use]).sum())
+    tail, largest = 0.5 - level / 2, float(per.max())
+    low = 0.0
+    if share > 0:
+        low = float(variance / (2 * share) * stats.chi2.ppf(tail, 2 * share**2 / variance))
+    v_up, s_up = variance + largest**2, share + largest
+    high = float(v_up / (2 * s_up) * stats.chi2.ppf(1 - tail, 2 * s_up**2 / v_up))
+    note = "" if covered > 0.999 else f"{100 * (1 - covered):.0f} % of the reference mix has no venting here"
+    method = "direct standardisation, gamma interval"
+    return Estimate(share, low, min(1.0, high), level, "1", total, 0, method, note=note)
+
+
+def _mixture_quantile(q: float, a: Any, b: Any, weight: NDArray[np.float64]) -> float:
+    low, high = 0.0, 1.0
+    for _ in range(26):
+        middle = (low + high) / 2
+        if float(weight @ special.betainc(a, b, middle)) < q:
+            low = middle
+        else:
+            high = middle
+    return (low + high) / 2

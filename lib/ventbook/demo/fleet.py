@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
@@ -243,7 +243,7 @@ def _join_traces(traced: list[dict[str, np.ndarray]]) -> pd.DataFrame:
     frame = pd.DataFrame(
         {c.stored: np.concatenate([trace[c.stored] for trace in traced]) for c in table.columns}
     )
-    return frame.astype({c.stored: c.dtype for c in table.columns})
+    return frame.astype({c.stored: cast(Any, c.dtype) for c in table.columns})
 
 
 def _as_table(rows: list[dict[str, Any]], name: str) -> pd.DataFrame:
@@ -253,9 +253,10 @@ def _as_table(rows: list[dict[str, Any]], name: str) -> pd.DataFrame:
     for column in columns:
         values = [row.get(column.stored) for row in rows]
         if column.kind in ("date", "datetime"):
-            data[column.stored] = pd.Series(pd.to_datetime(values), dtype=column.dtype)
+            days = pd.DatetimeIndex([pd.NaT if v is None else pd.Timestamp(v) for v in values])
+            data[column.stored] = pd.Series(days, dtype="datetime64[us]")
         else:
-            data[column.stored] = pd.Series(values, dtype=object).astype(column.dtype)
+            data[column.stored] = pd.Series(values, dtype=object).astype(cast(Any, column.dtype))
     return pd.DataFrame(data)
 
 

@@ -1,0 +1,163 @@
+"""The plain errors that are planted in the records handed in, each with the code that intake should give it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+Cells = dict[str, str]
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One kind of error. ``apply`` gives the spoilt cells from the good ones; ``code`` is what intake should say.
+
+    ``mode`` "mended": the row first comes spoilt and is handed in again, mended, with the next delivery;
+    "extra": a row that should not be there at all, in the delivery and from the site named, never mended.
+    ``needs`` is a column that must be filled in; ``both`` hands in the good row beside the spoilt one.
+    """
+
+    kind: str
+    table: str
+    column: str
+    code: str
+    apply: Callable[[Cells], Cells]
+    mode: str = "mended"
+    count: int = 1
+    needs: str = ""
+    both: bool = False
+    only_first: bool = False
+    site: str = ""
+    quarter: str = ""
+
+
+def _put(**cells: str) -> Callable[[Cells], Cells]:
+    return lambda row: row | cells
+
+
+def _years_ahead(cells: Cells) -> Cells:
+    return cells | {"date": f"{int(cells['date'][:4]) + 50}{cells['date'][4:]}"}
+
+
+def _start_before_venting(cells: Cells) -> Cells:
+    return cells | {"started_at": f"{int(cells['started_at'][:4]) - 1}{cells['started_at'][4:]}"}
+
+
+def _gap_closes(cells: Cells) -> Cells:
+    return cells | {"gap_at_once_mm": str(round(float(cells["gap_mm"]) + 0.4, 3))}
+
+
+def _other_count(cells: Cells) -> Cells:
+    return cells | {"time_to_pressure_s": str(float(cells["time_to_pressure_s"]) + 3)}
+
+
+MISTAKES = (
+    Mistake("date in the future", "ventings", "date", "after_today", _years_ahead),
+    Mistake("unknown code", "ventings", "reason", "unknown_code", _put(reason="oil chg"), count=2),
+    Mistake("not a number", "ventings", "rotations", "not_a_number", _put(rotations="abt 40"), count=2),
+    Mistake("required cell empty", "ventings", "pressure_shown", "required_empty", _put(pressure_shown="")),
+    Mistake(
+        "out of range", "ventings", "oil_temperature_degC", "out_of_range", _put(oil_temperature_degC="1180")
+    ),
+    Mistake(
+        "start before its venting",
+        "starts",
+        "started_at",
+        "start_before_venting",
+        _start_before_venting,
+        count=2,
+        needs="started_at",
+    ),
+    Mistake(
+        "two rows of one key", "starts", "time_to_pressure_s", "conflicting_key", _other_count, both=True
+    ),
+    Mistake(
+        "gap closes under force",
+        "lifter_checks",
+        "gap_at_once_mm",
+        "at_once_over_gap",
+        _gap_closes,
+        needs="gap_at_once_mm",
+        count=2,
+        only_first=True,
+    ),
+    Mistake(
+        "gap not a number",
+        "lifter_checks",
+        "gap_mm",
+        "not_a_number",
+        _put(gap_mm="ok"),
+        count=2,
+        only_first=True,
+    ),
+    Mistake(
+        "no such cylinder",
+        "lifter_checks",
+        "cylinder",
+        "no_such_cylinder",
+        _put(cylinder="9"),
+        mode="extra",
+        site="Harbour",
+        quarter="2025Q1",
+    ),
+    Mistake(
+        "no such cylinder",
+        "lifter_checks",
+        "cylinder",
+        "no_such_cylinder",
+        _put(cylinder="7"),
+        mode="extra",
+        site="Ridge",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "no such valve",
+        "lifter_checks",
+        "valve",
+        "no_such_valve",
+        _put(valve="exhaust_2"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "orphan start",
+        "starts",
+        "venting_id",
+        "orphan",
+        _put(venting_id="H26-99"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "orphan check",
+        "lifter_checks",
+        "venting_id",
+        "orphan",
+        _put(venting_id="L25-0Ol"),
+        mode="extra",
+        site="Lake",
+        quarter="2025Q4",
+    ),
+    Mistake(
+        "orphan venting",
+        "ventings",
+        "engine_id",
+        "orphan",
+        _put(venting_id="P26-901", engine_id="P999"),
+        mode="extra",
+        site="Plain",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "bar taken for psi",
+        "ventings",
+        "tank_overpressure_bar",
+        "looks_like_other_unit",
+        _put(venting_id="H26-902", tank_overpressure_bar="7.3"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+)

@@ -6,10 +6,8 @@ asked and what was said; the analyses stay in the lower modules.
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 from collections.abc import Mapping, Sequence
-from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,33 +15,20 @@ import pandas as pd
 
 from ventbook import dictionary, wording
 from ventbook.results import VERDICTS, Estimate
-from ventbook.store import Snapshot, open_store
-from ventbook.units import System
+from ventbook.store import open_store
 
 from . import show
 from .files import csv_text, json_number, json_scalar, safe_name
-from .parameters import ParameterError, ReportSpec, check_parameters, find_report, nearest
+from .parameters import ParameterError, check_parameters, find_report
 from .period import Period, choose_period
+from .scope import Scope, find_path
 from .show import ColumnSpec, Shown
 from .stamp import file_hash, make_stamp, stamp_pairs
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from ventbook.dictionary import Limits
-
 TIERS = ("list", "describe", "compare", "model")
-FILTERS = ("site", "engine_type", "engine")
-
-
-def find_path(text: str) -> Path:
-    """A path as asked for; a relative one that isn't there is looked for from the project's folder as well.
-
-    A notebook opened by hand runs in ``notebooks/``, a report run in the folder of the call.
-    """
-    path = Path(text).expanduser()
-    other = dictionary.DATA.parent / path
-    return other if not path.is_absolute() and not path.exists() and other.exists() else path
 
 
 def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
@@ -66,29 +51,11 @@ def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
     return page
 
 
-class Page:
-    """One report in the making. Made by :func:`open_page`.
+class Page(Scope):
+    """One report in the making. Made by :func:`open_page`; its frames are described at :class:`Scope`."""
 
-    Frames (all as the analysis tables are, none to be changed in place):
-    ``jobs`` and ``lifters``: period and filters applied; ``history_jobs`` and ``history_lifters``: filters, all
-    periods up to the end of the period; ``all_jobs`` and ``all_lifters``: everything in the snapshot.
-    ``records``: the record tables of the snapshot, whole.
-    """
-
-    def __init__(
-        self, *, spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapshot, period: Period
-    ) -> None:
-        self.spec = spec
-        self.name = spec.name
-        self.title = spec.title
-        self.parameters = dict(parameters)
-        self.snapshot = snapshot
-        self.today: dt.date = snapshot.today
-        self.period = period
-        self.level: float = parameters["level"]
-        self.units: System = parameters["units"]
-        self.seed: int = parameters["seed"]
-        self.filters = {name: parameters[name] for name in FILTERS if parameters[name]}
+    def __init__(self, **scope: Any) -> None:
+        super().__init__(**scope)
         self.findings: list[dict[str, Any]] = []
         self.tables: dict[str, dict[str, Any]] = {}
         self.figures: dict[str, dict[str, Any]] = {}
@@ -97,130 +64,6 @@ class Page:
         self._keys: set[str] = set()
         self._frames: dict[str, pd.DataFrame] = {}
         self._svg: dict[str, bytes] = {}
-
-    # -- what is asked about -------------------------------------------------------------------------------------------
-
-    @cached_property
-    def records(self) -> dict[str, pd.DataFrame]:
-        """The record tables of the snapshot by name, unfiltered."""
-        return self.snapshot.records()
-
-    @cached_property
-    def limits_file(self) -> Path | None:
-        """The shop's own table of limits: the one asked for, else ``limits.toml`` beside the store, if there."""
-        if self.parameters["limits"]:
-            path = find_path(self.parameters["limits"])
-            if not path.is_file():
-                raise ParameterError(f"{self.name}: limits file {path} does not exist")
-            return path
-        beside = find_path(self.parameters["store"]).resolve().parent / "limits.toml"
-        return beside if beside.is_file() else None
-
-    @cached_property
-    def limits(self) -> Limits:
-        """The limits in force: the shop's own and, where it has none, the placeholders."""
-        return dictionary.limits(self.limits_file)
-
-    @cached_property
-    def all_jobs(self) -> pd.DataFrame:
-        """One row a venting, the whole snapshot."""
-        from ventbook.jobs import build_jobs
-
-        return build_jobs(self.records, limits=self.limits)
-
-    @cached_property
-    def all_lifters(self) -> pd.DataFrame:
-        """One row a lifter and venting, the whole snapshot."""
-        from ventbook.jobs import build_lifters
-
-        return build_lifters(self.records, limits=self.limits)
-
-    @cached_property
-    def jobs(self) -> pd.DataFrame:
-        """Ventings of the period that pass the filters."""
-        return self.within(self.keep(self.all_jobs), self.period)
-
-    @cached_property
-    def lifters(self) -> pd.DataFrame:
-        """Lifters of the period's ventings that pass the filters."""
-        return self.within(self.keep(self.all_lifters), self.period)
-
-    @cached_property
-    def history_jobs(self) -> pd.DataFrame:
-        """Ventings that pass the filters, from the first record to the end of the period."""
-        return self.within(self.keep(self.all_jobs), Period("", dt.date.min, self.period.end))
-
-    @cached_property
-    def history_lifters(self) -> pd.DataFrame:
-        """Lifters that pass the filters, from the first record to the end of the period."""
-        return self.within(self.keep(self.all_lifters), Period("", dt.date.min, self.period.end))
-
-    def keep(self, frame: pd.DataFrame) -> pd.DataFrame:
-        """The rows of ``frame`` that pass the page's filters (site, engine type, engine)."""
-        for name, value in self.filters.items():
-            column = "engine_id" if name == "engine" else name
-            frame = frame[(frame[column] == value).fillna(False).to_numpy(dtype=bool)]
-        return frame.reset_index(drop=True)
-
-    def within(self, frame: pd.DataFrame, period: Period) -> pd.DataFrame:
-        """The rows of ``frame`` whose ``date`` lies in the period (start included, end not)."""
-        days = frame["date"].to_numpy("datetime64[D]")
-        first = pd.Timestamp(max(period.start, dt.date(1, 1, 1))).to_datetime64().astype("datetime64[D]")
-        chosen = (days >= first) & (days < pd.Timestamp(period.end).to_datetime64().astype("datetime64[D]"))
-        return frame[chosen].reset_index(drop=True)
-
-    @cached_property
-    def scope_words(self) -> str:
-        """Period and filters as they read in a sentence: ``2026Q3 (2026-07-01 to 2026-09-30), site Harbour``."""
-        names = {"site": "site", "engine_type": "engine type", "engine": "engine"}
-        parts = [f"{names[name]} {wording.clean_text(value)}" for name, value in self.filters.items()]
-        return ", ".join([self.period.words, *parts])
-
-    def check_scope(self) -> None:
-        """Raises ParameterError when a filter's value is unknown, or no venting is in period and filters."""
-        ventings = self.snapshot.read("ventings", columns=["engine_id", "date", "site"])
-        engines = self.snapshot.read("engines", columns=["engine_id", "engine_type"])
-        ventings = ventings.merge(engines, on="engine_id", how="left")
-        faults = []
-        for name, value in self.filters.items():
-            known = sorted(ventings["engine_id" if name == "engine" else name].dropna().unique())
-            if value not in known:
-                shown = ", ".join(map(wording.clean_text, known[:12])) + (", ..." if len(known) > 12 else "")
-                faults.append(
-                    f"{name} {value!r} is not in the records{nearest(value, known)}; known: {shown}"
-                )
-        if faults:
-            raise ParameterError(f"{self.name}: {'; '.join(faults)}")
-        if not self.spec.needs_ventings or len(self.within(self.keep(ventings), self.period)):
-            return
-        kept = self.keep(ventings)
-        span = f"{kept['date'].min():%Y-%m-%d} to {kept['date'].max():%Y-%m-%d}" if len(kept) else "none"
-        raise ParameterError(f"{self.name}: no venting in {self.scope_words}; records there: {span}")
-
-    @cached_property
-    def placeholder_steps(self) -> list[str]:
-        """Steps (in words) whose limit in force is a placeholder for some engine type on this page."""
-        kinds = self.all_engine_types or ["*"]
-        day = self.period.end - dt.timedelta(days=1)
-        steps = []
-        for step in self.limits.steps:
-            found = [self.limits.find(step, kind, day) for kind in kinds]
-            if any(limit is not None and limit.status == "placeholder" for limit in found):
-                steps.append(step.replace("_", " "))
-        return steps
-
-    @cached_property
-    def all_engine_types(self) -> list[str]:
-        """Engine types of the engines that pass the filters, sorted."""
-        engines = self.records.get("engines")
-        if engines is None or engines.empty:
-            return []
-        named = {key: value for key, value in self.filters.items() if key != "site"}
-        for name, value in named.items():
-            engines = engines[engines["engine_id" if name == "engine" else name] == value]
-        return sorted(engines["engine_type"].dropna().unique())
-
-    # -- what is said --------------------------------------------------------------------------------------------------
 
     def answer(self, *sentences: str) -> Shown:
         """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
@@ -404,36 +247,6 @@ class Page:
             sources=sources,
             limits={"revision": self.limits.revision(), "sha256": file_hash(limits_path)},
         )
-
-    def findings_frame(self) -> pd.DataFrame:
-        """The findings as one row each, for the closing table and the workbook."""
-        rows = [
-            {
-                "finding": finding["id"].replace("_", " "),
-                "about": "; ".join(f"{a} {b}" for a, b in finding["group"].items()) or "all",
-                "from": finding["period_start"],
-                "until": finding["period_end"],
-                **{
-                    key: finding[key] for key in ("estimate", "low", "high", "unit", "n", "clusters", "state")
-                },
-                "verdict": finding["verdict"],
-            }
-            for finding in self.findings
-        ]
-        columns = [
-            "finding",
-            "about",
-            "from",
-            "until",
-            "estimate",
-            "low",
-            "high",
-            "unit",
-            "n",
-            "clusters",
-            "state",
-        ]
-        return pd.DataFrame(rows, columns=[*columns, "verdict"])
 
     def finish(self) -> Shown:
         """Shows all numbers, the cautions and the stamp, and writes the page's files where ``out`` is set."""

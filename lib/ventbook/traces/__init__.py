@@ -1,0 +1,19 @@
+"""What a logged start shows: time to pressure, rotations while turning, dips, roughness, warm-up, and channel faults.
+
+Samples are reduced by segments, one row a start, as a pure function of one partition: it needs no more than
+the samples of whole starts, so it runs the same on one row group, in a thread, a process or on a worker.
+"""
+
+from .features import FEATURES, start_features
+from .partitions import features_of_files, start_bounds
+from .settings import Settings, read_settings, start_settings
+
+__all__ = [
+    "FEATURES",
+    "Settings",
+    "features_of_files",
+    "read_settings",
+    "start_bounds",
+    "start_features",
+    "start_settings",
+]

@@ -1,0 +1,147 @@
+"""From arrays of samples to one row a start, with every doubtful feature marked."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from .settings import STEPS, Settings, read_settings
+
+FEATURES = (
+    "time_to_pressure_s",
+    "time_low_s",
+    "time_high_s",
+    "ok_time_to_pressure",
+    "rotations_to_pressure",
+    "rotations_low",
+    "rotations_high",
+    "ok_rotations",
+    "dips",
+    "dip_s",
+    "pressure_lowest_bar",
+    "pressure_mean_bar",
+    "pressure_roughness_bar",
+    "ok_pressure",
+    "rise_s",
+    "seconds_first_hold",
+    "seconds_warmup",
+    "seconds_extra_run",
+    "ok_speed",
+    "warm_s",
+    "temperature_end_degC",
+    "speed_max_cold_rpm",
+    "samples",
+    "seconds",
+    "gaps",
+    "gap_max_s",
+    "clock_steps",
+    "start_t",
+    "flags",
+)
+FLAGS = (
+    "clock_runs_back",
+    "gaps",
+    "no_start",
+    "running_at_begin",
+    "stuck_pressure",
+    "stuck_speed",
+    "clipped_pressure",
+    "scaled_speed",
+    "sensor_lag",
+    "no_pressure_channel",
+)
+Array = npt.NDArray[np.float64]
+
+
+def start_features(
+    bounds: npt.ArrayLike,
+    t_s: npt.ArrayLike,
+    speed_rpm: npt.ArrayLike,
+    oil_pressure_bar: npt.ArrayLike,
+    oil_temperature_degC: npt.ArrayLike,
+    *,
+    start_no: npt.ArrayLike,
+    steps: npt.ArrayLike,
+    settings: Settings | None = None,
+) -> pd.DataFrame:
+    """One row a start with the columns FEATURES, in the order of the segments.
+
+    Parameters
+    ----------
+    bounds : n + 1 row numbers; start i holds the samples ``bounds[i]:bounds[i + 1]``, in order of t.
+    t_s, speed_rpm, oil_pressure_bar, oil_temperature_degC : samples; NaN = not known.
+    start_no : n numbers; 0 = turning before the first start, where rotations are counted by the speed's
+        integral and time from the trace's beginning.
+    steps : (n, 8) thresholds and bands, columns ``settings.STEPS``.
+    settings : detection settings; default ``data/traces.toml``.
+
+    Returns
+    -------
+    Times in s from the engine's start, interval (time_low_s, time_high_s]; no crossing is (time so far, inf],
+    right-censored, and not missing. ``ok_*`` says whether the features of that kind may be used; ``flags`` names
+    why not. Conventions in :mod:`ventbook.traces.kernel`.
+    """
+    from .kernel import OUTPUTS, reduce_segments
+
+    settings = read_settings() if settings is None else settings
+    edges = np.ascontiguousarray(bounds, dtype=np.int64)
+    if edges.ndim != 1 or edges.size < 1 or np.any(np.diff(edges) < 0):
+        raise ValueError("bounds must be rising row numbers, one more than there are starts")
+    n = edges.size - 1
+    steps = np.ascontiguousarray(steps, dtype=float)
+    if steps.shape != (n, len(STEPS)):
+        raise ValueError(f"steps must have shape {(n, len(STEPS))}; got {steps.shape}")
+    turning = np.asarray(start_no).astype(np.int64) == 0
+    samples: list[Any] = [_read_only(a) for a in (t_s, speed_rpm, oil_pressure_bar, oil_temperature_degC)]
+    if any(a.size != samples[0].size for a in samples) or (n and edges[-1] > samples[0].size):
+        raise ValueError("all channels must be as long as bounds say")
+    out = reduce_segments(
+        edges, samples[0], samples[1], samples[2], samples[3], turning, steps, settings.as_array()
+    )
+    return _judge(dict(zip(OUTPUTS, out.T, strict=True)), turning, settings)
+
+
+def _read_only(values: npt.ArrayLike) -> Array:
+    array = np.ascontiguousarray(values, dtype=np.float64).view()
+    array.flags.writeable = False
+    return array
+
+
+def _judge(raw: dict[str, Array], turning: npt.NDArray[np.bool_], settings: Settings) -> pd.DataFrame:
+    clock = raw["clock_steps"] > 0
+    at_max = raw["clipped_pressure"]
+    clipped = (at_max > settings.clipped_share) & (at_max * raw["samples"] >= settings.clipped_samples)
+    no_pressure = np.isnan(raw["time_low_s"]) & (raw["start_found"] == 1)
+    scaled = (raw["seconds_scaled"] >= settings.scaled_s) & (raw["seconds_first_hold"] == 0) & ~turning
+    flags = {
+        "clock_runs_back": clock,
+        "gaps": raw["gaps"] > 0,
+        "no_start": (raw["start_found"] == 0) & ~clock,
+        "running_at_begin": (raw["start_found"] == 1) & np.isnan(raw["start_low_t"]),
+        "stuck_pressure": raw["stuck_pressure_s"] > settings.stuck_s,
+        "stuck_speed": raw["stuck_speed_s"] > settings.stuck_s,
+        "clipped_pressure": clipped,
+        "scaled_speed": scaled,
+        "sensor_lag": raw["rise_s"] > settings.lag_s,
+        "no_pressure_channel": no_pressure,
+    }
+    ok_pressure = ~(clock | flags["stuck_pressure"] | no_pressure | flags["no_start"])
+    ok_speed = ~(clock | flags["stuck_speed"] | scaled)
+    known = ~np.isnan(raw["time_low_s"]) & ~np.isnan(raw["time_high_s"])
+    known_turns = ~np.isnan(raw["rotations_low"]) & ~np.isnan(raw["rotations_high"])
+    text = np.full(clock.shape, "", dtype=object)
+    for name in FLAGS:
+        text[flags[name]] = [f"{old} {name}".strip() for old in text[flags[name]]]
+    frame = pd.DataFrame(raw).assign(
+        ok_time_to_pressure=ok_pressure & ok_speed & known & ~turning,
+        ok_rotations=ok_pressure & known_turns & turning & (raw["gaps"] == 0),
+        ok_pressure=ok_pressure & ~clipped,
+        ok_speed=ok_speed,
+        flags=pd.Series(text, dtype="str"),
+    )
+    whole = ["dips", "samples", "gaps", "clock_steps"]
+    frame[whole] = frame[whole].astype("Int64")
+    return frame[list(FEATURES)]

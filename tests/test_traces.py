@@ -1,0 +1,262 @@
+"""Features of traces: by hand, against scipy's integrals, and against a slow and obvious reading."""
+
+import math
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import integrate
+
+import traces_reference
+from ventbook import traces
+from ventbook.traces.partitions import features_of_files, start_bounds
+
+SETTINGS = traces.read_settings()
+# threshold bar, warm degC, first hold, warm-up and extra-run bands in rpm
+STEPS = [0.5, 50.0, 1900.0, 2100.0, 2200.0, 2500.0, 3400.0, 3600.0]
+
+
+def features(t, speed, pressure, temperature=None, *, start_no=1, steps=STEPS):
+    t = np.asarray(t, float)
+    temperature = np.full(t.size, 20.0) if temperature is None else temperature
+    frame = traces.start_features(
+        [0, t.size],
+        t,
+        np.broadcast_to(np.asarray(speed, float), t.shape),
+        pressure,
+        temperature,
+        start_no=[start_no],
+        steps=[steps],
+    )
+    return frame.iloc[0]
+
+
+def test_crossings_of_a_piecewise_linear_trace_are_exact():
+    # By hand: speed passes 300 rpm at t = 1 + 300/1000 = 1.3; pressure passes 0.5 bar at t = 3 + 0.5/1 = 3.5.
+    t = np.arange(0, 12, 0.25)
+    found = features(
+        t, np.interp(t, [0, 1, 2, 12], [0, 0, 1000, 1000]), np.interp(t, [0, 3, 7, 12], [0, 0, 4, 4.2])
+    )
+    assert found["time_to_pressure_s"] == pytest.approx(3.5 - 1.3, abs=1e-12)
+    assert (found["time_low_s"], found["time_high_s"]) == (3.25 - 1.5, 3.5 - 1.25)
+    assert found["ok_time_to_pressure"]
+    assert found["flags"] == ""
+
+
+def test_mean_pressure_and_rotations_against_scipy():
+    rng = np.random.default_rng(3)
+    t = np.cumsum(rng.uniform(0.05, 0.5, 400))
+    pressure = 2 + rng.uniform(0, 1, t.size)
+    found = features(t, 1000.0, pressure)
+    assert found["pressure_mean_bar"] == pytest.approx(
+        integrate.trapezoid(pressure, t) / (t[-1] - t[0]), rel=1e-12
+    )
+    speed = rng.uniform(10, 60, t.size)
+    rising = np.linspace(0, 1, t.size)
+    turning = features(t, speed, rising, start_no=0)
+    k = int(np.argmax(rising >= 0.5))
+    assert turning["rotations_high"] == pytest.approx(
+        integrate.trapezoid(speed[: k + 1], t[: k + 1]) / 60, rel=1e-12
+    )
+    assert turning["rotations_low"] == pytest.approx(integrate.trapezoid(speed[:k], t[:k]) / 60, rel=1e-12)
+    assert turning["ok_rotations"]
+    assert not turning["ok_time_to_pressure"]
+
+
+def test_no_crossing_is_right_censored_and_not_missing():
+    t = np.arange(0, 20, 0.5)
+    found = features(t, np.where((t > 1) & (t < 15), 1000, 0), np.full(t.size, 0.1))
+    assert found["time_low_s"] == 14.5 - 1.5
+    assert found["time_high_s"] == math.inf
+    assert math.isnan(found["time_to_pressure_s"])
+    assert found["ok_time_to_pressure"]
+
+
+@pytest.mark.parametrize(
+    ("name", "speed", "pressure", "expected"),
+    [
+        ("a tie at the threshold counts as shown", 1000.0, [0, 0.5, 0.5, 0.5, 0.5], (0.0, 1.0)),
+        ("on the first sample", 1000.0, [1, 1, 1, 1, 1], (0.0, math.nan)),
+        ("on the last sample is not sustained", 1000.0, [0, 0, 0, 0, 1], (4.0, math.inf)),
+        ("a dropout before a second is over begins anew", 1000.0, [0, 1, 0, 1, 1], (2.0, 3.0)),
+        ("missing samples are passed over", 1000.0, [0, np.nan, 1, np.nan, 1], (0.0, 2.0)),
+        ("a channel that is all missing gives nothing", 1000.0, [np.nan] * 5, (math.nan, math.nan)),
+    ],
+)
+def test_edges(name, speed, pressure, expected):
+    t = np.arange(6.0)
+    speed = np.r_[0.0, np.full(5, speed)] if name != "on the first sample" else np.full(6, speed)
+    found = features(
+        t, speed, np.r_[0.0, pressure] if name != "on the first sample" else np.r_[1.0, pressure]
+    )
+    low, high = expected
+    if not math.isnan(high) and high != math.inf:
+        high += 1.0  # the start lies in (0, 1]
+    np.testing.assert_equal((found["time_low_s"], found["time_high_s"]), (low, high))
+
+
+def test_one_sample_and_empty_traces():
+    assert features([0.0], 1000.0, [1.0])["flags"] == "no_start"
+    assert len(traces.start_features([0], [], [], [], [], start_no=[], steps=np.empty((0, 8)))) == 0
+
+
+@pytest.mark.parametrize(
+    ("flag", "ok", "trace"),
+    [
+        ("clock_runs_back", "ok_time_to_pressure", {"t": [0, 1, 2, 1.5, 3, 4, 5, 6]}),
+        ("gaps", None, {"t": [0, 1, 2, 3, 4, 5, 30, 31]}),
+        ("no_start", "ok_time_to_pressure", {"speed": np.zeros(8)}),
+        ("running_at_begin", "ok_time_to_pressure", {"speed": np.full(8, 900.0)}),
+    ],
+)
+def test_faults_of_the_clock_are_flagged(flag, ok, trace):
+    t = np.asarray(trace.get("t", np.arange(8.0)), float)
+    speed = trace.get("speed", np.r_[0.0, np.full(7, 900.0)])
+    found = features(t, speed, np.r_[0.0, 0.0, np.full(6, 2.0)])
+    assert flag in found["flags"].split()
+    if ok:
+        assert not found[ok]
+
+
+def test_faults_of_the_channels_are_flagged():
+    t = np.arange(0.0, 200.0)
+    rng = np.random.default_rng(5)
+    speed = np.r_[0.0, 2000 + rng.normal(0, 5, 199)]
+    pressure = np.r_[0.0, 0.0, 3 + rng.normal(0, 0.1, 198)]
+    assert features(t, speed, pressure)["flags"] == ""
+    assert features(t, np.r_[speed[:50], np.full(150, 2000.0)], pressure)["flags"] == "stuck_speed"
+    stuck = features(t, speed, np.r_[pressure[:50], np.full(150, 3.0)])
+    assert "stuck_pressure" in stuck["flags"]
+    assert not stuck["ok_time_to_pressure"]
+    clipped = features(t, speed, np.minimum(pressure, 3.0))
+    assert clipped["flags"] == "clipped_pressure"
+    assert clipped["ok_time_to_pressure"]
+    assert not clipped["ok_pressure"]
+    doubled = features(t, 2 * speed, pressure)
+    assert doubled["flags"] == "scaled_speed"
+    assert not doubled["ok_speed"]
+    assert "sensor_lag" in features(t, speed, 3 * (1 - np.exp(-t / 10)))["flags"]
+
+
+values = st.one_of(st.floats(0, 3).map(lambda v: round(v * 4) / 4), st.just(math.nan))
+
+
+@settings(max_examples=400, deadline=None)
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from([0.25, 0.5, 1.0, 2.0, 5.0]),
+            st.sampled_from([0.0, 299.0, 300.0, 2000.0, 2300.0, 3500.0, math.nan]),
+            values,
+            st.sampled_from([20.0, 49.0, 50.0, 60.0, math.nan]),
+        ),
+        min_size=1,
+        max_size=40,
+    ),
+    st.booleans(),
+)
+def test_equals_the_slow_reading(rows, turning):
+    t = np.cumsum([row[0] for row in rows])
+    _, speed, pressure, temperature = (list(c) for c in zip(*rows, strict=True))
+    if turning:
+        speed = [0.0 if math.isnan(v) else v for v in speed]
+    got = features(t, speed, pressure, temperature, start_no=0 if turning else 1)
+    slow = traces_reference.features(
+        t.tolist(), speed, pressure, temperature, turning=turning, steps=STEPS, settings=SETTINGS
+    )
+    for name, value in slow.items():
+        if name.startswith("rotations") and any(math.isnan(v) for v in speed):
+            continue
+        number = math.nan if pd.isna(got[name]) else float(got[name])
+        assert number == pytest.approx(value, rel=1e-9, abs=1e-9, nan_ok=True), name
+
+
+def write_samples(path, starts, *, rows_a_group=None):
+    """Samples of ``starts`` {(venting, start_no): (t, speed, pressure, temperature)}, a row group a few starts."""
+    tables = []
+    for (venting, number), (t, speed, pressure, temperature) in sorted(starts.items()):
+        tables.append(
+            pa.table(
+                {
+                    "venting_id": pa.array([venting] * len(t)),
+                    "start_no": pa.array([number] * len(t), pa.int32()),
+                    "t_s": t,
+                    "speed_rpm": speed,
+                    "oil_pressure_bar": pressure,
+                    "oil_temperature_degC": temperature,
+                }
+            )
+        )
+    with pq.ParquetWriter(path, tables[0].schema) as writer:
+        for table in tables:
+            writer.write_table(table, row_group_size=rows_a_group)
+
+
+def many_starts(n=12):
+    rng = np.random.default_rng(8)
+    found = {}
+    for k in range(n):
+        t = np.arange(0, 30, 0.5)
+        rise = rng.uniform(2, 9)
+        found[(f"{k:03d}", int(k % 3))] = (
+            t,
+            np.where(t < 1, 0.0, 2000.0),
+            np.clip((t - rise) * 2, 0, 4),
+            20 + t,
+        )
+    return found
+
+
+def ventings_of(starts):
+    ids = sorted({key[0] for key in starts})
+    return pd.DataFrame(
+        {
+            "venting_id": ids,
+            "engine_type": "flat4",
+            "date": pd.Timestamp("2026-03-01"),
+            "pressure_threshold_bar": np.nan,
+        }
+    )
+
+
+def test_files_give_the_same_for_any_number_of_workers(tmp_path):
+    starts = many_starts()
+    write_samples(tmp_path / "a.parquet", starts)
+    ventings = ventings_of(starts)
+    one = features_of_files([tmp_path / "a.parquet"], ventings, workers=1)
+    two = features_of_files([tmp_path / "a.parquet"], ventings, workers=2)
+    pd.testing.assert_frame_equal(one, two)
+    assert len(one) == len(starts)
+    assert one["venting_id"].tolist() == sorted(one["venting_id"])
+    assert one.loc[one["start_no"] == 1, "ok_time_to_pressure"].all()
+
+
+def test_a_two_worker_cluster_gives_the_identical_table(tmp_path):
+    distributed = pytest.importorskip("distributed")
+    starts = many_starts(6)
+    write_samples(tmp_path / "a.parquet", starts)
+    ventings = ventings_of(starts)
+    here = features_of_files([tmp_path / "a.parquet"], ventings, workers=1)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        there = features_of_files([tmp_path / "a.parquet"], ventings, cluster=cluster.scheduler_address)
+    pd.testing.assert_frame_equal(here, there)
+
+
+def test_a_start_cut_in_two_is_refused(tmp_path):
+    starts = many_starts(1)
+    write_samples(tmp_path / "a.parquet", starts, rows_a_group=20)
+    with pytest.raises(ValueError, match="start 0 of venting 000 lies in two row groups"):
+        features_of_files([tmp_path / "a.parquet"], ventings_of(starts))
+
+
+def test_bounds():
+    assert start_bounds(["a", "a", "b", "b"], [1, 2, 2, 2]).tolist() == [0, 1, 2, 4]
+    assert start_bounds([], []).tolist() == [0]
+    with pytest.raises(ValueError, match="as long as bounds"):
+        traces.start_features([0, 3], [0, 1], [0, 1], [0, 1], [0, 1], start_no=[1], steps=[STEPS])

@@ -1,0 +1,427 @@
+"""Crude, adjusted and by-site effects of every recorded circumstance on one outcome, side by side."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ventbook.numerics import Floats, Ints, adjust_bh, encode
+
+from .crude import estimate_crude, estimate_design_effect
+from .factors import Coded, Factor, code_factors, load_factors
+from .fits import RUNAWAY, Effect, estimate_contrast, fit_binomial, fit_intervals, profile_firth
+from .strata import estimate_stratified
+from .terms import Mask, OutcomeRows, Term, build_block, list_adjusters, list_terms, select_outcome
+
+COLUMNS = (
+    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
+    "ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines",
+    "crude", "crude_low", "crude_high", "crude_p",
+    "adjusted", "adjusted_low", "adjusted_high", "adjusted_p", "adjusted_for",
+    "stratified", "stratified_low", "stratified_high", "homogeneity_p",
+    "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
+    "log_effect", "log_se", "df", "basis", "state", "method", "note",
+)  # fmt: skip
+
+NO_OVERLAP, THIN_OVERLAP = 0.10, 0.35
+"""Share of a factor's variation left once another factor is given: under these it is "none" or "thin"."""
+MATCHED_PAIRS = 3.0
+"""With less than this many ventings' worth of comparisons inside levels of the other factor, overlap is "none"."""
+FINDINGS_A_COEFFICIENT = 10
+VENTINGS_A_COEFFICIENT = 15
+
+
+@dataclass(frozen=True)
+class Setting:
+    """What every term of one screening shares."""
+
+    outcome: OutcomeRows
+    cluster: Ints
+    n_clusters: int
+    site: Ints
+    factors: tuple[Factor, ...]
+    coded: Mapping[str, Coded]
+    blocks: Mapping[str, Floats]
+    budget: int
+    design_effect: float
+    level: float
+
+
+def screen_factors(
+    jobs: pd.DataFrame,
+    *,
+    outcome: str = "lifter_failure",
+    factors: Sequence[Factor] | None = None,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """What each circumstance goes with, one row a factor and level: crude, adjusted, and by site.
+
+    ``jobs`` has one row a venting; ``factors`` are rows of the factor table (data/factors.toml where None).
+    Effects are odds ratios of a lifter over the limit at the first check (``lifter_failure``), ratios of the time to
+    pressure, or ratios of rotations over expected rotations; ``level`` (0..1) is the intervals' confidence.
+
+    crude: that factor alone. adjusted: given site and the other factors that may be adjusted for on this outcome
+    and that keep company with it; as many of them, the closest first, as there are ten ventings with a finding for
+    (fifteen ventings for times); ``adjusted_for`` names them. A consequence of the venting is never adjusted for.
+    stratified: Mantel-Haenszel over sites (numbers cut in two), with the p of "the sites agree". Intervals sum
+    by engine (CR3, t). A level without or with nothing but findings gets a penalised fit with profile interval.
+    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors.
+    overlap: "none" where the factor can't be told apart from the one named in ``overlap_with``, "thin", "good";
+    with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
+    beyond / within the smallest effect that matters, else "not known".
+
+    Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor "not_recorded".
+    Raises ValueError for an unknown outcome or missing columns.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"level must lie between 0 and 1; got {level!r}")
+    chosen = tuple(load_factors() if factors is None else factors)
+    chosen = tuple(factor for factor in chosen if outcome in factor.outcomes or outcome in factor.adjust)
+    setting = prepare_setting(jobs, outcome=outcome, factors=chosen, level=level)
+    rows = []
+    for factor in chosen:
+        if outcome not in factor.outcomes:
+            continue
+        terms = list_terms(setting.coded[factor.name], setting.outcome.rows)
+        rows += [screen_term(term, setting) for term in terms] or [_empty_row(factor, setting)]
+    return _finish(pd.DataFrame(rows, columns=list(COLUMNS)))
+
+
+def prepare_setting(jobs: pd.DataFrame, *, outcome: str, factors: Sequence[Factor], level: float) -> Setting:
+    """Codes, adjuster columns and clusters of one screening."""
+    rows = select_outcome(jobs, outcome)
+    cluster, engines = encode(jobs["engine_id"].iloc[rows.rows])
+    lone = cluster < 0
+    if lone.any():  # an engine without a number stands for itself
+        cluster = np.where(lone, len(engines) + np.cumsum(lone) - 1, cluster)
+    site, _ = encode(jobs["site"].iloc[rows.rows])
+    coded = code_factors(jobs, factors)
+    blocks = {
+        name: build_block(one, rows.rows)
+        for name, one in coded.items()
+        if outcome in one.factor.adjust and one.factor.kind != "interaction"
+    }
+    findings = rows.failing // FINDINGS_A_COEFFICIENT
+    budget = (findings if rows.counted else len(rows.rows) // VENTINGS_A_COEFFICIENT) - 1
+    n_clusters = int(cluster.max()) + 1 if len(cluster) else 0
+    return Setting(
+        rows,
+        cluster,
+        n_clusters,
+        site + 1 if (site < 0).any() else site,
+        tuple(factors),
+        coded,
+        blocks,
+        max(budget, 0),
+        estimate_design_effect(rows, cluster, n_clusters) if rows.counted else 1.0,
+        level,
+    )
+
+
+def screen_term(term: Term, setting: Setting) -> dict[str, object]:
+    """One row of :func:`screen_factors`."""
+    row = _describe(term, setting)
+    factor, rows = term.factor, setting.outcome
+    exposed = int(row["exposed"])  # type: ignore[call-overload]
+    others = int(row["ventings"]) - exposed  # type: ignore[call-overload]
+    if not term.known.any():
+        return row | {"state": "not_recorded", "note": "not recorded on these ventings"}
+    if term.number and np.ptp(term.x[term.known]) == 0:
+        return row | {"state": "too_few", "note": "the same on all ventings"}
+    if not term.number and min(exposed, others) < factor.minimum:
+        return row | {"state": "too_few", "note": f"fewer than {factor.minimum} ventings on one side"}
+    if term.number and term.known.sum() < 2 * factor.minimum:
+        return row | {"state": "too_few", "note": f"fewer than {2 * factor.minimum} ventings with a number"}
+    if rows.counted and not 0 < rows.failures[term.known].sum() < rows.trials[term.known].sum():
+        return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
+    forced = _forced_columns(term, setting)
+    crude, method = estimate_crude(
+        term,
+        rows,
+        cluster=setting.cluster,
+        n_clusters=setting.n_clusters,
+        level=setting.level,
+        forced=forced,
+        design_effect=setting.design_effect,
+    )
+    row |= _effect_columns("crude", crude) | {"method": method}
+    overlap, share, partner = judge_overlap(term, setting)
+    row |= {"overlap": overlap, "overlap_share": share, "overlap_with": partner}
+    adjusted: Effect | None = None
+    if overlap == "none":
+        row |= {"note": f"can't be told apart from {partner} on these ventings"}
+    else:
+        adjusted, names, adjusted_method = estimate_adjusted(term, setting, forced=forced)
+        row |= _effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)}
+        row["method"] = adjusted_method or method
+    if rows.counted and factor.kind != "interaction":
+        known = term.known
+        effect, agree = estimate_stratified(
+            term.exposed[known],
+            rows.failures[known],
+            rows.trials[known],
+            stratum=setting.site[known],
+            cluster=setting.cluster[known],
+            n_clusters=setting.n_clusters,
+            level=setting.level,
+        )
+        row |= _effect_columns("stratified", effect, p=False) | {"homogeneity_p": agree}
+    used = adjusted or crude
+    if used is None:
+        return row | {"state": "too_few", "note": row["note"] or "no finite effect"}
+    return row | {
+        "log_effect": used.log,
+        "log_se": used.se,
+        "df": used.df,
+        "basis": "adjusted" if adjusted else "crude",
+        "against_matters": judge_size(used, factor.matters(rows.outcome)),
+    }
+
+
+def judge_size(effect: Effect, matters: float) -> str:
+    """Whether the interval lies beyond, or within, the smallest ratio that matters (either way): larger, smaller."""
+    bound = float(np.log(matters))
+    if effect.low > bound or effect.high < -bound:
+        return "larger"
+    if -bound < effect.low and effect.high < bound:
+        return "smaller"
+    return "not known"
+
+
+def judge_overlap(term: Term, setting: Setting) -> tuple[str, float, str]:
+    """Whether the term varies once any one other factor, or the site, is given: word, share left, and which."""
+    known, x = term.known, term.x[term.known]
+    total = ((x - x.mean()) ** 2).sum()
+    if not total > 0:
+        return "none", 0.0, "itself"
+    sites = np.bincount(setting.site[known])
+    means = np.bincount(setting.site[known], weights=x) / np.maximum(sites, 1)
+    worst, partner = (total - (sites * (means - x.mean()) ** 2).sum()) / total, "site"
+    skip = {term.factor.name, *term.factor.parts}
+    for name in list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip)):
+        left = 1 - _share_explained(x, setting.blocks[name][known])
+        if left < worst - 1e-12:
+            worst, partner = left, name
+    comparisons = worst * total if not term.number else np.inf
+    worst = float(max(worst, 0.0))
+    if worst < NO_OVERLAP or comparisons < MATCHED_PAIRS:
+        return "none", worst, partner
+    return ("thin" if worst < THIN_OVERLAP else "good"), worst, partner
+
+
+def _share_explained(x: Floats, block: Floats) -> float:
+    """R squared of x on an intercept and the block's columns."""
+    centred = x - x.mean()
+    total = float(centred @ centred)
+    if block.shape[1] == 0 or total <= 0:
+        return 0.0
+    z = block - block.mean(axis=0)
+    gram = z.T @ z
+    coefficient = np.linalg.pinv(gram, rcond=1e-10, hermitian=True) @ (z.T @ centred)
+    return float(centred @ (z @ coefficient)) / total
+
+
+def choose_adjusters(term: Term, setting: Setting) -> list[str]:
+    """Factors to adjust this term for: those that keep company with it beyond chance, the closest first, within the
+    number of coefficients that the findings can carry. The outcome is not looked at."""
+    known, x = term.known, term.x[term.known]
+    skip = {term.factor.name, *term.factor.parts}
+    company = []
+    for name in list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip)):
+        block = setting.blocks[name][known]
+        columns, shared = block.shape[1], _share_explained(x, block)
+        if shared > max(0.01, (columns + 2 * np.sqrt(2 * columns)) / len(x)):
+            company.append((-shared, name, columns))
+    chosen, left = [], setting.budget
+    for _, name, columns in sorted(company):
+        if columns <= left:
+            chosen.append(name)
+            left -= columns
+    return chosen
+
+
+def estimate_adjusted(
+    term: Term, setting: Setting, *, forced: Floats | None
+) -> tuple[Effect | None, list[str], str]:
+    """The term's effect given site and its company; None where there are too few findings to adjust at all."""
+    rows, known = setting.outcome, term.known
+    if rows.counted and rows.failing < FINDINGS_A_COEFFICIENT:
+        return None, [], ""
+    names = choose_adjusters(term, setting)
+    sites = _site_columns(setting.site)
+    nuisance = [sites, *(setting.blocks[name] for name in names)]
+    if forced is not None:
+        nuisance.append(forced)
+    columns = np.column_stack(nuisance)[known]
+    x, cluster = term.x[known], setting.cluster[known]
+    named = (["site"] if sites.shape[1] else []) + names
+    if not rows.counted:
+        assert rows.low is not None and rows.high is not None
+        design = independent_columns(np.column_stack([np.ones(len(x)), x, columns]))
+        fit = fit_intervals(design, rows.low[known], rows.high[known])
+        contrast = np.eye(design.shape[1])[1]
+        effect = estimate_contrast(
+            fit, design, contrast, cluster=cluster, n_clusters=setting.n_clusters, level=setting.level
+        )
+        return effect, named, "log-normal, intervals by engine (CR3)"
+    failures, trials = rows.failures[known], rows.trials[known]
+    keep = rows_that_tell(columns, failures, trials)
+    design = independent_columns(np.column_stack([np.ones(keep.sum()), x[keep], columns[keep]]))
+    failures, trials = failures[keep], trials[keep]
+    contrast = np.eye(design.shape[1])[1]
+    one_sided = not term.number and separates(x[keep], failures, trials)
+    if not one_sided:
+        fit = fit_binomial(design, failures, trials)
+        if fit.converged and np.abs(fit.beta).max() < RUNAWAY:
+            effect = estimate_contrast(
+                fit,
+                design,
+                contrast,
+                cluster=cluster[keep],
+                n_clusters=setting.n_clusters,
+                level=setting.level,
+            )
+            return effect, named, "logit of venting totals, intervals by engine (CR3)"
+    effect = profile_firth(design, failures, trials, 1, level=setting.level, inflation=setting.design_effect)
+    return effect, named, "penalised logit (Firth), profile interval widened by the design effect"
+
+
+def separates(x: Floats, failures: Floats, trials: Floats) -> bool:
+    """Whether one side of a 0/1 term has no finding, or nothing else."""
+    for side in (x > 0.5, x <= 0.5):
+        over, all_ = failures[side].sum(), trials[side].sum()
+        if over == 0 or over == all_:
+            return True
+    return False
+
+
+def rows_that_tell(columns: Floats, failures: Floats, trials: Floats) -> Mask:
+    """Rows outside 0/1 adjuster levels that have no finding or nothing else: those tell nothing about the term, and
+    leaving them out gives the limit of the fit."""
+    keep = np.ones(len(failures), dtype=bool)
+    for _ in range(5):
+        before = keep.sum()
+        for column in columns.T:
+            at = keep & (column == 1.0)
+            if not at.any() or not np.isin(column, (0.0, 1.0)).all():
+                continue
+            over = failures[at].sum()
+            if over == 0 or over == trials[at].sum():
+                keep &= ~at
+        if keep.sum() == before:
+            break
+    return keep
+
+
+def independent_columns(design: Floats) -> Floats:
+    """The design without columns that those before them already say; the first two (intercept, term) stay."""
+    scale = np.sqrt((design**2).sum(axis=0))
+    _, r = np.linalg.qr(design / np.where(scale > 0, scale, 1.0))
+    keep = np.abs(np.diag(r)) > 1e-7
+    keep[: min(2, len(keep))] = True
+    return design[:, keep]
+
+
+def _site_columns(site: Ints) -> Floats:
+    counts = np.bincount(site)
+    base = int(counts.argmax())
+    columns = [(site == i).astype(np.float64) for i, count in enumerate(counts) if i != base and count > 0]
+    return np.column_stack(columns) if columns else np.zeros((len(site), 0))
+
+
+def _forced_columns(term: Term, setting: Setting) -> Floats | None:
+    """Main effects that an interaction is held against: both parts as levels."""
+    if term.factor.kind != "interaction":
+        return None
+    columns = []
+    for part in term.factor.parts:
+        codes = setting.coded[part].codes[setting.outcome.rows]
+        counts = np.bincount(codes[codes >= 0], minlength=1)
+        columns += [
+            (codes == i).astype(np.float64)
+            for i, count in enumerate(counts)
+            if count > 0 and i != int(counts.argmax())
+        ]
+    return np.column_stack(columns) if columns else None
+
+
+def _describe(term: Term, setting: Setting) -> dict[str, object]:
+    rows, known = setting.outcome, term.known
+    exposed = known & term.exposed
+    failed = rows.failures > 0
+    return _empty_row(term.factor, setting) | {
+        "level": term.level,
+        "reference": term.reference,
+        "ventings": int(known.sum()),
+        "exposed": int(exposed.sum()),
+        "failing": int(failed[known].sum()),
+        "exposed_failing": int(failed[exposed].sum()),
+        "lifters": int(rows.trials[exposed].sum()) if rows.counted else 0,
+        "lifters_over": int(rows.failures[exposed].sum()) if rows.counted else 0,
+        "engines": int(np.unique(setting.cluster[known]).size),
+        "state": "estimated",
+        "note": rows.note,
+        "tests": term.tests,
+    }
+
+
+def _empty_row(factor: Factor, setting: Setting) -> dict[str, object]:
+    numbers = dict.fromkeys(COLUMNS, np.nan)
+    texts = dict.fromkeys(
+        (
+            "level",
+            "reference",
+            "adjusted_for",
+            "overlap",
+            "overlap_with",
+            "against_matters",
+            "basis",
+            "method",
+        ),
+        "",
+    )
+    counts = dict.fromkeys(
+        ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines"), 0
+    )
+    return {
+        **numbers,
+        **texts,
+        **counts,
+        "outcome": setting.outcome.outcome,
+        "factor": factor.name,
+        "title": factor.title,
+        "kind": factor.kind,
+        "mechanism": factor.mechanism,
+        "plausibility": factor.plausibility,
+        "direction": factor.direction,
+        "matters": factor.matters(setting.outcome.outcome),
+        "state": "not_recorded",
+        "note": "not recorded, or the same on all ventings",
+    }
+
+
+def _effect_columns(name: str, effect: Effect | None, *, p: bool = True) -> dict[str, object]:
+    if effect is None:
+        return {}
+    with np.errstate(over="ignore"):
+        values = np.exp([effect.log, effect.low, effect.high])
+    out: dict[str, object] = dict(
+        zip((name, f"{name}_low", f"{name}_high"), (float(v) for v in values), strict=True)
+    )
+    return out | ({f"{name}_p": effect.p} if p else {})
+
+
+def _finish(frame: pd.DataFrame) -> pd.DataFrame:
+    """q over factors: the smallest p of a factor's levels, raised for having looked at them all."""
+    best = frame["adjusted_p"].where(frame["basis"] == "adjusted", frame["crude_p"])
+    looked = frame.assign(p=best).dropna(subset=["p"]).groupby("factor")["p"]
+    family = 1 - (1 - looked.min()) ** looked.size()
+    frame["q"] = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
+    frame.loc[best.isna(), "q"] = np.nan
+    tested = frame.groupby("factor")["q"].transform("count")
+    raised = 1 - (1 - best) ** tested.clip(lower=1)
+    frame["q"] = np.maximum(frame["q"], raised)
+    return frame

@@ -17,7 +17,7 @@ import pandas as pd
 
 from ventbook import dictionary
 from ventbook.demo.fleet import US_COLUMNS, US_READING, Fleet
-from ventbook.demo.mistakes import MISTAKES, Mistake
+from ventbook.demo.mistakes import MESSY, MISTAKES, Mistake
 from ventbook.demo.settings import hand_in_day, list_quarters, quarter_bounds, read_settings
 from ventbook.units import convert
 
@@ -52,8 +52,11 @@ class Deliveries:
             yield from self.rows[key]
 
 
-def plan_deliveries(fleet: Fleet, *, seed: int) -> Deliveries:
-    """Spreads the fleet's records over the deliveries and plants corrections, duplicates and errors."""
+def plan_deliveries(fleet: Fleet, *, seed: int, messy: bool = False) -> Deliveries:
+    """Spreads the fleet's records over the deliveries and plants corrections, duplicates and errors.
+
+    ``messy`` adds further rows with errors; everything else is the same row for row.
+    """
     rng = np.random.default_rng([seed, 7])
     quarters = list_quarters()
     handed = dict(
@@ -78,7 +81,7 @@ def plan_deliveries(fleet: Fleet, *, seed: int) -> Deliveries:
             row = Row(name, site_of[cells["venting_id"]], moved[cells["venting_id"]], cells)
             _hand_in_child(plan, row, victims.get((name, number), []), rng)
     _hand_in_engines(plan, fleet, moved, site_of, quarters)
-    _hand_in_rest(plan, fleet)
+    _hand_in_rest(plan, fleet, MISTAKES + MESSY if messy else MISTAKES)
     _repeat_some(plan, rng)
     if not fleet.samples.empty:
         places = fleet.samples["venting_id"].map(moved), fleet.samples["venting_id"].map(site_of)
@@ -239,7 +242,7 @@ def _hand_in_engines(
         plan.add(Row("engines", site, quarter, cells))
 
 
-def _hand_in_rest(plan: Deliveries, fleet: Fleet) -> None:
+def _hand_in_rest(plan: Deliveries, fleet: Fleet, mistakes: tuple[Mistake, ...]) -> None:
     """Gauge studies, planned ventings, and the rows with an error that nobody mends."""
     quarters = list_quarters()
     when = {study["name"]: (study["quarter"], study["site"]) for study in read_settings()["study"]}
@@ -253,7 +256,7 @@ def _hand_in_rest(plan: Deliveries, fleet: Fleet) -> None:
     for row in plan.all_rows():
         if not row.note:
             templates.setdefault((row.table, row.site, row.quarter), row)
-    for mistake in (m for m in MISTAKES if m.mode == "extra"):
+    for mistake in (m for m in mistakes if m.mode == "extra"):
         template = templates.get((mistake.table, mistake.site, mistake.quarter))
         if template is not None:
             plan.add(replace(template, cells=mistake.apply(template.cells), note="error", mistake=mistake))

@@ -31,13 +31,13 @@ def write_demo(
     folder = Path(folder)
     seed = read_settings()["fleet"]["seed"] if seed is None else seed
     fleet = simulate_fleet(ventings=ventings, seed=seed)
-    plan = plan_deliveries(fleet, seed=seed)
+    plan = plan_deliveries(fleet, seed=seed, messy=messy)
     _clear(folder)
     folder.mkdir(parents=True, exist_ok=True)
     if messy:
         from ventbook.demo.messy import write_messy
 
-        errors = write_messy(folder, plan, seed=seed)
+        errors = write_messy(folder, plan)
     else:
         errors = _write_clean(folder, plan)
     shutil.copyfile(dictionary.DATA / "demo_limits.toml", folder / "limits.toml")

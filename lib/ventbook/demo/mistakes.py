@@ -161,3 +161,62 @@ MISTAKES = (
         quarter="2026Q3",
     ),
 )
+
+
+def _extra(kind: str, table: str, column: str, code: str, site: str, quarter: str, **cells: str) -> Mistake:
+    """A row with a key of its own that is held: nothing of it may reach the accepted rows."""
+    fresh = (
+        {"venting_id": f"{site[0]}{quarter[2:4]}-9{quarter[-1]}9"}
+        if table == "ventings"
+        else {"check_no": "9"}
+    )
+    return Mistake(
+        kind, table, column, code, _put(**(fresh | cells)), mode="extra", site=site, quarter=quarter
+    )
+
+
+# What comes on top when the records arrive as workshops really send them.
+TOO_MANY_CELLS = "too many cells"
+MESSY = (
+    _extra("undeclared date form", "ventings", "date", "bad_date", "Harbour", "2025Q1", date="03/04/2025"),
+    _extra("two-digit year", "ventings", "date", "bad_date", "Harbour", "2026Q1", date="7/5/26"),
+    _extra("broken formula", "lifter_checks", "gap_mm", "not_a_number", "Harbour", "2025Q3", gap_mm="#REF!"),
+    _extra(
+        "mm taken for inches",
+        "ventings",
+        "suction_line_bore_mm",
+        "looks_like_other_unit",
+        "Harbour",
+        "2025Q4",
+        suction_line_bore_mm="0.39",
+    ),
+    _extra("unknown code", "ventings", "reason", "unknown_code", "Ridge", "2025Q2", reason="Motorwäsche"),
+    _extra("no such day", "ventings", "date", "bad_date", "Ridge", "2025Q3", date="2025-02-31"),
+    _extra(
+        "unit in the cell", "lifter_checks", "gap_mm", "not_a_number", "Ridge", "2026Q1", gap_mm="0.35 mm"
+    ),
+    _extra(TOO_MANY_CELLS, "ventings", "", "wrong_cell_count", "Plain", "2025Q1"),
+    _extra(
+        "inches taken for thou",
+        "lifter_checks",
+        "gap_mm",
+        "looks_like_other_unit",
+        "Plain",
+        "2025Q2",
+        gap_mm="21",
+    ),
+    _extra("key empty", "ventings", "venting_id", "required_empty", "Plain", "2026Q1", venting_id=""),
+    _extra(
+        "s taken for ms", "lifter_checks", "hold_s", "looks_like_other_unit", "Lake", "2025Q2", hold_s="3000"
+    ),
+    _extra(
+        "neither yes nor no",
+        "ventings",
+        "pressure_shown",
+        "not_yes_no",
+        "Lake",
+        "2025Q3",
+        pressure_shown="maybe",
+    ),
+    _extra("orphan check", "lifter_checks", "venting_id", "orphan", "Lake", "2026Q1", venting_id="L26-00l"),
+)

@@ -1,0 +1,318 @@
+"""The invented fleet: shape of the records, planted causes, and what is handed in."""
+
+import csv
+import json
+import math
+from collections import Counter
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from ventbook import demo, dictionary, oil, priming, units
+from ventbook.demo import physics
+from ventbook.demo.deliveries import list_cells, plan_deliveries
+from ventbook.demo.fleet import US_COLUMNS, US_READING
+from ventbook.demo.settings import hand_in_day, list_quarters, quarter_bounds
+
+
+@pytest.fixture(scope="module")
+def fleet():
+    return demo.simulate_fleet()
+
+
+@pytest.fixture(scope="module")
+def small():
+    return demo.simulate_fleet(ventings=60, seed=4, traces=False)
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("demo")
+    return folder, demo.write_demo(folder)
+
+
+def first_checks(fleet):
+    checks = fleet.lifter_checks[fleet.lifter_checks["check_no"] == 1]
+    over = (checks["gap_mm"] > 0.5).groupby(checks["venting_id"]).any().rename("failing")
+    return fleet.ventings.join(over, on="venting_id", how="inner")
+
+
+def test_tables_have_the_dictionarys_columns_types_and_keys(fleet):
+    for name, frame in fleet.tables().items():
+        table = dictionary.tables()[name]
+        assert list(frame.columns) == [c.stored for c in table.columns], name
+        assert [str(t) for t in frame.dtypes] == [c.dtype for c in table.columns], name
+        assert not frame.duplicated(list(table.key)).any(), name
+        for column in table.columns:
+            if column.required:
+                assert frame[column.stored].notna().all(), f"{name}.{column.stored}"
+            if column.codes:
+                assert set(frame[column.stored].dropna()) <= set(column.codes), f"{name}.{column.stored}"
+
+
+def test_sizes_are_as_asked_and_as_agreed(fleet):
+    assert len(fleet.ventings) == 600
+    assert len(fleet.samples) < 300_000
+    assert set(fleet.samples["start_no"]) == {0, 1}
+    assert fleet.ventings["site"].nunique() == 4
+    per_engine = 600 / fleet.ventings["engine_id"].nunique()
+    assert 1.5 < per_engine < 3
+
+
+def test_every_record_belongs_to_something(fleet):
+    assert set(fleet.ventings["engine_id"]) <= set(fleet.engines["engine_id"])
+    for name in ("starts", "lifter_checks", "samples"):
+        assert set(getattr(fleet, name)["venting_id"]) <= set(fleet.ventings["venting_id"]), name
+
+
+def test_numbers_lie_in_the_dictionarys_ranges(fleet):
+    for name, frame in fleet.tables().items():
+        for column in dictionary.tables()[name].columns:
+            if column.kind in ("quantity", "number", "integer"):
+                values = frame[column.stored].dropna().astype(float)
+                low = -math.inf if column.low is None else float(column.low)
+                high = math.inf if column.high is None else float(column.high)
+                assert values.between(low, high).all(), f"{name}.{column.stored}"
+
+
+def test_the_same_seed_gives_the_same_fleet_and_another_one_another(small):
+    again = demo.simulate_fleet(ventings=60, seed=4, traces=False)
+    for name, frame in small.tables().items():
+        pd.testing.assert_frame_equal(frame, again.tables()[name])
+    other = demo.simulate_fleet(ventings=60, seed=5, traces=False)
+    assert not small.ventings["rotations"].equals(other.ventings["rotations"])
+
+
+def test_wrong_arguments_name_what_is_allowed():
+    with pytest.raises(ValueError, match="ventings must be 10 or more; got 3"):
+        demo.simulate_fleet(ventings=3)
+    with pytest.raises(ValueError, match=r"plant must be among .*leaking_lot.*; got 'gremlins'"):
+        demo.simulate_fleet(ventings=20, plant=["gremlins"])
+    with pytest.raises(ValueError, match="list of names, got the text 'leaking_lot'"):
+        demo.simulate_fleet(ventings=20, plant="leaking_lot")
+
+
+# --- physics --------------------------------------------------------------------------------------------------
+@pytest.mark.parametrize(
+    ("overpressure", "cooler", "expected"),
+    # Worked by hand: 1.5 m of 10 mm line, 7 cm3 a rotation, efficiencies .60 and .85, 150 cm3 behind the pump, oil
+    # 0.2 m under the pump, 15W-50 at 20 degC, 0.5 rotations a second.
+    [(0.0, 0.0, 55), (0.5, 0.0, 45), (1.0, 0.0, 40), (0.0, 0.25, 118), (0.5, 0.25, 86)],
+)
+def test_rotations_as_worked_by_hand(overpressure, cooler, expected):
+    got = physics.rotations_to_pressure(
+        line_L=math.pi / 4 * 10**2 * 1.5 * 1e-3,
+        cooler_L=cooler,
+        behind_pump_L=0.150,
+        displacement_cm3=7,
+        air_efficiency=0.60,
+        oil_efficiency=0.85,
+        ambient_Pa=101325,
+        overpressure_bar=overpressure,
+        head_m=-0.2,
+        line_length_m=1.5,
+        line_bore_mm=10,
+        viscosity_mm2_s=physics.kinematic_viscosity(20, 135, 18.5),
+        speed_rpm=30,
+    )
+    assert got == pytest.approx(expected, abs=0.8)
+
+
+def test_gap_as_worked_by_hand():
+    # 12 mm plunger, 70 N, spring 20 N and 1.5 N/mm, rocker ratio 1.4: 50 mm3 of free air give 0.50 mm (isothermal).
+    gap = physics.gap_under_force(
+        np.array([50.0, 0.0, 5000.0]),
+        np.array([0.0, 100.0, 0.0]),
+        force_N=70,
+        time_s=3,
+        plunger_diameter_mm=12,
+        spring_force_N=20,
+        spring_rate_N_per_mm=1.5,
+        travel_mm=2.0,
+        rocker_ratio=1.4,
+        slack_mm=np.zeros(3),
+        ambient_Pa=101325,
+        air_index=1.0,
+    )
+    assert gap[0] == pytest.approx(0.50, abs=0.005)
+    assert gap[1] == pytest.approx(1.4 * 0.3)
+    assert gap[2] == pytest.approx(1.4 * 2.0)
+
+
+def test_what_was_written_for_the_fleet_agrees_with_the_librarys_physics(fleet):
+    """Two independent writings of the same equations: half of the ventings within 10 %, no shift at any site."""
+    assert physics.ambient_pressure(1180) / 1e5 == pytest.approx(
+        float(oil.ambient_pressure_bar(1180.0)), rel=1e-4
+    )
+    table = fleet.ventings.merge(fleet.engines, on="engine_id", validate="m:1")
+    expected = priming.expected_rotations(table)["expected_rotations"]
+    truth = fleet.truth["ventings"].set_index("venting_id")["rotations_crank"]
+    log_ratio = np.log(table["venting_id"].map(truth) / expected)
+    assert abs(log_ratio.median()) < 0.02
+    assert log_ratio.abs().median() < 0.10
+    assert log_ratio.groupby(table["site"]).median().abs().max() < 0.05
+
+
+# --- what is planted ------------------------------------------------------------------------------------------
+def test_about_one_venting_in_six_fails(fleet):
+    assert 0.12 <= first_checks(fleet)["failing"].mean() <= 0.20
+
+
+def test_plain_seldom_pressurises_an_empty_cooler_and_pays_for_it(fleet):
+    ventings = first_checks(fleet)
+    empty = ventings[ventings["cooler_empty"].fillna(False).astype(bool)]
+    pressed = empty["tank_overpressure_bar"] > 0
+    assert pressed[empty["site"] == "Plain"].mean() < 0.25
+    assert pressed[empty["site"] != "Plain"].mean() > 0.75
+    bad = empty[(empty["tank_overpressure_bar"] == 0)]["failing"].mean()
+    assert bad > 3 * empty[pressed & (empty["site"] != "Ridge")]["failing"].mean()
+
+
+def test_pressurising_is_confounded_by_indication(fleet):
+    ventings = first_checks(fleet)
+    pressed = (ventings["tank_overpressure_bar"] > 0).astype(float)
+    by_lines = pressed.groupby(ventings["lines_empty"].astype("object")).mean()
+    assert by_lines[True] > by_lines[False] + 0.3
+
+
+def test_the_planted_lot_leaks_and_an_innocent_fleet_has_none(fleet):
+    lifters = fleet.truth["lifters"].merge(fleet.ventings[["venting_id", "lifter_lot"]], on="venting_id")
+    leaking = lifters[lifters["cause"].isin(["leak_down", "both"])]
+    assert len(leaking) > 20
+    assert set(leaking["lifter_lot"].dropna()) == {"LL-2505"}
+    innocent = demo.simulate_fleet(ventings=300, plant=[], traces=False)
+    assert not innocent.truth["lifters"]["cause"].isin(["leak_down", "both"]).any()
+    assert innocent.truth["planted"] == {}
+
+
+def test_the_high_gauge_reads_high_in_study_and_service(fleet):
+    readings = fleet.gauge_readings
+    bias = (readings["gap_mm"] - readings["reference_gap_mm"]).groupby(readings["gauge"]).mean()
+    assert bias["HG-3"] == pytest.approx(0.09, abs=0.015)
+    assert bias["HG-1"] == pytest.approx(0.0, abs=0.015)
+    typical = fleet.lifter_checks.groupby("gauge")["gap_mm"].median()
+    assert typical["HG-3"] - typical["HG-1"] == pytest.approx(0.09, abs=0.03)
+
+
+def test_ridge_gets_worse(fleet):
+    ventings = first_checks(fleet)
+    ridge = ventings[ventings["site"] == "Ridge"]
+    late = ridge["date"] >= pd.Timestamp(2025, 10, 1)
+    assert ridge.loc[late, "failing"].mean() > ridge.loc[~late, "failing"].mean() + 0.1
+
+
+def test_lake_heaps_its_counts_and_harbour_does_not(fleet):
+    tens = (fleet.ventings["rotations"] % 10 == 0).groupby(fleet.ventings["site"]).mean()
+    assert tens["Lake"] > 0.7
+    assert tens["Harbour"] < 0.2
+
+
+def test_traces_agree_with_the_records(fleet):
+    samples = fleet.samples[fleet.samples["start_no"] == 1]
+    truth = fleet.truth["ventings"].set_index("venting_id")
+    threshold = fleet.ventings.set_index("venting_id")["pressure_threshold_bar"]
+    checked = 0
+    for venting_id, trace in samples.groupby("venting_id"):
+        if math.isnan(threshold[venting_id]) or truth.loc[venting_id, "time_to_pressure_s"] > 8:
+            continue
+        start = trace.loc[trace["speed_rpm"] >= 300, "t_s"].iloc[0]
+        shown = trace.loc[trace["oil_pressure_bar"] >= threshold[venting_id], "t_s"].iloc[0]
+        step = np.diff(trace["t_s"])[0]
+        assert abs(shown - start - truth.loc[venting_id, "time_to_pressure_s"]) <= step + 0.01
+        checked += 1
+    assert checked > 40
+
+
+# --- what is handed in ----------------------------------------------------------------------------------------
+def test_us_readings_are_exact_in_both_units(fleet):
+    own = fleet.ventings["site"] == "Plain"
+    for stored in US_COLUMNS["ventings"]:
+        unit, decimals = US_READING[dictionary.tables()["ventings"].column(stored).unit]
+        values = fleet.ventings.loc[own, stored].dropna().to_numpy()
+        canonical = dictionary.tables()["ventings"].column(stored).unit
+        written = np.array([float(f"{v:.{decimals}f}") for v in units.convert(values, canonical, unit)])
+        assert np.array_equal(units.convert(written, unit, canonical), values), stored
+
+
+def test_deliveries_end_with_the_fleets_rows(fleet):
+    """Later rows of a key replace earlier ones; rows with an error and what contradicts itself are held."""
+    plan = plan_deliveries(fleet, seed=1)
+    site_of = dict(zip(fleet.ventings["venting_id"], fleet.ventings["site"], strict=True))
+    for name in ("engines", "ventings", "starts", "lifter_checks", "gauge_readings"):
+        key = [c.stored for c in dictionary.tables()[name].columns if c.key]
+        standing = {}
+        for row in sorted(plan.all_rows(), key=lambda r: r.quarter):
+            if row.table == name and row.note != "error":
+                standing[tuple(row.cells[k] for k in key)] = row.cells
+        expected = list_cells(getattr(fleet, name), name, site_of)
+        assert standing == {tuple(c[k] for k in key): c for c in expected}, name
+
+
+def test_nothing_is_handed_in_before_it_happened_or_without_its_engine(fleet):
+    plan = plan_deliveries(fleet, seed=1)
+    engines, ventings = {}, {}
+    for row in sorted(plan.all_rows(), key=lambda r: r.quarter):
+        if row.table == "engines":
+            engines[row.cells["engine_id"]] = row.quarter
+    for row in sorted(plan.all_rows(), key=lambda r: r.quarter):
+        if row.note == "error":
+            continue
+        if row.table == "ventings":
+            ventings[row.cells["venting_id"]] = min(row.quarter, ventings.get(row.cells["venting_id"], "9"))
+            assert engines[row.cells["engine_id"]] <= row.quarter
+            assert row.cells["date"] < quarter_bounds(row.quarter)[1].isoformat()
+            assert row.cells["closed"] <= hand_in_day(row.quarter).isoformat()
+    for row in plan.all_rows():
+        if row.table in ("starts", "lifter_checks") and row.note != "error":
+            assert ventings[row.cells["venting_id"]] <= row.quarter
+
+
+def test_clean_files_carry_units_and_truth_names_every_error(written):
+    folder, deliveries = written
+    assert [path.name for path in deliveries] == list_quarters()
+    with (folder / "2024Q4" / "lifter_checks_Plain.csv").open(encoding="utf-8", newline="") as file:
+        header = next(csv.reader(file))
+    assert "gap [in]" in header and "force [lbf]" in header
+    truth = json.loads((folder / "truth.json").read_text("utf-8"))
+    assert set(truth["planted"]) == {"tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site"}
+    assert truth["accepted"]["ventings"] == 600
+    assert Counter(error["kind"] for error in truth["errors"])["orphan start"] == 1
+    for error in truth["errors"]:
+        with (folder / error["file"]).open(encoding="utf-8", newline="") as file:
+            rows = list(csv.reader(file))
+        key = list(error["key"].values())
+        assert all(part in rows[error["line"] - 1] for part in key), error
+
+
+def test_the_limits_file_is_a_manual_of_its_own(written):
+    limits = dictionary.limits(written[0] / "limits.toml")
+    found = limits.find("lifter_gap", "flat6", quarter_bounds("2026Q3")[0])
+    assert found is not None and found.status == "manual" and found.revision == "DM-1 revision 3"
+    assert set(dictionary.limits().steps) == set(limits.steps)
+
+
+def test_a_folder_that_holds_something_else_is_left_alone(tmp_path):
+    (tmp_path / "2025Q1").mkdir()
+    with pytest.raises(FileExistsError, match="holds no demo; name an empty folder"):
+        demo.write_demo(tmp_path, ventings=20)
+
+
+def test_writing_twice_gives_the_same_bytes(tmp_path):
+    first = {}
+    for turn in ("a", "b"):
+        demo.write_demo(tmp_path / turn, ventings=30, messy=True)
+        files = {
+            p.relative_to(tmp_path / turn): p.read_bytes()
+            for p in (tmp_path / turn).rglob("*")
+            if p.is_file()
+        }
+        first = first or files
+        assert files.keys() == first.keys()
+    assert [str(name) for name in files if files[name] != first[name]] == []
+
+
+def test_messy_hands_in_the_same_rows_and_more_errors(small):
+    clean, messy = plan_deliveries(small, seed=2), plan_deliveries(small, seed=2, messy=True)
+    good = [row.cells for row in clean.all_rows() if row.note != "error"]
+    assert good == [row.cells for row in messy.all_rows() if row.note != "error"]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from ventbook import contexts, numerics
 from ventbook.contexts import cases, power

@@ -99,7 +99,7 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
     crossing, under = sustained(after, threshold, settings.sustain_s, settings.gap_s)
     moving = (lambda v: v > 0) if turning else (lambda v: v >= settings.start_speed_rpm)
     end = max([begin] + [a for a, v in zip(t, speed, strict=True) if a >= begin and moving(v)])
-    if crossing is None:
+    if crossing is None or crossing > end:
         if any(a <= end for a, _ in after):
             found["time_low_s"], found["time_high_s"] = end - begin, math.inf
             found["rotations_low"] = trapezoid(t, speed, begin, end) / 60
@@ -133,7 +133,7 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
                 length += b - a
                 dip_s += (b - a) if p < threshold else 0.0
     found["dips"], found["dip_s"] = dips, dip_s
-    found["pressure_lowest_bar"] = min(p for s in stretches for _, _, p in s)
+    found["pressure_lowest_bar"] = min((p for s in stretches for _, _, p in s), default=nan)
     if length:
         found["pressure_mean_bar"] = area / length
     return found

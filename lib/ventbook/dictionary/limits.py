@@ -134,7 +134,9 @@ def _read_limit(raw: dict[str, Any], *, where: str) -> Limit:
         raise TableError(f"{where}: needs low, high or both")
     if low is not None and high is not None and low > high:
         raise TableError(f"{where}: low {low} is over high {high}")
-    days = {key: _read_day(raw[key], where=where) for key in ("effective_from", "effective_to") if key in raw}
+    days: dict[str, Any] = {
+        key: _read_day(raw[key], where=where) for key in ("effective_from", "effective_to") if key in raw
+    }
     if days.get("effective_from", _FIRST) >= days.get("effective_to", _LAST):
         raise TableError(f"{where}: effective_from is not before effective_to")
     fields: dict[str, Any] = {"low": None, "high": None, **raw, **days, "where": where}

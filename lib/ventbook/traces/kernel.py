@@ -185,6 +185,8 @@ def _reduce_one(i0, i1, t, speed, pressure, temperature, turning, steps, setting
     for i in range(s, i1):
         if (turning and speed[i] > 0) or (not turning and speed[i] >= start_rpm):
             end = i
+    if c > end:  # pressure after the engine stood still is no pressure of this start
+        c = -1
     turns, turns_under, turns_over = 0.0, 0.0, np.nan
     last = c if c >= 0 else end
     for i in range(s + 1, last + 1):

@@ -1,5 +1,6 @@
 """Is this period different from the ones before, where, and since when?"""
 
+from ventbook.trends.attribution import GaugeShift, compare_gauges, compare_mix, mean_lower_half
 from ventbook.trends.charts import (
     RUN_RULES,
     ChartConstants,
@@ -32,6 +33,8 @@ from ventbook.trends.drift import (
     test_change_rank,
     test_drift,
 )
+from ventbook.trends.mix import ShareModel
+from ventbook.trends.series import FAILING
 from ventbook.trends.sites import (
     count_interval,
     funnel_by_site,
@@ -40,12 +43,17 @@ from ventbook.trends.sites import (
     shrink_shares,
     standardise_share,
 )
+from ventbook.trends.watch import PageWatch, leading_site, set_limits, split_periods, watch_page
 
 __all__ = [
+    "FAILING",
     "RUN_RULES",
     "ChangePoint",
     "ChartConstants",
     "Drift",
+    "GaugeShift",
+    "PageWatch",
+    "ShareModel",
     "chart_between",
     "chart_constants",
     "chart_counts",
@@ -53,6 +61,8 @@ __all__ = [
     "chart_ewma",
     "chart_individuals",
     "chart_shares",
+    "compare_gauges",
+    "compare_mix",
     "count_between",
     "count_interval",
     "count_reversals",
@@ -63,15 +73,20 @@ __all__ = [
     "funnel_by_site",
     "funnel_limit",
     "laplace_trend",
+    "leading_site",
     "mann_kendall_tail",
+    "mean_lower_half",
     "observed_over_expected",
     "reflect_at_zero",
     "run_length_cusum",
     "run_length_ewma",
     "run_length_shewhart",
+    "set_limits",
     "shrink_shares",
+    "split_periods",
     "standardise_share",
     "sum_risk_adjusted",
     "test_change_rank",
     "test_drift",
+    "watch_page",
 ]

@@ -1,0 +1,181 @@
+"""What else changed when a series moved: the mix, the gauge, who did the work, the lot, the form.
+
+A signal says that the records moved, not why. Before engines are blamed, the measuring is: a gauge that reads high
+raises every gap, the sound lifters' too, while air raises only the spongy ones'. So gauges are compared on the lower
+half of each venting's gaps, which a few spongy lifters don't touch, and the failing ventings are counted again with
+the difference taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from ventbook.results import Estimate, no_estimate
+
+#: A gauge explains a signal when it takes away at least this part of the excess ...
+EXPLAINED = 0.5
+#: ... and its difference is this improbable by chance.
+IMPROBABLE = 0.01
+
+CHANGE_COLUMNS = ("column", "level", "before", "now", "n_before", "n_now", "change", "is_new", "p")
+
+
+@dataclass(frozen=True)
+class GaugeShift:
+    """How one gauge reads at one site against the other readings there, and what that does to the count.
+
+    ``shift`` is in mm (over 0: reads high). ``failing`` counts the window's ventings failing as read, ``corrected``
+    those failing with the shift taken out; ``explained`` is the part of the excess over ``expected`` that goes with
+    it. ``is_new``: first used at the site no earlier than a period before the window. ``differs``: the shift is
+    plain (p < .01). ``attributed``: new, differs, and explains at least half of the excess.
+    """
+
+    gauge: str
+    site: str
+    first_used: str
+    shift: Estimate
+    p: float
+    failing: int
+    corrected: int
+    expected: float
+    explained: float
+    is_new: bool
+    differs: bool
+    attributed: bool
+
+
+def compare_mix(
+    frame: pd.DataFrame, *, past: Sequence[str], recent: Sequence[str], columns: Sequence[str],
+    period: str = "quarter", private: Sequence[str] = ("technician",),
+) -> pd.DataFrame:  # fmt: skip
+    """Shares of every level of ``columns`` in the recent periods against the past ones, largest change first.
+
+    private : columns whose levels are never named: one row says which share of recent ventings comes from levels
+        that the past doesn't have. Missing values are the level "not recorded".
+    Columns: CHANGE_COLUMNS. ``change`` is now - before, ``is_new`` a level without a past, ``p`` the exact (Fisher)
+    probability of so different counts; many are looked at, so read it as an order, not a proof.
+    """
+    old, new = frame[frame[period].isin(list(past))], frame[frame[period].isin(list(recent))]
+    rows = []
+    for column in columns:
+        if column not in frame.columns:
+            continue
+        before, now = _levels(old[column]), _levels(new[column])
+        if column in private:
+            fresh = int((~now.isin(before.unique())).sum())
+            share = fresh / len(now) if len(now) else np.nan
+            rows.append((column, "", 0.0, share, len(before), len(now), share, fresh > 0, np.nan))
+            continue
+        for level in sorted(set(before) | set(now)):
+            x, y = int((before == level).sum()), int((now == level).sum())
+            s = x / len(before) if len(before) else np.nan
+            t = y / len(now) if len(now) else np.nan
+            p = float(stats.fisher_exact([[x, len(before) - x], [y, len(now) - y]])[1])
+            rows.append((column, level, s, t, len(before), len(now), t - s, x == 0 and len(before) > 0, p))
+    table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))
+    order = table["change"].abs().sort_values(ascending=False, kind="stable").index
+    return table.loc[order].reset_index(drop=True)
+
+
+def compare_gauges(
+    lifters: pd.DataFrame, *, site: str, window: Sequence[str], expected: float, period: str = "quarter",
+    gap: str = "gap_first_mm", limit: str = "limit_mm", level: float = 0.95,
+) -> list[GaugeShift]:  # fmt: skip
+    """Every gauge used at ``site`` in the window against all other readings of the site, same engine types.
+
+    lifters : a row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, ``gap`` and ``limit``.
+    expected : failing ventings expected in the window.
+    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n),
+    each side's own variance, t interval with Welch-Satterthwaite freedom.
+    """
+    here = lifters[(lifters["site"] == site) & lifters[gap].notna()]
+    recent = here[here[period].isin(list(window))]
+    found = []
+    for gauge in sorted(recent["gauge"].dropna().unique()):
+        first = str(here.loc[here["gauge"] == gauge, period].min())
+        shift, p = _shift(here, gauge, gap, level)
+        failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
+        excess = failing - expected
+        explained = float((failing - corrected) / excess) if excess > 0 else 0.0
+        earlier = [q for q in here[period].unique() if q < min(window)]
+        is_new = first >= (max(earlier) if earlier else min(window))
+        differs = shift.estimate is not None and p < IMPROBABLE
+        found.append(
+            GaugeShift(
+                gauge,
+                site,
+                first,
+                shift,
+                p,
+                failing,
+                corrected,
+                expected,
+                explained,
+                is_new,
+                differs,
+                is_new and differs and explained >= EXPLAINED,
+            )
+        )
+    return found
+
+
+def mean_lower_half(lifters: pd.DataFrame, *, gap: str = "gap_first_mm") -> pd.Series:
+    """Mean of the lower half of each venting's gaps (mm, index venting_id): its sound lifters, as the gauge reads."""
+    return _lower_half(lifters[lifters[gap].notna()], gap).groupby("venting_id")[gap].mean()
+
+
+def _lower_half(here: pd.DataFrame, gap: str) -> pd.DataFrame:
+    ordered = here.sort_values(["venting_id", gap], kind="stable")
+    rank = ordered.groupby("venting_id").cumcount()
+    size = ordered.groupby("venting_id")["venting_id"].transform("size")
+    return ordered[rank < np.ceil(size / 2)]
+
+
+def _shift(here: pd.DataFrame, gauge: str, gap: str, level: float) -> tuple[Estimate, float]:
+    per = (
+        _lower_half(here, gap)
+        .groupby("venting_id")
+        .agg(gap=(gap, "mean"), gauge=("gauge", "first"), engine_type=("engine_type", "first"))
+    )
+    mine = (per["gauge"] == gauge).to_numpy()
+    method = "mean of the lower half of each venting's gaps, within engine types"
+    total, weight_sum, variance, parts = 0.0, 0.0, 0.0, []
+    for _, group in per.assign(mine=mine).groupby("engine_type"):
+        a, b = group.loc[group["mine"], "gap"], group.loc[~group["mine"], "gap"]
+        if len(a) < 2 or len(b) < 2:
+            continue
+        weight = len(a) * len(b) / (len(a) + len(b))
+        va, vb = float(a.var()) / len(a), float(b.var()) / len(b)
+        total += weight * float(a.mean() - b.mean())
+        weight_sum += weight
+        variance += weight**2 * (va + vb)
+        parts += [(weight**2 * va) ** 2 / (len(a) - 1), (weight**2 * vb) ** 2 / (len(b) - 1)]
+    n = int(mine.sum())
+    if not weight_sum or not variance > 0:
+        return no_estimate("too_few", level=level, unit="mm", n=n, method=method), 1.0
+    shift, se = total / weight_sum, float(np.sqrt(variance)) / weight_sum
+    freedom = variance**2 / sum(parts)
+    half = float(stats.t.ppf(0.5 + level / 2, freedom)) * se
+    p = float(2 * stats.t.sf(abs(shift) / se, freedom))
+    return Estimate(shift, shift - half, shift + half, level, "mm", n, n, method), p
+
+
+def _recount(recent: pd.DataFrame, gauge: str, gap: str, limit: str, shift: float) -> tuple[int, int]:
+    value, bound = recent[gap].to_numpy(float), recent[limit].to_numpy(float)
+    corrected = value - np.where((recent["gauge"] == gauge).to_numpy(), shift, 0.0)
+    over = pd.DataFrame(
+        {"id": recent["venting_id"].to_numpy(), "raw": value > bound, "corrected": corrected > bound}
+    )
+    counts = over.groupby("id")[["raw", "corrected"]].any().sum()
+    return int(counts["raw"]), int(counts["corrected"])
+
+
+def _levels(column: pd.Series) -> pd.Series:
+    if column.dtype == "boolean" or column.dtype == bool:
+        column = column.map({True: "yes", False: "no"})
+    return column.astype("str").where(column.notna(), "not recorded")

@@ -13,7 +13,7 @@ from ventbook.lifter.motion import (
     squeezed_share,
     trapped_air_mm3,
 )
-from ventbook.lifter.split import STATES, split_gaps
+from ventbook.lifter.split import STATES, correct_to_reference, split_gaps
 from ventbook.lifter.spread import Press, intervals_of_two
 
 __all__ = [
@@ -26,6 +26,7 @@ __all__ = [
     "cause_probabilities",
     "chamber_rise_bar",
     "clearance_of_growth_um",
+    "correct_to_reference",
     "gap_mm",
     "growth_um_per_s",
     "intervals_of_two",

@@ -65,8 +65,8 @@ def column(frame: pd.DataFrame, name: str) -> Floats:
 def read_checks(
     frame: pd.DataFrame,
     *,
-    reference_force_N: float,
-    reference_hold_s: float,
+    reference_force_N: float | Floats,
+    reference_hold_s: float | Floats,
     gauge_u_mm: float = GAUGE_U,
     timing_u_s: tuple[float, float] = HAND_TIMING_U,
 ) -> Checks:
@@ -84,7 +84,7 @@ def read_checks(
         taken[~usable] |= BIT[name]
         return np.where(usable, recorded, value), np.where(usable, RECORDED_U[name] * recorded, u)
 
-    def reading(name: str, otherwise: float) -> Floats:
+    def reading(name: str, otherwise: float | Floats) -> Floats:
         recorded = column(frame, name)
         usable = np.isfinite(recorded) & (recorded >= 0)
         taken[~usable] |= BIT[name]
@@ -138,6 +138,7 @@ def read_checks(
         u_cap=np.hypot(rocker * u_travel, travel * u_rocker),
     )
     press = Press(force, u_force, spring, u_spring, rate, rocker, u_rocker, diameter, u_diameter, ambient)
+    land = column(frame, "plunger_land_mm")
     second, second_gap = column(frame, "second_force_N"), column(frame, "second_gap_mm")
     both = (second > 0) & (second_gap >= 0)
     return Checks(
@@ -145,17 +146,19 @@ def read_checks(
         press,
         np.where(both, second, np.nan),
         np.where(both, second_gap, np.nan),
-        column(frame, "gap_after_run_mm"),
+        _after_run(frame),
         _viscosity(frame),
-        usual("plunger_land_mm")[0]
-        if "plunger_land_mm" not in frame.columns
-        else np.where(
-            column(frame, "plunger_land_mm") > 0,
-            column(frame, "plunger_land_mm"),
-            usual("plunger_land_mm")[0],
-        ),
+        np.where(land > 0, land, usual("plunger_land_mm")[0]),
         taken,
     )
+
+
+def _after_run(frame: pd.DataFrame) -> Floats:
+    """The gap read again after a further run; missing where there was none."""
+    if "gap_after_run_mm" in frame.columns:
+        return column(frame, "gap_after_run_mm")
+    ran = column(frame, "extra_run_between") == 1.0
+    return np.where(ran, column(frame, "gap_last_mm"), np.nan)
 
 
 def _viscosity(frame: pd.DataFrame) -> Floats:

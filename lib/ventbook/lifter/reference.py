@@ -28,7 +28,7 @@ def scale_to_force(c: Checks, force: Floats | float) -> tuple[Floats, Floats, Fl
     other = np.asarray(force, float) * np.ones(len(elastic))
 
     def scales(spring: Floats, first: Floats, index: float) -> tuple[Floats, Floats]:
-        around = spring_of(p) | {"spring_force_N": spring, "index": index}  # type: ignore[dict-item]
+        around = spring_of(p) | {"spring_force_N": spring, "index": index}
         volume = trapped_air_mm3(elastic, first, **around)
         again = air_travel_mm(np.where(np.isfinite(volume), volume, 0.0), other, **around)
         with np.errstate(divide="ignore", invalid="ignore"):
@@ -62,8 +62,13 @@ def compare_forces(c: Checks, state: npt.NDArray[np.intp]) -> dict[str, npt.NDAr
     }
 
 
-def correct_to_reference(
-    c: Checks, state: npt.NDArray[np.intp], travel: Floats, growth: Floats, force: float, hold: float
+def bring_to_reference(
+    c: Checks,
+    state: npt.NDArray[np.intp],
+    travel: Floats,
+    growth: Floats,
+    force: float | Floats,
+    hold: float | Floats,
 ) -> dict[str, npt.NDArray[np.generic]]:
     """The gap at reference force and hold: air part by compression, growing part by pressure and time."""
     r = c.readings

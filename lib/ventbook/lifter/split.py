@@ -23,8 +23,8 @@ from ventbook.lifter.motion import (
 )
 from ventbook.lifter.reference import (
     INDEX,
+    bring_to_reference,
     compare_forces,
-    correct_to_reference,
     scale_to_force,
     spring_of,
 )
@@ -51,7 +51,8 @@ def split_gaps(
     ``frame`` has the stored columns of lifter checks and engines: ``gap_mm`` (required), ``gap_at_once_mm``,
     ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``,
     ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``,
-    and where there are any ``gap_after_run_mm`` (the gap read again after a further run) and ``gauge_u_mm``.
+    and where there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or
+    ``gap_last_mm`` with ``extra_run_between``.
     ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
 
     Returns ``split_state`` (one of STATES), ``cause`` (air, leak_down, both, bottomed, unclear; "" where there is
@@ -81,6 +82,24 @@ def split_gaps(
     answer = _split_distinct(part, reference_force_N, reference_hold_s, level, seed)
     out = answer.iloc[row_of].set_axis(frame.index, axis=0)
     return out.astype({"split_state": "str", "cause": "str", "split_note": "str"})
+
+
+def correct_to_reference(
+    frame: pd.DataFrame, *, reference_force_N: float | Floats = 70.0, reference_hold_s: float | Floats = 3.0
+) -> Floats:
+    """The gap [mm] each check of ``frame`` would have read at reference force and hold (numbers or one a row).
+
+    Columns as in :func:`split_gaps`. The air part goes by compression, the growing part by pressure and time;
+    one reading counts as air. Missing where no gap was read or the force did not beat the lifter's spring.
+    """
+    force, hold = (
+        np.broadcast_to(np.asarray(x, float), len(frame)) for x in (reference_force_N, reference_hold_s)
+    )
+    if np.any(~(force > 0)) or np.any(~(hold > 0)):
+        raise ValueError(f"reference force and hold must be over 0; got {np.min(force):g}, {np.min(hold):g}")
+    checks = read_checks(frame, reference_force_N=force, reference_hold_s=hold)
+    state = _state(checks)
+    return bring_to_reference(checks, state, *_point(checks, state), force, hold)["gap_corrected_mm"]
 
 
 def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:
@@ -139,7 +158,7 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     out["growth_share"] = np.where(gapped, share, np.nan)
     out |= _volumes(c, state, travel, growth, level, seed)
     out |= compare_forces(c, state)
-    out |= correct_to_reference(c, state, travel, growth, force, hold)
+    out |= bring_to_reference(c, state, travel, growth, force, hold)
     out["split_note"] = _notes(c, state, force)
     return pd.DataFrame(out)
 

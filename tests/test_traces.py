@@ -256,7 +256,7 @@ def test_a_start_cut_in_two_is_refused(tmp_path):
 
 
 def test_bounds():
-    assert start_bounds(["a", "a", "b", "b"], [1, 2, 2, 2]).tolist() == [0, 1, 2, 4]
+    assert start_bounds([7, 7, 8, 8], [1, 2, 2, 2]).tolist() == [0, 1, 2, 4]
     assert start_bounds([], []).tolist() == [0]
     with pytest.raises(ValueError, match="as long as bounds"):
         traces.start_features([0, 3], [0, 1], [0, 1], [0, 1], [0, 1], start_no=[1], steps=[STEPS])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -84,7 +84,20 @@ def start_features(
     right-censored, and not missing. ``ok_*`` says whether the features of that kind may be used; ``flags`` names
     why not. Conventions in :mod:`ventbook.traces.kernel`.
     """
-    from .kernel import OUTPUTS, reduce_segments
+    turning = np.asarray(start_no).astype(np.int64) == 0
+    channels = [t_s, speed_rpm, oil_pressure_bar, oil_temperature_degC]
+    return judge_outputs(reduce_samples(bounds, channels, turning, steps, settings), turning, settings)
+
+
+def reduce_samples(
+    bounds: npt.ArrayLike,
+    channels: Sequence[npt.ArrayLike],
+    turning: npt.NDArray[np.bool_],
+    steps: npt.ArrayLike,
+    settings: Settings | None = None,
+) -> Array:
+    """The kernel's raw outputs, (starts, outputs), of the channels t, speed, pressure, temperature."""
+    from .kernel import reduce_segments
 
     settings = read_settings() if settings is None else settings
     edges = np.ascontiguousarray(bounds, dtype=np.int64)
@@ -94,14 +107,10 @@ def start_features(
     steps = np.ascontiguousarray(steps, dtype=float)
     if steps.shape != (n, len(STEPS)):
         raise ValueError(f"steps must have shape {(n, len(STEPS))}; got {steps.shape}")
-    turning = np.asarray(start_no).astype(np.int64) == 0
-    samples: list[Any] = [_read_only(a) for a in (t_s, speed_rpm, oil_pressure_bar, oil_temperature_degC)]
-    if any(a.size != samples[0].size for a in samples) or (n and edges[-1] > samples[0].size):
+    t, speed, pressure, temperature = (_read_only(a) for a in channels)
+    if not t.size == speed.size == pressure.size == temperature.size or (n and edges[-1] > t.size):
         raise ValueError("all channels must be as long as bounds say")
-    out = reduce_segments(
-        edges, samples[0], samples[1], samples[2], samples[3], turning, steps, settings.as_array()
-    )
-    return _judge(dict(zip(OUTPUTS, out.T, strict=True)), turning, settings)
+    return reduce_segments(edges, t, speed, pressure, temperature, turning, steps, settings.as_array())
 
 
 def _read_only(values: npt.ArrayLike) -> Array:
@@ -110,7 +119,14 @@ def _read_only(values: npt.ArrayLike) -> Array:
     return array
 
 
-def _judge(raw: dict[str, Array], turning: npt.NDArray[np.bool_], settings: Settings) -> pd.DataFrame:
+def judge_outputs(
+    outputs: Array, turning: npt.NDArray[np.bool_], settings: Settings | None = None
+) -> pd.DataFrame:
+    """The columns FEATURES from the kernel's raw outputs: what may be used, and why not."""
+    from .kernel import OUTPUTS
+
+    settings = read_settings() if settings is None else settings
+    raw: dict[str, Array] = dict(zip(OUTPUTS, outputs.T, strict=True))
     clock = raw["clock_steps"] > 0
     at_max = raw["clipped_pressure"]
     clipped = (at_max > settings.clipped_share) & (at_max * raw["samples"] >= settings.clipped_samples)

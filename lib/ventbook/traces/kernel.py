@@ -53,6 +53,26 @@ _N = len(OUTPUTS)
 
 
 @njit(nogil=True, cache=True)
+def find_bounds(venting, start_no):  # pragma: no cover
+    """Row numbers at which either key changes, with 0 and the number of rows at the ends."""
+    n = venting.shape[0]
+    if n == 0:
+        return np.zeros(1, dtype=np.int64)
+    count = 2
+    for i in range(1, n):
+        if venting[i] != venting[i - 1] or start_no[i] != start_no[i - 1]:
+            count += 1
+    bounds = np.empty(count, dtype=np.int64)
+    bounds[0], bounds[count - 1] = 0, n
+    k = 1
+    for i in range(1, n):
+        if venting[i] != venting[i - 1] or start_no[i] != start_no[i - 1]:
+            bounds[k] = i
+            k += 1
+    return bounds
+
+
+@njit(nogil=True, cache=True)
 def reduce_segments(bounds, t, speed, pressure, temperature, turning, steps, settings):  # pragma: no cover
     """One row of OUTPUTS a segment ``bounds[i]:bounds[i + 1]``; float64 arrays, NaN = not known."""
     n = bounds.shape[0] - 1

@@ -16,24 +16,20 @@ import numpy.typing as npt
 import pandas as pd
 
 from ..dictionary import Limits
-from .features import FEATURES, start_features
+from .features import FEATURES, judge_outputs, reduce_samples
 from .settings import Settings, start_settings
 
 CHANNELS = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 KEY = ("venting_id", "start_no")
 Piece = tuple[str, int]
+Reduced = tuple[npt.NDArray[np.object_], npt.NDArray[np.int64], npt.NDArray[np.float64]]
 
 
-def start_bounds(*keys: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Row numbers at which any of the key columns changes, with 0 and the number of rows at the ends."""
-    arrays = [np.asarray(key) for key in keys]
-    size = arrays[0].size
-    if size == 0:
-        return np.zeros(1, dtype=np.int64)
-    change = np.zeros(size - 1, dtype=bool)
-    for array in arrays:
-        change |= array[1:] != array[:-1]
-    return np.concatenate([[0], np.flatnonzero(change) + 1, [size]]).astype(np.int64)
+def start_bounds(venting: npt.ArrayLike, start_no: npt.ArrayLike) -> npt.NDArray[np.int64]:
+    """Row numbers at which either key column changes, with 0 and the number of rows at the ends."""
+    from .kernel import find_bounds
+
+    return find_bounds(np.asarray(venting), np.asarray(start_no))
 
 
 def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
@@ -47,8 +43,8 @@ def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
     return pieces
 
 
-def reduce_piece(piece: Piece, *, context: pd.DataFrame, settings: Settings | None = None) -> pd.DataFrame:
-    """Features of the starts of one row group: venting_id, start_no and the columns FEATURES.
+def reduce_piece(piece: Piece, *, context: pd.DataFrame, settings: Settings | None = None) -> Reduced:
+    """The starts of one row group: their venting_id, start_no, and raw outputs of the kernel.
 
     ``context`` has one row a venting: index venting_id, columns ``settings.STEPS`` (see :func:`venting_context`).
     A start of a venting that it does not hold is left without thresholds, so without times.
@@ -63,21 +59,13 @@ def reduce_piece(piece: Piece, *, context: pd.DataFrame, settings: Settings | No
     if isinstance(ids, pa.ChunkedArray):
         ids = ids.chunk(0) if ids.num_chunks else pa.array([], pa.dictionary(pa.int32(), pa.string()))
     codes = ids.indices.to_numpy(zero_copy_only=False)
-    start_no = table["start_no"].to_numpy()
-    bounds = start_bounds(codes, start_no)
+    numbers = table["start_no"].to_numpy()
+    bounds = start_bounds(codes, numbers)
     first = bounds[:-1]
-    names = np.asarray(ids.dictionary.to_pandas(), dtype=object)[codes[first]] if first.size else []
+    names = np.asarray(ids.dictionary.to_pandas(), dtype=object)[codes[first]]
+    steps = context.reindex(names).to_numpy(dtype=float)
     channels = [_channel(table[name]) for name in CHANNELS]
-    frame = start_features(
-        bounds,
-        *channels,
-        start_no=start_no[first],
-        steps=context.reindex(names).to_numpy(dtype=float),
-        settings=settings,
-    )
-    frame.insert(0, "venting_id", pd.Series(names, dtype="str"))
-    frame.insert(1, "start_no", pd.Series(start_no[first], dtype="Int64"))
-    return frame
+    return names, numbers[first], reduce_samples(bounds, channels, numbers[first] == 0, steps, settings)
 
 
 def _channel(column: Any) -> npt.NDArray[np.float64]:
@@ -123,15 +111,18 @@ def features_of_files(
     """
     context = venting_context(ventings, among=among)
     pieces = list_pieces(files)
-    frames = []
-    for done, frame in enumerate(_spread(pieces, context, settings, workers, cluster), 1):
-        frames.append(frame)
+    parts: list[Reduced] = []
+    for done, part in enumerate(_spread(pieces, context, settings, workers, cluster), 1):
+        parts.append(part)
         if progress:
             progress(done, len(pieces))
-    frames = [frame for frame in frames if len(frame)]
-    if not frames:
+    if not parts:
         return pd.DataFrame(columns=[*KEY, *FEATURES])
-    found = pd.concat(frames, ignore_index=True).sort_values(list(KEY), kind="stable", ignore_index=True)
+    names, numbers, raw = (np.concatenate(column) for column in zip(*parts, strict=True))
+    found = judge_outputs(raw, numbers == 0, settings)
+    found.insert(0, "venting_id", pd.Series(names, dtype="str"))
+    found.insert(1, "start_no", pd.Series(numbers, dtype="Int64"))
+    found = found.sort_values(list(KEY), kind="stable", ignore_index=True)
     twice = found.duplicated(list(KEY))
     if twice.any():
         row = found[twice].iloc[0]
@@ -145,7 +136,7 @@ def _spread(
     settings: Settings | None,
     workers: int,
     cluster: str | None,
-) -> Iterable[pd.DataFrame]:
+) -> Iterable[Reduced]:
     if cluster is not None:
         from distributed import Client
 

@@ -1,0 +1,1 @@
+"""Coverage and false-alarm rates on simulated fleets with planted truth."""

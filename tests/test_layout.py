@@ -13,9 +13,9 @@ PACKAGE = ROOT / "lib" / "ventbook"
 TIERS = (
     ("errors", "units", "results", "dictionary", "evidence"),
     ("store", "readers", "privacy", "numerics"),
-    ("intake", "traces", "priming", "lifter", "oil", "forms"),
+    ("intake", "traces", "priming", "lifter", "oil", "forms", "gauge"),
     ("jobs", "conformity"),
-    ("waiting_times", "rates", "contexts", "trends", "gauge"),
+    ("waiting_times", "rates", "contexts", "trends"),
     ("plots", "wording", "demo"),
     ("pages",),
     ("reports",),

@@ -1,0 +1,11 @@
+"""The two analysis tables: one row a venting, and one row a lifter and venting.
+
+Everything that a report says starts from these two; they join the record tables, turn readings into the
+intervals they stand for, and carry what the physics expects.
+"""
+
+from .intervals import first_start, rotation_interval, time_interval
+from .lifters import build_lifters
+from .ventings import build_jobs
+
+__all__ = ["build_jobs", "build_lifters", "first_start", "rotation_interval", "time_interval"]

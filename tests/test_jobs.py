@@ -1,0 +1,239 @@
+"""The two analysis tables, from small records whose answer can be read off."""
+
+import datetime as dt
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ventbook import dictionary, jobs
+from ventbook.jobs.intervals import rotation_interval, rotations_per_count, time_interval
+
+
+def table(name, rows):
+    """A record table with the dictionary's columns and dtypes; what a row does not give is not recorded."""
+    columns = dictionary.tables()[name].columns
+    frame = pd.DataFrame(rows, columns=[c.stored for c in columns])
+    return frame.astype({c.stored: c.dtype for c in columns})
+
+
+def records(*, engine=None, venting=None, starts=(), checks=()):
+    engine = {
+        "engine_id": "007",
+        "engine_type": "flat4",
+        "cylinders": 4,
+        "valves_per_cylinder": 2,
+        "propeller_reduction": 2.0,
+        "propeller_blades": 3,
+        "feed_order": "2-1-4-3",
+        **(engine or {}),
+    }
+    venting = {
+        "venting_id": "1.10",
+        "engine_id": "007",
+        "date": dt.date(2026, 7, 1),
+        "site": "Lake",
+        "reason": "oil_change",
+        "rotations": 30,
+        "rotations_counted_at": "propeller",
+        "pressure_shown": True,
+        **(venting or {}),
+    }
+    first = {"check_no": 1, "after_start": 1, "cylinder": 1, "valve": "inlet", "force_N": 70.0, "hold_s": 3.0}
+    return {
+        "engines": table("engines", [engine]),
+        "ventings": table("ventings", [venting]),
+        "starts": table("starts", [{"venting_id": "1.10", **row} for row in starts]),
+        "lifter_checks": table("lifter_checks", [{"venting_id": "1.10", **first, **row} for row in checks]),
+    }
+
+
+def series(*values):
+    return pd.Series(values, dtype=float)
+
+
+@pytest.mark.parametrize(
+    ("time", "shown", "step", "low", "high"),
+    [
+        (3.0, True, 0.5, 2.75, 3.25),
+        (3.0, True, math.nan, 2.75, 3.25),
+        (0.1, True, 0.5, 0.0, 0.35),
+        (12.0, False, 0.5, 12.0, math.inf),
+        (math.nan, True, 0.5, math.nan, math.nan),
+        (3.0, None, 0.5, math.nan, math.nan),
+    ],
+)
+def test_a_stopwatch_reading_is_an_interval(time, shown, step, low, high):
+    got = time_interval(series(time), pd.Series([shown], dtype="boolean"), series(step))
+    np.testing.assert_equal([got[0].iloc[0], got[1].iloc[0]], [low, high])
+
+
+@pytest.mark.parametrize(
+    ("place", "factor"), [("crankshaft", 1.0), ("propeller", 2.0), ("blade", 2.0 / 3.0), ("other", math.nan)]
+)
+def test_what_one_count_stands_for(place, factor):
+    frame = pd.DataFrame(
+        {"rotations_counted_at": [place], "propeller_reduction": [2.0], "propeller_blades": [3]}
+    )
+    np.testing.assert_equal(rotations_per_count(frame).iloc[0], factor)
+
+
+def test_blade_passes_without_the_number_of_blades_stay_unknown():
+    frame = pd.DataFrame(
+        {"rotations_counted_at": ["blade"], "propeller_reduction": [2.0], "propeller_blades": [pd.NA]}
+    )
+    assert math.isnan(rotations_per_count(frame.astype({"propeller_blades": "Int64"})).iloc[0])
+
+
+@given(st.integers(0, 2000), st.floats(0.3, 4), st.booleans())
+def test_a_count_lies_in_its_own_interval(count, per, shown):
+    low, high = rotation_interval(
+        pd.Series([count], dtype="Int64"), pd.Series([shown], dtype="boolean"), series(per)
+    )
+    assert 0 <= low.iloc[0] < high.iloc[0]
+    if shown:
+        assert low.iloc[0] < max(count, 1) * per <= high.iloc[0]
+        assert high.iloc[0] - low.iloc[0] == pytest.approx(per)
+    else:
+        assert (low.iloc[0], high.iloc[0]) == (count * per, math.inf)
+
+
+def test_one_venting():
+    found = jobs.build_jobs(
+        records(
+            starts=[
+                {"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True, "reading_step_s": 1.0},
+                {"start_no": 2, "pressure_shown": True, "extra_run_s": 300.0},
+            ],
+            checks=[
+                {"gap_mm": 0.6},
+                {"valve": "exhaust", "gap_mm": 0.1},
+                {"check_no": 2, "after_start": 2, "gap_mm": 0.2},
+            ],
+        )
+    )
+    row = found.iloc[0]
+    assert row["venting_id"] == "1.10"
+    assert row["engine_id"] == "007"
+    assert (row["quarter"], row["month"]) == ("2026Q3", "2026-07")
+    assert (row["time_low_s"], row["time_high_s"], row["time_source"]) == (2.5, 3.5, "stopwatch")
+    assert (row["rotations_crank"], row["rotations_low"], row["rotations_high"]) == (60, 58, 60)
+    assert (row["starts"], row["extra_runs"]) == (2, 1)
+    assert (row["lifters_fitted"], row["lifters_checked"]) == (8, 2)
+    assert (row["lifters_over_first"], row["lifters_over_last"]) == (1, 0)
+    assert row["failed_first"]
+    assert not row["failed_last"]
+    assert row["cured"]
+    assert not row["all_checked"]
+    assert row["rotations_ratio"] == row["rotations_crank"] / row["expected_rotations"]
+
+
+def test_a_second_look_without_a_run_is_no_cure():
+    lifters = jobs.build_lifters(
+        records(checks=[{"gap_mm": 0.52}, {"check_no": 2, "after_start": 1, "gap_mm": 0.48}])
+    )
+    row = lifters.iloc[0]
+    assert row["over_first"]
+    assert not row["over_last"]
+    assert not row["extra_run_between"]
+    assert pd.isna(row["cured"])
+    unknown = jobs.build_lifters(
+        records(checks=[{"gap_mm": 0.52}, {"check_no": 2, "after_start": None, "gap_mm": 0.48}])
+    )
+    assert pd.isna(unknown.iloc[0]["cured"])
+
+
+def test_a_lifter_read_once_keeps_its_first_reading_as_its_last():
+    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.52}])).iloc[0]
+    assert row["gap_last_mm"] == row["gap_first_mm"] == 0.52
+    assert row["checks"] == 1
+    assert row["over_last"]
+
+
+def test_the_limit_itself_is_not_over():
+    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.50}])).iloc[0]
+    assert not row["over_first"]
+    assert row["near_limit_first"]
+    assert row["over_probability_first"] == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize(
+    ("force", "gap", "comparable", "over"),
+    [(70, 0.3, True, False), (40, 0.3, False, None), (40, 0.55, True, True), (56, 0.3, True, False)],
+)
+def test_under_four_fifths_of_the_force_a_pass_is_not_a_pass(force, gap, comparable, over):
+    row = jobs.build_lifters(records(checks=[{"gap_mm": gap, "force_N": force}])).iloc[0]
+    assert row["comparable_first"] == comparable
+    assert (None if pd.isna(row["over_first"]) else bool(row["over_first"])) == over
+
+
+def test_a_reading_within_the_limits_of_the_check_is_not_corrected():
+    at_edge = jobs.build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 63.0, "hold_s": 6.0}])).iloc[0]
+    assert at_edge["gap_first_corrected_mm"] == 0.5
+    off = jobs.build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 60.0, "hold_s": 3.0}])).iloc[0]
+    assert off["gap_first_corrected_mm"] > 0.5
+
+
+def test_a_venting_judged_in_part_and_without_finding_is_not_a_pass():
+    found = jobs.build_jobs(
+        records(checks=[{"gap_mm": 0.1}, {"valve": "exhaust", "gap_mm": 0.1, "force_N": 30.0}])
+    )
+    assert pd.isna(found.iloc[0]["failed_first"])
+    found = jobs.build_jobs(
+        records(checks=[{"gap_mm": 0.9}, {"valve": "exhaust", "gap_mm": 0.1, "force_N": 30.0}])
+    )
+    assert found.iloc[0]["failed_first"]
+
+
+def test_nothing_recorded_is_not_recorded():
+    row = jobs.build_jobs(
+        records(venting={"rotations_counted_at": "blade"}, engine={"propeller_blades": None})
+    ).iloc[0]
+    assert pd.isna(row["failed_first"])
+    assert math.isnan(row["time_low_s"])
+    assert row["time_source"] == ""
+    assert math.isnan(row["rotations_low"])
+    assert row["lifters_checked"] == 0
+
+
+def test_feed_rank_follows_the_gallery():
+    rows = [{"cylinder": c, "gap_mm": 0.1} for c in (1, 2, 3, 4)]
+    lifters = jobs.build_lifters(records(checks=rows))
+    assert dict(zip(lifters["cylinder"], lifters["feed_rank"], strict=True)) == {1: 2, 2: 1, 3: 4, 4: 3}
+    unknown = jobs.build_lifters(records(engine={"feed_order": None}, checks=rows))
+    assert unknown["feed_rank"].isna().all()
+
+
+def test_a_gauge_study_replaces_the_assumed_uncertainty():
+    rows = [{"gap_mm": 0.55, "gauge": "G1"}, {"valve": "exhaust", "gap_mm": 0.55, "gauge": "G2"}]
+    lifters = jobs.build_lifters(records(checks=rows), gauge_u_mm={"G1": 0.1})
+    by_gauge = lifters.set_index("gauge")["over_probability_first"]
+    assert by_gauge["G1"] == pytest.approx(0.6914624612740131)  # standard normal at 0.5
+    assert by_gauge["G2"] > 0.99
+
+
+def test_empty_records_give_empty_tables_of_the_same_shape():
+    full = records(checks=[{"gap_mm": 0.1}])
+    empty = {name: frame.iloc[:0] for name, frame in full.items()}
+    assert list(jobs.build_lifters(empty)) == list(jobs.build_lifters(full))
+    assert list(jobs.build_jobs(empty)) == list(jobs.build_jobs(full))
+    assert len(jobs.build_jobs(empty)) == 0
+
+
+def test_a_good_trace_takes_the_stopwatchs_place():
+    from ventbook.traces import FEATURES
+
+    found = records(
+        starts=[{"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True, "reading_step_s": 0.5}]
+    )
+    feature = {**dict.fromkeys(FEATURES), "time_to_pressure_s": 2.1, "time_low_s": 2.0, "time_high_s": 2.2}
+    feature |= {"venting_id": "1.10", "start_no": 1, "ok_time_to_pressure": True, "flags": ""}
+    row = jobs.build_jobs({**found, "start_features": pd.DataFrame([feature])}).iloc[0]
+    assert (row["time_low_s"], row["time_high_s"], row["time_source"]) == (2.0, 2.2, "trace")
+    assert (row["stopwatch_low_s"], row["stopwatch_high_s"]) == (2.75, 3.25)
+    bad = {**feature, "ok_time_to_pressure": False}
+    row = jobs.build_jobs({**found, "start_features": pd.DataFrame([bad])}).iloc[0]
+    assert (row["time_low_s"], row["time_source"]) == (2.75, "stopwatch")

@@ -99,7 +99,8 @@ def correct_to_reference(
         raise ValueError(f"reference force and hold must be over 0; got {np.min(force):g}, {np.min(hold):g}")
     checks = read_checks(frame, reference_force_N=force, reference_hold_s=hold)
     state = _state(checks)
-    return bring_to_reference(checks, state, *_point(checks, state), force, hold)["gap_corrected_mm"]
+    found = bring_to_reference(checks, state, *_point(checks, state), force, hold)
+    return np.asarray(found["gap_corrected_mm"], dtype=float)
 
 
 def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:

@@ -1,0 +1,196 @@
+"""Observed against expected rotations over a fleet: one multiplier an engine type, and whether the physics pays.
+
+The multiplier is the median of observed over expected, log-normal scatter, counts as the intervals (low, high] that
+they stand for (heaped counts wide, given-up ones open), clustered by engine. Beside it stand two predictions that
+know no physics, each scored on engines it has not seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ventbook.numerics import encode
+from ventbook.priming.interval_fit import IntervalFit, fit_interval, log_likelihood, t_interval
+
+Floats = npt.NDArray[np.float64]
+FEWEST_ENGINES, FEWEST_COUNTS = 3, 8
+METHODS = ("physics", "raw_mean", "regression")
+# What a regression without physics may use: state and sizes as written down
+_COVARIATES = (
+    "lines_empty",
+    "cooler_empty",
+    "filter_new",
+    "tank_overpressure_bar",
+    "suction_line_length_m",
+    "suction_line_bore_mm",
+    "cooler_volume_L",
+    "tank_head_m",
+)
+
+
+@dataclass(frozen=True)
+class FleetCalibration:
+    """``multipliers``: engine_type, estimate, low, high, level, scatter (sd of the log of one job), n, engines, state,
+    note. ``errors``: method, log_error (root mean square log error of counts), log_score (mean log probability of
+    the recorded interval; higher is better), n, engines, state. ``best``: the method with the highest score, "" if
+    too few. Every error is on engines left out of the fit.
+    """
+
+    multipliers: pd.DataFrame
+    errors: pd.DataFrame
+    best: str
+
+
+def calibrate_fleet(jobs: pd.DataFrame, *, level: float = 0.95) -> FleetCalibration:
+    """Multiplier between observed and expected rotations by engine type, and the errors of three predictions.
+
+    ``jobs`` needs engine_id, engine_type, rotations_low, rotations_high (crankshaft rotations, (low, high],
+    infinite where given up), expected_rotations and expected_state; rows without a count or an expectation are
+    left out. The regression uses what of lines_empty, cooler_empty, filter_new, tank_overpressure_bar, line
+    length and bore, cooler_volume_L and tank_head_m is there. Engine types with fewer than 3 engines or 8 shown
+    counts get state ``too_few`` and no number.
+    """
+    missing = [
+        name
+        for name in (
+            "engine_id",
+            "engine_type",
+            "rotations_low",
+            "rotations_high",
+            "expected_rotations",
+            "expected_state",
+        )
+        if name not in jobs.columns
+    ]
+    if missing:
+        raise ValueError(f"jobs must have the columns {', '.join(missing)}")
+    used = _usable(jobs)
+    types = sorted(str(t) for t in jobs["engine_type"].dropna().unique())
+    multipliers = pd.DataFrame([_multiplier(used[used["engine_type"] == t], t, level) for t in types])
+    if multipliers.empty:
+        multipliers = pd.DataFrame(
+            columns=[
+                "engine_type",
+                "estimate",
+                "low",
+                "high",
+                "level",
+                "scatter",
+                "n",
+                "engines",
+                "state",
+                "note",
+            ]
+        )
+    errors, best = _compare(used)
+    return FleetCalibration(multipliers, errors, best)
+
+
+def _usable(jobs: pd.DataFrame) -> pd.DataFrame:
+    low = jobs["rotations_low"].to_numpy(float, na_value=np.nan)
+    high = jobs["rotations_high"].to_numpy(float, na_value=np.nan)
+    expected = jobs["expected_rotations"].to_numpy(float, na_value=np.nan)
+    keep = (
+        np.isfinite(low)
+        & ~np.isnan(high)
+        & (high > 0)
+        & (low < high)
+        & np.isfinite(expected)
+        & (expected > 0)
+    )
+    keep &= (jobs["expected_state"] == "primes").to_numpy(bool) & jobs["engine_type"].notna().to_numpy()
+    used = jobs.loc[keep].copy()
+    with np.errstate(divide="ignore"):
+        used["_low"], used["_high"] = np.log(low[keep]), np.log(high[keep])
+    used["_expected"] = np.log(expected[keep])
+    used["engine_type"] = used["engine_type"].astype("str")
+    return used
+
+
+def _shown(used: pd.DataFrame) -> npt.NDArray[np.bool_]:
+    return np.isfinite(used["_high"].to_numpy())
+
+
+def _multiplier(used: pd.DataFrame, engine_type: str, level: float) -> dict[str, object]:
+    cluster, engines = encode(used["engine_id"])
+    n, shown = len(used), int(_shown(used).sum())
+    row: dict[str, object] = {"engine_type": engine_type, "estimate": np.nan, "low": np.nan, "high": np.nan, "level": level,
+                              "scatter": np.nan, "n": n, "engines": len(engines), "state": "too_few", "note": ""}  # fmt: skip
+    if len(engines) < FEWEST_ENGINES or shown < FEWEST_COUNTS:
+        return row | {
+            "note": f"{shown} counts on {len(engines)} engines; needs {FEWEST_COUNTS} on {FEWEST_ENGINES}"
+        }
+    offset = used["_expected"].to_numpy()
+    fit = fit_interval(
+        used["_low"].to_numpy() - offset,
+        used["_high"].to_numpy() - offset,
+        np.ones((n, 1)),
+        cluster,
+        len(engines),
+    )
+    centre = float(fit.theta[0])
+    low, high = t_interval(centre, float(fit.variance()[0, 0]), len(engines), level)
+    open_counts = n - shown
+    note = f"{open_counts} given up, counted as lower bounds" if open_counts else ""
+    return row | {"estimate": np.exp(centre), "low": np.exp(low), "high": np.exp(high), "scatter": fit.sigma,
+                  "state": "estimated", "note": note}  # fmt: skip
+
+
+def _compare(used: pd.DataFrame) -> tuple[pd.DataFrame, str]:
+    cluster, engines = encode(used["engine_id"])
+    shown = _shown(used)
+    enough = len(engines) >= 2 * FEWEST_ENGINES and int(shown.sum()) >= 3 * FEWEST_COUNTS
+    rows = []
+    for method in METHODS:
+        row: dict[str, object] = {"method": method, "log_error": np.nan, "log_score": np.nan, "n": len(used),
+                                  "engines": len(engines), "state": "too_few"}  # fmt: skip
+        if enough:
+            row |= _score_method(used, method, cluster, len(engines), shown)
+        rows.append(row)
+    errors = pd.DataFrame(rows)
+    return errors, METHODS[int(np.argmax(errors["log_score"].to_numpy()))] if enough else ""
+
+
+def _score_method(
+    used: pd.DataFrame, method: str, cluster: npt.NDArray[np.int64], groups: int, shown: npt.NDArray[np.bool_]
+) -> dict[str, object]:
+    low, high = used["_low"].to_numpy(), used["_high"].to_numpy()
+    offset = used["_expected"].to_numpy() if method == "physics" else np.zeros(len(used))
+    design = _design(used, with_covariates=method == "regression")
+    fit: IntervalFit = fit_interval(low - offset, high - offset, design, cluster, groups)
+    theta = fit.left_out[cluster]
+    mean = offset + np.einsum("ij,ij->i", design, theta[:, :-1])
+    score = np.maximum(log_likelihood(low, high, mean, np.exp(np.clip(theta[:, -1], -4.0, 2.0))), -30.0)
+    middle = np.log((np.exp(low[shown]) + np.exp(high[shown])) / 2.0)
+    return {
+        "log_error": float(np.sqrt(np.mean((middle - mean[shown]) ** 2))),
+        "log_score": float(score.mean()),
+        "state": "estimated",
+    }
+
+
+def _design(used: pd.DataFrame, *, with_covariates: bool) -> Floats:
+    """One column an engine type with at least 3 engines (the others share one), then the covariates, centred."""
+    engines = used.groupby("engine_type")["engine_id"].transform("nunique")
+    level = used["engine_type"].where(engines >= FEWEST_ENGINES, "")
+    design = pd.get_dummies(level).to_numpy(float)
+    if not with_covariates:
+        return design
+    extra = []
+    for name in _COVARIATES:
+        if name not in used.columns:
+            continue
+        values = used[name].to_numpy(float, na_value=np.nan)
+        unknown = np.isnan(values)
+        if unknown.all():
+            continue
+        values = np.where(unknown, np.nanmean(values), values) - np.nanmean(values)
+        if np.ptp(values) > 0:
+            extra.append(values / values.std())
+        if 0.02 < unknown.mean() < 0.98:
+            extra.append(unknown - unknown.mean())
+    return np.column_stack([design, *extra])

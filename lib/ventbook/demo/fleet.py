@@ -202,7 +202,12 @@ def _close(job: dict[str, Any], rng: np.random.Generator) -> None:
     days = 1 + int(rng.gamma(2.0, 12.0 if job["_troubled"] else 2.5))
     job["closed"] = job["date"] + timedelta(days=days)
     quarters = list_quarters()
-    if job["closed"] > hand_in_day(quarters[-1]):
+    if np.any(np.nan_to_num(job["_gaps"], nan=0.0) > LIMIT_MM):
+        # What no run cures is either followed up under a new job or stays open.
+        recent = job["_quarter"] >= quarters[-2] and rng.random() < 0.6
+        job["closed"] = None if recent else job["closed"]
+        job["remarks"] = job["remarks"] or "lifter to be changed under a new job"
+    if job["closed"] is not None and job["closed"] > hand_in_day(quarters[-1]):
         job["closed"] = None
     own = quarters.index(job["_quarter"])
     late = rng.random() < (0.15 if job["_troubled"] else 0.04)

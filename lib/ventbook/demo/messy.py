@@ -46,7 +46,7 @@ def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
         )
         errors += write(folder / quarter, site, tables)
     quarter, site = TWICE
-    again = [row for row in groups[quarter, site]["ventings"] if not row.note]
+    again = [row for row in groups[quarter, site].get("ventings", []) if not row.note]
     after = list_quarters()[list_quarters().index(quarter) + 1]
     _write_rows(folder / after / f"ventings_{site}_copy.csv", list_headers("ventings", site), again)
     for (quarter, site), frame in plan.samples.items():

@@ -52,10 +52,10 @@ def _other_count(cells: Cells) -> Cells:
 
 
 MISTAKES = (
-    Mistake("date in the future", "ventings", "date", "after_today", _years_ahead),
+    Mistake("date in the future", "ventings", "date", "date_in_future", _years_ahead),
     Mistake("unknown code", "ventings", "reason", "unknown_code", _put(reason="oil chg"), count=2),
     Mistake("not a number", "ventings", "rotations", "not_a_number", _put(rotations="abt 40"), count=2),
-    Mistake("required cell empty", "ventings", "pressure_shown", "required_empty", _put(pressure_shown="")),
+    Mistake("required cell empty", "ventings", "pressure_shown", "missing_required", _put(pressure_shown="")),
     Mistake(
         "out of range", "ventings", "oil_temperature_degC", "out_of_range", _put(oil_temperature_degC="1180")
     ),
@@ -69,13 +69,13 @@ MISTAKES = (
         needs="started_at",
     ),
     Mistake(
-        "two rows of one key", "starts", "time_to_pressure_s", "conflicting_key", _other_count, both=True
+        "two rows of one key", "starts", "time_to_pressure_s", "conflicting_rows", _other_count, both=True
     ),
     Mistake(
         "gap closes under force",
         "lifter_checks",
         "gap_at_once_mm",
-        "at_once_over_gap",
+        "gap_shrinks",
         _gap_closes,
         needs="gap_at_once_mm",
         count=2,
@@ -85,7 +85,7 @@ MISTAKES = (
         "gap not a number",
         "lifter_checks",
         "gap_mm",
-        "not_a_number",
+        "limit_not_reading",
         _put(gap_mm="ok"),
         count=2,
         only_first=True,
@@ -94,7 +94,7 @@ MISTAKES = (
         "no such cylinder",
         "lifter_checks",
         "cylinder",
-        "no_such_cylinder",
+        "cylinder_above_count",
         _put(cylinder="9"),
         mode="extra",
         site="Harbour",
@@ -104,7 +104,7 @@ MISTAKES = (
         "no such cylinder",
         "lifter_checks",
         "cylinder",
-        "no_such_cylinder",
+        "cylinder_above_count",
         _put(cylinder="7"),
         mode="extra",
         site="Ridge",
@@ -114,7 +114,7 @@ MISTAKES = (
         "no such valve",
         "lifter_checks",
         "valve",
-        "no_such_valve",
+        "valve_not_on_engine",
         _put(valve="exhaust_2"),
         mode="extra",
         site="Harbour",
@@ -124,7 +124,7 @@ MISTAKES = (
         "orphan start",
         "starts",
         "venting_id",
-        "orphan",
+        "orphan_venting",
         _put(venting_id="H26-99"),
         mode="extra",
         site="Harbour",
@@ -134,7 +134,7 @@ MISTAKES = (
         "orphan check",
         "lifter_checks",
         "venting_id",
-        "orphan",
+        "orphan_venting",
         _put(venting_id="L25-0Ol"),
         mode="extra",
         site="Lake",
@@ -144,7 +144,7 @@ MISTAKES = (
         "orphan venting",
         "ventings",
         "engine_id",
-        "orphan",
+        "orphan_engine",
         _put(venting_id="P26-901", engine_id="P999"),
         mode="extra",
         site="Plain",
@@ -154,7 +154,7 @@ MISTAKES = (
         "bar taken for psi",
         "ventings",
         "tank_overpressure_bar",
-        "looks_like_other_unit",
+        "unit_suspected",
         _put(venting_id="H26-902", tank_overpressure_bar="7.3"),
         mode="extra",
         site="Harbour",
@@ -178,20 +178,28 @@ def _extra(kind: str, table: str, column: str, code: str, site: str, quarter: st
 # What comes on top when the records arrive as workshops really send them.
 TOO_MANY_CELLS = "too many cells"
 MESSY = (
-    _extra("undeclared date form", "ventings", "date", "bad_date", "Harbour", "2025Q1", date="03/04/2025"),
-    _extra("two-digit year", "ventings", "date", "bad_date", "Harbour", "2026Q1", date="7/5/26"),
+    _extra(
+        "undeclared date form",
+        "ventings",
+        "date",
+        "date_form_unknown",
+        "Harbour",
+        "2025Q1",
+        date="03/04/2025",
+    ),
+    _extra("two-digit year", "ventings", "date", "date_form_unknown", "Harbour", "2026Q1", date="7/5/26"),
     _extra("broken formula", "lifter_checks", "gap_mm", "not_a_number", "Harbour", "2025Q3", gap_mm="#REF!"),
     _extra(
         "mm taken for inches",
         "ventings",
         "suction_line_bore_mm",
-        "looks_like_other_unit",
+        "unit_suspected",
         "Harbour",
         "2025Q4",
         suction_line_bore_mm="0.39",
     ),
     _extra("unknown code", "ventings", "reason", "unknown_code", "Ridge", "2025Q2", reason="Motorwäsche"),
-    _extra("no such day", "ventings", "date", "bad_date", "Ridge", "2025Q3", date="2025-02-31"),
+    _extra("no such day", "ventings", "date", "no_such_day", "Ridge", "2025Q3", date="2025-02-31"),
     _extra(
         "unit in the cell", "lifter_checks", "gap_mm", "not_a_number", "Ridge", "2026Q1", gap_mm="0.35 mm"
     ),
@@ -200,15 +208,13 @@ MESSY = (
         "inches taken for thou",
         "lifter_checks",
         "gap_mm",
-        "looks_like_other_unit",
+        "unit_suspected",
         "Plain",
         "2025Q2",
         gap_mm="21",
     ),
-    _extra("key empty", "ventings", "venting_id", "required_empty", "Plain", "2026Q1", venting_id=""),
-    _extra(
-        "s taken for ms", "lifter_checks", "hold_s", "looks_like_other_unit", "Lake", "2025Q2", hold_s="3000"
-    ),
+    _extra("key empty", "ventings", "venting_id", "missing_required", "Plain", "2026Q1", venting_id=""),
+    _extra("s taken for ms", "lifter_checks", "hold_s", "unit_suspected", "Lake", "2025Q2", hold_s="3000"),
     _extra(
         "neither yes nor no",
         "ventings",
@@ -218,5 +224,13 @@ MESSY = (
         "2025Q3",
         pressure_shown="maybe",
     ),
-    _extra("orphan check", "lifter_checks", "venting_id", "orphan", "Lake", "2026Q1", venting_id="L26-00l"),
+    _extra(
+        "orphan check",
+        "lifter_checks",
+        "venting_id",
+        "orphan_venting",
+        "Lake",
+        "2026Q1",
+        venting_id="L26-00l",
+    ),
 )

@@ -72,11 +72,11 @@ def _start(
         "return_flow_time_s": round(min(flow, 14.0) / 0.5) * 0.5 if turbo else math.nan,
         "return_flow_seen": seen if turbo else None,
         "first_hold_speed_rpm": float(round(rng.normal(2000, 35) / 10) * 10) if shown else math.nan,
-        "first_hold_s": float(rng.choice([60, 90, 120, 150] if lake else [90, 120, 120, 150]))
+        "first_hold_s": float(rng.choice([90, 120, 150], p=[0.4, 0.4, 0.2] if lake else [0.05, 0.75, 0.2]))
         if shown
         else math.nan,
         "warmup_speed_max_rpm": float(round(rng.normal(2400, 45) / 10) * 10) if shown else math.nan,
-        "warmup_end_oil_temperature_degC": float(round(rng.uniform(46 if lake else 50, 58)))
+        "warmup_end_oil_temperature_degC": float(round(rng.uniform(46 if lake else 51, 58)))
         if shown
         else math.nan,
         "extra_run_speed_rpm": math.nan,

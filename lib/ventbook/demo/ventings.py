@@ -213,7 +213,7 @@ def _turn(
     count = math.ceil(crank * per_crank)
     if rng.random() < site["heap_share"]:
         count = max(site["heap"], round(count / site["heap"]) * site["heap"])
-    threshold = float(rng.choice([0.5, 1.0], p=[0.7, 0.3]))
+    threshold = float(rng.choice([0.6, 1.0], p=[0.7, 0.3]))
     steadiness = rng.choice(["steady", "flickered", "lost_and_back"], p=[0.9, 0.08, 0.02])
     row |= {
         "turned_by": "starter" if starter else "hand",
@@ -221,7 +221,7 @@ def _turn(
         "turning_speed_rpm": float(round(crank_speed * per_crank))
         if site["counted_at"] != "blade"
         else math.nan,
-        "plugs_removed": bool(rng.random() < 0.9),
+        "plugs_removed": bool(rng.random() < 0.97),
         "rotations": count,
         "rotations_counted_at": site["counted_at"],
         "rotations_after_pressure": max(0, round(rng.normal(15, 6) * per_crank)) if shown else None,

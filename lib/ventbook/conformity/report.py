@@ -1,0 +1,173 @@
+"""The verdicts of all steps, and what they come to by group, by venting and today."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from ventbook import dictionary
+from ventbook.dictionary import Limits
+
+from .judge import judge
+from .readings import collect_readings
+from .steps import steps
+
+CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
+COLUMNS = (
+    "venting_id",
+    *CONTEXT,
+    "step",
+    "item",
+    "value",
+    "unit",
+    "limit_low",
+    "limit_high",
+    "verdict",
+    "margin",
+    "status",
+    "revision",
+    "source",
+    "limit_source",
+    "note",
+)
+JUDGED = ("within", "outside", "near_limit")
+
+
+def check_steps(
+    records: Mapping[str, pd.DataFrame],
+    jobs: pd.DataFrame,
+    lifters: pd.DataFrame,
+    *,
+    limits: Limits | None = None,
+) -> pd.DataFrame:
+    """Every step that applies to every venting of ``jobs``, against the limit in force on its date.
+
+    ``records`` are the record tables (starts and lifter_checks are read), ``jobs`` and ``lifters`` the two analysis
+    tables, which may be filtered; ``limits`` default to the placeholders.
+
+    Returns the columns COLUMNS, in the order of ``jobs`` and of the steps. ``verdict``: within, outside,
+    near_limit (the reading can't be told from the limit), not_comparable (taken at another force or hold than the
+    limit's), not_recorded, no_limit (neither a manual nor a placeholder has one). ``status`` is "manual" with its
+    ``revision``, "placeholder", or "" without limit. ``source`` is record, stopwatch or trace. ``margin`` is in the
+    reading's unit, negative outside.
+    """
+    limits = dictionary.limits() if limits is None else limits
+    mine = {
+        name: records[name][records[name]["venting_id"].isin(jobs["venting_id"])]
+        for name in ("starts", "lifter_checks")
+    }
+    readings = collect_readings(
+        mine, jobs, lifters[lifters["venting_id"].isin(jobs["venting_id"])], limits=limits
+    )
+    place = pd.Series(range(len(jobs)), index=jobs["venting_id"])
+    order = {name: number for number, name in enumerate(steps())}
+    readings = readings.assign(
+        place=readings["venting_id"].map(place), rank=readings["step"].map(order)
+    ).sort_values(["place", "rank", "item"], kind="stable", ignore_index=True)
+    context = jobs[["venting_id", *CONTEXT]]
+    table = readings.merge(context, on="venting_id", how="left", validate="m:1")
+    found = [_find_limits(part, str(name), limits) for name, part in table.groupby("step", sort=False)]
+    table = table.join(pd.concat(found)) if found else table.assign(**dict.fromkeys(_LIMIT_COLUMNS, np.nan))
+    table = table.assign(**judge(table))
+    return table[list(COLUMNS)].reset_index(drop=True)
+
+
+_LIMIT_COLUMNS = ("limit_low", "limit_high", "status", "revision", "limit_source")
+
+
+def _find_limits(part: pd.DataFrame, step: str, limits: Limits) -> pd.DataFrame:
+    frame = limits.frame(steps()[step].limit, part["engine_type"].tolist(), part["date"].tolist())
+    frame = frame.set_index(part.index).rename(
+        columns={"low": "limit_low", "high": "limit_high", "source": "limit_source"}
+    )
+    return frame[list(_LIMIT_COLUMNS)]
+
+
+def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.DataFrame:
+    """Counts by step (and by the columns ``by``): one row for every combination that occurs, in the order of steps.
+
+    Columns: step, title, kind, ``by``, rows, within, outside, near_limit, not_comparable, not_recorded, no_limit,
+    judged (within, outside or near_limit), status ("manual", "placeholder", "mixed" or "").
+    """
+    keys = [*by, "step"]
+    table = verdicts.assign(**{name: verdicts["verdict"].eq(name) for name in _ALL})
+    counts = table.groupby(keys, sort=True)[list(_ALL)].sum().astype("Int64")
+    counts.insert(0, "rows", table.groupby(keys, sort=True).size().astype("Int64"))
+    counts["judged"] = counts[list(JUDGED)].sum(axis=1).astype("Int64")
+    known = table[table["status"] != ""]
+    lowest, highest = (known.groupby(keys, sort=True)["status"].agg(which) for which in ("min", "max"))
+    status = lowest.where(lowest == highest, "mixed")
+    counts["status"] = status.reindex(counts.index).fillna("").astype("str")
+    counts = counts.reset_index()
+    named = steps()
+    counts.insert(len(keys), "title", counts["step"].map({k: s.title for k, s in named.items()}))
+    counts.insert(len(keys) + 1, "kind", counts["step"].map({k: s.kind for k, s in named.items()}))
+    order = counts["step"].map({name: number for number, name in enumerate(named)})
+    return (
+        counts.assign(order=order)
+        .sort_values([*by, "order"], kind="stable")
+        .drop(columns="order")
+        .reset_index(drop=True)
+    )
+
+
+_ALL = ("within", "outside", "near_limit", "not_comparable", "not_recorded", "no_limit")
+
+
+def count_not_recorded(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Steps by how often they were not recorded where they apply, most often first.
+
+    Columns: step, title, rows, not_recorded, share.
+    """
+    table = summarise_steps(verdicts)[["step", "title", "rows", "not_recorded"]]
+    table["share"] = table["not_recorded"].astype(float) / table["rows"].astype(float)
+    return table.sort_values(["share", "rows"], ascending=[False, False], kind="stable").reset_index(
+        drop=True
+    )
+
+
+def mark_ventings(verdicts: pd.DataFrame, *, before_check_only: bool = True) -> pd.DataFrame:
+    """One row a venting: whether any action was outside its limit.
+
+    Counts actions only (what was done, not what the engine showed), by default those before the first lifter check:
+    only these can go with what the check finds. ``off_procedure`` is True with any action outside, False when
+    every action that applies is within or near, missing when one was not recorded and none was outside.
+
+    Columns: venting_id, actions, outside, unknown, off_procedure.
+    """
+    named = steps()
+    wanted = [s.name for s in named.values() if s.kind == "action" and (s.before or not before_check_only)]
+    table = verdicts[verdicts["step"].isin(wanted) & (verdicts["verdict"] != "no_limit")]
+    grouped = table.assign(
+        outside=table["verdict"].eq("outside"), unknown=~table["verdict"].isin(JUDGED)
+    ).groupby("venting_id", sort=False)
+    marks = grouped.agg(actions=("step", "size"), outside=("outside", "sum"), unknown=("unknown", "sum"))
+    off = (marks["outside"] > 0).astype("boolean")
+    marks["off_procedure"] = off.mask((marks["outside"] == 0) & (marks["unknown"] > 0))
+    return marks.reset_index()
+
+
+def list_open_findings(verdicts: pd.DataFrame, jobs: pd.DataFrame, *, today: dt.date) -> pd.DataFrame:
+    """Ventings that ended, as recorded up to today, with a lifter over the limit or without return flow.
+
+    Only an engine's latest venting counts: an earlier finding has been followed by a later job, which shows how it
+    stands now. ``jobs`` must hold all ventings of the engines, not a period's alone. Newest first. Columns:
+    venting_id, engine_id, site, date, closed (NaT: the job is open), finding, value, unit, limit_high, status,
+    revision, days (from the venting to ``today``).
+    """
+    latest = jobs.sort_values(["date", "venting_id"], kind="stable").drop_duplicates("engine_id", keep="last")
+    wanted = verdicts["step"].isin(("gap_at_last_check", "return_flow_seen")) & verdicts["verdict"].eq(
+        "outside"
+    )
+    found = verdicts[wanted & verdicts["venting_id"].isin(latest["venting_id"])]
+    found = found.merge(jobs[["venting_id", "closed"]], on="venting_id", how="left")
+    titles = {name: step.title for name, step in steps().items()}
+    item = (" (" + found["item"] + ")").where(found["item"] != "", "")
+    found["finding"] = found["step"].map(titles) + item
+    found["days"] = (pd.Timestamp(today) - found["date"]).dt.days.astype("Int64")
+    columns = ["venting_id", "engine_id", "site", "date", "closed", "finding", "value", "unit", "limit_high"]
+    found = found.sort_values(["date", "venting_id"], ascending=[False, True], kind="stable")
+    return found[[*columns, "status", "revision", "days"]].reset_index(drop=True)

@@ -1,11 +1,21 @@
 """Failure rates of lifters that share an engine.
 
 The venting is the unit; lifters are repeated readings inside it, except for questions about position, where
-each venting is its own control.
+each engine is its own control.
 """
 
 from ventbook.rates.betabinomial import BetaBinomialFit, fit_beta_binomial
+from ventbook.rates.bounds import BlankBounds, bound_blanks
 from ventbook.rates.clusters import design_effect, intra_engine_correlation, ratio_design_effect
+from ventbook.rates.gaps import (
+    DEFAULT_STEP_MM,
+    CensoredFit,
+    GapSpread,
+    compare_gaps,
+    fit_gap_spread,
+    fit_left_censored,
+    median_gap,
+)
 from ventbook.rates.gee import GeeFit, fit_gee
 from ventbook.rates.intervals import (
     METHODS,
@@ -13,6 +23,17 @@ from ventbook.rates.intervals import (
     difference_interval,
     trials_without_failure,
     zero_failure_bound,
+)
+from ventbook.rates.positions import PositionTest, rates_by_position, test_positions
+from ventbook.rates.rechecks import (
+    CureAnswer,
+    SecondLook,
+    chance_of_at_least,
+    compare_cure,
+    cured_share,
+    expect_second_look,
+    paired_changes,
+    second_look_share,
 )
 from ventbook.rates.shares import (
     clustered_interval,
@@ -23,20 +44,40 @@ from ventbook.rates.shares import (
 )
 
 __all__ = [
+    "DEFAULT_STEP_MM",
     "METHODS",
     "BetaBinomialFit",
+    "BlankBounds",
+    "CensoredFit",
+    "CureAnswer",
+    "GapSpread",
     "GeeFit",
+    "PositionTest",
+    "SecondLook",
     "binomial_interval",
+    "bound_blanks",
+    "chance_of_at_least",
     "clustered_interval",
+    "compare_cure",
+    "compare_gaps",
+    "cured_share",
     "design_effect",
     "difference_interval",
     "effective_interval",
+    "expect_second_look",
     "fit_beta_binomial",
+    "fit_gap_spread",
     "fit_gee",
+    "fit_left_censored",
     "intra_engine_correlation",
     "lifter_share",
+    "median_gap",
+    "paired_changes",
+    "rates_by_position",
     "ratio_design_effect",
+    "second_look_share",
     "shares_by",
+    "test_positions",
     "trials_without_failure",
     "venting_share",
     "zero_failure_bound",

@@ -168,8 +168,9 @@ def _iterate(
     rows = columns * (sd * (z - n * (shrink * zc)[group]))[:, None] / (1 - alpha)
     scores = rows if apart else np.column_stack([sums(c) for c in rows.T])
     hessian = _information(columns, n, sd, shrink, weight, cluster_weight, group, clusters) / (1 - alpha)
-    naive = np.linalg.inv(hessian)
-    robust = naive @ (scores.T @ (scores * cluster_weight[:, None])) @ naive
+    naive: Array = np.asarray(np.linalg.inv(hessian), dtype=float)
+    meat = scores.T @ (scores * cluster_weight[:, None])
+    robust: Array = np.asarray(naive @ meat @ naive, dtype=float)
     return GeeFit(beta, robust, naive, alpha, int(lifters), int(weight.sum()), total, step)
 
 

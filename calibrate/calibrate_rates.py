@@ -1,0 +1,244 @@
+"""Cover and width of the share intervals, measured on simulated fleets; type-I error of the position test.
+
+    python calibrate/calibrate_rates.py --fleets 4000 --jobs 2
+
+writes calibrate/tables/rates.csv (every cell and method) and rates.md (the summary that the documentation shows).
+A fleet: ventings fall on engines (1.6 ventings an engine on average, every engine at least once), engines have 8
+lifters (6 in 10) or 12, every engine draws its own share around the fleet's rate with the stated correlation, from a beta or
+from a logit-normal distribution, and every lifter fails by that share. The rate is known, so it can be seen how
+often the interval holds it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import itertools
+import time
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, special
+
+from ventbook import rates
+
+RATES = (0.003, 0.01, 0.03, 0.07, 0.15)
+VENTINGS = (8, 16, 40, 100, 400)
+CORRELATIONS = (0.0, 0.05, 0.1, 0.2, 0.4)
+LEVEL = 0.95
+BAR = 0.93
+SEED = 20260930
+RESAMPLES = 300
+METHODS = ("wilson_independent", "cluster_bootstrap", "effective_n", "effective_n_floor", "used")
+WORDS = {
+    "wilson_independent": "Wilson, lifters taken as independent",
+    "cluster_bootstrap": f"bootstrap over engines ({RESAMPLES} resamples, percentile)",
+    "effective_n": "Wilson, effective n, t quantile",
+    "effective_n_floor": "the same, correlation at least .2 under 10 engines with a finding",
+    "used": "used: beta-binomial, correlation integrated out, widened",
+}
+NODES, WEIGHTS = np.polynomial.hermite_e.hermegauss(200)
+WEIGHTS = WEIGHTS / WEIGHTS.sum()
+
+
+def draw_shares(spread: str, rate: float, correlation: float, size: tuple[int, int], rng: np.random.Generator):
+    """Share of every engine, with mean ``rate`` and variance correlation * rate * (1 - rate)."""
+    if correlation == 0:
+        return np.full(size, rate)
+    if spread == "beta":
+        s = (1 - correlation) / correlation
+        return rng.beta(rate * s, (1 - rate) * s, size=size)
+    mean, sd = solve_logit_normal(rate, correlation)
+    return special.expit(mean + sd * rng.standard_normal(size))
+
+
+def solve_logit_normal(rate: float, correlation: float) -> tuple[float, float]:
+    """Mean and spread on the logit scale that give the stated rate and correlation."""
+
+    def centre(sd: float) -> float:
+        return optimize.brentq(lambda m: WEIGHTS @ special.expit(m + sd * NODES) - rate, -60, 5)
+
+    def excess(sd: float) -> float:
+        p = special.expit(centre(sd) + sd * NODES)
+        return (WEIGHTS @ p**2 - rate**2) / (rate * (1 - rate)) - correlation
+
+    sd = optimize.brentq(excess, 1e-3, 14)
+    return centre(sd), sd
+
+
+def chance_of_finding(spread: str, rate: float, correlation: float) -> float:
+    """True share of ventings with a finding, by integration over the engines' shares."""
+    if correlation == 0:
+        q = np.log1p(-rate) * np.array([8, 12])
+        return float(1 - np.exp(q) @ [0.6, 0.4])
+    if spread == "beta":
+        s = (1 - correlation) / correlation
+        a, b = rate * s, (1 - rate) * s
+        none = [special.betaln(a, b + n) - special.betaln(a, b) for n in (8, 12)]
+        return float(1 - np.exp(none) @ [0.6, 0.4])
+    mean, sd = solve_logit_normal(rate, correlation)
+    p = special.expit(mean + sd * NODES)
+    return float(1 - (WEIGHTS @ (1 - p) ** 8) * 0.6 - (WEIGHTS @ (1 - p) ** 12) * 0.4)
+
+
+def draw_fleets(spread: str, rate: float, ventings: int, correlation: float, fleets: int, rng: np.random.Generator):
+    """Failures and lifters by venting, (fleets, ventings), and the engine of each venting."""
+    engines = max(2, round(ventings / 1.6))
+    engine = np.empty((fleets, ventings), dtype=np.int64)
+    engine[:, :engines] = np.arange(engines)
+    engine[:, engines:] = rng.integers(0, engines, (fleets, ventings - engines))
+    lifters = np.where(rng.random((fleets, engines)) < 0.6, 8, 12)
+    share = draw_shares(spread, rate, correlation, (fleets, engines), rng)
+    row = np.arange(fleets)[:, None]
+    n = lifters[row, engine]
+    return rng.binomial(n, share[row, engine]), n, engine, engines
+
+
+def sum_engines(values, engine, engines):
+    fleets = len(values)
+    key = (np.arange(fleets)[:, None] * engines + engine).ravel()
+    return np.bincount(key, values.ravel(), fleets * engines).reshape(fleets, engines)
+
+
+def measure_cell(task: tuple[str, float, int, float, int]) -> list[dict]:
+    """Cover and width of every method in one cell, for the lifter share and the venting share."""
+    spread, rate, ventings, correlation, fleets = task
+    seed = [SEED, spread == "beta", int(rate * 1e4), ventings, int(correlation * 100)]
+    rng = np.random.default_rng(seed)
+    x, n, engine, engines = draw_fleets(spread, rate, ventings, correlation, fleets, rng)
+    rows = []
+    for quantity, truth, over, of in (
+        ("lifter_share", rate, x, n),
+        ("venting_share", chance_of_finding(spread, rate, correlation), (x > 0).astype(int), np.ones_like(n)),
+    ):
+        xs, ns = sum_engines(over, engine, engines), sum_engines(of, engine, engines)
+        for method in METHODS if quantity == "lifter_share" else ("wilson_independent", "used"):
+            low, high = interval_of(method, xs, ns, rng)
+            width = high - low
+            below, above = (high < truth).mean(), (low > truth).mean()
+            cover = 1 - below - above
+            rows.append(
+                {
+                    "quantity": quantity,
+                    "spread": spread,
+                    "ventings": ventings,
+                    "engines": engines,
+                    "rate": rate,
+                    "truth": round(truth, 6),
+                    "correlation": correlation,
+                    "method": method,
+                    "fleets": fleets,
+                    "cover": round(cover, 4),
+                    "cover_error": round(float(np.sqrt(max(cover * (1 - cover), 1e-4) / fleets)), 4),
+                    "missed_high": round(below, 4),
+                    "missed_low": round(above, 4),
+                    "width": float(f"{width.mean():.5g}"),
+                }
+            )
+    return rows
+
+
+def interval_of(method: str, xs, ns, rng: np.random.Generator):
+    x, n = xs.sum(1), ns.sum(1)
+    if method == "wilson_independent":
+        return rates.binomial_interval(x, n, level=LEVEL)
+    if method == "cluster_bootstrap":
+        engines = xs.shape[1]
+        weights = rng.multinomial(engines, np.full(engines, 1 / engines), size=RESAMPLES).T.astype(float)
+        share = (xs @ weights) / (ns @ weights)
+        low, high = np.quantile(share, [(1 - LEVEL) / 2, (1 + LEVEL) / 2], axis=1)
+        return low, high
+    if method == "effective_n":
+        single = lambda a, b: plain_effective(a, b)  # noqa: E731
+    elif method == "effective_n_floor":
+        single = lambda a, b: rates.effective_interval(a, b, level=LEVEL)  # noqa: E731
+    else:
+        single = lambda a, b: rates.clustered_interval(a, b, level=LEVEL)  # noqa: E731
+    seen: dict[bytes, tuple[float, float]] = {}
+    ends = np.empty((2, len(xs)))
+    key = np.sort(ns * 4096 + xs, axis=1)
+    for i in range(len(xs)):
+        k = key[i].tobytes()
+        if k not in seen:
+            seen[k] = single(xs[i], ns[i])
+        ends[:, i] = seen[k]
+    return ends
+
+
+def plain_effective(xs, ns):
+    """Effective n without a floor under the correlation."""
+    from ventbook.rates.clusters import anova_correlation, size_weighted_mean
+
+    total = ns.sum()
+    rho = min(max(anova_correlation(xs, ns), 0.0), 1.0)
+    effective = total / rates.design_effect(size_weighted_mean(ns), rho)
+    t = min(float(special.stdtrit(max(ns.size - 1, 1), 0.5 + LEVEL / 2)), 6.0)
+    low, high = rates.binomial_interval(
+        xs.sum() / total * effective, effective, level=float(2 * special.ndtr(t) - 1)
+    )
+    return float(low), float(high)
+
+
+def summarise(table: pd.DataFrame) -> str:
+    """The page of the documentation."""
+    lines = [
+        "# Cover and width of the share intervals",
+        "",
+        f"Simulated fleets with a known rate: {', '.join(f'{100 * r:g} %' for r in RATES)} of lifters, "
+        f"{', '.join(map(str, VENTINGS))} ventings, intra-engine correlation "
+        f"{', '.join(f'{c:g}' for c in CORRELATIONS)}; {int(table['fleets'].min())} fleets a cell, 95 % intervals. "
+        "Monte Carlo error of a cover of 95 % is "
+        f"{100 * np.sqrt(0.95 * 0.05 / table['fleets'].min()):.2f} points. Every cell is in `rates.csv`.",
+        "",
+        "Width is the geometric mean over the cells, as a multiple of the method in use. \"Under the bar\" counts "
+        f"cells whose cover is under {100 * BAR:g} % by more than twice its Monte Carlo error.",
+    ]
+    for (quantity, spread), part in table.groupby(["quantity", "spread"], sort=False):
+        what = "Lifter share" if quantity == "lifter_share" else "Venting share"
+        how = "beta" if spread == "beta" else "logit-normal"
+        lines += ["", f"## {what}, engines spread by a {how} distribution", ""]
+        lines += [
+            "| interval | mean cover | lowest cover (ventings, rate, correlation) | cells under the bar | width |",
+            "|---|---|---|---|---|",
+        ]
+        used = np.log(part.loc[part["method"] == "used", "width"]).mean()
+        for method, rows in part.groupby("method", sort=False):
+            worst = rows.loc[rows["cover"].idxmin()]
+            under = (rows["cover"] < BAR - 2 * rows["cover_error"]).sum()
+            lines.append(
+                f"| {WORDS[str(method)]} | {100 * rows['cover'].mean():.1f} % | {100 * worst['cover']:.1f} % "
+                f"({worst['ventings']}, {100 * worst['rate']:g} %, {worst['correlation']:g}) | {under} of {len(rows)} | "
+                f"{np.exp(np.log(rows['width']).mean() - used):.2f} |"
+            )
+    return "\n".join(lines) + "\n"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--fleets", type=int, default=4000)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--out", type=Path, default=Path(__file__).parent / "tables")
+    call = parser.parse_args()
+    tasks = [
+        (spread, rate, ventings, correlation, call.fleets)
+        for spread in ("beta", "logit_normal")
+        for ventings, rate, correlation in itertools.product(VENTINGS, RATES, CORRELATIONS)
+        if spread == "beta" or correlation > 0
+    ]
+    rows: list[dict] = []
+    begin = time.perf_counter()
+    with ProcessPoolExecutor(call.jobs) as pool:
+        for done, part in enumerate(pool.map(measure_cell, tasks), 1):
+            rows += part
+            print(f"\r{done} of {len(tasks)} cells, {time.perf_counter() - begin:.0f} s", end="", flush=True)
+    print()
+    call.out.mkdir(parents=True, exist_ok=True)
+    table = pd.DataFrame(rows)
+    table.to_csv(call.out / "rates.csv", index=False, lineterminator="\n")
+    (call.out / "rates.md").write_text(summarise(table), encoding="utf-8")
+    print(summarise(table))
+
+
+if __name__ == "__main__":
+    main()

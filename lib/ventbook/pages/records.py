@@ -1,0 +1,368 @@
+"""Report 01: what came in, what is held and why, how complete it is, and what that costs."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from .. import dictionary, plots, wording
+from ..plots.records import draw_recorded
+from ..results import Estimate
+from ..wording import records as words
+from .base import Page
+from .show import Shown
+
+QUARTERS = 8
+QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value", "what", "do"]
+
+
+@dataclass(frozen=True)
+class Question:
+    """One row of ``data/questions.toml``."""
+
+    name: str
+    of: str
+    needs: tuple[str, ...]
+    weight: int
+    gain: str
+    when: str = ""
+
+
+def read_questions() -> list[Question]:
+    """The questions and the columns that each needs."""
+    rows = dictionary.read_toml(dictionary.DATA / "questions.toml")["question"]
+    return [Question(**{**row, "needs": tuple(row["needs"])}) for row in rows]
+
+
+def answer(page: Page) -> Shown:
+    """How much came in, how much is held, and what to record better."""
+    totals = page.records["intakes"]
+    kept = totals[["accepted", "duplicate", "corrected", "quarantined"]].sum()
+    held = len(page.records["quarantine"])
+    handed_in = int(kept.sum())
+    better = _record_better(page)[:3]
+    return page.answer(
+        words.came_in(handed_in=handed_in, held=held, deliveries=len(totals)),
+        words.most_held(_reasons(page.records["quarantine"])[:2]),
+        words.record_better([(row["name"], row["recorded"]) for row in better]),
+    )
+
+
+def held_share(page: Page) -> Shown:
+    """Finding quarantined_share: rows held now, of all rows handed in."""
+    totals = page.records["intakes"]
+    handed_in = int(totals[["accepted", "duplicate", "corrected", "quarantined"]].sum().sum())
+    held = len(page.records["quarantine"])
+    estimate = Estimate(
+        held / handed_in if handed_in else None,
+        None,
+        None,
+        page.level,
+        "share",
+        handed_in,
+        0,
+        "counted: rows held now over all rows handed in up to this snapshot",
+        "estimated" if handed_in else "not_recorded",
+    )
+    sentence = words.came_in(handed_in=handed_in, held=held, deliveries=len(totals))
+    return page.add_finding("quarantined_share", estimate, tier="describe", sentence=sentence)
+
+
+def came_in(page: Page) -> Shown:
+    """One row an intake."""
+    frame = page.records["intakes"].copy()
+    frame["file_count"] = [len(str(names).split(", ")) for names in frame["files"]]
+    return page.add_table(
+        "intakes",
+        frame,
+        title="What came in, delivery by delivery",
+        columns={
+            "number": ("Snapshot", "", "integer"),
+            "today": ("As of", "", "date"),
+            "kind": "Kind",
+            "file_count": ("Files", "", "integer"),
+            "accepted": ("Accepted", "", "integer"),
+            "duplicate": ("Already there", "", "integer"),
+            "corrected": ("Corrected", "", "integer"),
+            "quarantined": ("Held", "", "integer"),
+        },
+        note="A corrected row replaces an older one with the same key; the older one stays in the history.",
+    )
+
+
+def held(page: Page) -> Shown:
+    """Held rows by reason, and all of them as quarantine.csv."""
+    rows = page.records["quarantine"]
+    every = page.add_table(
+        "quarantine",
+        rows[QUARANTINE_COLUMNS],
+        title="Rows held, one by one",
+        columns={
+            "file": "File",
+            "sheet": "Sheet",
+            "line": ("Line", "", "integer"),
+            "table": "Table",
+            "column": "Column",
+            "value": ("Value", "", "text"),
+            "what": "What is wrong",
+            "do": "What to do",
+        },
+        rows=15,
+    )
+    if rows.empty:
+        return page.text("No row is held.") + every
+    grouped = (
+        rows.groupby(["code", "table"], sort=False)
+        .agg(rows=("code", "size"), what=("what", "first"), do=("do", "first"), files=("file", "nunique"))
+        .reset_index()
+        .sort_values(["rows", "code"], ascending=[False, True], kind="stable")
+    )
+    return (
+        page.add_table(
+            "held_by_reason",
+            grouped,
+            title="Why rows are held",
+            columns={
+                "what": "Example of what is wrong",
+                "table": "Table",
+                "rows": ("Rows", "", "integer"),
+                "files": ("Files", "", "integer"),
+                "do": "What to do",
+            },
+        )
+        + every
+    )
+
+
+def noted(page: Page) -> Shown:
+    """What was kept but looks odd, by reason and site."""
+    issues = page.records["issues"]
+    issues = issues[issues["severity"] == "note"]
+    if issues.empty:
+        return page.text("Nothing that was kept looks odd.")
+    count = issues["rows"].fillna(1).astype(int)
+    grouped = (
+        issues.assign(count=count, site=issues["site"].fillna(""))
+        .groupby(["code", "site"], sort=False)
+        .agg(rows=("count", "sum"), what=("what", "first"), do=("do", "first"))
+        .reset_index()
+        .sort_values(["rows", "code", "site"], ascending=[False, True, True], kind="stable")
+    )
+    return page.add_table(
+        "notes",
+        grouped,
+        title="Kept, but looked at twice",
+        columns={
+            "what": "Example",
+            "site": "Site",
+            "rows": ("Rows", "", "integer"),
+            "do": "What to do",
+        },
+        note="These rows are counted in every number; nothing was changed in them.",
+        rows=25,
+    )
+
+
+def recorded_map(page: Page) -> Shown:
+    """Share recorded by column and quarter: what the questions need."""
+    needed = list(dict.fromkeys(name for q in read_questions() for name in q.needs))
+    jobs, lifters = page.history_jobs, page.history_lifters
+    quarters = sorted(jobs["quarter"].dropna().unique())[-QUARTERS:]
+    share = np.full((len(needed), len(quarters)), np.nan)
+    for i, name in enumerate(needed):
+        frame = jobs if name in jobs else lifters
+        if name not in frame or frame.empty:
+            continue
+        if name == "return_flow_time_s":
+            frame = frame[frame["turbocharged"].fillna(False).astype(bool)]
+        by = frame[name].notna().groupby(frame["quarter"]).mean().reindex(quarters)
+        share[i] = by.to_numpy(dtype=float)
+    labels = [_label(name) for name in needed]
+    figure, ax = plots.new_figure(height=0.9 + 0.24 * len(needed), width=7.2)
+    draw_recorded(ax, share, labels, quarters)
+    figure.subplots_adjust(left=0.36, right=0.99, top=0.99, bottom=0.09)
+    lowest = np.nanmin(share) if np.isfinite(share).any() else np.nan
+    where = labels[int(np.nanargmin(np.nanmean(share, axis=1)))] if np.isfinite(lowest) else "nothing"
+    table = pd.DataFrame(share, columns=quarters)
+    table.insert(0, "column", needed)
+    shown = page.add_figure(
+        "recorded",
+        figure,
+        alt=f"Map of the share recorded, {len(needed)} columns by {len(quarters)} quarters. Recorded least often: {where}.",
+        caption="What was recorded, by quarter of the venting. Only columns that a question of these reports needs.",
+    )
+    kept = page.add_table(
+        "recorded",
+        table,
+        title="Share recorded, by column and quarter",
+        columns={"column": "Column"} | {quarter: (quarter, "share", "") for quarter in quarters},
+        rows=10,
+    )
+    return shown + kept
+
+
+def _label(name: str) -> str:
+    words_of = {"failed_first": "gaps of all lifters", "time_low_s": "time to pressure at first start"}
+    for table in ("ventings", "engines", "lifter_checks", "starts"):
+        for column in dictionary.tables()[table].columns:
+            if column.stored == name:
+                return column.name.replace("_", " ")
+    return words_of.get(name, name.removesuffix("_crank").replace("_", " "))
+
+
+def _rows_of(page: Page, question: Question) -> pd.DataFrame:
+    if question.of == "ventings":
+        frame = page.jobs
+    elif question.of == "findings":
+        frame = page.lifters[page.lifters["over_first"].fillna(False).astype(bool)]
+    else:
+        frame = page.lifters
+    if question.when:
+        frame = frame[frame[question.when].fillna(False).astype(bool)]
+    return frame
+
+
+def missing_cost(page: Page) -> Shown:
+    """For how many ventings each question can be answered, and what keeps it from the rest."""
+    rows: list[dict[str, Any]] = []
+    for question in read_questions():
+        frame = _rows_of(page, question)
+        present = frame[list(question.needs)].notna()
+        whole = present.all(axis=1)
+        worst = present.mean().idxmin() if len(frame) else ""
+        gap = bool(len(frame)) and not whole.all()
+        rows.append(
+            {
+                "question": question.name,
+                "answered": int(whole.sum()),
+                "of": len(frame),
+                "share": float(whole.mean()) if len(frame) else np.nan,
+                "counted": question.of,
+                "missing_most": _label(str(worst)) if gap else "",
+                "why": question.gain if gap else "",
+            }
+        )
+    frame = pd.DataFrame(rows)
+    return page.add_table(
+        "questions",
+        frame,
+        title="Which questions these records can answer",
+        columns={
+            "question": "Question",
+            "answered": ("Can be answered for", "", "integer"),
+            "of": ("of", "", "integer"),
+            "counted": "Counted in",
+            "share": ("Share", "share", ""),
+            "missing_most": "Missing most often",
+            "why": "Why it matters",
+        },
+    )
+
+
+def _record_better(page: Page) -> list[dict[str, Any]]:
+    """Columns by what recording them would gain: weight of each question times the share it can't be answered."""
+    gains: dict[str, float] = {}
+    recorded: dict[str, float] = {}
+    for question in read_questions():
+        frame = _rows_of(page, question)
+        if frame.empty:
+            continue
+        present = frame[list(question.needs)].notna()
+        for name in question.needs:
+            if name in ("failed_first", "rotations_crank"):
+                continue
+            alone = present.drop(columns=name).all(axis=1) if len(question.needs) > 1 else True
+            lost = float((~present[name] & alone).mean())
+            gains[name] = gains.get(name, 0.0) + question.weight * lost
+            recorded[name] = min(recorded.get(name, 1.0), float(present[name].mean()))
+    ranked = sorted(gains, key=lambda name: (-gains[name], name))
+    return [
+        {"column": name, "name": _label(name), "gain": gains[name], "recorded": recorded[name]}
+        for name in ranked
+        if gains[name] > 0.05
+    ]
+
+
+def record_better(page: Page) -> Shown:
+    """The columns whose recording would answer most, best first."""
+    frame = pd.DataFrame(_record_better(page), columns=["column", "name", "gain", "recorded"])
+    shown = page.text(
+        words.record_better(
+            [(str(n), float(r)) for n, r in frame[["name", "recorded"]].head(3).itertuples(index=False)]
+        )
+    )
+    return shown + page.add_table(
+        "record_better",
+        frame,
+        title="What to record better, most useful first",
+        columns={
+            "name": "Column",
+            "recorded": ("Recorded in", "share", ""),
+            "gain": ("Gain", "", "2"),
+        },
+        note="Gain: over all questions, the question's weight times the share of rows for which this column alone is missing.",
+    )
+
+
+def by_site(page: Page) -> Shown:
+    """Ventings, open jobs and share recorded by site in the period."""
+    needed = [n for n in dict.fromkeys(n for q in read_questions() for n in q.needs) if n in page.jobs]
+    rows = []
+    for site, frame in page.jobs.groupby("site", sort=True):
+        rows.append(
+            {
+                "site": site,
+                "ventings": len(frame),
+                "engines": frame["engine_id"].nunique(),
+                "open": int(frame["closed"].isna().sum()),
+                "all_lifters": float(frame["all_checked"].fillna(False).mean()),
+                "recorded": float(frame[needed].notna().to_numpy().mean()),
+                "findings_only": int((frame["recorded_because"] == "finding_only").sum()),
+            }
+        )
+    return page.add_table(
+        "records_by_site",
+        pd.DataFrame(rows),
+        title="Records by site in this period",
+        columns={
+            "site": "Site",
+            "ventings": ("Ventings", "", "integer"),
+            "engines": ("Engines", "", "integer"),
+            "open": ("Not yet closed", "", "integer"),
+            "all_lifters": ("All lifters checked", "share", ""),
+            "recorded": ("Recorded of what is needed", "share", ""),
+            "findings_only": ("Written down only for a finding", "", "integer"),
+        },
+    )
+
+
+def digits(page: Page) -> Shown:
+    """Rotations counted in fives and tens, by site."""
+    from ..waiting_times import test_heaping
+
+    jobs = page.history_jobs
+    frame = test_heaping(jobs["rotations"], jobs["site"], level=page.level)
+    return page.add_table(
+        "digit_preference",
+        frame,
+        title="Counts that stand on fives and tens",
+        note="One count in five ends in 0 or 5 by chance. Where more do, counts are read as intervals, and never altered.",
+    )
+
+
+def _reasons(rows: pd.DataFrame) -> list[tuple[str, int]]:
+    """Codes and how many rows each holds, commonest first, in words."""
+    counts = rows["code"].value_counts()
+    ranked = sorted(counts.index, key=lambda code: (-int(counts[code]), str(code)))
+    return [(str(code).replace("_", " "), int(counts[code])) for code in ranked]
+
+
+def not_said() -> list[str]:
+    """What these records can't tell."""
+    return [
+        "A row that was never handed in is not missed here: this page counts what came, not what should have come.",
+        f"The rates of the other reports stand on the rows counted as accepted; {wording.SEVERITY_WORDS['set_aside']} rows wait.",
+    ]

@@ -1,0 +1,20 @@
+"""Intake: from files to accepted rows, held rows and issues, committed as one snapshot.
+
+    result = take_in(["ventings_2026Q3.csv", "starts_2026Q3.csv"], store="data/records/store")
+    result.counts       # per table: rows = accepted + duplicate + corrected + quarantined
+
+Rules are functions on whole columns, registered in ``across.RULES`` and ``patterns.PATTERNS``; what they find is worded
+in ``data/issues.toml``. Nothing is corrected in silence.
+"""
+
+from .corrections import Correction, Corrections, load_corrections
+from .run import IntakeResult, check_today, take_in
+
+__all__ = [
+    "Correction",
+    "Corrections",
+    "IntakeResult",
+    "check_today",
+    "load_corrections",
+    "take_in",
+]

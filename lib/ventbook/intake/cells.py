@@ -1,0 +1,358 @@
+"""Text cells to typed values, one guarded cast a column; what can't be read is marked, never guessed.
+
+A whole column is cast at once. Only where that fails are its distinct texts looked at one by one, so good rows never
+see per-row Python.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections.abc import Callable
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ventbook import units
+from ventbook.dictionary import Column
+from ventbook.readers.mapping import date_pattern
+
+from .faults import Fault
+
+NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+WHOLE = re.compile(r"([+-]?\d{1,15})(?:\.0*)?", re.ASCII)
+VERDICT = re.compile(
+    r"(?i)\s*(?:[<>≤≥~]=?.*|ok|o\.k\.|pass(?:ed)?|fail(?:ed)?|go|no[ -]?go|good|bad|i\.?o\.?|n\.?i\.?o\.?)\s*"
+)
+YES = frozenset({"yes", "true", "1", "1.0"})
+NO = frozenset({"no", "false", "0", "0.0"})
+LONGEST_TEXT = 10_000
+_EATEN = re.compile(r"\d(?:[.,]\d+)?E[+]?\d+", re.ASCII)
+_CALENDAR = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
+_BASIC = re.compile(r"((?:19|20|21)\d{2})(\d{2})(\d{2})", re.ASCII)
+_WEEK = re.compile(r"(\d{4})-?W(\d{2})-?([1-7])", re.ASCII)
+_ORDINAL = re.compile(r"(\d{4})-(\d{3})", re.ASCII)
+_CLOCK = re.compile(r"(\d{2})(?::(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?)?", re.ASCII)
+_UNREADABLE = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x{fffd}]"
+
+Found = tuple[pa.Array, list[Fault]]
+
+
+class Bad(str):
+    """The reason code that a text is refused with."""
+
+    __slots__ = ()
+
+
+def convert_column(
+    cells: pa.Array,
+    column: Column,
+    *,
+    unit: str = "",
+    decimal: str = ".",
+    date_form: str = "",
+    codes: Any = None,
+) -> Found:
+    """Typed values of one column (canonical unit) and the faults of its cells; a refused cell is None."""
+    if column.kind in ("number", "quantity", "integer"):
+        return convert_numbers(cells, column, unit, decimal)
+    if column.kind == "code":
+        return convert_codes(cells, column, codes or {})
+    if column.kind == "yes_no":
+        return convert_yes_no(cells, column, codes or {})
+    if column.kind == "date":
+        return convert_dates(cells, column, date_form)
+    if column.kind == "datetime":
+        return convert_times(cells, column, date_form)
+    return convert_text(cells, column)
+
+
+# ---- numbers -----------------------------------------------------------------------------------------------
+
+
+def convert_numbers(cells: pa.Array, column: Column, unit: str, decimal: str) -> Found:
+    whole = column.kind == "integer"
+    kind = pa.int64() if whole else pa.float64()
+    faults: list[Fault] = []
+    if pa.types.is_floating(cells.type) or pa.types.is_integer(cells.type):
+        values, faults = _cast_typed(cells, column, kind)
+    elif pa.types.is_string(cells.type):
+        values = _cast_text(cells, kind) if decimal == "." else None
+        if values is None:
+            values, faults = _by_distinct_text(cells, column, kind, lambda t: read_number(t, whole, decimal))
+    else:
+        values, faults = _by_distinct_text(
+            cells.cast(pa.string()), column, kind, lambda t: read_number(t, whole, ".")
+        )
+    if column.unit and unit and units.known(unit) != units.known(column.unit):
+        values = pa.array(convert_unit(_numbers(values), unit, column.unit), pa.float64(), from_pandas=True)
+    return values, faults
+
+
+def _cast_typed(cells: pa.Array, column: Column, kind: pa.DataType) -> Found:
+    if pa.types.is_floating(cells.type):
+        numbers = cells.to_numpy(zero_copy_only=False)
+        cells = pa.array(numbers, from_pandas=True)  # NaN in a typed file is an empty cell
+        if pa.types.is_integer(kind):
+            odd = np.flatnonzero(~np.isnan(numbers) & (numbers != np.trunc(numbers)))
+            if len(odd):
+                faults = [Fault("not_whole", column.name, odd, [repr(float(v)) for v in numbers[odd]])]
+                cells = pa.array(
+                    np.where(np.isin(np.arange(len(numbers)), odd), np.nan, numbers), from_pandas=True
+                )
+                return cells.cast(kind), faults
+    return cells.cast(kind), []
+
+
+def _cast_text(cells: pa.Array, kind: pa.DataType) -> pa.Array | None:
+    """The whole column cast at once, None when some cell needs a closer look."""
+    try:
+        values = cells.cast(kind)
+    except pa.ArrowInvalid:
+        return None
+    if pa.types.is_integer(kind):
+        hexadecimal = pc.any(pc.match_substring(cells, "x", ignore_case=True)).as_py()
+        return None if hexadecimal else values
+    finite = pc.all(pc.is_finite(values)).as_py()
+    return None if finite is False else values
+
+
+def read_number(text: str, whole: bool, decimal: str) -> float | int | Bad | None:
+    """One text as a number. ``1e3`` and ``+4`` are numbers; ``1,5`` in a file with decimal points is not."""
+    text = text.strip()
+    if not text:
+        return None
+    plain = text
+    if decimal == ",":
+        if "." in text and NUMBER.fullmatch(text):
+            return Bad("decimal_mark")
+        plain = text.replace(",", ".") if "." not in text else text
+    if whole and (found := WHOLE.fullmatch(plain)):
+        return int(found[1])
+    if not whole and NUMBER.fullmatch(plain):
+        number = float(plain)
+        return number if np.isfinite(number) else Bad("not_a_number")
+    if NUMBER.fullmatch(plain):
+        return Bad("not_whole")
+    if decimal == "." and NUMBER.fullmatch(text.replace(",", ".", 1)):
+        return Bad("decimal_mark")
+    return Bad("limit_not_reading" if VERDICT.fullmatch(text) else "not_a_number")
+
+
+def convert_unit(values: np.ndarray, unit: str, canonical: str) -> np.ndarray:
+    """Values in the canonical unit, to nine decimals: 0.020 in and 0.508 mm are the same number."""
+    return np.rint(np.asarray(units.convert(values, unit, canonical)) * 1e9) / 1e9
+
+
+def _numbers(values: pa.Array) -> np.ndarray:
+    return np.asarray(values.to_numpy(zero_copy_only=False), dtype=float)
+
+
+def _by_distinct_text(
+    cells: pa.Array, column: Column, kind: pa.DataType, read: Callable[[str], Any]
+) -> Found:
+    """Read every distinct text once; those refused are grouped by reason code."""
+    encoded = cells.dictionary_encode()
+    texts = encoded.dictionary.to_pylist()
+    answers = [None if text is None else read(text) for text in texts]
+    good = pa.array([None if isinstance(a, Bad) else a for a in answers], kind)
+    indices = encoded.indices
+    faults = []
+    bad = {n: answer for n, answer in enumerate(answers) if isinstance(answer, Bad)}
+    if bad:
+        positions = np.asarray(indices.fill_null(-1))
+        for code in dict.fromkeys(bad.values()):
+            rows = np.flatnonzero(np.isin(positions, [n for n, c in bad.items() if c == code]))
+            faults.append(Fault(str(code), column.name, rows, [texts[positions[row]] for row in rows]))
+    return good.take(indices), faults
+
+
+# ---- codes and yes/no --------------------------------------------------------------------------------------
+
+
+def convert_codes(cells: pa.Array, column: Column, codes: dict[str, str]) -> Found:
+    own = {key.strip().casefold(): value for key, value in codes.items()}
+    allowed = {code: code for code in column.codes}
+
+    def read(text: str) -> str | Bad | None:
+        plain = text.strip().casefold()
+        if not plain:
+            return None
+        answer = own.get(plain) or allowed.get(re.sub(r"[\s-]+", "_", plain))
+        return answer or Bad("unknown_code")
+
+    values, faults = _by_distinct_text(_as_text(cells), column, pa.string(), read)
+    for fault in faults:
+        fault.common["codes"] = ", ".join(column.codes)
+    return values, faults
+
+
+def convert_yes_no(cells: pa.Array, column: Column, codes: dict[str, str]) -> Found:
+    if pa.types.is_boolean(cells.type):
+        return cells, []
+    own = {key.strip().casefold(): value for key, value in codes.items()}
+
+    def read(text: str) -> bool | Bad | None:
+        plain = text.strip().casefold()
+        if not plain:
+            return None
+        plain = own.get(plain, plain)
+        if plain in YES:
+            return True
+        return False if plain in NO else Bad("not_yes_no")
+
+    return _by_distinct_text(_as_text(cells), column, pa.bool_(), read)
+
+
+# ---- dates -------------------------------------------------------------------------------------------------
+
+
+def convert_dates(cells: pa.Array, column: Column, form: str) -> Found:
+    if pa.types.is_date32(cells.type) or pa.types.is_timestamp(cells.type):
+        return cells.cast(pa.date32(), safe=False), []
+    pattern = date_pattern(form.partition(" ")[0]) if form else ""
+    return _by_distinct_text(_as_text(cells), column, pa.date32(), lambda text: read_date(text, pattern))
+
+
+def convert_times(cells: pa.Array, column: Column, form: str) -> Found:
+    kind = pa.timestamp("us")
+    if pa.types.is_date32(cells.type) or pa.types.is_timestamp(cells.type):
+        return cells.cast(kind, safe=False), []
+    pattern = date_pattern(form.partition(" ")[0]) if form else ""
+    if not pattern:
+        try:
+            return cells.cast(kind), []
+        except pa.ArrowInvalid:
+            pass
+    return _by_distinct_text(_as_text(cells), column, kind, lambda text: read_time(text, pattern))
+
+
+def read_date(text: str, pattern: str = "") -> dt.date | Bad | None:
+    """A date in a form of ISO 8601 (2026-07-31, 20260731, 2026-W31-5, 2026-212) or in the declared form."""
+    text = text.strip()
+    if not text:
+        return None
+    day, _, clock = text.partition("T") if "T" in text else text.partition(" ")
+    if clock and not _CLOCK.fullmatch(clock.strip()):
+        return Bad("time_with_zone" if _CLOCK.match(clock.strip()) else "not_a_date")
+    try:
+        if found := _CALENDAR.fullmatch(day) or _BASIC.fullmatch(day):
+            return dt.date(int(found[1]), int(found[2]), int(found[3]))
+        if found := _WEEK.fullmatch(day):
+            return dt.date.fromisocalendar(int(found[1]), int(found[2]), int(found[3]))
+        if found := _ORDINAL.fullmatch(day):
+            answer = dt.date(int(found[1]), 1, 1) + dt.timedelta(int(found[2]) - 1)
+            return answer if answer.year == int(found[1]) and int(found[2]) else Bad("no_such_day")
+        if pattern and re.search(r"\d{4}", day):
+            return dt.datetime.strptime(day, pattern).date()
+    except ValueError:
+        pattern_fits = pattern and re.fullmatch(r"\D*\d+\D+\d+\D+\d+\D*", day)
+        is_iso = _CALENDAR.fullmatch(day) or _BASIC.fullmatch(day) or _WEEK.fullmatch(day)
+        return Bad("no_such_day" if is_iso or pattern_fits else "not_a_date")
+    if re.fullmatch(r"\d{1,4}[./-]\d{1,2}[./-]\d{1,4}", day):
+        return Bad("date_form_unknown")
+    if re.fullmatch(r"[2-6]\d{4}(?:[.,]\d+)?", day):
+        return Bad("date_is_serial")
+    return Bad("not_a_date")
+
+
+def read_time(text: str, pattern: str = "") -> dt.datetime | Bad | None:
+    """A date with clock time: 2026-07-31T14:05, 2026-07-31 14:05:30."""
+    text = text.strip()
+    if not text:
+        return None
+    date = read_date(text, pattern)
+    if date is None or isinstance(date, Bad):
+        return date
+    clock = re.split(r"[T ]", text, maxsplit=1)[1:]
+    if not clock:
+        return dt.datetime.combine(date, dt.time())
+    found = _CLOCK.fullmatch(clock[0].strip())
+    assert found is not None
+    try:
+        micro = int(((found[4] or "") + "000000")[:6])
+        return dt.datetime.combine(
+            date, dt.time(int(found[1]), int(found[2] or 0), int(found[3] or 0), micro)
+        )
+    except ValueError:
+        return Bad("not_a_date")
+
+
+# ---- text --------------------------------------------------------------------------------------------------
+
+
+def convert_text(cells: pa.Array, column: Column) -> Found:
+    """Text with outer spaces removed; unreadable, endless and eaten texts are refused."""
+    cells = _as_text(cells)
+    encoded = cells.dictionary_encode() if not column.key else None
+    texts = encoded.dictionary if encoded is not None else cells
+    texts = pc.utf8_trim_whitespace(texts) if _has_outer_space(texts) else texts
+    if pc.any(pc.equal(texts, "")).as_py():
+        texts = pc.if_else(pc.equal(texts, ""), pa.scalar(None, pa.string()), texts)
+    bad: dict[str, np.ndarray] = {}
+    if _has_odd_bytes(texts):
+        bad["unreadable_text"] = _where(pc.match_substring_regex(texts, _UNREADABLE))
+    if (pc.max(pc.utf8_length(texts)).as_py() or 0) > LONGEST_TEXT:
+        bad["text_too_long"] = _where(pc.greater(pc.utf8_length(texts), LONGEST_TEXT))
+    if column.key or column.name.endswith("_id"):
+        candidates = _where(pc.match_substring(texts, "E+"))
+        eaten = [n for n in candidates if _EATEN.fullmatch(texts[int(n)].as_py())]
+        bad["identifier_eaten"] = np.array(eaten, dtype=np.int64)
+    faults = []
+    for code, which in bad.items():
+        if not len(which):
+            continue
+        if encoded is None:
+            rows = which
+            values = [str(texts[int(n)].as_py()) for n in which]
+        else:
+            positions = np.asarray(encoded.indices.fill_null(-1))
+            rows = np.flatnonzero(np.isin(positions, which))
+            values = [str(texts[int(positions[row])].as_py()) for row in rows]
+        each = [{"n": len(value)} for value in values] if code == "text_too_long" else ()
+        faults.append(Fault(code, column.name, rows, values, each=each))
+        mask = np.zeros(len(texts), dtype=bool)
+        mask[which] = True
+        texts = pc.if_else(pa.array(mask), pa.scalar(None, pa.string()), texts)
+    return (texts if encoded is None else texts.take(encoded.indices)), faults
+
+
+def _has_outer_space(texts: pa.Array) -> bool:
+    data = texts.buffers()[2]
+    if data is None or not len(texts):
+        return False
+    codes = np.frombuffer(data, dtype=np.uint8)
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    filled = offsets[1:] > offsets[:-1]
+    first, last = codes[offsets[:-1][filled]], codes[offsets[1:][filled] - 1]
+    # spaces and controls, or the lead or trail byte of a wider character that may be a wide space
+    return bool(((first <= 32) | (last <= 32) | (first >= 0xC2) | (last >= 0x80)).any())
+
+
+def _has_odd_bytes(texts: pa.Array) -> bool:
+    data = texts.buffers()[2]
+    if data is None or not len(texts):
+        return False
+    offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
+    codes = np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+    return bool(((codes < 32) | (codes == 127) | (codes == 0xEF)).any())
+
+
+def _where(mask: pa.Array) -> np.ndarray:
+    return np.flatnonzero(np.asarray(mask.fill_null(False)))
+
+
+def _as_text(cells: pa.Array) -> pa.Array:
+    if pa.types.is_string(cells.type):
+        return cells
+    if pa.types.is_floating(cells.type):  # 12.0 in a typed file says 12
+        return pa.array(
+            [
+                None if v is None or v != v else str(int(v)) if float(v).is_integer() else repr(v)
+                for v in cells.to_pylist()
+            ],
+            pa.string(),
+        )
+    return cells.cast(pa.string())

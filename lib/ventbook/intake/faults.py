@@ -1,0 +1,73 @@
+"""Faults found in rows, collected by rule, and turned into issues with sentences at the end."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from ventbook import dictionary
+
+VALUE_LENGTH = 200
+
+
+@dataclass
+class Fault:
+    """One rule's finding: reason code, column, positions of the rows in their table, their values as text, and
+    what else the sentence needs (``common`` for all rows, ``each`` row by row).
+    """
+
+    code: str
+    column: str
+    rows: np.ndarray
+    values: Sequence[str] = ()
+    common: dict[str, Any] = field(default_factory=dict)
+    each: Sequence[dict[str, Any]] = ()
+    once: bool = False  # one issue for all rows together
+
+    @property
+    def holds(self) -> bool:
+        return dictionary.issue(self.code).severity == "set_aside"
+
+    def moved(self, offset: int) -> Fault:
+        """The same with row positions counted from ``offset``."""
+        return Fault(
+            self.code, self.column, self.rows + offset, self.values, self.common, self.each, self.once
+        )
+
+    def text(self, position: int) -> tuple[str, str, str]:
+        """(value, what, do) of the fault's row number ``position`` (not the row's position in the table)."""
+        value = self.values[position] if len(self.values) else str(self.common.get("value", ""))
+        words = {"value": shorten(value), "column": self.column, "unit": "", **self.common}
+        if self.each:
+            words |= self.each[position]
+        if len(self.values):
+            words["value"] = shorten(value)
+        wording = dictionary.issue(self.code)
+        return shorten(value), wording.what.format(**words), wording.do.format(**words)
+
+
+def shorten(text: str, length: int = VALUE_LENGTH) -> str:
+    """Text cut to a length that fits a line, with a mark where it was cut."""
+    text = str(text)
+    return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def mark_held(count: int, faults: Iterable[Fault]) -> np.ndarray:
+    """True for the rows that some fault sets aside."""
+    held = np.zeros(count, dtype=bool)
+    for fault in faults:
+        if fault.holds:
+            held[fault.rows] = True
+    return held
+
+
+@cache
+def thresholds() -> dict[str, Any]:
+    """The thresholds of ``data/checks.toml``."""
+    found: dict[str, Any] = tomllib.loads((dictionary.DATA / "checks.toml").read_text("utf-8"))
+    return found

@@ -1,0 +1,363 @@
+"""All rows of one table in one intake: read, converted and range-checked, batch by batch."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ventbook import units
+from ventbook.dictionary import Column, Table
+from ventbook.privacy import NameCoder
+from ventbook.readers import Batch, Sheet
+from ventbook.store import record_schema
+
+from .cells import convert_column, convert_unit
+from .corrections import Corrections
+from .faults import Fault, mark_held
+
+KEEP_TEXT = (
+    400 << 20
+)  # files up to this size keep their text until the intake is done; larger ones are read again
+EXAMPLE = "example"
+MANY_EMPTY = 4
+
+
+@dataclass
+class Loaded:
+    """One table of an intake: ``rows`` (stored names and bookkeeping, all rows in order), the faults found, and
+    for every row the sheet it came from. ``left_out`` counts lines that are no records (footers, examples).
+    """
+
+    table: Table
+    sheets: list[Sheet]
+    rows: pa.Table
+    source: np.ndarray
+    faults: list[Fault]
+    rerun: np.ndarray
+    units: list[dict[str, str]]
+    left_out: int = 0
+    references: dict[int, str] = field(default_factory=dict)
+    kept: dict[int, list[Batch]] = field(default_factory=dict)
+
+    @property
+    def count(self) -> int:
+        return int(self.rows.num_rows)
+
+    def numbers(self, name: str) -> np.ndarray:
+        """A column as floats, NaN where not recorded."""
+        return np.asarray(self.rows.column(name).to_numpy(), dtype=float)
+
+    def held(self) -> np.ndarray:
+        """True for the rows that some fault sets aside."""
+        return mark_held(self.count, self.faults)
+
+
+def load_table(
+    table: Table,
+    sheets: Sequence[Sheet],
+    *,
+    today: dt.date,
+    coder: NameCoder,
+    corrections: Corrections,
+    rerun: Sequence[bool] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Loaded:
+    """Read and convert all sheets of one table."""
+    schema = record_schema(table.name)
+    pieces: list[pa.Table] = []
+    faults: list[Fault] = []
+    source: list[np.ndarray] = []
+    again: list[np.ndarray] = []
+    references: dict[int, str] = {}
+    kept: dict[int, list[Batch]] = {}
+    offset = left_out = 0
+    for number, sheet in enumerate(sheets):
+        keep = sheet.size <= KEEP_TEXT
+        for batch in sheet.batches():
+            batch, gone = drop_lines(sheet, batch)
+            left_out += gone
+            if not batch.rows:
+                continue
+            batch, applied = corrections.apply(sheet, batch)
+            piece, found, refs = convert_batch(sheet, batch, schema, today=today, coder=coder)
+            pieces.append(piece)
+            faults += [fault.moved(offset) for fault in [*found, *applied]]
+            references |= {offset + row: text for row, text in refs.items()}
+            source.append(np.full(batch.rows, number, dtype=np.int32))
+            again.append(np.full(batch.rows, bool(rerun) and rerun[number], dtype=bool))
+            offset += batch.rows
+            if keep:
+                kept.setdefault(number, []).append(batch)
+            if progress is not None:
+                progress(f"{sheet.where}: {offset:,} rows read")
+    rows = pa.concat_tables(pieces) if pieces else schema.empty_table()
+    return Loaded(
+        table,
+        list(sheets),
+        rows,
+        np.concatenate(source) if source else np.zeros(0, dtype=np.int32),
+        faults,
+        np.concatenate(again) if again else np.zeros(0, dtype=bool),
+        [{f.column.name: f.unit for f in sheet.fields if f.column and f.unit} for sheet in sheets],
+        left_out,
+        references,
+        kept,
+    )
+
+
+def convert_batch(
+    sheet: Sheet, batch: Batch, schema: pa.Schema, *, today: dt.date, coder: NameCoder
+) -> tuple[pa.Table, list[Fault], dict[int, str]]:
+    """Typed rows of a batch, its faults (row positions within the batch), and held-row references by row."""
+    faults: list[Fault] = []
+    columns: dict[str, pa.Array] = {}
+    broken = np.array(sorted(batch.faults), dtype=np.int64)
+    whole = np.ones(batch.rows, dtype=bool)
+    whole[broken] = False
+    for part, cells in zip(sheet.fields, batch.cells, strict=True):
+        column = part.column
+        if column is None:
+            continue
+        if len(broken):  # cells of a row that can't be split are not read at all
+            cells = pc.if_else(pa.array(whole), cells, pa.scalar(None, cells.type))
+        values, found = convert_column(
+            cells,
+            column,
+            unit=part.unit,
+            decimal=sheet.decimal,
+            date_form=sheet.date_form,
+            codes=sheet.codes.get(column.name),
+        )
+        faults += found
+        faults += check_range(values, cells, column, part.unit, today)
+        if column.required:
+            faults += check_required(values, column, whole, found)
+        if column.name == "technician":
+            values = coder.code_column(values)
+        columns[column.stored] = values
+    for code in dict.fromkeys(code for code, _ in batch.faults.values()):
+        which = [row for row, (c, _) in sorted(batch.faults.items()) if c == code]
+        texts = [batch.faults[row][1] for row in which]
+        faults.append(Fault(code, "", np.array(which, dtype=np.int64), texts))
+    for column in sheet.table.columns:
+        if column.kind == "text" and column.name != "technician" and column.stored in columns:
+            columns[column.stored] = coder.mask_column(columns[column.stored])
+    other, references = collect_other(sheet, batch, coder)
+    book = {
+        "_file": pa.repeat(sheet.file, batch.rows),
+        "_sheet": pa.repeat(sheet.sheet or None, batch.rows) if sheet.sheet else pa.nulls(batch.rows),
+        "_line": batch.lines,
+        "_other": other,
+    }
+    columns |= book
+    arrays = [
+        columns[f.name].cast(f.type) if f.name in columns else pa.nulls(batch.rows, f.type) for f in schema
+    ]
+    return pa.table(arrays, schema=schema), faults, references
+
+
+def drop_lines(sheet: Sheet, batch: Batch) -> tuple[Batch, int]:
+    """The batch without blank rows and the form's example row, and the number of lines noted as left out."""
+    known = [n for n, f in enumerate(sheet.fields) if f.column is not None]
+    keys = [n for n in known if sheet.fields[n].column.key]  # type: ignore[union-attr]
+    first = batch.cells[keys[0]] if keys else batch.cells[known[0]]
+    drop = np.zeros(batch.rows, dtype=bool)
+    text = pa.types.is_string(first.type)
+    if first.null_count:
+        for row in np.flatnonzero(np.asarray(first.is_null())):
+            if int(row) not in batch.faults:
+                drop[row] = all(not str(c[int(row)].as_py() or "").strip() for c in batch.cells)
+    left_out = 0
+    if text and sheet.sheet:  # forms are workbooks
+        example = np.asarray(pc.equal(pc.utf8_lower(first), EXAMPLE).fill_null(False))
+        drop |= example
+        left_out += int(example.sum())
+        if example.any():
+            _note_once(sheet, "example_row", "", int(batch.lines[int(np.flatnonzero(example)[0])].as_py()))
+    left_out += _drop_footers(sheet, batch, known, first, drop)
+    if not drop.any():
+        return batch, left_out
+    keep = pa.array(~drop)
+    position = np.cumsum(~drop) - 1
+    faults = {int(position[row]): fault for row, fault in batch.faults.items() if not drop[row]}
+    return Batch(batch.lines.filter(keep), [c.filter(keep) for c in batch.cells], faults), left_out
+
+
+def _drop_footers(sheet: Sheet, batch: Batch, known: list[int], first: pa.Array, drop: np.ndarray) -> int:
+    """Mark lines at the end with one filled cell, or two that are no record, in a table that requires more."""
+    required = [n for n in known if sheet.fields[n].column.required]  # type: ignore[union-attr]
+    if len(required) < MANY_EMPTY or len(sheet.fields) < MANY_EMPTY:
+        return 0
+    gone = 0
+    for row in range(batch.rows - 1, max(batch.rows - 6, -1), -1):
+        if drop[row]:
+            continue
+        if row in batch.faults:
+            filled = [cell for cell in batch.faults[row][1].split(" | ") if cell.strip()]
+            if len(filled) > 1:
+                break
+        else:
+            filled = [str(v) for c in batch.cells if (v := c[row].as_py()) is not None and str(v).strip()]
+            if len(filled) > 2:
+                break
+        drop[row] = True
+        gone += 1
+        _note_once(sheet, "not_a_record", " | ".join(filled), int(batch.lines[row].as_py()))
+    return gone
+
+
+def _note_once(sheet: Sheet, code: str, value: str, line: int) -> None:
+    from ventbook.readers import FileNote
+
+    note = FileNote(code, value=value[:200], line=line)
+    if note not in sheet.notes:
+        sheet.notes.append(note)
+
+
+def check_required(values: pa.Array, column: Column, whole: np.ndarray, found: list[Fault]) -> list[Fault]:
+    """Rows whose required cell is empty (not those whose cell was refused: they have their fault)."""
+    if not values.null_count:
+        return []
+    empty = np.asarray(values.is_null()) & whole
+    for fault in found:
+        empty[fault.rows] = False
+    rows = np.flatnonzero(empty)
+    return [Fault("missing_required", column.name, rows)] if len(rows) else []
+
+
+def check_range(values: pa.Array, cells: pa.Array, column: Column, unit: str, today: dt.date) -> list[Fault]:
+    """Values outside the plausible range; apart, those that another unit would bring inside."""
+    if column.kind == "date":
+        return _check_dates(values, column, today)
+    if column.kind not in ("integer", "number", "quantity") or column.low is None or column.high is None:
+        return []
+    low, high = float(column.low), float(column.high)
+    numbers = np.asarray(values.to_numpy(zero_copy_only=False), dtype=float)
+    with np.errstate(invalid="ignore"):
+        outside = np.flatnonzero((numbers < low) | (numbers > high))
+    if not len(outside):
+        return []
+    texts = [str(cells[int(row)].as_py()) for row in outside]
+    shown = unit or column.unit
+    words = {"low": f"{low:g}", "high": f"{high:g}", "unit": ""}
+    if column.unit:
+        words = {
+            "low": f"{low:g}",
+            "high": f"{high:g} {column.unit}",
+            "unit": f" {shown}" if shown != column.unit else "",
+        }
+    suspects = [""] * len(outside)
+    if column.kind == "quantity":
+        raw = numbers[outside]
+        if units.known(shown) != units.known(column.unit):
+            raw = np.asarray(units.convert(raw, column.unit, shown))
+        suspects = [suspect_unit(value, column, shown) for value in raw]
+    answer = []
+    for code, which in (
+        ("unit_suspected", [n for n, s in enumerate(suspects) if s]),
+        ("out_of_range", [n for n, s in enumerate(suspects) if not s]),
+    ):
+        if which:
+            each: Sequence[dict[str, Any]] = [{"suspects": suspects[n]} for n in which]
+            answer.append(Fault(code, column.name, outside[which], [texts[n] for n in which], words, each))
+    return answer
+
+
+USUAL_UNITS = {
+    "length": ("mm", "in", "thou", "m", "cm", "ft", "um"),
+    "volume": ("L", "cm3", "qt", "gal"),
+    "time": ("s", "min", "h", "ms"),
+    "pressure_gauge": ("bar", "psi", "kPa", "mbar"),
+    "temperature": ("degC", "degF", "K"),
+    "rotation_speed": ("rpm", "rev/s"),
+    "force": ("N", "kgf", "lbf"),
+    "spring_rate": ("N/mm", "N/m", "lbf/in"),
+}
+
+
+def suspect_unit(value: float, column: Column, unit: str) -> str:
+    """``it fits in (0.508 mm)`` for a value that one of the usual units would bring inside the range, else ""."""
+    fits = []
+    for other in USUAL_UNITS.get(column.dimension, ()):
+        if units.known(other) == units.known(unit):
+            continue
+        number = float(convert_unit(np.array([value]), other, column.unit)[0])
+        if float(column.low or 0) <= number <= float(column.high or 0) and number != 0:
+            fits.append(f"{other} ({number:.3g} {column.unit})")
+    return f"it fits {' or '.join(fits[:3])}" if fits else ""
+
+
+def _check_dates(values: pa.Array, column: Column, today: dt.date) -> list[Fault]:
+    low = dt.date.fromisoformat(str(column.low)) if column.low else dt.date.min
+    high = today if column.high == "today" else dt.date.fromisoformat(str(column.high or "9999-12-31"))
+    days = values.cast(pa.int32())
+    answer = []
+    late = np.flatnonzero(np.asarray(pc.greater(days, (high - dt.date(1970, 1, 1)).days).fill_null(False)))
+    early = np.flatnonzero(np.asarray(pc.less(days, (low - dt.date(1970, 1, 1)).days).fill_null(False)))
+    words = {"low": low.isoformat(), "high": high.isoformat(), "unit": ""}
+    if len(late):
+        code = "date_in_future" if column.high == "today" else "out_of_range"
+        answer.append(Fault(code, column.name, late, [str(values[int(r)].as_py()) for r in late], words))
+    if len(early):
+        answer.append(
+            Fault("out_of_range", column.name, early, [str(values[int(r)].as_py()) for r in early], words)
+        )
+    return answer
+
+
+def collect_other(sheet: Sheet, batch: Batch, coder: NameCoder) -> tuple[pa.Array, dict[int, str]]:
+    """Unknown columns as JSON a row (None where all are empty), and the references of mended rows."""
+    unknown = [(n, f.header) for n, f in enumerate(sheet.fields) if f.column is None and f.header]
+    references: dict[int, str] = {}
+    texts: list[dict[str, str]] = []
+    for number, header in unknown:
+        cells = batch.cells[number]
+        cells = cells if pa.types.is_string(cells.type) else cells.cast(pa.string())
+        if header == "held_row":
+            filled = np.flatnonzero(np.asarray(cells.is_valid()))
+            references |= {int(row): str(cells[int(row)].as_py()).strip() for row in filled}
+            continue
+        if cells.null_count == len(cells) or (header in ("reasons", "what_to_do") and sheet.sheet):
+            continue
+        texts = texts or [{} for _ in range(batch.rows)]
+        for row, value in enumerate(coder.mask_column(cells).to_pylist()):
+            if value is not None:
+                texts[row][header] = value[:1000]
+    if not texts:
+        return pa.nulls(batch.rows, pa.string()), references
+    return pa.array(
+        [json.dumps(t, ensure_ascii=False) if t else None for t in texts], pa.string()
+    ), references
+
+
+def read_originals(loaded: Loaded, which: np.ndarray) -> Iterator[tuple[int, dict[str, str | None]]]:
+    """(position, own header -> original text) of the rows ``which`` (sorted positions)."""
+    starts = np.searchsorted(loaded.source, np.arange(len(loaded.sheets) + 1))
+    for number, sheet in enumerate(loaded.sheets):
+        own = which[(which >= starts[number]) & (which < starts[number + 1])] - starts[number]
+        if not len(own):
+            continue
+        at = 0
+        batches = loaded.kept.get(number) or (drop_lines(sheet, batch)[0] for batch in sheet.batches())
+        headers = [f.header or f"column {n + 1}" for n, f in enumerate(sheet.fields)]
+        for batch in batches:
+            inside = own[(own >= at) & (own < at + batch.rows)] - at
+            for row in inside:
+                if int(row) in batch.faults:
+                    cells: list[str | None] = list(batch.faults[int(row)][1].split(" | "))
+                    names = headers + [f"column {n + 1}" for n in range(len(headers), len(cells))]
+                else:
+                    values = [c[int(row)].as_py() for c in batch.cells]
+                    cells, names = [None if v is None else str(v) for v in values], headers
+                yield (
+                    int(row) + at + int(starts[number]),
+                    dict(zip(names, cells + [None] * (len(names) - len(cells)), strict=True)),
+                )
+            at += batch.rows

@@ -1,0 +1,466 @@
+"""Traces: samples streamed into Parquet files of whole starts, row groups of about a million rows.
+
+A start is taken or held as a whole: a trace with a hole in it is no trace. Files are written beside the table while
+reading goes on and named in one Delta commit at the end, so memory stays at a few row groups at any size. Each file's
+footer lists its starts with a checksum, by which a start handed in again is told from a changed one.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+import pyarrow.parquet as pq
+
+from ventbook import dictionary
+from ventbook.readers import Sheet
+from ventbook.store import ISSUES, QUARANTINE, Snapshot, Writer, record_schema, table_path
+from ventbook.store.delta import new_file
+
+from .across import Context
+from .corrections import Corrections
+from .faults import Fault, shorten
+from .load import convert_batch
+
+ROW_GROUP = 1_000_000
+FOOTER = b"ventbook.starts"
+SORTABLE = 64 << 20  # bytes; files up to this size are sorted where their starts are scattered
+Key = tuple[str, int]
+Words = tuple[str, str, str, str, str]  # code, column, value, what, do
+NO_FAULT: Words = ("", "", "", "", "")
+SCHEMA_NAMES = ("venting_id", "start_no", "t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
+
+
+@dataclass
+class SampleOutcome:
+    """What becomes of the traces of one intake; ``commit`` names the files that were written."""
+
+    counts: dict[str, int] = field(
+        default_factory=lambda: dict.fromkeys(
+            ("rows", "accepted", "duplicate", "corrected", "quarantined", "left_out", "released"), 0
+        )
+    )
+    issues: list[pa.Table] = field(default_factory=list)
+    quarantine: list[pa.Table] = field(default_factory=list)
+    rows_of: dict[int, int] = field(default_factory=dict)
+    files: dict[Path, str] = field(default_factory=dict)
+    replaced: set[Key] = field(default_factory=set)
+    ventings: pd.DataFrame | None = None
+
+    def commit(self, writer: Writer) -> None:
+        """Name the new files, take replaced starts out of the older ones, and store the features once."""
+        if not self.files:
+            return
+        schema = record_schema("samples")
+        path = writer.path_of("samples")
+        old = writer.before.files("samples") if writer.before is not None else []
+        drop, add = [], dict(self.files)
+        for file in old:
+            if not self.replaced & set(read_starts(file)):
+                continue
+            drop.append(file)
+            quarter = file.parent.name.partition("=")[2]
+            rest = copy_without(file, self.replaced, new_file(path, writer.number, file.parent.name))
+            if rest is not None:
+                add[rest] = quarter
+        writer.add_files(
+            "samples", schema, list(add), {file: {"quarter": q} for file, q in add.items()}, remove=drop
+        )
+        store_features(writer, list(self.files), self.ventings)
+
+
+def find_features() -> Callable[..., pd.DataFrame] | None:
+    """The one place where intake finds the features of traces: ``ventbook.traces.features_of_files``."""
+    try:
+        return getattr(importlib.import_module("ventbook.traces"), "features_of_files", None)
+    except ImportError:
+        return None
+
+
+def store_features(writer: Writer, files: list[Path], ventings: pd.DataFrame | None) -> None:
+    """Compute the features of the new files' starts once, and keep them as table ``start_features``."""
+    compute = find_features()
+    if compute is None or ventings is None or not files:
+        return
+    found = compute(files, ventings)
+    if found.empty:
+        return
+    rows = pa.Table.from_pandas(found, preserve_index=False).replace_schema_metadata(None)
+    rows = rows.cast(pa.schema([_plain_field(f) for f in rows.schema]))
+    key = rows.select(["venting_id", "start_no"])
+    writer.change_rows("start_features", add=rows, drop=key)
+
+
+def _plain_field(f: pa.Field) -> pa.Field:
+    return pa.field(f.name, pa.string() if pa.types.is_large_string(f.type) else f.type)
+
+
+def read_starts(file: Path) -> dict[Key, tuple[int, int]]:
+    """(venting_id, start_no) -> (rows, checksum) of the starts in one file, from its footer."""
+    raw = (pq.read_metadata(file).metadata or {}).get(FOOTER, b"[]")
+    return {(venting, number): (rows, check) for venting, number, rows, check in json.loads(raw)}
+
+
+def copy_without(file: Path, gone: set[Key], target: Path) -> Path | None:
+    """The file without some starts, row groups kept whole; None when nothing is left."""
+    starts = {key: value for key, value in read_starts(file).items() if key not in gone}
+    if not starts:
+        return None
+    names = {venting for venting, _ in gone}
+    with pq.ParquetFile(file) as source, open_writer(target) as out:
+        for group in range(source.num_row_groups):
+            rows = source.read_row_group(group)
+            touched = pc.is_in(rows.column("venting_id"), value_set=pa.array(sorted(names), pa.string()))
+            if pc.any(touched).as_py():
+                keys = zip(
+                    rows.column("venting_id").to_pylist(), rows.column("start_no").to_pylist(), strict=True
+                )
+                rows = rows.filter(pa.array([key not in gone for key in keys]))
+            if rows.num_rows:
+                out.write_table(rows, row_group_size=max(rows.num_rows, 1))
+        out.add_key_value_metadata({FOOTER: json.dumps([[*k, *v] for k, v in starts.items()])})
+    return target
+
+
+def open_writer(path: Path) -> pq.ParquetWriter:
+    """A Parquet writer for samples: ids by dictionary, measured values split by byte, zstd."""
+    values = [name for name in SCHEMA_NAMES if name not in ("venting_id", "start_no")]
+    return pq.ParquetWriter(
+        path,
+        record_schema("samples"),
+        compression="zstd",
+        use_dictionary=["venting_id", "start_no"],
+        column_encoding=dict.fromkeys(values, "BYTE_STREAM_SPLIT"),
+    )
+
+
+@dataclass
+class _QuarterFile:
+    """Starts of one quarter on their way into one file."""
+
+    path: Path
+    writer: pq.ParquetWriter
+    buffer: list[pa.Table] = field(default_factory=list)
+    rows: int = 0
+    starts: list[list[Any]] = field(default_factory=list)
+
+    def add(self, rows: pa.Table, entry: list[Any]) -> None:
+        self.buffer.append(rows)
+        self.starts.append(entry)
+        self.rows += rows.num_rows
+        if self.rows >= ROW_GROUP:
+            self.flush()
+
+    def flush(self) -> None:
+        if self.rows:
+            order = sorted(self.buffer, key=lambda t: (t["venting_id"][0].as_py(), t["start_no"][0].as_py()))
+            group = pa.concat_tables(order)
+            self.writer.write_table(group, row_group_size=group.num_rows)
+        self.buffer, self.rows = [], 0
+
+    def close(self) -> None:
+        self.flush()
+        self.writer.add_key_value_metadata({FOOTER: json.dumps(sorted(self.starts))})
+        self.writer.close()
+
+
+@dataclass
+class _Take:
+    """State while traces stream in."""
+
+    context: Context
+    outcome: SampleOutcome
+    before: dict[Key, tuple[int, int]]
+    folder: Path | None
+    number: int
+    seen: dict[Key, int] = field(default_factory=dict)
+    quarters: dict[str, _QuarterFile] = field(default_factory=dict)
+    issues: list[dict[str, Any]] = field(default_factory=list)
+    held: list[dict[str, Any]] = field(default_factory=list)
+
+    def start(self, sheet: Sheet, key: Key, rows: pa.Table, line: int, fault: Words) -> None:
+        """Decide about one whole start."""
+        n = rows.num_rows
+        self.outcome.counts["rows"] += n
+        check = checksum(rows)
+        if not fault[0]:
+            fault = self._judge(key, rows, check)
+        if fault[0] == "duplicate":
+            self.outcome.counts["duplicate"] += n
+            return
+        if fault[0]:
+            self._hold(sheet, key, n, line, fault)
+            return
+        known = self.before.get(key)
+        if known == (n, check):
+            self.outcome.counts["duplicate"] += n
+            self.seen[key] = check
+            return
+        if known is not None:
+            self.outcome.replaced.add(key)
+            self._note(
+                sheet, key, n, line, _word("corrected", "samples", f"{n} samples", old=f"{known[0]} samples")
+            )
+        self.outcome.counts["corrected" if known is not None else "accepted"] += n
+        self.seen[key] = check
+        if self.folder is not None:
+            date = pd.Timestamp(str(self.context.ventings["date"].loc[key[0]]))
+            quarter = f"{date.year}Q{(date.month + 2) // 3}"
+            if quarter not in self.quarters:
+                path = new_file(self.folder, self.number, f"quarter={quarter}")
+                self.quarters[quarter] = _QuarterFile(path, open_writer(path))
+            self.quarters[quarter].add(rows, [*key, n, check])
+
+    def _judge(self, key: Key, rows: pa.Table, check: int) -> Words:
+        venting, number = key
+        if venting not in self.context.ventings.index:
+            waits = venting in self.context.held.get("ventings", ())
+            return _word("parent_held" if waits else "orphan_venting", "venting_id", venting)
+        t = np.asarray(rows.column("t_s"))
+        if len(t) > 1 and not (np.diff(t) > 0).all():
+            return _word("samples_not_rising", "t", f"{venting}, start {number}")
+        if key in self.seen:
+            if self.seen[key] == check:
+                return ("duplicate", "", "", "", "")
+            return _word("conflicting_rows", "the samples", f"{venting} / {number}", n=2)
+        return NO_FAULT
+
+    def _hold(self, sheet: Sheet, key: Key, n: int, line: int, fault: Words) -> None:
+        self.outcome.counts["quarantined"] += n
+        code, column, value, what, do = fault
+        self._note(sheet, key, n, line, fault)
+        self.held.append(
+            {
+                "file": sheet.file,
+                "sheet": sheet.sheet or None,
+                "line": line,
+                "table": "samples",
+                "column": column,
+                "code": code,
+                "value": value,
+                "what": f"{what} (the start's {n} samples are held together)",
+                "do": do,
+                "site": None,
+                "key": f"{key[0]} / {key[1]}",
+                "original": json.dumps({"venting_id": key[0], "start_no": str(key[1]), "samples": str(n)}),
+                "waiting": "",
+                "all_codes": code,
+                "intake": self.number,
+            }
+        )
+
+    def _note(self, sheet: Sheet, key: Key, n: int, line: int, fault: Words) -> None:
+        code, column, value, what, do = fault
+        self.issues.append(
+            {
+                "code": code,
+                "severity": dictionary.issue(code).severity,
+                "table": "samples",
+                "key": f"{key[0]} / {key[1]}",
+                "column": column,
+                "file": sheet.file,
+                "sheet": sheet.sheet or None,
+                "line": line,
+                "value": value,
+                "what": what,
+                "do": do,
+                "site": None,
+                "rows": n,
+                "intake": self.number,
+            }
+        )
+
+
+def _word(code: str, column: str, value: str, **words: Any) -> Words:
+    wording = dictionary.issue(code)
+    known = {"value": value, "column": column, "unit": "", **words}
+    return code, column, shorten(value), wording.what.format(**known), wording.do.format(**known)
+
+
+def checksum(rows: pa.Table) -> int:
+    """A checksum of the measured values of one start, in order."""
+    check = 0
+    for name in SCHEMA_NAMES[2:]:
+        values = rows.column(name).to_numpy()
+        check = zlib.crc32(np.ascontiguousarray(values, dtype="<f8").tobytes(), check)
+    return check
+
+
+def take_samples(
+    sheets: list[Sheet],
+    work: Any,
+    writer: Writer | None,
+    context: Context,
+    corrections: Corrections,
+    progress: Callable[[str], None] | None,
+) -> SampleOutcome:
+    """Stream the traces of an intake; nothing shows until the outcome's ``commit``."""
+    outcome = SampleOutcome()
+    before: Snapshot | None = work.before
+    known: dict[Key, tuple[int, int]] = {}
+    for file in before.files("samples") if before is not None else []:
+        known |= read_starts(file)
+    folder = None
+    if writer is not None:
+        writer.path_of("samples")
+        folder = table_path(writer.store.path, "samples")
+    state = _Take(context, outcome, known, folder, writer.number if writer else 0)
+    for sheet in sheets:
+        rows_before = outcome.counts["rows"]
+        for key, rows, line, fault in _whole_starts(sheet, work, corrections, progress):
+            state.start(sheet, key, rows, line, fault)
+        outcome.rows_of[id(sheet)] = outcome.counts["rows"] - rows_before
+    for quarter, part in state.quarters.items():
+        part.close()
+        outcome.files[part.path] = quarter
+    outcome.issues.append(_as_table(state.issues, ISSUES))
+    outcome.quarantine.append(_as_table(state.held, QUARANTINE))
+    outcome.ventings = _venting_facts(work, context)
+    return outcome
+
+
+def _as_table(rows: list[dict[str, Any]], schema: pa.Schema) -> pa.Table:
+    return pa.Table.from_pylist(rows, schema=schema)
+
+
+def _venting_facts(work: Any, context: Context) -> pd.DataFrame:
+    """Columns venting_id, engine_type, date, pressure_threshold_bar of every venting known."""
+    frame = context.ventings.reset_index(drop=True)
+    types = context.of_engine(frame["engine_id"], "engine_type")
+    return pd.DataFrame(
+        {
+            "venting_id": frame["venting_id"],
+            "engine_type": types.fillna("").astype("str"),
+            "date": frame["date"],
+            "pressure_threshold_bar": frame["pressure_threshold_bar"],
+        }
+    )
+
+
+Start = tuple[Key, pa.Table, int, Words]
+Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
+
+
+def _whole_starts(
+    sheet: Sheet, work: Any, corrections: Corrections, progress: Callable[[str], None] | None
+) -> Iterator[Start]:
+    """The starts of a sheet, each whole. A file whose starts are scattered is read whole and sorted."""
+    # A larger file is taken in the order it comes; a start that comes back in it is then held as a conflict.
+    order = list(_scan_order(sheet, work, corrections)) if sheet.size < SORTABLE else []
+    scattered = len(order) != len(set(order))
+    pieces = _pieces(sheet, work, corrections, progress)
+    if scattered:
+        parts = list(pieces)
+        if not parts:
+            return
+        rows = pa.concat_tables([p[0] for p in parts])
+        lines = np.concatenate([p[1] for p in parts])
+        offsets = np.cumsum([0, *(p[0].num_rows for p in parts)])
+        words = {row + int(o): w for p, o in zip(parts, offsets, strict=False) for row, w in p[2].items()}
+        rows = rows.append_column("_at", pa.array(np.arange(rows.num_rows)))
+        rows = rows.sort_by([("venting_id", "ascending"), ("start_no", "ascending"), ("t_s", "ascending")])
+        at = np.asarray(rows.column("_at"))
+        yield from _cut(rows.drop_columns(["_at"]), lines[at], _reorder(words, at), last=True)[0]
+        return
+    carry: Piece | None = None
+    for rows, lines, words in pieces:
+        if carry is not None:
+            words = carry[2] | {row + carry[0].num_rows: w for row, w in words.items()}
+            rows = pa.concat_tables([carry[0], rows])
+            lines = np.concatenate([carry[1], lines])
+        starts, carry = _cut(rows, lines, words, last=False)
+        yield from starts
+    if carry is not None:
+        yield from _cut(*carry, last=True)[0]
+
+
+def _scan_order(sheet: Sheet, work: Any, corrections: Corrections) -> Iterator[Key]:
+    """The keys in the order their runs come in the file."""
+    last: Key | None = None
+    for rows, _, _ in _pieces(sheet, work, corrections, None):
+        bounds = _bounds(rows)
+        first = rows.select(["venting_id", "start_no"]).take(pa.array(bounds[:-1]))
+        for venting, number in zip(*(c.to_pylist() for c in first.columns), strict=True):
+            key = (venting, number)
+            if key != last and None not in key:
+                yield key
+            last = key
+
+
+def _pieces(
+    sheet: Sheet, work: Any, corrections: Corrections, progress: Callable[[str], None] | None
+) -> Iterator[Piece]:
+    """Converted batches: rows, lines, and the words of their faults by row."""
+    done = 0
+    schema = record_schema("samples")
+    for batch in sheet.batches():
+        if not batch.rows:
+            continue
+        batch, _ = corrections.apply(sheet, batch)
+        rows, faults, _ = convert_batch(sheet, batch, schema, today=work.today, coder=work.coder)
+        words = _words_of(faults)
+        done += batch.rows
+        if progress is not None:
+            progress(f"{sheet.where}: {done:,} samples read")
+        yield rows, np.asarray(batch.lines), words
+
+
+def _words_of(faults: list[Fault]) -> dict[int, Words]:
+    found: dict[int, Words] = {}
+    for fault in faults:
+        for position, row in enumerate(fault.rows if fault.holds else ()):
+            if int(row) not in found:
+                found[int(row)] = (fault.code, fault.column, *fault.text(position))
+    return found
+
+
+def _reorder(words: dict[int, Words], at: np.ndarray) -> dict[int, Words]:
+    """Faults by the rows' new positions; ``at`` has each row's old one."""
+    new = np.empty_like(at)
+    new[at] = np.arange(len(at))
+    return {int(new[row]): w for row, w in words.items()}
+
+
+def _bounds(rows: pa.Table) -> np.ndarray:
+    ids = rows.column("venting_id").combine_chunks().dictionary_encode()
+    if isinstance(ids, pa.ChunkedArray):
+        ids = ids.unify_dictionaries().combine_chunks()
+    codes = np.asarray(ids.indices.fill_null(-1))
+    numbers = np.asarray(rows.column("start_no").fill_null(-1))
+    change = np.flatnonzero((np.diff(codes) != 0) | (np.diff(numbers) != 0)) + 1
+    return np.concatenate([[0], change, [rows.num_rows]]).astype(np.int64)
+
+
+def _cut(
+    rows: pa.Table, lines: np.ndarray, words: dict[int, Words], *, last: bool
+) -> tuple[list[Start], Piece | None]:
+    """Whole starts, and the rows of the one that may go on in the next batch."""
+    bounds = _bounds(rows)
+    ends = bounds if last else bounds[:-1]
+    bad = np.array(sorted(words), dtype=np.int64)
+    first_bad = np.searchsorted(bad, ends[:-1])
+    keys = rows.select(["venting_id", "start_no"]).take(pa.array(ends[:-1]))
+    names, numbers = (column.to_pylist() for column in keys.columns)
+    starts: list[Start] = []
+    for n, (a, b) in enumerate(pairwise(ends)):
+        at = int(bad[first_bad[n]]) if first_bad[n] < len(bad) else b
+        fault = words[at] if at < b else NO_FAULT
+        key = (names[n] or "", -1 if numbers[n] is None else numbers[n])
+        starts.append((key, rows.slice(a, b - a), int(lines[at if at < b else a]), fault))
+    if last:
+        return starts, None
+    cut = int(bounds[-2])
+    return starts, (rows.slice(cut), lines[cut:], {row - cut: w for row, w in words.items() if row >= cut})
+
+
+__all__ = ["SampleOutcome", "find_features", "read_starts", "take_samples"]

@@ -1,0 +1,133 @@
+"""Technician names as keyed codes, and names masked in free text.
+
+A name becomes ``T-`` and ten hexadecimal digits of an HMAC-SHA-256 (RFC 2104, FIPS 180-4) under a random key that is
+kept with the store in a folder only its owner can read. Without the key a code can't be turned back by trying
+names. Codes stand in for names before anything is written, held rows included.
+"""
+
+from __future__ import annotations
+
+import hmac
+import json
+import os
+import re
+import secrets
+from collections.abc import Iterable
+from pathlib import Path
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+FOLDER = "private"
+CODE = re.compile(r"T-[0-9a-f]{10}")
+SHORTEST_NAME = 3
+SHORTEST_PART = 4
+_LOOKS_LIKE_NAME = re.compile(r"[^\W\d_]{2,}\.?(?:[ .'-]+[^\W\d_]+\.?)*")
+
+
+class NameCoder:
+    """Codes names under one key and remembers which name a code stands for (for the key's owner only)."""
+
+    def __init__(self, key: bytes, names: dict[str, str] | None = None, folder: Path | None = None) -> None:
+        self.key, self.names, self.folder = key, dict(names or {}), folder
+        self._pattern: str | None = None
+        self._pattern_size = -1
+
+    def code_name(self, name: str) -> str:
+        """The code of one name; spacing and capitals don't matter; a code stays itself."""
+        plain = " ".join(name.split())
+        if CODE.fullmatch(plain):
+            return plain
+        digest = hmac.new(self.key, plain.casefold().encode(), "sha256").hexdigest()
+        code = f"T-{digest[:10]}"
+        self.names.setdefault(code, plain)
+        return code
+
+    def code_column(self, names: pa.Array) -> pa.Array:
+        """A text column of names as a column of codes; empty cells stay empty."""
+        encoded = names.dictionary_encode() if not pa.types.is_dictionary(names.type) else names
+        codes = pa.array(
+            [None if not (n and n.strip()) else self.code_name(n) for n in encoded.dictionary.to_pylist()],
+            pa.string(),
+        )
+        return codes.take(encoded.indices)
+
+    def pattern(self) -> str:
+        """A regular expression (RE2 and Python alike) that finds known names; empty when none are known."""
+        if self._pattern is None or self._pattern_size != len(self.names):
+            words: set[str] = set()
+            for name in self.names.values():
+                letters = re.sub(r"[\W\d_]", "", name)
+                if len(letters) >= SHORTEST_NAME:
+                    words.add(name)
+                words |= {part for part in re.split(r"[^\w]+", name) if len(part) >= SHORTEST_PART}
+            words = {word for word in words if not word.isdigit()}
+            ordered = sorted(words, key=lambda word: (-len(word), word))
+            self._pattern = r"(?i)\b(?:" + "|".join(map(re.escape, ordered)) + r")\b" if ordered else ""
+            self._pattern_size = len(self.names)
+        return self._pattern
+
+    def mask_column(self, text: pa.Array) -> pa.Array:
+        """Free text with known names replaced by ``[name]``."""
+        pattern = self.pattern()
+        if not pattern or not len(text):
+            return text
+        if not pc.any(pc.match_substring_regex(text, pattern)).as_py():
+            return text
+        return pc.replace_substring_regex(text, pattern, "[name]")
+
+    def mask_text(self, text: str) -> str:
+        """One text with known names replaced by ``[name]``."""
+        pattern = self.pattern()
+        return re.sub(pattern, "[name]", text) if pattern else text
+
+    def code_like_names(self, cells: Iterable[str], known: set[str]) -> list[str]:
+        """Cells of a row whose columns can't be told apart: what looks like a name and is no known word of the
+        file is coded, for it may be one.
+        """
+        return [
+            self.code_name(cell)
+            if _LOOKS_LIKE_NAME.fullmatch(cell.strip()) and cell.strip().casefold() not in known
+            else self.mask_text(cell)
+            for cell in cells
+        ]
+
+    def save(self) -> None:
+        """Write key and names into the store's private folder, readable by its owner only."""
+        if self.folder is None:
+            return
+        self.folder.mkdir(mode=0o700, exist_ok=True)
+        _write_private(self.folder / "key", self.key.hex())
+        _write_private(self.folder / "names.json", json.dumps(self.names, ensure_ascii=False, sort_keys=True))
+
+
+def open_coder(store: Path | None) -> NameCoder:
+    """The coder of a store (a new key where it has none yet); with None one that is never saved."""
+    if store is None:
+        return NameCoder(secrets.token_bytes(32))
+    folder = store / FOLDER
+    if (folder / "key").is_file():
+        return NameCoder(bytes.fromhex((folder / "key").read_text("ascii")), read_names(store), folder)
+    return NameCoder(secrets.token_bytes(32), {}, folder)
+
+
+def read_names(store: Path) -> dict[str, str]:
+    """Code -> name, for the owner of the key; empty for everyone else."""
+    try:
+        found: dict[str, str] = json.loads((store / FOLDER / "names.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return {}
+    return found
+
+
+def restore_text(text: str, names: dict[str, str]) -> str:
+    """Codes in a text replaced by the names they stand for, where known."""
+    return CODE.sub(lambda found: names.get(found.group(), found.group()), text)
+
+
+def _write_private(path: Path, text: str) -> None:
+    part = path.with_suffix(".part")
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
+    with os.fdopen(handle, "w", encoding="utf-8") as file:
+        file.write(text)
+    part.replace(path)

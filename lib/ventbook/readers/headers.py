@@ -1,0 +1,175 @@
+"""Headers: which table a name says, which row holds the headers, which column and unit a header says."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from ventbook import dictionary, units
+from ventbook.dictionary import Column, Table
+from ventbook.errors import InputError
+
+from .mapping import NOTHING, Source
+from .sheets import Field, FileNote
+
+_UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
+_ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
+LOOK = 60  # rows from the top among which the headers are looked for
+
+
+def name_table(name: str) -> Table | None:
+    """The table whose name a file's stem or a sheet's name begins with, None where there is none."""
+    plain = re.sub(r"[\s-]+", "_", name.strip()).casefold()
+    fits = [
+        table
+        for table in dictionary.tables().values()
+        if plain == table.name or re.match(re.escape(table.name) + r"[^a-z]", plain)
+    ]
+    return max(fits, key=lambda table: len(table.name)) if fits else None
+
+
+def split_header(text: str) -> tuple[str, str | None]:
+    """``gap [mm]`` as ("gap", "mm"); the unit is None where the header carries none."""
+    found = _UNIT.match(text)
+    if found:
+        return found["name"], found["unit"].strip()
+    found = _ROUND.match(text)
+    if found and units.known(found["unit"]) is not None:
+        return found["name"], found["unit"].strip()
+    return text.strip(), None
+
+
+def plain_name(text: str) -> str:
+    """A header's name as the dictionary writes names: small letters, underscores."""
+    return re.sub(r"[\s-]+", "_", text.strip()).casefold()
+
+
+def match_header(text: str, table: Table, source: Source = NOTHING) -> tuple[Column | None, str | None]:
+    """The column and unit that one header says, by the mapping first, then by the dictionary's own names."""
+    columns = {column.name: column for column in table.columns}
+    own = {key.strip(): value for key, value in source.columns.items()}
+    folded = {plain_name(key): value for key, value in own.items()}
+    name, unit = split_header(text)
+    ours = (
+        own.get(text.strip()) or own.get(name) or folded.get(plain_name(text)) or folded.get(plain_name(name))
+    )
+    if ours in columns:
+        return columns[ours], unit
+    if plain_name(name) in columns:
+        return columns[plain_name(name)], unit
+    for column in table.columns:  # exports carry the stored name, whose end is the unit
+        if unit is None and column.unit and plain_name(name) == column.stored.casefold():
+            return column, column.unit
+    return None, unit
+
+
+def find_header(rows: Sequence[Sequence[str]], table: Table, source: Source, where: str) -> int:
+    """Position in ``rows`` of the row that holds the headers.
+
+    Told by the mapping's ``header_row``, else the first row that names the most columns and a key of the table.
+    """
+    if source.header_row:
+        if source.header_row > len(rows):
+            raise InputError(f"{where}: has no row {source.header_row}; mend header_row in the mapping")
+        return source.header_row - 1
+    best, found = -1, 0
+    for position, row in enumerate(rows[:LOOK]):
+        matched = {
+            column.name
+            for cell in row
+            if cell and len(cell) < 500 and (column := match_header(cell, table, source)[0])
+        }
+        if len(matched) > found:
+            best, found = position, len(matched)
+    if not found:
+        names = ", ".join(column.header for column in table.columns[:4])
+        raise InputError(
+            f"{where}: no row of headers found for table {table.name}; give headers such as {names}, or a mapping"
+        )
+    return best
+
+
+def resolve_fields(
+    headers: Sequence[str], table: Table, source: Source, where: str
+) -> tuple[list[Field], list[FileNote]]:
+    """Fields of a sheet. Every fault is listed at once in one InputError: a quantity without unit, an unknown or
+    unfit unit, a column that stands twice, a required column that is missing.
+    """
+    faults, fields, notes, unknown = [], [], [], []
+    seen: dict[str, str] = {}
+    for header in headers:
+        column, unit = match_header(header, table, source) if header.strip() else (None, None)
+        if column is None:
+            fields.append(Field(header.strip()))
+            if header.strip():
+                unknown.append(header.strip())
+            continue
+        if column.name in seen:
+            faults.append(
+                f"{where}: columns {seen[column.name]!r} and {header!r} both say {column.name}; leave one out"
+            )
+        seen[column.name] = header
+        told = source.units.get(column.name)
+        if told and unit and units.known(unit) != units.known(told):
+            faults.append(f"{where}: column {header!r} says {unit}, the mapping says {told}; let them agree")
+        fault = check_unit(column, header, unit or told or "", where)
+        faults += [fault] if fault else []
+        fields.append(Field(header.strip(), column, (unit or told or "") if column.unit else ""))
+    missing = [column for column in table.columns if column.required and column.name not in seen]
+    if missing:
+        words = []
+        for column in missing:
+            close = difflib.get_close_matches(column.name, [plain_name(name) for name in unknown], 1, 0.6)
+            words.append(column.name + (f" (is it {close[0]!r}?)" if close else ""))
+        faults.append(
+            f"{where}: required column missing: {', '.join(words)}; add it, or name it in a mapping file"
+        )
+    if faults:
+        raise InputError("\n".join(faults))
+    notes += [FileNote("unknown_column", column=name[:200]) for name in dict.fromkeys(unknown)]
+    return fields, notes
+
+
+def check_unit(column: Column, header: str, unit: str, where: str) -> str:
+    """What is wrong with a column's unit, empty when nothing is."""
+    if not column.unit:
+        if unit and not (units.known(unit) is not None and units.dimension_of(unit) == "plain"):
+            return f"{where}: column {header!r} has unit {unit!r}, but {column.name} takes none; take it out"
+        return ""
+    allowed = ", ".join(short_spellings(column))
+    if not unit:
+        return f"{where}: column {header!r} has no unit; write it as {column.header}; it may be {allowed}"
+    found = units.known(unit)
+    if found is None:
+        return f"{where}: column {header!r} has the unknown unit {unit!r}; it may be {allowed}"
+    if found.dimension != column.dimension:
+        kind = found.dimension.replace("_", " ")
+        return (
+            f"{where}: column {header!r}: {unit} is {kind}, but {column.name} is "
+            f"{column.dimension.replace('_', ' ')}; it may be {allowed}"
+        )
+    return ""
+
+
+def short_spellings(column: Column) -> list[str]:
+    """The first spelling of each unit that a quantity may carry."""
+    first: dict[str, str] = {}
+    for spelling in units.spellings(column.dimension):
+        unit = units.known(spelling)
+        if unit is not None:
+            first.setdefault(unit.spellings[0], spelling)
+    return list(first)
+
+
+def choose_table(path: Path, source: Source) -> Table:
+    """The table of a text or Parquet file, from the mapping or the stem. InputError when neither says."""
+    table = dictionary.tables()[source.table] if source.table else name_table(path.stem)
+    if table is None:
+        names = ", ".join(dictionary.tables())
+        raise InputError(
+            f"{path.name}: the name doesn't say which table it holds; begin it with one of {names}, "
+            "or give a mapping file"
+        )
+    return table

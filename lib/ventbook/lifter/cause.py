@@ -133,18 +133,17 @@ def _slack_is_the_gap(r: Readings) -> Floats:
 
 
 def stands_at_travel(r: Readings) -> Floats:
-    """Probability that the plunger stands at the end of its travel at the last reading.
+    """Probability that the plunger stood at the end of its travel from the first.
 
-    Weighs a gap at the travel, and a first reading that is the same (bottomed at once) or anywhere under it
-    (sank), against air and growth that are equally likely up to the travel.
+    Weighs a last gap at the travel, and a first reading that is the same, against air and growth that are equally
+    likely up to their range. A plunger that sank to its travel while force was held is growth, not this.
     """
-    at_cap = _density(r.gap - r.cap, np.hypot(r.u_gap, r.u_cap))
-    full = np.maximum(r.cap - r.slack, 0.1)
     two = np.isfinite(r.first_gap)
-    fall = np.where(two, r.gap - r.first_gap, 0.0)
-    same = _density(fall, np.sqrt(2.0) * r.u_gap)
-    below = ((fall > -2 * r.u_gap) & (r.first_gap >= 0)) / full
-    bottomed = np.where(two, at_cap * (0.5 * same + 0.5 * below), at_cap)
+    bottomed = _density(r.gap - r.cap, np.hypot(r.u_gap, r.u_cap))
+    bottomed = bottomed * np.where(
+        two, _density(np.where(two, r.gap - r.first_gap, 0.0), np.sqrt(2.0) * r.u_gap), 1.0
+    )
+    full = np.maximum(r.cap - r.slack, 0.1)
     span = np.maximum(r.time - np.where(two, r.first_time, 0.0), 0.1)
     # air and growth each evenly up to the travel: density of (G1, G2) is time / (span full^2), of G2 alone 1 / full
     moving = np.where(two, r.time / (span * full**2), 1.0 / full)

@@ -10,7 +10,7 @@ The pump first draws the air of the suction side through itself, then fills the 
 
 The first term is the integral of dm/dN = -ea D p_in / (R T) from m = p0 V0 / (R T) to 0 (isothermal): tank
 pressure squeezes the air, so less of it has to pass the pump. Head and line drop are held at their full-line
-values (1 to 4 % on the safe side). D, ea, eo are a crankshaft rotation's displacement and the pump's efficiency on
+values (2 to 6 % on the safe side). D, ea, eo are a crankshaft rotation's displacement and the pump's efficiency on
 air and on oil. Arrays broadcast; units are in the names.
 """
 

@@ -173,7 +173,9 @@ def _choose_victims(
 def _spoil(row: Row, mistake: Mistake) -> Row:
     quarters = list_quarters()
     after = quarters[quarters.index(row.quarter) + 1]
-    return replace(row, cells=mistake.apply(row.cells), note="error", mistake=mistake, mended_in=after)
+    closed = row.cells.get("closed")
+    cells = row.cells | (_open_until(date.fromisoformat(closed), row.quarter) if closed else {})
+    return replace(row, cells=mistake.apply(cells), note="error", mistake=mistake, mended_in=after)
 
 
 def _hand_in_venting(

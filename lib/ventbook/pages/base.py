@@ -68,10 +68,13 @@ class Page(Scope):
     def answer(self, *sentences: str) -> Shown:
         """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
         self.answers += [sentence for sentence in sentences if sentence]
-        scope = f"{self.title}: {self.scope_words}. Records as of {self.today.isoformat()}."
+        scope = f"{self.scope_words}. Records as of {self.today.isoformat()}."
         banner = ""
         if self.placeholder_steps:
+            many = len(self.placeholder_steps)
             steps = wording.join_words(self.placeholder_steps)
+            if many > 6:
+                steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
             banner = f"Against a placeholder: no manual's limit was entered for {steps}."
             banner = f'<p class="vb-banner">{show.escape(banner)}</p>'
         body = "".join(f"<p>{show.escape(sentence)}</p>" for sentence in sentences if sentence)
@@ -241,7 +244,10 @@ class Page(Scope):
         sources = [{str(key): str(value) for key, value in row.items()} for row in files.to_dict("records")]
         return make_stamp(
             report=self.name,
-            parameters={name: value for name, value in self.parameters.items() if name != "out"},
+            parameters={
+                **{name: value for name, value in self.parameters.items() if name != "out"},
+                "as_of": int(self.snapshot.number),
+            },
             snapshot=int(self.snapshot.number),
             today=self.today.isoformat(),
             sources=sources,
@@ -257,11 +263,17 @@ class Page(Scope):
         if self.parameters["out"]:
             self._write(Path(self.parameters["out"]), stamp, pairs, cautions)
         return Shown(
-            f'<h2 id="numbers">All numbers of this page</h2>{show.findings_html(self.findings, units=self.units)}'
+            f'<h2 id="numbers">All numbers of this page</h2>{show.findings_html(self.findings, units=self.units, placeholder=bool(self.placeholder_steps))}'
             f'<h2 id="cautions">Cautions</h2>{show.list_html(cautions, "vb-cautions")}'
             f'<h2 id="stamp">Made from</h2>{show.pairs_html(pairs, title="What this page was made from")}',
             "\n".join(["Cautions", *cautions, "Made from", *(f"{a}: {b}" for a, b in pairs)]),
         )
+
+    def _rows(self, name: str) -> list[list[Any]]:
+        """A table's shown columns as rows that JSON can hold."""
+        frame = self._frames[name]
+        columns = [frame[column["name"]].tolist() for column in self.tables[name]["columns"]]
+        return [[json_scalar(value, longest=10_000) for value in row] for row in zip(*columns, strict=True)]
 
     def _write(
         self, out: Path, stamp: dict[str, Any], pairs: list[tuple[str, str]], cautions: list[str]
@@ -276,7 +288,7 @@ class Page(Scope):
         findings = {
             "report": self.name,
             "version": 1,
-            "parameters": stamp["parameters"],
+            "parameters": {n: v for n, v in stamp["parameters"].items() if n not in ("store", "limits")},
             "snapshot": stamp["snapshot"],
             "findings": self.findings,
             "tables": {name: f"tables/{name}.csv" for name in self._frames},
@@ -285,9 +297,13 @@ class Page(Scope):
             "title": self.title,
             "scope": self.scope_words,
             "units": self.units,
-            "period": {"label": self.period.label, "start": self.period.start.isoformat()},
+            "period": {
+                "label": self.period.label,
+                "start": self.period.start.isoformat(),
+                "end": self.period.end.isoformat(),
+            },
             "answers": self.answers,
-            "tables": self.tables,
+            "tables": {name: {**table, "rows": self._rows(name)} for name, table in self.tables.items()},
             "figures": self.figures,
             "cautions": cautions,
             "stamp": stamp,

@@ -28,8 +28,8 @@ def json_number(value: float | None) -> float | None:
     return float(f"{value:.{DIGITS}g}")
 
 
-def json_scalar(value: Any) -> str | int | float | bool | None:
-    """A group's value as JSON can hold it; free text is cleaned."""
+def json_scalar(value: Any, *, longest: int = 400) -> str | int | float | bool | None:
+    """A cell's or group's value as JSON can hold it; free text is cleaned and cut at ``longest`` characters."""
     if value is None or value is pd.NA or value is pd.NaT:
         return None
     if isinstance(value, (bool, np.bool_)):
@@ -40,7 +40,7 @@ def json_scalar(value: Any) -> str | int | float | bool | None:
         return json_number(float(value))
     if hasattr(value, "isoformat"):
         return str(value.isoformat()).removesuffix("T00:00:00")
-    return wording.clean_text(value)
+    return wording.clean_text(value, longest=longest)
 
 
 def neutral_text(text: str) -> str:

@@ -128,9 +128,10 @@ def table_html(
         for place, (value, (column, spec)) in enumerate(zip(values, columns.items(), strict=True)):
             text = escape(cell_text(value, spec, units))
             if place == 0 and not numeric[column]:
-                cells.append(f'<th scope="row">{text}</th>')
+                cells.append(f'<th scope="row"{_date_class(text)}>{text}</th>')
             else:
-                cells.append(f"<td{_number_class(numeric[column])}>{text}</td>")
+                kind = _number_class(numeric[column]) or _date_class(text)
+                cells.append(f"<td{kind}>{text}</td>")
         lines.append(f"<tr>{''.join(cells)}</tr>")
     if not lines:
         lines.append(f'<tr><td colspan="{max(len(columns), 1)}">none</td></tr>')
@@ -147,6 +148,10 @@ def table_html(
 
 def _number_class(numeric: bool) -> str:
     return ' class="vb-number"' if numeric else ""
+
+
+def _date_class(text: str) -> str:
+    return ' class="vb-date"' if re.fullmatch(r"\d{4}-\d\d(-\d\d)?|\d{4}Q\d", text) else ""
 
 
 def table_text(frame: pd.DataFrame, columns: Mapping[str, ColumnSpec], *, title: str, units: System) -> str:
@@ -177,7 +182,8 @@ def formula_html(tex: str, *, display: bool = False) -> str:
     """A formula in TeX as MathML, which browsers and screen readers read without any script."""
     from latex2mathml.converter import convert
 
-    return str(convert(tex, display="block" if display else "inline"))
+    made = str(convert(tex, display="block" if display else "inline"))
+    return made.replace("<math ", f'<math alttext="{escape(tex)}" ', 1)
 
 
 _FORMULA = re.compile(r"\$\$(.+?)\$\$|\$([^$\n]+?)\$", re.DOTALL)
@@ -229,8 +235,11 @@ def guess_spec(column: str) -> ColumnSpec:
     return ColumnSpec(column.replace("_", " "))
 
 
-def findings_html(findings: Sequence[Mapping[str, Any]], *, units: System) -> str:
-    """All findings of a page as one table, each number in its display unit."""
+def findings_html(findings: Sequence[Mapping[str, Any]], *, units: System, placeholder: bool = False) -> str:
+    """All findings of a page as one table, each number in its display unit.
+
+    With ``placeholder``, verdicts say that they are against a placeholder limit.
+    """
     heads = ("Number", "About", "Period", "Estimate", "Plausible range", "n", "Independent groups", "Remark")
     lines = []
     for finding in findings:
@@ -243,7 +252,11 @@ def findings_html(findings: Sequence[Mapping[str, Any]], *, units: System) -> st
             spread = wording.value_range(finding["low"], finding["high"], unit, units=units)
         remark = "" if finding["state"] == "estimated" else wording.STATE_WORDS[finding["state"]]
         if finding["verdict"]:
-            remark = "; ".join(part for part in (remark, wording.verdict_words(finding["verdict"])) if part)
+            remark = "; ".join(
+                part
+                for part in (remark, wording.verdict_words(finding["verdict"], placeholder=placeholder))
+                if part
+            )
         cells = [
             about,
             f"{finding['period_start']} until {finding['period_end']}",

@@ -101,7 +101,7 @@ def stamp_pairs(stamp: Mapping[str, Any], defaults: Mapping[str, Any]) -> list[t
     asked = [
         f"{name} = {value}"
         for name, value in stamp["parameters"].items()
-        if name not in ("out", "store", "limits") and value != defaults.get(name)
+        if name not in ("out", "store", "limits", "as_of") and value != defaults.get(name)
     ]
     files = len(stamp["sources"])
     versions = stamp["versions"]

@@ -1,0 +1,70 @@
+"""``run.json``: what a report was made from, when, and what it consists of."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from pathlib import Path
+from typing import Any
+
+from ventbook.pages.stamp import file_hash
+
+from .task import Task, shown_path
+
+NOT_HASHED = ("run.json", "contents.json", "kernel.json")
+
+
+def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, seconds: float) -> None:
+    """Writes ``run.json``. Start, end and duration stand here only, so that the other files come out the same."""
+    stamp = contents["stamp"]
+    parameters = dict(stamp["parameters"])
+    for name in ("store", "limits"):
+        if parameters.get(name):
+            parameters[name] = shown_path(parameters[name], task.final)
+    run = {
+        **stamp,
+        "version": 1,
+        "parameters": parameters,
+        "title": contents["title"],
+        "scope": contents["scope"],
+        "period": contents["period"],
+        "answer": contents["answers"],
+        "paper": task.paper,
+        "comments": shown_path(task.comments, task.final) if task.comments else "",
+        "files": list_files(task.work),
+        "started": begun.isoformat(timespec="seconds"),
+        "ended": (begun + dt.timedelta(seconds=seconds)).isoformat(timespec="seconds"),
+        "duration_s": round(seconds, 2),
+    }
+    text = json.dumps(run, ensure_ascii=False, indent=1, allow_nan=False)
+    (task.work / "run.json").write_text(text + "\n", encoding="utf-8", newline="")
+
+
+def list_files(folder: Path) -> dict[str, str]:
+    """SHA-256 of every file of a report by its path, ``run.json`` left out."""
+    return {
+        path.relative_to(folder).as_posix(): file_hash(path)
+        for path in sorted(folder.rglob("*"))
+        if path.is_file() and path.name not in NOT_HASHED
+    }
+
+
+def read_run(folder: Path) -> dict[str, Any]:
+    """``run.json`` of a finished report.
+
+    Raises InputError with one line when the folder isn't one.
+    """
+    from ventbook.errors import InputError
+
+    path = folder / "run.json"
+    if not folder.is_dir():
+        raise InputError(f"{folder} does not exist; give the folder of one finished report")
+    if not path.is_file():
+        raise InputError(f"{folder} is not a finished report (run.json is missing); give OUT/NAME/SCOPE")
+    try:
+        run = json.loads(path.read_text("utf-8"))
+        if run["version"] != 1 or not isinstance(run["parameters"], dict):
+            raise ValueError("version")
+    except (ValueError, KeyError, TypeError):
+        raise InputError(f"{path} can't be read as the stamp of a report") from None
+    return run

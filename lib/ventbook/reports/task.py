@@ -1,0 +1,104 @@
+"""What is to be made, what came of it, and where it goes."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from ventbook.dictionary import DATA
+from ventbook.pages.files import safe_name
+from ventbook.pages.scope import FILTERS
+
+NOTEBOOKS = DATA.parent / "notebooks"
+
+
+@dataclass(frozen=True)
+class Task:
+    """One report to make. ``parameters`` are checked and complete; ``work`` is a folder beside ``final``."""
+
+    name: str
+    notebook: Path
+    parameters: Mapping[str, Any]
+    work: Path
+    final: Path
+    paper: str = "a4"
+    comments: Path | None = None
+    cell_timeout_s: int = 900
+    environment: Mapping[str, str] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of a task. ``code`` is 0 (done), 1 (our fault) or 2 (the input); ``kept`` the half-run notebook."""
+
+    name: str
+    folder: Path
+    code: int
+    message: str = ""
+    kept: Path | None = None
+    seconds: float = 0.0
+
+    @property
+    def done(self) -> bool:
+        return self.code == 0
+
+
+class ReportError(RuntimeError):
+    """A report that could not be made; ``code`` is the exit code that it stands for."""
+
+    def __init__(self, message: str, *, code: int = 1) -> None:
+        super().__init__(" ".join(message.split()))
+        self.code = code
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return (_rebuild, (str(self), self.code))
+
+
+def _rebuild(message: str, code: int) -> ReportError:
+    return ReportError(message, code=code)
+
+
+def scope_of(parameters: Mapping[str, Any], label: str) -> str:
+    """The folder name of a report's period and filters, safe on every file system.
+
+    A snapshot other than the newest is part of it, so that an old state never takes the place of the new one.
+    """
+    parts = [safe_name(label.replace(" ", "_").replace("/", "_to_" if label[4:5] == "-" else "_"))]
+    for name in FILTERS:
+        if parameters.get(name):
+            parts.append(f"{name.replace('_', '-')}-{safe_name(str(parameters[name]))}")
+    if parameters.get("as_of"):
+        parts.append(f"as-of-{parameters['as_of']}")
+    return "_".join(parts)
+
+
+def choose_folder(out: Path, name: str, scope: str, parameters: Mapping[str, Any]) -> Path:
+    """The report's folder; another name where a report with other filters already has this one.
+
+    That happens where two sites differ by upper and lower case only, on file systems that don't tell them apart.
+    """
+    folder = out / name / scope
+    try:
+        before = json.loads((folder / "run.json").read_text("utf-8"))["parameters"]
+    except (OSError, ValueError, KeyError):
+        return folder
+    if all(before.get(key, "") == parameters.get(key, "") for key in FILTERS):
+        return folder
+    mark = safe_name("/".join(str(parameters.get(key, "")) for key in FILTERS))[-8:]
+    return out / name / f"{scope}-{mark}"
+
+
+def shown_path(path: str | Path, start: Path) -> str:
+    """A path as it may stand in a report's files: relative to ``start`` where the two have a folder in common.
+
+    An absolute path tells a reader whose computer it was.
+    """
+    full = Path(path).resolve()
+    try:
+        return Path(os.path.relpath(full, start.resolve())).as_posix()
+    except ValueError:
+        return full.as_posix()

@@ -1,0 +1,211 @@
+"""Page mark-up as Typst source.
+
+The page's mark-up is a closed set of tags (see ``clean``), so it is walked tag by tag. Text always travels as a quoted string,
+never as Typst mark-up: no text of a record can turn into a command. Tables get header rows that repeat and column
+widths by content; pictures and formulas keep their alternative text, which tagged PDF asks for.
+"""
+
+from __future__ import annotations
+
+import base64
+import re
+from collections.abc import Callable, Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from bs4 import NavigableString, Tag
+
+# Characters of table text (7.5 pt) that fit beside each other on the page, and what a column's padding takes.
+ROOM, PADDING, WIDEST = 112, 2.2, 44
+_BOXES = {"vb-answer": "answer", "vb-banner": "banner", "vb-comment": "remark", "vb-changed": "banner"}
+_INLINE = ("em", "strong", "code", "a", "span", "sub", "sup", "br", "math")
+
+
+def quote(text: str) -> str:
+    """Text as a Typst string expression in content: nothing in it is mark-up."""
+    return "#" + string(text) + ";"
+
+
+def string(text: str) -> str:
+    """Text as a Typst string: the characters that the fonts hold, back slashes and quotes escaped."""
+    shown = "".join(
+        c if c in " \u200b" or ord(c) in _covered() else "\ufffd" for c in " ".join(text.split("\n"))
+    )
+    return '"' + shown.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+@cache
+def font_folder() -> Path:
+    """The folder of the DejaVu fonts that come with the plotting library: the same on every machine."""
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+@cache
+def _covered() -> frozenset[int]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_folder() / "DejaVuSans.ttf", lazy=True) as font:
+        return frozenset(code for code in font["cmap"].getBestCmap() if code >= 32)
+
+
+class Writer:
+    """Turns a page's body into Typst source; pictures are written into ``folder``.
+
+    ``set_formula`` turns TeX into the inside of a Typst equation.
+    """
+
+    def __init__(self, folder: Path, set_formula: Callable[[str], str]) -> None:
+        self.folder = folder
+        self.set_formula = set_formula
+        self.pictures = 0
+
+    def blocks(self, parent: Tag) -> str:
+        """All children of a tag as blocks; loose text between them becomes paragraphs."""
+        parts: list[str] = []
+        loose: list[Any] = []
+
+        def close() -> None:
+            if any(isinstance(node, Tag) or node.strip() for node in loose):
+                parts.append(self.inline(loose) + "\n\n")
+            loose.clear()
+
+        for node in parent.children:
+            if isinstance(node, NavigableString) or (isinstance(node, Tag) and self._is_inline(node)):
+                loose.append(node)
+            elif isinstance(node, Tag):
+                close()
+                parts.append(self.block(node))
+        close()
+        return "".join(parts)
+
+    def _is_inline(self, tag: Tag) -> bool:
+        return tag.name in _INLINE
+
+    def inline(self, nodes: Sequence[Any]) -> str:
+        """Text and inline tags in a row."""
+        parts = []
+        for node in nodes:
+            if isinstance(node, NavigableString):
+                text = re.sub(r"\s+", " ", str(node))
+                if text:
+                    parts.append(quote(text))
+            elif node.name == "br":
+                parts.append("#linebreak();")
+            elif node.name == "math":
+                parts.append(self._formula(node))
+            elif node.name in ("em", "strong", "sub", "sup"):
+                word = {"em": "emph", "strong": "strong", "sub": "sub", "sup": "super"}[node.name]
+                parts.append(f"#{word}[{self.inline(list(node.children))}];")
+            elif node.name == "code":
+                parts.append(f"#raw({string(node.get_text())});")
+            else:
+                parts.append(self.inline(list(node.children)))
+        return "".join(parts)
+
+    def _formula(self, tag: Tag) -> str:
+        tex = str(tag.get("alttext", "")) or tag.get_text(" ", strip=True)
+        block = "true" if tag.get("display") == "block" else "false"
+        return f"#math.equation(block: {block}, alt: {string(tex)}, ${self.set_formula(tex)}$);"
+
+    def block(self, tag: Tag) -> str:
+        """One block-level tag."""
+        name = tag.name
+        kinds: list[str] = list(tag.get("class") or [])
+        if (name == "div" and "vb-table" in kinds) or (name == "div" and "vb-stamp" in kinds):
+            return self.blocks(tag)
+        for kind in kinds:
+            if kind in _BOXES:
+                inside = self.blocks(tag) if name == "div" else self.inline(list(tag.children))
+                return f"#{_BOXES[kind]}[{inside}]\n\n"
+        if re.fullmatch(r"h[1-6]", name):
+            return f"#heading(level: {name[1]})[{self.inline(list(tag.children))}]\n\n"
+        if name == "p":
+            quiet = {"vb-scope", "vb-note"} & set(kinds)
+            text = self.inline(list(tag.children))
+            return f"#quiet[{text}]\n\n" if quiet else f"{text}\n\n"
+        if name in ("ul", "ol"):
+            items = "".join(f"[{self._item(item)}], " for item in tag.find_all("li", recursive=False))
+            return f"#{'list' if name == 'ul' else 'enum'}({items})\n\n"
+        if name == "table":
+            return self.table(tag)
+        if name == "figure":
+            return self.figure(tag)
+        if name == "details":
+            summary = tag.find("summary", recursive=False)
+            head = self.inline(list(summary.children)) if summary else ""
+            if summary:
+                summary.extract()
+            return f"#worked[{head}][{self.blocks(tag)}]\n\n"
+        if name == "pre":
+            return f"#raw(block: true, {string(tag.get_text())})\n\n"
+        if name == "hr":
+            return "\n"
+        return self.blocks(tag)
+
+    def _item(self, item: Tag) -> str:
+        if any(isinstance(child, Tag) and not self._is_inline(child) for child in item.children):
+            return self.blocks(item)
+        return self.inline(list(item.children))
+
+    def figure(self, tag: Tag) -> str:
+        """A picture with its alternative text and its caption."""
+        picture, caption = tag.find("img"), tag.find("figcaption")
+        if picture is None:
+            return self.blocks(tag)
+        kind, _, data = str(picture["src"]).partition(";base64,")
+        self.pictures += 1
+        file = f"picture-{self.pictures}.{'svg' if 'svg' in kind else 'png'}"
+        (self.folder / file).write_bytes(base64.b64decode(data))
+        words = self.inline(list(caption.children)) if caption else ""
+        return f'#picture("{file}", {string(str(picture["alt"]))}, [{words}])\n\n'
+
+    def table(self, tag: Tag) -> str:
+        """A table: caption kept with it, header row repeated on every page, rows of numbers set right."""
+        caption = tag.find("caption")
+        head = [cell for row in tag.select("thead tr") for cell in row.find_all(["th", "td"])]
+        rows = [row.find_all(["th", "td"]) for row in tag.select("tbody tr")]
+        wide = max([len(head), *(len(row) for row in rows)], default=0)
+        if not wide:
+            return ""
+        single = [row for row in rows if len(row) == wide]
+        texts = [[cell.get_text(" ", strip=True) for cell in column] for column in zip(*single, strict=True)]
+        texts = texts or [[] for _ in range(wide)]
+        heads = [cell.get_text(" ", strip=True) for cell in head] or [""] * wide
+        numeric = ["vb-number" in (cell.get("class") or []) for cell in (head or single[0])]
+        parts = [f"columns: ({_widths(heads, texts)},)"]
+        parts.append(f"align: ({', '.join('right' if flag else 'left' for flag in numeric)},)")
+        if head:
+            parts.append(f"table.header({', '.join(self._cell(cell, strong=True) for cell in head)})")
+        for row in rows:
+            parts += [self._cell(cell) for cell in row]
+        title = f"#tabletitle[{self.inline(list(caption.children))}]\n" if caption else ""
+        return f"{title}#rows({wide}, {', '.join(parts)})\n\n"
+
+    def _cell(self, cell: Tag, *, strong: bool = False) -> str:
+        inside = self.inline([_broken(node) for node in cell.children])
+        inside = f"#strong[{inside}]" if strong else inside
+        span = int(cell.get("colspan", 1))  # type: ignore[arg-type]
+        return f"table.cell(colspan: {span})[{inside}]" if span > 1 else f"[{inside}]"
+
+
+def _broken(node: Any) -> Any:
+    """Very long words get places where a line may break, so that no column grows off the page."""
+    if not isinstance(node, NavigableString):
+        return node
+    return NavigableString(re.sub(r"\S{18}(?=\S)", lambda word: word[0] + "\u200b", str(node)))
+
+
+def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> str:
+    """Column widths: as wide as the content where all of it fits, else shares of the page by length."""
+    lengths = []
+    for head, column in zip(heads, texts, strict=True):
+        words = [min(len(word), 18) for text in [head, *column[:200]] for word in text.split()] or [1]
+        longest = max([len(text) for text in column[:200]], default=1)
+        half = len(head) / 2 if len(head) > 14 else len(head)
+        lengths.append(min(max(longest, half, max(words)), WIDEST) + PADDING)
+    if sum(lengths) <= ROOM:
+        return ", ".join(["auto"] * len(heads))
+    return ", ".join(f"{length:.1f}fr" for length in lengths)

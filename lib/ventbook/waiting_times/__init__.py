@@ -4,6 +4,15 @@ Pure functions on arrays of readings (low, high]: low == high is exact, high == 
 """
 
 from ventbook.waiting_times.curves import Curve, estimate_curve
+from ventbook.waiting_times.regression import AftFit, fit_aft
 from ventbook.waiting_times.shares import estimate_quantile, share_over, summarise_groups
 
-__all__ = ["Curve", "estimate_curve", "estimate_quantile", "share_over", "summarise_groups"]
+__all__ = [
+    "AftFit",
+    "Curve",
+    "estimate_curve",
+    "estimate_quantile",
+    "fit_aft",
+    "share_over",
+    "summarise_groups",
+]

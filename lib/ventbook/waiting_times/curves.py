@@ -88,17 +88,17 @@ class Curve:
         return frame
 
 
-def limit_survival(survival: Floats, error: Floats, quantile: float) -> tuple[Floats, Floats]:
-    """Log-log limits exp(log S * exp(-+ q se / (S log S))) of a survival share.
+def limit_survival(survival: Floats, reach: Floats) -> tuple[Floats, Floats]:
+    """Log-log limits exp(log S * exp(-+ reach / (S log S))) of a survival share.
 
-    At S = 1 the limits are 1; at S = 0 the lower is 0 and the upper stays where it last was.
+    ``reach`` is the quantile times the standard error. At S = 1 the limits are 1; at S = 0 the lower is 0 and the
+    upper stays where it last was.
     """
     s = np.asarray(survival, dtype=np.float64)
-    inside = (s > 0) & (s < 1) & (error > 0)
+    inside = (s > 0) & (s < 1) & (reach > 0)
     safe = np.where(inside, s, 0.5)
-    reach = quantile * np.where(inside, error, 0.0) / np.abs(safe * np.log(safe))
     # beyond e^30 the limits are 0 and 1 to every digit
-    reach = np.minimum(reach, 30.0)
+    reach = np.minimum(np.where(inside, reach, 0.0) / np.abs(safe * np.log(safe)), 30.0)
     low = np.where(inside, np.exp(np.log(safe) * np.exp(reach)), np.where(s >= 1, 1.0, s))
     high = np.where(inside, np.exp(np.log(safe) * np.exp(-reach)), np.where(s >= 1, 1.0, s))
     gone = s <= 0
@@ -117,10 +117,14 @@ def cluster_variance(influence: Floats, codes: Ints, clusters: int) -> float:
     return clusters / (clusters - 1) * float(sums @ sums)
 
 
-def critical_value(level: float, clusters: int) -> float:
-    """Two-sided quantile: normal without clusters, Student's t with G - 1 degrees of freedom with them."""
+def widest_reach(variance: float, between: float, level: float, clusters: int) -> float:
+    """Quantile times standard error: the larger of normal x information-based and, with clusters, Student's t
+    (clusters - 1 degrees of freedom) x between-cluster."""
     upper = 0.5 + level / 2
-    return float(ndtri(upper)) if clusters < 2 else float(student.ppf(upper, clusters - 1))
+    reach = float(ndtri(upper)) * np.sqrt(max(variance, 0.0))
+    if clusters > 1:
+        reach = max(reach, float(student.ppf(upper, clusters - 1)) * np.sqrt(max(between, 0.0)))
+    return float(reach)
 
 
 def estimate_curve(
@@ -136,8 +140,8 @@ def estimate_curve(
     Product-limit estimate where every reading is exact (low == high) or right-censored (high == inf), else the
     non-parametric maximum-likelihood estimate for interval readings; censorings at t count as after an event
     at t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
-    the larger of that and the between-cluster error, and Student's t with clusters - 1 degrees of freedom.
-    Limits on the log(-log S) scale [1]_.
+    the limits are the wider of those and of those from the between-cluster error with Student's t on clusters - 1
+    degrees of freedom. Limits on the log(-log S) scale [1]_.
 
     ``weights`` are counts of identical rows. Rows with a missing end are left out. No reading at all gives a
     curve without entries. Times in the unit of the readings.
@@ -148,20 +152,25 @@ def estimate_curve(
        ed., section 1.4.
     """
     check_level(level)
-    readings = collapse_readings(low, high, weights)
+    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
     codes, clusters = number_clusters(cluster, readings.keep)
     if readings.low.size == 0:
         empty = np.empty(0)
         return Curve(
             empty, empty, empty, empty, empty, empty, empty, 1.0, level, 0, 0, clusters, 0.0, "no reading"
         )
-    npmle = fit_npmle(readings)
-    error = _curve_errors(npmle, codes, clusters)
+    return draw_curve(fit_npmle(readings), codes, clusters, level)
+
+
+def draw_curve(npmle: Npmle, codes: Ints | None, clusters: int, level: float) -> Curve:
+    """The curve with its limits from a fitted distribution."""
+    readings = npmle.readings
+    error, reach = _curve_errors(npmle, codes, clusters, level)
     finite = np.isfinite(npmle.right)
     survival = np.clip(1.0 - npmle.levels[1:], 0.0, 1.0)
     if not finite[-1]:
         survival[-1] = 0.0
-    lower, upper = limit_survival(survival[finite], error[finite], critical_value(level, clusters))
+    lower, upper = limit_survival(survival[finite], reach[finite])
     ends = np.concatenate([readings.low, readings.high[np.isfinite(readings.high)]])
     mass = np.diff(npmle.levels)
     kind = "product-limit" if npmle.product_limit else "interval-censored maximum likelihood (Turnbull)"
@@ -184,11 +193,11 @@ def estimate_curve(
     )
 
 
-def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int) -> Floats:
+def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int, level: float) -> tuple[Floats, Floats]:
     size = npmle.levels.size - 1
     error = np.zeros(size)
     if size < 2:
-        return error
+        return error, error
     if npmle.product_limit:
         # Greenwood: var S = S^2 sum d / (r (r - d)); a reading censored after j events is at risk at those j
         survival = 1.0 - npmle.levels
@@ -204,8 +213,9 @@ def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int) -> Floats:
         unit = np.eye(npmle.levels.size)
         unit[0, 0] = unit[-1, -1] = 0.0
         error[:] = np.sqrt(np.maximum(np.diag(npmle.solve(unit))[1:], 0.0))
+    reach = float(ndtri(0.5 + level / 2)) * error
     if codes is None or clusters < 2:
-        return error
+        return error, reach
     at = np.unique(np.linspace(1, size - 1, min(size - 1, MOST_CLUSTERED_TIMES)).round().astype(np.int64))
     row, weight = npmle.readings.row, npmle.readings.row_weight
     between = np.empty(at.size)
@@ -213,4 +223,6 @@ def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int) -> Floats:
         influence, _ = npmle.influence(np.array([place]), np.array([1.0]))
         between[j] = cluster_variance(influence[row] * weight, codes, clusters)
     wide = np.interp(np.arange(1, size + 1), at, np.sqrt(between))
-    return np.where(error > 0, np.maximum(error, wide), 0.0)
+    critical = float(student.ppf(0.5 + level / 2, clusters - 1))
+    reach = np.where(error > 0, np.maximum(reach, critical * wide), 0.0)
+    return np.where(error > 0, np.maximum(error, wide), 0.0), reach

@@ -7,14 +7,12 @@ exact value, ``low == 0`` left-censored, ``high == inf`` right-censored (shut do
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from ventbook.waiting_times.patterns import Floats, Ints, collapse_columns
 
 
 @dataclass(frozen=True)
@@ -79,38 +77,37 @@ def check_intervals(
     return lo, hi, w, keep
 
 
-def number_values(values: Any) -> tuple[Ints, Any]:
-    """Whole-number code of each value, and the sorted distinct values (hashing: cheaper than sorting rows)."""
-    codes, distinct = pd.factorize(values, sort=True)
-    return codes.astype(np.int64, copy=False), distinct
+def collapse_readings(
+    low: ArrayLike, high: ArrayLike, weights: ArrayLike | None = None, *, want_rows: bool = True
+) -> Readings:
+    """Check the readings and count the distinct intervals among them (exact: nothing is rounded).
 
-
-def number_pairs(first: Ints, n_first: int, second: Ints, n_second: int) -> tuple[Ints, Ints, Ints, int]:
-    """Number the pairs of codes that occur: code of each row, the two codes of each pair, how many pairs."""
-    key = first * n_second + second
-    space = n_first * n_second
-    if space <= max(4 * first.size, 1 << 16):
-        occurs = np.bincount(key, minlength=space) > 0
-        found = np.flatnonzero(occurs)
-        place = np.cumsum(occurs) - 1
-        code = place[key]
-    else:
-        code, found = number_values(key)
-        found = np.asarray(found)
-    return code, found // n_second, found % n_second, found.size
-
-
-def collapse_readings(low: ArrayLike, high: ArrayLike, weights: ArrayLike | None = None) -> Readings:
-    """Check the readings and count the distinct intervals among them (exact: nothing is rounded)."""
-    lo, hi, w, keep = check_intervals(low, high, weights)
-    if lo.size == 0:
-        empty = np.empty(0)
-        return Readings(empty, empty, empty, keep, np.empty(0, dtype=np.int64), empty)
-    low_code, low_values = number_values(lo)
-    high_code, high_values = number_values(hi)
-    row, at_low, at_high, size = number_pairs(low_code, len(low_values), high_code, len(high_values))
-    weight: Floats = np.bincount(row, weights=w, minlength=size).astype(np.float64)
-    return Readings(np.asarray(low_values)[at_low], np.asarray(high_values)[at_high], weight, keep, row, w)
+    ``want_rows=False`` leaves ``row`` and ``row_weight`` empty (only sums by cluster need them).
+    """
+    lo = np.asarray(low, dtype=np.float64)
+    hi = np.asarray(high, dtype=np.float64)
+    if lo.ndim != 1 or lo.shape != hi.shape:
+        raise ValueError(f"low and high must be columns of one length; got shapes {lo.shape} and {hi.shape}")
+    w = None if weights is None else np.asarray(weights, dtype=np.float64)
+    if w is not None and w.shape != lo.shape:
+        raise ValueError(f"weights must have one value a row ({lo.size}); got shape {w.shape}")
+    if w is not None and w.size and not (w >= 0).all():
+        check_intervals(lo, hi, w)
+        kept = ~np.isnan(w)
+        lo, hi, w = np.where(kept, lo, np.nan), hi, np.where(kept, w, 0.0)
+    found = collapse_columns([lo, hi], w, want_rows=want_rows, always=True)
+    distinct_low, distinct_high, weight, kept = check_intervals(
+        found.columns[0], found.columns[1], found.weight
+    )
+    none = np.empty(0, dtype=np.int64)
+    if not want_rows or found.row is None:
+        keep = np.ones(lo.size, dtype=bool) if want_rows else np.empty(0, dtype=bool)
+        return Readings(distinct_low, distinct_high, weight, keep, none, np.empty(0))
+    keep = kept[found.row]
+    place = np.cumsum(kept) - 1
+    row = place[found.row[keep]]
+    row_weight = np.ones(row.size) if w is None else w[keep]
+    return Readings(distinct_low, distinct_high, weight, keep, row, row_weight)
 
 
 def number_clusters(cluster: ArrayLike | None, keep: NDArray[np.bool_]) -> tuple[Ints | None, int]:

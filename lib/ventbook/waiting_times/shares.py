@@ -6,17 +6,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
-from scipy.stats import t as student
 
 from ventbook.results import Estimate, no_estimate
-from ventbook.waiting_times.curves import Curve, cluster_variance, critical_value, estimate_curve
+from ventbook.waiting_times.curves import Curve, cluster_variance, draw_curve, limit_survival, widest_reach
 from ventbook.waiting_times.intervals import (
     Floats,
+    Ints,
     check_level,
     collapse_readings,
     number_clusters,
 )
-from ventbook.waiting_times.npmle import fit_npmle
+from ventbook.waiting_times.npmle import Npmle, fit_npmle
 
 #: A quantile or share needs this many readings; below, cases can only be listed.
 FEWEST_READINGS = 5
@@ -47,31 +47,74 @@ def estimate_quantile(
     """
     if not 0.0 < q < 1.0:
         raise ValueError(f"q must lie between 0 and 1; got {q!r}")
-    curve = estimate_curve(low, high, weights=weights, cluster=cluster, level=level)
-    what = f"{q:.0%} point of the {curve.method}"
-    if curve.n < FEWEST_READINGS:
+    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
+    codes, clusters = number_clusters(cluster, readings.keep)
+    n = round(readings.n)
+    if n < FEWEST_READINGS:
         return no_estimate(
-            "not_recorded" if curve.n == 0 else "too_few",
-            level=level,
+            "not_recorded" if n == 0 else "too_few",
+            level=check_level(level),
             unit=unit,
-            n=curve.n,
-            clusters=curve.clusters,
-            method=what,
-            note=f"{curve.n} readings, {FEWEST_READINGS} needed",
+            n=n,
+            clusters=clusters,
+            method=f"{q:.0%} point of the curve",
+            note=f"{n} readings, {FEWEST_READINGS} needed",
         )
+    npmle = fit_npmle(readings)
+    curve = draw_curve(npmle, codes, clusters, check_level(level))
+    what = f"{q:.0%} point of the {curve.method}"
     target = 1.0 - q
     estimate = _first_at_or_under(curve, curve.survival, target, middle=True)
-    lower = _first_at_or_under(curve, curve.low, target)
-    upper = _first_at_or_under(curve, curve.high, target)
+    lower, upper = (_find_limit(curve, npmle, codes, clusters, target, side) for side in ("low", "high"))
     if estimate is None:
         note = (
             f"not reached: {curve.tail:.0%} had not ended when last seen, at most {curve.last_seen:g} {unit}"
         )
-        return Estimate(
-            None, lower, None, level, unit, curve.n, curve.clusters, what, "not_reached", note.strip()
-        )
+        return Estimate(None, lower, None, level, unit, n, clusters, what, "not_reached", note.strip())
+    lower = estimate if lower is None else min(lower, estimate)
+    upper = None if upper is None else max(upper, estimate)
     note = "" if upper is not None else "upper limit not reached"
-    return Estimate(estimate, lower, upper, level, unit, curve.n, curve.clusters, what, note=note)
+    return Estimate(estimate, lower, upper, level, unit, n, clusters, what, note=note)
+
+
+def _find_limit(
+    curve: Curve, npmle: Npmle, codes: Ints | None, clusters: int, target: float, side: str
+) -> float | None:
+    """Time at which the lower or upper limit of the curve falls to ``target``.
+
+    Inside an interval reading the limit is worked out at the time itself: the share there is a mix of its two
+    ends, whose error is smaller than the mix of their errors.
+    """
+    band = curve.low if side == "low" else curve.high
+    hit = np.flatnonzero(band <= target + 1e-12)
+    if hit.size == 0:
+        return None
+    j = int(hit[0])
+    left, right = float(curve.left[j]), float(curve.right[j])
+    if right <= left:
+        return right
+    ends = [npmle.influence(np.array([k]), np.array([1.0]))[0] for k in (j, j + 1)]
+    weight, row = npmle.readings.weight, npmle.readings.row
+
+    def limit_at(part: float) -> float:
+        share = 1.0 - float(npmle.levels[j] * (1 - part) + npmle.levels[j + 1] * part)
+        influence = (1 - part) * ends[0] + part * ends[1]
+        variance = float(weight @ influence**2)
+        between = 0.0
+        if codes is not None:
+            between = cluster_variance(influence[row] * npmle.readings.row_weight, codes, clusters)
+        reach = np.array([widest_reach(variance, between, curve.level, clusters)])
+        low, high = limit_survival(np.array([share]), reach)
+        return float((low if side == "low" else high)[0])
+
+    inside, outside = 0.0, 1.0
+    for _ in range(24):
+        middle = (inside + outside) / 2
+        if limit_at(middle) <= target:
+            outside = middle
+        else:
+            inside = middle
+    return left + (right - left) * outside
 
 
 def _first_at_or_under(
@@ -124,7 +167,7 @@ def share_over(
     check_level(level)
     if not np.isfinite(limit) or limit < 0:
         raise ValueError(f"limit must be a finite number of at least 0; got {limit!r}")
-    readings = collapse_readings(low, high, weights)
+    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
     codes, clusters = number_clusters(cluster, readings.keep)
     n = round(readings.n)
     if n < FEWEST_READINGS:
@@ -156,20 +199,17 @@ def share_over(
     below, at, share = npmle.level_at(limit)
     p = min(max(1.0 - below, 0.0), 1.0)
     influence, variance = npmle.influence(at, share)
+    between = 0.0
     if codes is not None:
         between = cluster_variance(influence[readings.row] * readings.row_weight, codes, clusters)
-        variance = max(variance, between)
+    reach = widest_reach(variance, between, level, clusters)
     size = n / clusters if clusters else 1.0
-    assumed = (over + within) / (1.0 + ASSUMED_CORRELATION * max(size - 1.0, 0.0))
-    if p <= 1e-9 or p >= 1 - 1e-9 or variance <= 0:
-        p = round(p) if min(p, 1 - p) <= 1e-9 else p
-        limits, how = exact_limits(p, assumed, level, clusters), "exact binomial limits"
+    if min(p, 1 - p) <= 1e-9 or reach <= 0:
+        p = float(round(p)) if min(p, 1 - p) <= 1e-9 else p
+        assumed = (over + within) / (1.0 + ASSUMED_CORRELATION * max(size - 1.0, 0.0))
+        limits, how = exact_limits(p, assumed, level), "exact binomial limits"
     else:
-        effective = min(p * (1 - p) / variance, float(n))
-        if min(over, within) < 8:
-            limits, how = exact_limits(p, effective, level, clusters), "exact binomial limits"
-        else:
-            limits, how = wilson_limits(p, effective, critical_value(level, clusters)), "Wilson limits"
+        limits, how = wilson_limits(p, reach), "Wilson limits"
     by = f" on the effective number of readings, {clusters} clusters with t" if clusters else ""
     return Estimate(
         p, limits[0], limits[1], level, unit, n, clusters, f"share over a limit, {how}{by}", note=note
@@ -186,21 +226,20 @@ def describe_undecided(straddling: float, given_up: float) -> str:
     return "; ".join(parts)
 
 
-def wilson_limits(p: float, n: float, quantile: float) -> tuple[float, float]:
-    """Wilson's score limits of a share from an effective number of readings."""
-    z2 = quantile**2 / n
+def wilson_limits(p: float, reach: float) -> tuple[float, float]:
+    """Wilson's score limits of a share, from the reach (quantile x standard error) of its plain limits.
+
+    With reach = z sqrt(p (1 - p) / n) these are his limits for n readings.
+    """
+    z2 = reach**2 / (p * (1 - p))
     centre = (p + z2 / 2) / (1 + z2)
-    reach = np.sqrt(z2 * (p * (1 - p) + z2 / 4)) / (1 + z2)
-    return float(max(centre - reach, 0.0)), float(min(centre + reach, 1.0))
+    half = np.sqrt(z2 * (p * (1 - p) + z2 / 4)) / (1 + z2)
+    return float(max(centre - half, 0.0)), float(min(centre + half, 1.0))
 
 
-def exact_limits(p: float, n: float, level: float, clusters: int) -> tuple[float, float]:
-    """Exact binomial limits of a share from an effective number of readings, shrunk further for few clusters."""
+def exact_limits(p: float, n: float, level: float) -> tuple[float, float]:
+    """Exact binomial (Clopper-Pearson) limits of a share p of an effective number n of readings."""
     alpha = 1.0 - level
-    if clusters > 1:
-        few = student.ppf(1 - alpha / 2, clusters - 1)
-        many = student.ppf(1 - alpha / 2, max(n - 1, 1.0)) if n > 1 else few
-        n = n * min((many / few) ** 2, 1.0)
     x = p * n
     low = 0.0 if x <= 0 else float(betaincinv(x, n - x + 1, alpha / 2))
     high = 1.0 if x >= n else float(betaincinv(x + 1, n - x, 1 - alpha / 2))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,6 +12,7 @@ import pandas as pd
 from .. import dictionary, plots, wording
 from ..plots.records import draw_recorded
 from ..results import Estimate
+from ..store import open_store
 from ..wording import records as words
 from .base import Page
 from .show import Shown
@@ -39,13 +41,10 @@ def read_questions() -> list[Question]:
 
 def answer(page: Page) -> Shown:
     """How much came in, how much is held, and what to record better."""
-    totals = page.records["intakes"]
-    kept = totals[["accepted", "duplicate", "corrected", "quarantined"]].sum()
-    held = len(page.records["quarantine"])
-    handed_in = int(kept.sum())
+    handed_in, held, deliveries = _totals(page)
     better = _record_better(page)[:3]
     return page.answer(
-        words.came_in(handed_in=handed_in, held=held, deliveries=len(totals)),
+        words.came_in(handed_in=handed_in, held=held, deliveries=deliveries),
         words.most_held(_reasons(page.records["quarantine"])[:2]),
         words.record_better([(row["name"], row["recorded"]) for row in better]),
     )
@@ -53,9 +52,7 @@ def answer(page: Page) -> Shown:
 
 def held_share(page: Page) -> Shown:
     """Finding quarantined_share: rows held now, of all rows handed in."""
-    totals = page.records["intakes"]
-    handed_in = int(totals[["accepted", "duplicate", "corrected", "quarantined"]].sum().sum())
-    held = len(page.records["quarantine"])
+    handed_in, held, deliveries = _totals(page)
     estimate = Estimate(
         held / handed_in if handed_in else None,
         None,
@@ -64,18 +61,56 @@ def held_share(page: Page) -> Shown:
         "share",
         handed_in,
         0,
-        "counted: rows held now over all rows handed in up to this snapshot",
+        "counted: rows held now over all rows handed in up to this snapshot, samples of traces left out",
         "estimated" if handed_in else "not_recorded",
     )
-    sentence = words.came_in(handed_in=handed_in, held=held, deliveries=len(totals))
+    sentence = words.came_in(handed_in=handed_in, held=held, deliveries=deliveries)
     return page.add_finding("quarantined_share", estimate, tier="describe", sentence=sentence)
 
 
+def _totals(page: Page) -> tuple[int, int, int]:
+    """(rows handed in, rows held now, deliveries); samples of traces would drown the rest and are left out."""
+    counts = _counts(page)
+    counts = counts[counts["table"] != "samples"]
+    handed_in = int(counts[["accepted", "duplicate", "corrected", "quarantined"]].to_numpy().sum())
+    held = int((page.records["quarantine"]["table"] != "samples").sum())
+    return handed_in, held, int(page.records["intakes"]["kind"].eq("intake").sum())
+
+
+def _counts(page: Page) -> pd.DataFrame:
+    """One row an intake and table: accepted, duplicate, corrected, quarantined."""
+    rows = open_store(page.snapshot.path).intake_rows(page.snapshot.number)
+    found = [
+        {"intake": int(number), "table": table, **counted}
+        for number, text in zip(rows["number"], rows["counts"], strict=True)
+        for table, counted in json.loads(text or "{}").items()
+    ]
+    columns = ["intake", "table", "accepted", "duplicate", "corrected", "quarantined"]
+    return pd.DataFrame(found, columns=columns).fillna(dict.fromkeys(columns[2:], 0))
+
+
 def came_in(page: Page) -> Shown:
-    """One row an intake."""
+    """One row an intake, and one row a table."""
+    by_table = _counts(page).groupby("table", sort=False)[
+        ["accepted", "duplicate", "corrected", "quarantined"]
+    ]
+    tables = by_table.sum().reset_index()
+    shown = page.add_table(
+        "rows_by_table",
+        tables,
+        title="What came in, by table",
+        columns={
+            "table": "Table",
+            "accepted": ("Accepted", "", "integer"),
+            "duplicate": ("Already there", "", "integer"),
+            "corrected": ("Corrected", "", "integer"),
+            "quarantined": ("Held when handed in", "", "integer"),
+        },
+        note="A row held when handed in may have been mended since; the rows held now stand further down.",
+    )
     frame = page.records["intakes"].copy()
     frame["file_count"] = [len(str(names).split(", ")) for names in frame["files"]]
-    return page.add_table(
+    return shown + page.add_table(
         "intakes",
         frame,
         title="What came in, delivery by delivery",

@@ -83,7 +83,7 @@ class Scope:
         """One row a venting, the whole snapshot."""
         from ventbook.jobs import build_jobs
 
-        return build_jobs(self.records, limits=self.limits)
+        return build_jobs(self.records, limits=self.limits, lifters=self.all_lifters)
 
     @cached_property
     def all_lifters(self) -> pd.DataFrame:

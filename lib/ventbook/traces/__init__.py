@@ -5,7 +5,7 @@ the samples of whole starts, so it runs the same on one row group, in a thread, 
 """
 
 from .features import FEATURES, start_features
-from .partitions import features_of_files, start_bounds
+from .partitions import features_of_files, read_trace, start_bounds
 from .settings import Settings, read_settings, start_settings
 
 __all__ = [
@@ -13,6 +13,7 @@ __all__ = [
     "Settings",
     "features_of_files",
     "read_settings",
+    "read_trace",
     "start_bounds",
     "start_features",
     "start_settings",

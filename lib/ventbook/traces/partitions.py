@@ -152,3 +152,16 @@ def _spread(
 
     with ThreadPoolExecutor(workers) as pool:
         yield from pool.map(lambda piece: reduce_piece(piece, context=context, settings=settings), pieces)
+
+
+def read_trace(files: Sequence[str | Path], venting_id: str, start_no: int) -> pd.DataFrame:
+    """The samples of one start in order of t: columns CHANNELS; empty where there is no trace."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    chosen = [("venting_id", "=", venting_id), ("start_no", "=", start_no)]
+    parts = [pq.read_table(str(f), columns=list(CHANNELS), filters=chosen, partitioning=None) for f in files]
+    parts = [part for part in parts if part.num_rows]
+    if not parts:
+        return pd.DataFrame({name: np.empty(0) for name in CHANNELS})
+    return pa.concat_tables(parts).sort_by("t_s").to_pandas().astype("float64")

@@ -249,7 +249,7 @@ def gap_records(seed=0, engines=60, ratio=1.0):
 
 def test_gap_ratio_between_groups_is_recovered():
     table = rates.compare_gaps(
-        gap_records(1, ratio=1.5), "site", groups=["Plain", "Ridge", "Lake"], limit=0.5
+        gap_records(1, ratio=1.5), "site", groups=["Plain", "Ridge", "Lake"], limit=0.5, step=0.1
     )
     assert table["state"].tolist() == ["estimated", "estimated", "too_few"]
     assert table["n"].tolist() == [240, 240, 0]

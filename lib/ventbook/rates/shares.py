@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
@@ -189,8 +190,7 @@ def shares_by(
     values: list[list[Any]] = []
     code = np.zeros(len(frame), dtype=np.int64)
     for column in by:
-        wanted = list(groups[column]) if groups and column in groups else _found(frame[column])
-        place = pd.Categorical(frame[column], categories=wanted).codes.astype(np.int64)
+        place, wanted = _place(frame[column], list(groups[column]) if groups and column in groups else None)
         ok &= place >= 0
         code = code * max(len(wanted), 1) + np.maximum(place, 0)
         values.append(wanted)
@@ -204,10 +204,18 @@ def shares_by(
     return pd.DataFrame(rows, columns=names).astype({"estimate": float, "low": float, "high": float})
 
 
-def _found(column: pd.Series) -> list[Any]:
-    if isinstance(column.dtype, pd.CategoricalDtype):
-        return list(column.cat.categories)
-    return sorted(column.dropna().unique().tolist())
+def _place(column: pd.Series, wanted: list[Any] | None) -> tuple[npt.NDArray[np.int64], list[Any]]:
+    """Place of each row's value among the wanted ones (-1 = missing or not wanted), and the wanted ones."""
+    if wanted is None and isinstance(column.dtype, pd.CategoricalDtype):
+        wanted = list(column.cat.categories)
+    codes, found = pd.factorize(column)
+    names = list(found)
+    if wanted is None:
+        wanted = sorted(names)
+    rank = {value: i for i, value in enumerate(wanted)}
+    # the last entry serves code -1, a missing value
+    places = np.array([*(rank.get(name, -1) for name in names), -1], dtype=np.int64)
+    return places[codes], wanted
 
 
 def _sums_by_group(

@@ -33,6 +33,7 @@ from ventbook.trends.drift import (
     test_change_rank,
     test_drift,
 )
+from ventbook.trends.means import compare_estimates, compare_failing, geometric_mean
 from ventbook.trends.mix import ShareModel
 from ventbook.trends.series import FAILING
 from ventbook.trends.sites import (
@@ -61,6 +62,8 @@ __all__ = [
     "chart_ewma",
     "chart_individuals",
     "chart_shares",
+    "compare_estimates",
+    "compare_failing",
     "compare_gauges",
     "compare_mix",
     "count_between",
@@ -72,6 +75,7 @@ __all__ = [
     "find_runs",
     "funnel_by_site",
     "funnel_limit",
+    "geometric_mean",
     "laplace_trend",
     "leading_site",
     "mann_kendall_tail",

@@ -91,34 +91,33 @@ def compare_gauges(
     lifters : a row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, ``gap`` and ``limit``.
     expected : failing ventings expected in the window.
     Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n),
-    each side's own variance, t interval with Welch-Satterthwaite freedom.
+    each side's own variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others
+    are held against the readings without it.
     """
     here = lifters[(lifters["site"] == site) & lifters[gap].notna()]
     recent = here[here[period].isin(list(window))]
+    names = sorted(recent["gauge"].dropna().unique())
+    shifts = {gauge: _shift(here, gauge, gap, level) for gauge in names}
+    if len(names) > 1:
+        # The gauge that differs most would make all the others look off the other way: they are held against the rest.
+        odd = min(names, key=lambda gauge: shifts[gauge][1])
+        if shifts[odd][1] < IMPROBABLE:
+            rest = here[here["gauge"] != odd]
+            shifts |= {gauge: _shift(rest, gauge, gap, level) for gauge in names if gauge != odd}
     found = []
-    for gauge in sorted(recent["gauge"].dropna().unique()):
+    for gauge in names:
         first = str(here.loc[here["gauge"] == gauge, period].min())
-        shift, p = _shift(here, gauge, gap, level)
+        shift, p = shifts[gauge]
         failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
         excess = failing - expected
         explained = float((failing - corrected) / excess) if excess > 0 else 0.0
         earlier = [q for q in here[period].unique() if q < min(window)]
         is_new = first >= (max(earlier) if earlier else min(window))
         differs = shift.estimate is not None and p < IMPROBABLE
+        cause = is_new and differs and explained >= EXPLAINED
         found.append(
             GaugeShift(
-                gauge,
-                site,
-                first,
-                shift,
-                p,
-                failing,
-                corrected,
-                expected,
-                explained,
-                is_new,
-                differs,
-                is_new and differs and explained >= EXPLAINED,
+                gauge, site, first, shift, p, failing, corrected, expected, explained, is_new, differs, cause
             )
         )
     return found

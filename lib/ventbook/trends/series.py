@@ -51,7 +51,7 @@ def watch_shares(
         return None
     p = model.share(matrix)
     cells = _cell_table(rows, period, site, failing, n, p)
-    spread = _spread_between(cells, past, len(design.sites))
+    spread = _spread_between(cells, past)
     drift = model.draw(draws, rng=rng) - model.weights @ model.means
     t, s = len(watched), len(design.sites)
     observed, size = np.zeros((s, t)), np.zeros((s, t))
@@ -87,7 +87,7 @@ def watch_shares(
                 "chart": "risk-adjusted CUSUM", "value": float(path[-1]), "since": watched[climb],
                 "observed": float(o[climb:].sum()), "expected": float(e[climb:].sum()),
                 "ratio": float(o[climb:].sum() / e[climb:].sum()) if e[climb:].sum() > 0 else np.nan,
-                "shift": np.nan,
+                "shift": np.nan, "shift_error": np.nan,
                 "n": int(k[climb:].sum()) if k[-1] > 0 else 0,
             })  # fmt: skip
     return Part(out, np.array(values), cells, spread, model)
@@ -158,11 +158,14 @@ def watch_numbers(
             values.append(sign * sims[-1])
             climb = _climb(np.maximum(sign * path, 0))
             weight = k[climb:]
-            shift = float((mean[climb:] * weight).sum() / weight.sum()) if weight.sum() > 0 else np.nan
+            shift, error = np.nan, np.nan
+            if weight.sum() > 0:
+                shift = float((mean[climb:] * weight).sum() / weight.sum())
+                error = float((sim[climb:] * weight[:, None]).sum(axis=0).std() / weight.sum())
             out.append({
                 "series": name, "group": "" if i < 0 else design.sites[i], "direction": direction, "chart": "EWMA",
                 "value": float(sign * path[-1]), "since": watched[climb], "observed": np.nan, "expected": np.nan,
-                "ratio": float(np.exp(shift)) if log else np.nan, "shift": shift, "n": int(weight.sum()) if k[-1] > 0 else 0,
+                "ratio": float(np.exp(shift)) if log else np.nan, "shift": shift, "shift_error": error, "n": int(weight.sum()) if k[-1] > 0 else 0,
             })  # fmt: skip
     return Part(out, np.array(values), pd.DataFrame())
 
@@ -201,18 +204,31 @@ def _cell_table(
     return pd.concat([overall, by_site])[["period", "site", *sums]].reset_index(drop=True)
 
 
-def _spread_between(cells: pd.DataFrame, past: tuple[str, ...], sites: int) -> float:
-    """How much more the past's periods vary than chance (1 = no more); taken over 1 only where that is plain.
-
-    Pearson's sum over periods and sites; with few cells its estimate is noisy, and widening on noise alone would
-    cost the page half its power, so it counts only where the sum is improbable (p < .05) without extra spread.
-    """
+def _spread_between(cells: pd.DataFrame, past: tuple[str, ...]) -> float:
+    """How much more the past's periods vary than chance (1 = no more); taken over 1 only where that is plain."""
     old = cells[cells["period"].isin(past) & (cells["site"] != "") & (cells["variance"] > 0)]
-    freedom = len(old) - sites
-    if freedom < 3:
-        return 1.0
-    total = float(((old["observed"] - old["expected"]) ** 2 / old["variance"]).sum())
-    return max(1.0, total / freedom) if stats.chi2.sf(total, freedom) < 0.05 else 1.0
+    z = (old["observed"] - old["expected"]) / np.sqrt(old["variance"])
+    spread, plain = _squared_steps(z.to_numpy(), old["site"].to_numpy(), old["period"].to_numpy())
+    return spread if plain else 1.0
+
+
+def _squared_steps(z: Array, site: Any, period: Any) -> tuple[float, bool]:
+    """Variance of ``z`` from one period of a site to the next (mean squared difference / 2), and whether it is plainly
+    over 1.
+
+    Differences, as Laney's chart takes them: a step or a slow rise in the past then hardly counts as spread, which
+    would blunt the limits just where something has been going on. With few periods the estimate is noisy, and widening
+    on noise alone would cost the page half its power, so it counts only where chance would make so large a value less
+    than once in twenty (chi-square with two thirds as many degrees of freedom as differences, which has its variance).
+    """
+    steps = np.concatenate([[0.0], *(
+        np.diff(z[site == name][np.argsort(period[site == name])]) for name in np.unique(site)
+    )])[1:]  # fmt: skip
+    if len(steps) < 3:
+        return 1.0, False
+    variance = float((steps**2).mean() / 2)
+    freedom = 2 * len(steps) / 3
+    return variance, bool(variance > 1 and stats.chi2.sf(variance * freedom, freedom) < 0.05)
 
 
 def _between_periods(
@@ -220,11 +236,7 @@ def _between_periods(
 ) -> float:
     """Standard deviation of period means beyond what ventings' own scatter makes, 0 unless plain (as above)."""
     table = pd.DataFrame({"period": rows[period], "site": rows[site], "r": residual, "n": n})
-    old = table[table["period"].isin(past)].groupby(["period", "site"])[["r", "n"]].sum()
-    freedom = len(old) - old.index.get_level_values("site").nunique()
-    if freedom < 3:
-        return 0.0
-    total = float((old["r"] ** 2 / (old["n"] * sigma**2)).sum())
-    if stats.chi2.sf(total, freedom) >= 0.05:
-        return 0.0
-    return float(sigma * np.sqrt((total / freedom - 1) / old["n"].mean()))
+    old = table[table["period"].isin(past)].groupby(["period", "site"])[["r", "n"]].sum().reset_index()
+    z = old["r"] / (np.sqrt(old["n"]) * sigma)
+    spread, plain = _squared_steps(z.to_numpy(), old["site"].to_numpy(), old["period"].to_numpy())
+    return float(sigma * np.sqrt((spread - 1) / old["n"].mean())) if plain else 0.0

@@ -39,7 +39,7 @@ LONGEST_WATCH, SHORTEST_PAST, LONGEST_PAST = 6, 5, 20
 
 SERIES_COLUMNS = (
     "series", "group", "direction", "chart", "value", "limit", "signal", "since", "observed", "expected", "ratio",
-    "shift", "n",
+    "shift", "shift_error", "n",
 )  # fmt: skip
 
 
@@ -50,7 +50,7 @@ class PageWatch:
     series : a row a series, group ("" = all sites) and direction: SERIES_COLUMNS. ``value`` against ``limit``
         decides ``signal``; ``since`` is the period the climb began; ``observed``, ``expected``, ``ratio`` and ``n``
         are of the periods since then (failing ventings; for a number, ratio is that of the geometric means and
-        ``shift`` the difference of means on the watched scale).
+        ``shift`` the difference of means on the watched scale, ``shift_error`` its standard error).
     cells : a row a period and site ("" = all): observed, expected, n.
     state : "estimated", or "too_few" with the reason in ``note`` (then ``series`` is empty).
     """

@@ -1,0 +1,168 @@
+"""What to do: actions that follow from this review's numbers, and how earlier ones are doing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from ventbook import trends, wording
+from ventbook.pages.base import Page
+from ventbook.pages.quarterly_review.facts import GAP, Facts, gather_facts
+from ventbook.pages.quarterly_review.signals import (
+    Signal,
+    compare_all_gauges,
+    leading_signals,
+    read_signals,
+    stands_out,
+)
+from ventbook.pages.show import Shown
+
+#: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
+HELD_BACK, UNCHECKED = 0.05, 0.10
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something to consider, where, and the number it rests on."""
+
+    where: str
+    what: str
+    why: str
+
+
+def list_actions(page: Page) -> Shown:
+    """Actions to consider, most pressing first; none is said as well."""
+    facts = gather_facts(page)
+    found = propose_actions(page, facts)
+    rows = pd.DataFrame([(a.where, a.what, a.why) for a in found], columns=["where", "what", "why"])
+    note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
+    return page.add_table(
+        "actions_to_consider", rows, title="Actions to consider",
+        columns={"where": "Where", "what": "What to do", "why": "Because"}, note=note,
+    )  # fmt: skip
+
+
+def propose_actions(page: Page, facts: Facts) -> list[Action]:
+    """Actions from signals, gauges, open jobs and the state of the records."""
+    signals = leading_signals(read_signals(page, facts))
+    found: list[Action] = []
+    for signal in signals:
+        found += _for_signal(facts, signal)
+    blamed = {a.what for a in found}
+    gauges = compare_all_gauges(facts)
+    for g in gauges:
+        action = _check_gauge(g)
+        if stands_out(g, len(gauges)) and action.what not in blamed:
+            found.append(action)
+    found += _for_records(page, facts)
+    return list(dict.fromkeys(found))
+
+
+def _check_gauge(g: trends.GaugeShift) -> Action:
+    name = wording.clean_text(g.gauge)
+    word = "high" if (g.shift.estimate or 0) > 0 else "low"
+    low, high = sorted(abs(v) for v in (g.shift.low or 0.0, g.shift.high or 0.0))
+    span = wording.value_range(low, high, "mm", decimals=3)
+    return Action(
+        g.site,
+        f"Hold gauge {name} against another one or a reference before acting on engines.",
+        f"It reads {wording.number(abs(g.shift.estimate or 0.0), 'mm', decimals=3)} {word} (plausible range {span}) against "
+        "the other readings at the site.",
+    )
+
+
+def _for_signal(facts: Facts, s: Signal) -> list[Action]:
+    where = s.site or "all sites"
+    if s.cause_gauge is not None:
+        return [_check_gauge(s.cause_gauge)]
+    if s.series == trends.FAILING and s.direction == "up":
+        out = [
+            Action(
+                where,
+                f"Go through the {s.observed} failing ventings since {s.since} one by one (list below): filling of lines and "
+                "cooler, tank pressure, lifters fitted.",
+                f"{s.observed} failing ventings where {s.expected:.1f} were to be expected.",
+            )
+        ]
+        if len(s.common) and s.common["p"].iloc[0] < 0.01:
+            top = s.common.iloc[0]
+            name, level = (str(top[c]).replace("_", " ") for c in ("column", "level"))
+            out.append(
+                Action(
+                    where,
+                    f"Look at {name} {wording.clean_text(level)} first.",
+                    f"{int(top['failing_with'])} of {int(top['with_level'])} ventings with it failed, "
+                    f"{int(top['failing_without'])} of {int(top['without_level'])} without.",
+                )
+            )
+        return out
+    if s.series == trends.FAILING:
+        return [
+            Action(
+                where, "Find out what is done differently since then, and keep it.",
+                f"{s.observed} failing ventings since {s.since} where {s.expected:.1f} were to be expected.",
+            )
+        ]  # fmt: skip
+    if s.series == "time_to_pressure" and s.direction == "up":
+        return [
+            Action(
+                where, "Check what stands between venting and first start: rest time, rotations after pressure, suction joints.",
+                f"Oil pressure takes {wording.number(s.size.estimate, '1', decimals=2)} times as long since {s.since}.",
+            )
+        ]  # fmt: skip
+    if s.series == "rotations_ratio" and s.direction == "up":
+        return [
+            Action(
+                where, "Look for air drawn in on the suction side, and ask how rotations are counted.",
+                f"{wording.number(s.size.estimate, '1', decimals=2)} times the rotations of the past are needed for the same lines since {s.since}.",
+            )
+        ]  # fmt: skip
+    if s.series == GAP:
+        return [
+            Action(
+                where, "Check how gaps are measured: gauge, force, hold, place of the lever.",
+                f"Sound lifters read {wording.number(s.size.estimate, 'mm', decimals=3)} more than before since {s.since}."
+                if s.direction == "up"
+                else f"Sound lifters read {wording.number(abs(s.size.estimate or 0), 'mm', decimals=3)} less than before since {s.since}.",
+            )
+        ]  # fmt: skip
+    return []
+
+
+def _for_records(page: Page, facts: Facts) -> list[Action]:
+    out = []
+    unchecked = facts.now[~facts.now["all_checked"].fillna(False).astype(bool)]
+    if len(facts.now) and len(unchecked) / len(facts.now) > UNCHECKED:
+        out.append(
+            Action(
+                wording.join_words(sorted(unchecked["site"].dropna().unique())),
+                "Have every lifter written down, the sound ones too.",
+                f"{wording.of_total(len(unchecked), len(facts.now), 'venting')} lack readings of some lifters.",
+            )
+        )
+    held, rows = held_rows(page, facts)
+    if rows and held / rows > HELD_BACK:
+        out.append(
+            Action(
+                "records", "Clear the rows held back; the list goes back to the senders.",
+                f"{wording.of_total(held, rows, 'row')} of the period's deliveries are held back.",
+            )
+        )  # fmt: skip
+    return out
+
+
+def held_rows(page: Page, facts: Facts) -> tuple[int, int]:
+    """Rows held back and all rows, of the deliveries that brought ventings of the period."""
+    quarantine = page.records.get("quarantine")
+    total = sum(
+        len(page.records[name])
+        for name in ("engines", "ventings", "starts", "lifter_checks")
+        if name in page.records
+    )
+    held = (
+        0
+        if quarantine is None or quarantine.empty
+        else len(quarantine.drop_duplicates(["intake", "file", "sheet", "line"]))
+    )
+    return held, total + held

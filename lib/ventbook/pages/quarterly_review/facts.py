@@ -1,0 +1,156 @@
+"""What the review is about, worked out once a page: the periods, their ventings, and the page's signal rule."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook import evidence, trends
+from ventbook.pages.base import Page
+from ventbook.pages.period import Period, quarter_of
+
+#: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
+MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
+#: What else is looked at when something moved.
+ALSO = (
+    *MIX,
+    "gauge",
+    "lifter_lot",
+    "oil_grade",
+    "procedure_revision",
+    "form_revision",
+    "turned_by",
+    "technician",
+)
+NUMBERS = {"time_to_pressure": "time_to_pressure_s", "rotations_ratio": "rotations_ratio"}
+GAP = "sound_lifter_gap"
+MOST_STEPS = 40
+DRAWS = 20_000
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Everything the sections share.
+
+    ``steps``: periods of the charts, oldest first, the last one current (quarters for a review of a year).
+    ``jobs``: ventings up to the period's end that pass the filters, with ``step`` (label), ``gauge`` and
+    ``sound_gap_mm``. ``now``, ``before``, ``year``: ventings of the period, the one before it, the same a year
+    earlier; their periods beside them.
+    """
+
+    period: Period
+    before_period: Period
+    year_period: Period
+    steps: tuple[Period, ...]
+    jobs: pd.DataFrame
+    lifters: pd.DataFrame
+    now: pd.DataFrame
+    before: pd.DataFrame
+    year: pd.DataFrame
+    watch: trends.PageWatch
+    tier: str
+
+    @property
+    def step(self) -> Period:
+        return self.steps[-1]
+
+    @property
+    def labels(self) -> list[str]:
+        return [step.label for step in self.steps]
+
+    @property
+    def sites(self) -> list[str]:
+        return sorted(self.jobs["site"].dropna().unique())
+
+    def lifters_of(self, jobs: pd.DataFrame) -> pd.DataFrame:
+        return self.lifters[self.lifters["venting_id"].isin(jobs["venting_id"])]
+
+    def step_of(self, label: str) -> Period:
+        return self.steps[self.labels.index(label)]
+
+
+_KEPT: WeakKeyDictionary[Page, Facts] = WeakKeyDictionary()
+
+
+def gather_facts(page: Page) -> Facts:
+    """The page's facts; worked out at the first call and kept with the page."""
+    if page not in _KEPT:
+        _KEPT[page] = make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
+    return _KEPT[page]
+
+
+def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period: Period) -> Facts:
+    """Facts of any period from any ventings and lifters (an earlier snapshot's, say)."""
+    steps = make_steps(period, earliest=jobs["date"].min().date() if len(jobs) else period.start)
+    jobs = label_steps(add_readings(jobs, lifters), steps)
+    lifters = lifters.merge(jobs[["venting_id", "step"]], on="venting_id", how="inner")
+    parts = []
+    for span in (period, period.before(), period.year_earlier()):
+        parts.append(page.within(jobs, span))
+    watch = trends.watch_page(
+        jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
+        levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=page.seed,
+    )  # fmt: skip
+    now, before, year = parts
+    known = now["failed_first"].dropna()
+    tier = evidence.tier(
+        ventings=len(known),
+        findings=int(known.sum() + before["failed_first"].sum()),
+        groups=[len(known), int(before["failed_first"].notna().sum())],
+        denominators_known=not only_findings(now),
+    )
+    return Facts(
+        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier
+    )
+
+
+def only_findings(jobs: pd.DataFrame) -> bool:
+    """Whether any of the ventings was recorded only because something was found: then no share is known."""
+    return bool((jobs["recorded_because"] == "finding_only").fillna(False).any())
+
+
+def make_steps(period: Period, *, earliest: dt.date) -> tuple[Period, ...]:
+    """The charts' periods up to the end of ``period``: periods of its own length, quarters where it is longer."""
+    months = period.months()
+    step = Period(period.label, period.start, period.end, period.provisional)
+    if months is not None and months > 3:
+        span = 3 if months % 3 == 0 else 1
+        start = (pd.Timestamp(period.end) - pd.DateOffset(months=span)).date()
+        step = Period(_label(start, period.end), start, period.end, period.provisional)
+    steps = [step]
+    while steps[0].start > earliest and len(steps) < MOST_STEPS:
+        steps.insert(0, steps[0].before())
+    return tuple(steps)
+
+
+def _label(start: dt.date, end: dt.date) -> str:
+    last = end - dt.timedelta(days=1)
+    if quarter_of(start) == quarter_of(last) and (end.month - start.month) % 12 == 3:
+        return quarter_of(start)
+    return f"{start:%Y-%m}" if start.month == last.month else f"{start:%Y-%m}/{last:%Y-%m}"
+
+
+def label_steps(jobs: pd.DataFrame, steps: tuple[Period, ...]) -> pd.DataFrame:
+    """``jobs`` with the label of the step that each date lies in, missing where before the first."""
+    starts = np.array([step.start for step in steps], "datetime64[D]")
+    days = jobs["date"].to_numpy("datetime64[D]")
+    at = np.searchsorted(starts, days, side="right") - 1
+    inside = (at >= 0) & (days < np.datetime64(steps[-1].end, "D"))
+    found = pd.Series(np.take([step.label for step in steps], np.maximum(at, 0)), jobs.index, dtype="str")
+    return jobs.assign(step=found.where(inside))
+
+
+def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the gauge of most of its first readings and the mean gap of the lower half of its lifters."""
+    if lifters.empty:
+        return jobs.assign(gauge=pd.Series(None, jobs.index, dtype="str"), sound_gap_mm=np.nan)
+    counts = lifters.groupby(["venting_id", "gauge"], sort=True).size().reset_index(name="n")
+    most = counts.sort_values("n", ascending=False, kind="stable").drop_duplicates("venting_id")
+    gauge: pd.Series = most.set_index("venting_id")["gauge"]
+    sound = trends.mean_lower_half(lifters)
+    ids = jobs["venting_id"]
+    return jobs.assign(gauge=ids.map(gauge).astype("str"), sound_gap_mm=ids.map(sound).astype(float))

@@ -1,0 +1,141 @@
+"""Failing ventings by site, by engine type and by reason."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook import evidence, plots, rates, trends, wording
+from ventbook.pages.base import Page
+from ventbook.pages.quarterly_review.facts import Facts, gather_facts
+from ventbook.pages.quarterly_review.failing import ratio_table
+from ventbook.pages.quarterly_review.numbers import failure_share
+from ventbook.pages.show import Shown
+from ventbook.plots.trends import draw_funnel
+
+
+def by_site(page: Page) -> Shown:
+    """Sites on a funnel, drawn towards each other by as much as small numbers warrant, and against expectation."""
+    facts = gather_facts(page)
+    table = rates.shares_by(
+        facts.now, ["site"], failures="failed_first", level=page.level, groups={"site": facts.sites}
+    )
+    if table["n"].sum() == 0:
+        return page.text("No site has a venting with a result in this period.")
+    count, n = table["failures"], table["n"]
+    funnel = trends.funnel_by_site(count, n, sites=facts.sites)
+    shrunk = trends.shrink_shares(count, n, sites=facts.sites, level=page.level)
+    ratios = ratio_table(page, facts, by="site").rename(
+        columns={"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}
+    )
+    merged = table.rename(columns={"estimate": "share"}).merge(
+        shrunk[["site", "estimate", "low", "high"]].rename(
+            columns={"estimate": "drawn", "low": "drawn_low", "high": "drawn_high"}
+        ), on="site",
+    ).merge(
+        ratios[["label", "expected", "ratio", "ratio_low", "ratio_high"]].rename(columns={"label": "site"}), on="site", how="left"
+    )  # fmt: skip
+    merged["failures"] = merged["failures"].astype("Int64")
+    _keep_sites(page, facts, merged)
+    shown = Shown("", "")
+    if evidence.allows(facts.tier, "describe") and len(facts.sites) > 1:
+        figure, ax = plots.new_figure(height=4.2)
+        sizes = np.unique(np.linspace(3, max(20.0, 1.15 * float(n.max())), 60).round())
+        curves = pd.DataFrame({"n": sizes})
+        for name, tail in (("inner", 0.025), ("outer", 0.001)):
+            curves[f"low_{name}"] = trends.funnel_limit(float(funnel["centre"].iloc[0]), sizes, tail=tail)
+            curves[f"high_{name}"] = trends.funnel_limit(
+                float(funnel["centre"].iloc[0]), sizes, tail=1 - tail
+            )
+        odd = funnel[funnel["outside"] != ""]["site"].tolist()
+        title = f"Outside the funnel: {wording.join_words(odd)}" if odd else "No site lies outside the funnel"
+        draw_funnel(ax, funnel, curves, shrunk, title=title)
+        shown += page.add_figure(
+            "sites", figure,
+            alt=f"Sites by number of ventings and share failing in {facts.period.label}, within limits for their size. {title}.",
+            caption="A small site may lie far from the middle by chance alone: the limits widen to the left. Crude shares; the table allows for the mix.",
+        )  # fmt: skip
+    shown += page.add_table(
+        "failing_by_site", merged, title=f"Sites in {facts.period.label}",
+        columns={
+            "site": "Site", "failures": "Failing", "n": "With a result", "share": ("Share", "share"), "low": ("From", "share"),
+            "high": ("To", "share"), "drawn": ("Drawn towards all sites", "share"), "expected": ("Expected", "", "1"),
+            "ratio": ("Observed over expected", "", "2"), "ratio_low": ("From", "", "2"), "ratio_high": ("To", "", "2"),
+        },
+        note="In alphabetical order on purpose: this is no ranking. Drawn towards all sites: the estimate that neither blames nor hides a small site.",
+    )  # fmt: skip
+    new = [
+        s
+        for s in facts.sites
+        if not (facts.jobs.loc[facts.jobs["site"] == s, "step"] < facts.step.label).any()
+    ]
+    if new and facts.watch.past:
+        shown += page.text(
+            f"First ventings this period: {wording.join_words(new)}. Expected from the other sites, with the width that goes with that."
+        )
+    return shown
+
+
+def _keep_sites(page: Page, facts: Facts, merged: pd.DataFrame) -> None:
+    for site in facts.sites:
+        jobs = facts.now[facts.now["site"] == site]
+        share = failure_share(jobs, level=page.level)
+        row = merged[merged["site"] == site].iloc[0]
+        text = f"{site} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
+        page.add_finding("venting_failure_share", share, group={"site": site}, tier=facts.tier, sentence=text)
+
+
+def by_type_and_reason(page: Page) -> Shown:
+    """Engine types and reasons, this period beside the earlier ones."""
+    facts = gather_facts(page)
+    past = facts.jobs[facts.jobs["step"].isin(facts.watch.past)]
+    parts = []
+    for column in ("engine_type", "reason"):
+        levels = sorted(facts.jobs[column].dropna().unique())
+        now, then = (
+            rates.shares_by(jobs, [column], failures="failed_first", level=page.level, groups={column: levels}) for jobs in (facts.now, past)
+        )  # fmt: skip
+        part = (
+            now.drop(columns="level")
+            .rename(columns={column: "level"})
+            .assign(factor=column.replace("_", " "))
+        )
+        part["level"] = part["level"].astype("str").str.replace("_", " ")
+        part["earlier"], part["earlier_n"] = then["estimate"].to_numpy(), then["n"].to_numpy()
+        part["earlier_failures"] = then["failures"].astype("Int64").to_numpy()
+        parts.append(part)
+        if column == "engine_type":
+            for row in now.to_dict("records"):
+                share = failure_share(facts.now[facts.now[column] == row[column]], level=page.level)
+                text = f"{row[column]} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
+                page.add_finding(
+                    "venting_failure_share",
+                    share,
+                    group={column: row[column]},
+                    tier=facts.tier,
+                    sentence=text,
+                )
+    table = pd.concat(parts, ignore_index=True)
+    table["failures"] = table["failures"].astype("Int64")
+    table = table[(table["n"] > 0) | (table["earlier_n"] > 0)]
+    names = [
+        "factor",
+        "level",
+        "failures",
+        "n",
+        "estimate",
+        "low",
+        "high",
+        "earlier_failures",
+        "earlier_n",
+        "earlier",
+    ]
+    return page.add_table(
+        "failing_by_type_and_reason", table[names], title="Engine types and reasons",
+        columns={
+            "factor": "By", "level": "Which", "failures": "Failing", "n": "With a result", "estimate": ("Share", "share"),
+            "low": ("From", "share"), "high": ("To", "share"), "earlier_failures": "Failing earlier",
+            "earlier_n": "With a result earlier", "earlier": ("Share earlier", "share"),
+        },
+        note="Earlier: the periods that this one is compared with. Engines with more lifters fail more often by count alone.",
+    )  # fmt: skip

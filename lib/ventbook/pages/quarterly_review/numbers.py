@@ -1,0 +1,109 @@
+"""The five numbers of the front page, for any set of ventings."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook import rates, trends, waiting_times
+from ventbook.pages.base import Page
+from ventbook.pages.period import Period
+from ventbook.pages.quarterly_review.facts import Facts
+from ventbook.results import Estimate, no_estimate
+
+#: Stable ids of the front page's numbers, in order, and whether their change is a ratio (else a difference).
+FIVE = {
+    "venting_failure_share": False,
+    "observed_over_expected": True,
+    "share_over_time_limit": False,
+    "rotations_ratio": True,
+    "cured_share": False,
+}
+
+
+def five_numbers(page: Page, facts: Facts, jobs: pd.DataFrame, period: Period) -> dict[str, Estimate]:
+    """The five numbers of the ventings ``jobs`` of ``period``."""
+    return {
+        "venting_failure_share": failure_share(jobs, level=page.level),
+        "observed_over_expected": expected_ratio(page, facts, period),
+        "share_over_time_limit": share_over_time_limit(page, jobs),
+        "rotations_ratio": rotations_ratio(jobs, level=page.level),
+        "cured_share": cured_share(facts.lifters_of(jobs), level=page.level),
+    }
+
+
+def failure_share(jobs: pd.DataFrame, *, level: float) -> Estimate:
+    """Share of ventings with at least one lifter over the limit at the first check."""
+    return rates.venting_share(jobs["failed_first"], cluster=jobs["engine_id"], level=level)
+
+
+def expected_ratio(page: Page, facts: Facts, period: Period, *, site: str = "") -> Estimate:
+    """Failing ventings over those expected from the past and the mix, for the whole steps inside ``period``."""
+    inside = [step.label for step in facts.steps if step.start >= period.start and step.end <= period.end]
+    cells = facts.watch.cells
+    cells = cells[cells["period"].isin(inside) & (cells["site"] == site)]
+    if not inside or cells.empty or not cells["expected"].sum() > 0:
+        note = facts.watch.note or "outside the periods that are compared"
+        return no_estimate(
+            "too_few", level=page.level, unit="1", n=0, method="observed over expected", note=note
+        )
+    return trends.observed_over_expected(
+        float(cells["observed"].sum()),
+        float(cells["expected"].sum()),
+        level=page.level,
+        n=int(cells["n"].sum()),
+    )
+
+
+def time_limit(page: Page, jobs: pd.DataFrame) -> np.ndarray:
+    """Limit of the time to pressure for each venting (s), NaN where none is in force."""
+    frame = page.limits.frame("time_to_pressure", jobs["engine_type"].tolist(), jobs["date"].tolist())
+    return frame["high"].to_numpy(float)
+
+
+def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
+    """Share of first starts whose oil pressure came later than the limit in force for the engine on that day.
+
+    Each time is taken as a share of its own limit, so that limits that differ by type and date can be added up.
+    """
+    if jobs.empty:
+        return no_estimate("not_recorded", level=page.level, unit="share", n=0, method="share over a limit")
+    limit = time_limit(page, jobs)
+    ok = np.isfinite(limit)
+    return waiting_times.share_over(
+        (jobs["time_low_s"].to_numpy(float) / limit)[ok], (jobs["time_high_s"].to_numpy(float) / limit)[ok], 1.0,
+        level=page.level, cluster=jobs["engine_id"].to_numpy(object)[ok], unit="share",
+    )  # fmt: skip
+
+
+def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
+    """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts left out."""
+    shown = (jobs["pressure_shown"] == True).fillna(False).astype(bool)  # noqa: E712
+    used = jobs[shown.to_numpy()]
+    return trends.geometric_mean(used["rotations_ratio"], cluster=used["engine_id"], level=level)
+
+
+def cured_share(lifters: pd.DataFrame, *, level: float) -> Estimate:
+    """Share of lifters over the limit at the first check and looked at again after a run that were within then."""
+    again = lifters[lifters["cured"].notna()]
+    if again.empty:
+        return no_estimate("not_recorded", level=level, unit="share", n=0, method="re-check")
+    totals = again.assign(good=again["cured"].astype(bool)).groupby("venting_id", sort=True)
+    table = totals.agg(good=("good", "sum"), n=("good", "size"), engine_id=("engine_id", "first"))
+    return rates.lifter_share(table["good"], table["n"], cluster=table["engine_id"], level=level)
+
+
+def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
+    """Seconds by which a share ``q`` of first starts had oil pressure."""
+    return waiting_times.estimate_quantile(
+        jobs["time_low_s"].to_numpy(float), jobs["time_high_s"].to_numpy(float), q, level=level, unit="s",
+        cluster=jobs["engine_id"].to_numpy(object),
+    )  # fmt: skip
+
+
+def median_rotations(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
+    """Crankshaft rotations by which a share ``q`` of ventings showed pressure."""
+    return waiting_times.estimate_quantile(
+        jobs["rotations_low"].to_numpy(float), jobs["rotations_high"].to_numpy(float), q, level=level, unit="count",
+        cluster=jobs["engine_id"].to_numpy(object),
+    )  # fmt: skip

@@ -1,0 +1,204 @@
+"""Time to pressure, rotations, lifters and their re-check, and the procedure's steps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook import conformity, plots, rates, wording
+from ventbook.pages.base import Page
+from ventbook.pages.quarterly_review import numbers
+from ventbook.pages.quarterly_review.facts import gather_facts
+from ventbook.pages.show import Shown
+from ventbook.plots.trends import draw_levels
+from ventbook.results import Estimate
+
+
+def times(page: Page) -> Shown:
+    """Seconds to oil pressure at the first start: middle, slowest tenth, share over the limit, by period and site."""
+    facts = gather_facts(page)
+    shown = Shown("", "")
+    for name, q, what in (
+        ("median_time_to_pressure", 0.5, "Half of the first starts had oil pressure within"),
+        ("p90_time_to_pressure", 0.9, "Nine of ten had it within"),
+    ):
+        estimate = numbers.median_time(facts.now, q, level=page.level)
+        sentence = f"{what} {wording.interval(estimate, units=page.units, decimals=1)}."
+        shown += page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)
+    rows = []
+    for label in facts.labels:
+        jobs = facts.jobs[facts.jobs["step"] == label]
+        rows.append({"label": label, **_row(numbers.median_time(jobs, 0.5, level=page.level))})
+    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    if table["estimate"].notna().any():
+        figure, ax = plots.new_figure()
+        draw_levels(ax, table, title="Time to oil pressure, half of first starts", unit="seconds")
+        ax.set_ylim(bottom=0)
+        shown += page.add_figure(
+            "time_to_pressure", figure,
+            alt=f"Median seconds to oil pressure with intervals by period, {facts.labels[0]} to {facts.labels[-1]}.",
+            caption="Stopwatch and logger readings taken as the intervals they stand for; runs without pressure counted as longer.",
+        )  # fmt: skip
+    sites = []
+    for site in facts.sites:
+        jobs = facts.now[facts.now["site"] == site]
+        over = numbers.share_over_time_limit(page, jobs)
+        sites.append(
+            {"site": site, **_row(numbers.median_time(jobs, 0.5, level=page.level)), "over": over.estimate}
+        )
+    by_site = pd.DataFrame(sites).astype({"estimate": float, "low": float, "high": float, "over": float})
+    return shown + page.add_table(
+        "time_to_pressure_by_site", by_site, title="Time to oil pressure by site",
+        columns={
+            "site": "Site", "n": "Readings", "estimate": ("Half within", "s"), "low": ("From", "s"), "high": ("To", "s"),
+            "over": ("Over the limit", "share"),
+        },
+        note="Empty: fewer than five readings.",
+    )  # fmt: skip
+
+
+def rotations(page: Page) -> Shown:
+    """Rotations until pressure showed, as counted and against what lines and volumes make expected."""
+    facts = gather_facts(page)
+    shown = Shown("", "")
+    for name, q, what in (
+        ("median_rotations_to_prime", 0.5, "Half of the ventings showed pressure within"),
+        ("p90_rotations_to_prime", 0.9, "Nine of ten within"),
+    ):
+        estimate = numbers.median_rotations(facts.now, q, level=page.level)
+        sentence = f"{what} {wording.interval(estimate, decimals=0)} rotations of the crankshaft."
+        shown += page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)
+    given_up = facts.now["pressure_shown"].map({True: False, False: True}).astype("boolean")
+    share = rates.venting_share(given_up, cluster=facts.now["engine_id"], level=page.level)
+    events = int(given_up.sum())
+    shown += page.add_finding(
+        "share_not_primed", share, tier=facts.tier,
+        sentence=f"Turning was given up before pressure showed in {wording.share(share, events=events, noun='venting')}.",
+    )  # fmt: skip
+    rows = []
+    for label in facts.labels:
+        for site in ["", *facts.sites]:
+            jobs = facts.jobs[(facts.jobs["step"] == label) & ((facts.jobs["site"] == site) | (site == ""))]
+            rows.append(
+                {
+                    "label": label,
+                    "site": site or "all",
+                    **_row(numbers.rotations_ratio(jobs, level=page.level)),
+                }
+            )
+    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    overall = table[table["site"] == "all"]
+    if overall["estimate"].notna().any():
+        figure, ax = plots.new_figure()
+        draw_levels(ax, overall, title="Rotations recorded over rotations expected", unit="ratio")
+        ax.axhline(1, color="#555555", linestyle="--", linewidth=1)
+        shown += page.add_figure(
+            "rotations_ratio", figure,
+            alt=f"Rotations recorded over expected with intervals by period, {facts.labels[0]} to {facts.labels[-1]}, line at 1.",
+            caption="Over 1: more turning than the lines' volumes explain, as with air drawn in on the suction side. Counts given up are left out.",
+        )  # fmt: skip
+    now = table[(table["label"] == facts.step.label)]
+    return shown + page.add_table(
+        "rotations_ratio_by_site", now, title=f"Rotations, recorded over expected, {facts.step.label}",
+        columns={
+            "site": "Site", "n": "Ventings", "estimate": ("Ratio", "", "2"), "low": ("From", "", "2"), "high": ("To", "", "2"),
+        },
+    )  # fmt: skip
+
+
+def lifters(page: Page) -> Shown:
+    """Lifters over the limit, what an extra run cured, and what the findings are made of."""
+    facts = gather_facts(page)
+    now = facts.lifters_of(facts.now)
+    judged = now[now["over_first"].notna()]
+    per = judged.assign(over=judged["over_first"].astype(bool)).groupby("venting_id", sort=True)
+    table = per.agg(over=("over", "sum"), n=("over", "size"), engine_id=("engine_id", "first"))
+    share = rates.lifter_share(table["over"], table["n"], cluster=table["engine_id"], level=page.level)
+    events = int(table["over"].sum())
+    shown = page.add_finding(
+        "lifter_failure_share", share, tier=facts.tier,
+        sentence=f"Over the limit at the first check: {wording.share(share, events=events, noun='lifter')}.",
+    )  # fmt: skip
+    again = now[now["cured"].notna()]
+    cured = numbers.cured_share(now, level=page.level)
+    if len(again):
+        alone = second_look(again)
+        text = (
+            f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=int(again['cured'].sum()), noun='lifter')} were within. "
+            f"About {alone:.1f} of {len(again)} would have been within on a second look alone, by the gauge's uncertainty."
+        )
+        expected = Estimate(alone, None, None, page.level, "count", len(again), 0, "gauge uncertainty")
+        shown += page.add_finding("cured_by_second_look", expected, tier=facts.tier, sentence=text)
+    else:
+        shown += page.text("No lifter over the limit was read again after a run in this period.")
+    found = now[now["over_first"].fillna(False).astype(bool)]
+    counts = found["cause"].replace("", "unclear").value_counts()
+    order = ["air", "leak_down", "both", "bottomed", "unclear"]
+    causes = pd.DataFrame({"cause": order, "lifters": [int(counts.get(name, 0)) for name in order]})
+    causes["cause"] = causes["cause"].str.replace("_", " ")
+    return shown + page.add_table(
+        "causes", causes, title="What the findings are made of",
+        columns={"cause": "Cause", "lifters": "Lifters"},
+        note="A cause is named only where the readings make it at least 80 % probable; one reading alone is unclear.",
+    )  # fmt: skip
+
+
+def second_look(again: pd.DataFrame) -> float:
+    """How many of these lifters would read within the limit on a second look with nothing done.
+
+    Each gap's truth is normal about the reading with the gauge's uncertainty u, the second reading again about the
+    truth: the reading differs from the first by sqrt(2) u.
+    """
+    from scipy import stats
+
+    gap, limit, u = (again[c].to_numpy(float) for c in ("gap_first_corrected_mm", "limit_mm", "gauge_u_mm"))
+    return float(np.nansum(stats.norm.cdf((limit - gap) / (np.sqrt(2) * u))))
+
+
+def procedure(page: Page) -> Shown:
+    """Each step of the procedure against the limit in force, this period beside the one before."""
+    facts = gather_facts(page)
+    tables = []
+    for jobs in (facts.now, facts.before):
+        if jobs.empty:
+            tables.append(pd.DataFrame())
+            continue
+        verdicts = conformity.check_steps(page.records, jobs, facts.lifters_of(jobs), limits=page.limits)
+        tables.append(conformity.summarise_steps(verdicts))
+    now, before = tables
+    if now.empty:
+        return page.text("No venting in this period, so no step to hold against a limit.")
+    judged = now["judged"].astype(float)
+    now["outside_share"] = now["outside"].astype(float) / judged.where(judged > 0)
+    now["recorded_share"] = 1 - now["not_recorded"].astype(float) / now["rows"].astype(float)
+    now["before_share"] = np.nan
+    if len(before):
+        was = before.set_index("step")
+        rate = was["outside"].astype(float) / was["judged"].astype(float).where(
+            was["judged"].astype(float) > 0
+        )
+        now["before_share"] = now["step"].map(rate).astype(float)
+    now["against"] = (
+        now["status"]
+        .map({"manual": "manual", "placeholder": "a placeholder", "mixed": "manual and placeholder"})
+        .fillna("no limit")
+    )
+    return page.add_table(
+        "procedure", now, title="Steps of the procedure against the limits in force",
+        columns={
+            "title": "Step", "rows": "Applies to", "recorded_share": ("Recorded", "share"), "judged": "Judged",
+            "outside": "Outside", "outside_share": ("Outside", "share"), "before_share": (f"Outside in {facts.before_period.label}", "share"),
+            "against": "Against",
+        },
+        note="A record outside a limit says nothing about the engine's state. The conformity report lists every case.",
+    )  # fmt: skip
+
+
+def _row(estimate: Estimate) -> dict[str, object]:
+    return {
+        "estimate": estimate.estimate,
+        "low": estimate.low,
+        "high": estimate.high,
+        "n": estimate.n,
+        "state": estimate.state,
+    }

@@ -1,0 +1,241 @@
+"""What moved in the mix, the state of the records, open jobs, the last period restated, earlier signals and actions."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from ventbook import dictionary, trends, wording
+from ventbook.pages.base import Page
+from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
+from ventbook.pages.show import Shown
+from ventbook.results import Estimate
+
+#: Columns whose completeness the review shows: what the reports need first.
+NEEDED = (
+    "lines_empty", "cooler_empty", "filter_new", "tank_overpressure_bar", "oil_temperature_degC", "oil_grade",
+    "suction_line_length_m", "suction_line_bore_mm", "pressure_threshold_bar", "rotations_after_pressure", "lifter_lot",
+    "time_to_pressure_s", "failed_first", "all_checked",
+)  # fmt: skip
+
+
+def mix(page: Page) -> Shown:
+    """What came through the door and with what it was worked on: this period's shares beside the earlier ones."""
+    facts = gather_facts(page)
+    past = [label for label in facts.labels if label < facts.step.label]
+    if not past:
+        return page.text("There is no earlier period, so nothing can have moved yet.")
+    table = trends.compare_mix(
+        facts.jobs, past=past[-4:], recent=[facts.step.label], columns=ALSO, period="step"
+    )
+    told = table[(table["change"].abs() >= 0.05) & (table["column"] != "technician")].head(20)
+    told = told.assign(
+        column=told["column"].str.replace("_", " "), level=told["level"].str.replace("_", " ").map(wording.clean_text),
+        points=100 * told["change"], new=np.where(told["is_new"], "new", ""),
+    )  # fmt: skip
+    shown = page.add_table(
+        "mix", told.drop(columns=["p"]), title=f"What moved, {facts.step.label} against {past[-4:][0]} to {past[-1]}",
+        columns={
+            "column": "What", "level": "Which", "before": ("Share before", "share"), "now": ("Share now", "share"),
+            "points": ("Change in points", "", "0"), "new": "New",
+        },
+        note="Changes of at least 5 points, largest first. The signals above allow for engine type, reason, empty lines and coolers and new filters.",
+    )  # fmt: skip
+    person = table[table["column"] == "technician"]
+    if len(person) and person["now"].iloc[0] > 0:
+        shown += page.text(
+            f"{wording.number(float(person['now'].iloc[0]), 'share')} of the ventings were done by people who did none in the four periods before."
+        )
+    return shown
+
+
+def data_quality(page: Page) -> Shown:
+    """How complete the period's records are, what is held back, and what was noted."""
+    facts = gather_facts(page)
+    rows = []
+    for name in NEEDED:
+        now, before = (_recorded(jobs, name) for jobs in (facts.now, facts.before))
+        rows.append(
+            (
+                name.rsplit("_", 1)[0].replace("_", " ")
+                if name.endswith(("_bar", "_degC", "_m", "_mm", "_s"))
+                else name.replace("_", " "),
+                now,
+                before,
+            )
+        )
+    table = pd.DataFrame(rows, columns=["column", "now", "before"]).astype({"now": float, "before": float})
+    table["column"] = table["column"].replace(
+        {"failed first": "result of the first lifter check", "all checked": "every lifter checked"}
+    )
+    shown = page.add_table(
+        "completeness", table, title="How much is recorded",
+        columns={"column": "What", "now": (facts.period.label, "share"), "before": (facts.before_period.label, "share")},
+        note="Share of ventings with an entry. An empty cell is not a no.",
+    )  # fmt: skip
+    issues = page.records.get("issues", pd.DataFrame())
+    if len(issues):
+        here = (
+            issues[issues["site"].isin(facts.sites) | issues["site"].isna()]
+            if page.filters.get("site")
+            else issues
+        )
+        counts = (
+            here.groupby(["severity", "code"], sort=True)
+            .agg(n=("code", "size"), what=("what", "first"))
+            .reset_index()
+        )
+        counts["severity"] = counts["severity"].map(wording.SEVERITY_WORDS).fillna(counts["severity"])
+        counts = counts.sort_values("n", ascending=False, kind="stable")
+        shown += page.add_table(
+            "issues", counts, title="What was noted or held back, all deliveries",
+            columns={"severity": "Severity", "n": "Times", "what": "For example"},
+        )  # fmt: skip
+    return shown
+
+
+def _recorded(jobs: pd.DataFrame, name: str) -> float:
+    if jobs.empty:
+        return float("nan")
+    if name == "all_checked":
+        return float(jobs["all_checked"].fillna(False).astype(bool).mean())
+    return float(jobs[name].notna().mean())
+
+
+def open_jobs(page: Page) -> Shown:
+    """Open ventings of the period, by site."""
+    facts = gather_facts(page)
+    waiting = facts.now[facts.now["closed"].isna()]
+    table = pd.DataFrame({
+        "site": facts.sites,
+        "ventings": [int((facts.now["site"] == s).sum()) for s in facts.sites],
+        "open": [int((waiting["site"] == s).sum()) for s in facts.sites],
+        "no_result": [int(facts.now.loc[facts.now["site"] == s, "failed_first"].isna().sum()) for s in facts.sites],
+    })  # fmt: skip
+    return page.add_table(
+        "open_jobs", table, title=f"Open jobs of {facts.period.label}",
+        columns={"site": "Site", "ventings": "Ventings", "open": "Open", "no_result": "Without a result"},
+        note="Jobs with trouble close later than jobs without, so a period looks better while jobs are open.",
+    )  # fmt: skip
+
+
+def read_actions(page: Page) -> list[dict[str, object]]:
+    """The team's own list of actions: ``actions.toml`` beside the store, else ``data/actions.toml``."""
+    from ventbook.pages.scope import find_path
+
+    beside = find_path(page.parameters["store"]).resolve().parent / "actions.toml"
+    path = beside if beside.is_file() else dictionary.DATA / "actions.toml"
+    return list(dictionary.read_toml(path).get("action", [])) if path.is_file() else []
+
+
+def earlier_actions(page: Page) -> Shown:
+    """Earlier actions, and whether the records can judge them yet."""
+    facts = gather_facts(page)
+    rows = []
+    for action in read_actions(page):
+        rows.append(_judge_action(page, facts, action))
+    if not rows:
+        return page.text(
+            "No earlier actions are written down (actions.toml, kept by the team beside the store)."
+        )
+    columns = ["id", "where", "what", "since", "before", "after", "ratio", "judgement"]
+    table = pd.DataFrame(rows, columns=columns)
+    return page.add_table(
+        "earlier_actions", table, title="Earlier actions",
+        columns={
+            "id": "Action", "where": "Where", "what": "What", "since": "Since", "before": "Before", "after": "Since then",
+            "ratio": "Odds of the change", "judgement": "Can it be judged?",
+        },
+        note="Judged on failing ventings from the declared date on, against the year before. An action taken after a peak gets better by itself.",
+    )  # fmt: skip
+
+
+def _judge_action(page: Page, facts: Facts, action: dict[str, object]) -> tuple[object, ...]:
+    start = pd.Timestamp(str(action["since"]))
+    site = str(action.get("site", ""))
+    jobs = facts.jobs[facts.jobs["failed_first"].notna()]
+    jobs = jobs[jobs["site"] == site] if site else jobs
+    before = jobs[(jobs["date"] < start) & (jobs["date"] >= start - pd.DateOffset(years=1))]
+    after = jobs[jobs["date"] >= start]
+    counts = [(int(part["failed_first"].sum()), len(part)) for part in (before, after)]
+    (x1, n1), (x2, n2) = counts
+    told = [f"{x} of {n}" for x, n in counts]
+    needed = ventings_to_judge(x1 / n1 if n1 else 0.0)
+    head = (
+        str(action.get("id", "")),
+        site or "all sites",
+        wording.clean_text(action.get("what", "")),
+        start.date().isoformat(),
+        *told,
+    )
+    if n1 == 0 or n2 < needed:
+        pace = n1 / 365.25
+        when = "" if pace <= 0 or n1 == 0 else f", about {_reach(facts.period.end, (needed - n2) / pace)}"
+        return (*head, "", f"Too early: {n2} of about {needed} ventings needed{when}.")
+    from ventbook import rates
+
+    d, low, high = (float(v) for v in rates.difference_interval(x2, n2, x1, n1, level=page.level))
+    text = f"{100 * d:+.0f} points ({100 * low:+.0f} to {100 * high:+.0f})".replace("-", "\u2212")
+    verdict = (
+        "Better than before."
+        if high < 0
+        else "Worse than before."
+        if low > 0
+        else "No difference can be told yet."
+    )
+    return (*head, text, verdict)
+
+
+def ventings_to_judge(share: float) -> int:
+    """Ventings after an action from which a halved share would be told from the old one (80 of 100, two-sided 5 %).
+
+    Normal formula for two shares with as many before as after; at least 20.
+    """
+    p, q = share, share / 2
+    if p <= 0:
+        return 100
+    middle = (p + q) / 2
+    n = (1.96 * np.sqrt(2 * middle * (1 - middle)) + 0.8416 * np.sqrt(p * (1 - p) + q * (1 - q))) ** 2 / (
+        p - q
+    ) ** 2
+    return max(20, int(np.ceil(n)))
+
+
+def _reach(end: dt.date, days: float) -> str:
+    return (end + dt.timedelta(days=min(float(days), 3650.0))).strftime("%Y-%m")
+
+
+def ventings(page: Page) -> Shown:
+    """The ventings behind every number of the page."""
+    facts = gather_facts(page)
+    table = facts.now.assign(
+        spongy=facts.now["lifters_over_first"], result=_result_words(facts.now),
+        open=np.where(facts.now["closed"].isna(), "open", ""),
+    )  # fmt: skip
+    kept = [
+        "venting_id", "engine_id", "date", "site", "engine_type", "reason", "result", "spongy", "lifters_checked", "gap_worst_first_mm",
+        "time_to_pressure_s", "rotations_ratio", "gauge", "lifter_lot", "open",
+    ]  # fmt: skip
+    failing = (table["failed_first"] == True).fillna(False).astype(int)  # noqa: E712
+    table = table.assign(_first=-failing).sort_values(["_first", "date", "venting_id"], kind="stable")[kept]
+    return page.add_table(
+        "ventings", table, title=f"Ventings of {facts.period.label}, failing ones first",
+        columns={
+            "venting_id": "Venting", "date": "Date", "site": "Site", "engine_type": "Engine type", "reason": "Reason", "result": "First check",
+            "spongy": "Over the limit", "lifters_checked": "Checked", "gap_worst_first_mm": ("Largest gap", "mm"),
+            "time_to_pressure_s": ("Time to pressure", "s"), "rotations_ratio": ("Rotations over expected", "", "2"), "open": "Open",
+        },
+    )  # fmt: skip
+
+
+def _result_words(jobs: pd.DataFrame) -> list[str]:
+    words = {True: "spongy lifter", False: "none"}
+    return ["no result" if pd.isna(v) else words[bool(v)] for v in jobs["failed_first"]]
+
+
+def keep_count(page: Page, facts: Facts, name: str, value: int, sentence: str) -> Shown:
+    """A counted number as a finding."""
+    estimate = Estimate(float(value), None, None, page.level, "count", len(facts.now), 0, "count")
+    return page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)

@@ -1,0 +1,182 @@
+"""Signals of a review: their size, their sentence, and what else changed when they began."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from ventbook import trends, wording
+from ventbook.pages.base import Page
+from ventbook.pages.period import Period
+from ventbook.pages.quarterly_review.facts import ALSO, GAP, Facts
+from ventbook.results import Estimate
+from ventbook.wording import trends as words
+
+#: A change of the mix is told beside a signal from this difference of shares on, when it is this improbable.
+TOLD_CHANGE, TOLD_P = 0.15, 0.01
+#: A gauge is told apart without any signal only where chance would do so once in a hundred pages, and by this much (mm).
+GAUGE_P, GAUGE_MM = 0.01, 0.03
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """One signal of the page. ``period`` runs from the climb's begin to the end of the review's period."""
+
+    series: str
+    site: str
+    direction: str
+    chart: str
+    value: float
+    limit: float
+    since: str
+    period: Period
+    size: Estimate
+    observed: int
+    expected: float
+    sentence: str
+    changes: pd.DataFrame
+    gauges: tuple[trends.GaugeShift, ...]
+    common: pd.DataFrame
+
+    @property
+    def cause_gauge(self) -> trends.GaugeShift | None:
+        """The gauge that the signal is put down to, if there is one."""
+        for gauge in self.gauges:
+            if gauge.attributed or (self.series == GAP and gauge.is_new and gauge.differs):
+                return gauge
+        return None
+
+
+def read_signals(page: Page, facts: Facts) -> list[Signal]:
+    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller."""
+    rows = facts.watch.signals
+    if rows.empty:
+        return []
+    order = rows.assign(
+        number=rows["series"] != trends.FAILING,
+        whole=rows["group"] == "",
+        excess=-rows["value"] / rows["limit"],
+    ).sort_values(["number", "whole", "excess"], kind="stable")
+    return [_read(page, facts, row) for row in order.to_dict("records")]
+
+
+def leading_signals(signals: Sequence[Signal]) -> list[Signal]:
+    """Signals without those over all sites that only repeat what a site's own signal says."""
+    at_sites = {(s.series, s.direction) for s in signals if s.site}
+    return [s for s in signals if s.site or (s.series, s.direction) not in at_sites]
+
+
+def _read(page: Page, facts: Facts, row: dict) -> Signal:
+    since, site, series = str(row["since"]), str(row["group"]), str(row["series"])
+    labels = [label for label in facts.labels if label >= since]
+    period = Period("", facts.step_of(since).start, facts.step.end)
+    size = size_of(row, level=page.level)
+    observed = 0 if np.isnan(row["observed"]) else int(row["observed"])
+    expected = 0.0 if np.isnan(row["expected"]) else float(row["expected"])
+    here = facts.jobs if not site else facts.jobs[facts.jobs["site"] == site]
+    changes = trends.compare_mix(here, past=facts.watch.past, recent=labels, columns=ALSO, period="step")
+    told = changes[(changes["change"].abs() >= TOLD_CHANGE) & ~(changes["p"] >= TOLD_P)]
+    told = told.sort_values("change", ascending=False, kind="stable").drop_duplicates("column")
+    gauges = tuple(_gauges(facts, site, labels, expected)) if series in (trends.FAILING, GAP) else ()
+    common = pd.DataFrame()
+    if series == trends.FAILING and row["direction"] == "up":
+        columns = [name for name in ALSO if name != "technician"]
+        common = trends.compare_failing(
+            here[here["step"].isin(labels)], failed="failed_first", columns=columns
+        )
+    sentence = words.signal_sentence(
+        series, site, str(row["direction"]), since=since, current=facts.step.label, size=size, observed=observed,
+        expected=expected,
+    )  # fmt: skip
+    return Signal(
+        series, site, str(row["direction"]), str(row["chart"]), float(row["value"]), float(row["limit"]), since,
+        period, size, observed, expected, sentence, told, gauges, common,
+    )  # fmt: skip
+
+
+def size_of(row: dict, *, level: float) -> Estimate:
+    """How large a signal is: observed over expected, ratio of means, or shift in mm."""
+    n = int(row["n"])
+    if row["series"] == trends.FAILING:
+        return trends.observed_over_expected(float(row["observed"]), float(row["expected"]), level=level, n=n)
+    half = float(stats.norm.ppf(0.5 + level / 2)) * float(row["shift_error"])
+    ends = [float(row["shift"]) + d for d in (0.0, -half, half)]
+    if row["series"] == GAP:
+        return Estimate(ends[0], ends[1], ends[2], level, "mm", n, 0, "shift of means against the past")
+    middle, low, high = np.exp(ends)
+    return Estimate(middle, low, high, level, "1", n, 0, "ratio of means against the past")
+
+
+def _gauges(facts: Facts, site: str, labels: Sequence[str], expected: float) -> list[trends.GaugeShift]:
+    sites = [site] if site else facts.sites
+    found = []
+    for name in sites:
+        part = expected if site else float(
+            facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
+        )  # fmt: skip
+        found += trends.compare_gauges(facts.lifters, site=name, window=labels, expected=part, period="step")
+    return [gauge for gauge in found if gauge.differs and abs(gauge.shift.estimate or 0) >= GAUGE_MM]
+
+
+def compare_all_gauges(facts: Facts) -> list[trends.GaugeShift]:
+    """Every gauge used in the period's last step, each site's against the rest of that site's readings."""
+    cells = facts.watch.cells
+    found = []
+    for site in facts.sites:
+        expected = float(
+            cells[(cells["site"] == site) & (cells["period"] == facts.step.label)]["expected"].sum()
+        )
+        found += trends.compare_gauges(
+            facts.lifters, site=site, window=[facts.step.label], expected=expected, period="step"
+        )
+    return found
+
+
+def stands_out(gauge: trends.GaugeShift, among: int) -> bool:
+    """Whether a gauge differs by more than the ``among`` gauges looked at would show by chance once in 100 pages."""
+    return gauge.p < GAUGE_P / max(among, 1) and abs(gauge.shift.estimate or 0.0) >= GAUGE_MM
+
+
+def signal_table(signals: Sequence[Signal], *, date: str) -> pd.DataFrame:
+    """trend_signals.csv: one row a signal, first the columns that other programs read."""
+    columns = ["series", "group", "date", "direction", "chart", "value", "limit"]
+    more = ["since", "size", "size_low", "size_high", "unit", "observed", "expected", "put_down_to", "what"]
+    rows = [
+        (s.series, s.site or "all", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
+         s.size.high, s.size.unit, s.observed, s.expected, f"gauge {s.cause_gauge.gauge}" if s.cause_gauge else "",
+         words.SERIES_WORDS[s.series])
+        for s in signals
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=[*columns, *more])
+    return table.astype(
+        {"value": float, "limit": float, "size": float, "size_low": float, "size_high": float}
+    )
+
+
+def explain_signal(signal: Signal) -> list[str]:
+    """Sentences beside a signal: gauges first, then what else changed, then what the failing ventings share."""
+    out = []
+    for g in signal.gauges:
+        out.append(
+            words.gauge_sentence(
+                wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
+                corrected=g.corrected, attributed=signal.cause_gauge is g,
+            )
+        )  # fmt: skip
+    rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
+    if rows:
+        out.append(f"What else changed there: {words.change_words(rows)}.")
+    elif signal.cause_gauge is None:
+        out.append("Nothing else that is recorded changed there by much.")
+    if len(signal.common) and signal.common["p"].iloc[0] < TOLD_P:
+        top = signal.common.iloc[0]
+        name, level = (str(top[c]).replace("_", " ") for c in ("column", "level"))
+        out.append(
+            f"Most of all the failing ventings share {name} {level}: {wording.of_total(int(top['failing_with']), int(top['with_level']))} "
+            f"with it failed, {wording.of_total(int(top['failing_without']), int(top['without_level']))} without."
+        )
+    return out

@@ -1,0 +1,109 @@
+"""Sentences about signals: what moved, where, since when, by how much, and what else changed then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from ventbook.results import Estimate
+
+from .core import interval, join_words, number, value_range
+
+SERIES_WORDS = {
+    "failing_ventings": "ventings with a spongy lifter",
+    "time_to_pressure": "time to oil pressure at the first start",
+    "rotations_ratio": "rotations against those expected",
+    "sound_lifter_gap": "gap of the sound lifters",
+}
+CHART_WORDS = {
+    "risk-adjusted CUSUM": "sum of evidence, allowing for the mix of jobs",
+    "EWMA": "weighted average of the last periods",
+}
+
+
+def place_words(site: str) -> str:
+    """``at Ridge`` or ``over all sites``."""
+    return f"at {site}" if site else "over all sites"
+
+
+def signal_sentence(
+    series: str, site: str, direction: str, *, since: str, current: str, size: Estimate, observed: int = 0, expected: float = 0.0
+) -> str:  # fmt: skip
+    """One signal as a sentence; ``size`` is observed over expected, a ratio of means, or a shift in mm."""
+    where = place_words(site)
+    when = f"in {current}" if since == current else f"since {since}"
+    span = value_range(size.low, size.high, size.unit, decimals=2)
+    if series == "failing_ventings":
+        more = "More" if direction == "up" else "Fewer"
+        return (
+            f"{more} failing ventings than expected {where} {when}: {observed} where {expected:.1f} were expected, "
+            f"{number(size.estimate, '1', decimals=2)} times (plausible range {span})."
+        )
+    if series == "sound_lifter_gap":
+        word = "larger" if direction == "up" else "smaller"
+        return (
+            f"Gaps read {word} {where} {when}, on sound lifters too: by {number(size.estimate, 'mm', decimals=3)} "
+            f"(plausible range {value_range(size.low, size.high, 'mm', decimals=3)}). That points at the measuring before the engines."
+        )
+    word = {
+        ("time_to_pressure", "up"): "Oil pressure came later",
+        ("time_to_pressure", "down"): "Oil pressure came sooner",
+        ("rotations_ratio", "up"): "More rotations than expected were needed",
+        ("rotations_ratio", "down"): "Fewer rotations than expected were needed",
+    }[series, direction]
+    return (
+        f"{word} {where} {when}: {number(size.estimate, '1', decimals=2)} times the past, at the same mix of jobs "
+        f"(plausible range {span})."
+    )
+
+
+def gauge_sentence(
+    gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool
+) -> str:
+    """What a gauge's difference explains of a signal."""
+    word = "high" if (shift.estimate or 0) > 0 else "low"
+    size = number(abs(shift.estimate or 0.0), "mm", decimals=2)
+    head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there"
+    if attributed:
+        tail = (
+            ""
+            if failing == corrected
+            else f"; with that taken out {corrected} ventings fail instead of {failing}"
+        )
+        return f"{head}{tail}. Take the change for the gauge's until it has been checked."
+    if failing == corrected:
+        return f"{head}, but that is not why these ventings fail: {failing} do with it taken out as well."
+    return f"{head}; with that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
+
+
+def change_words(rows: Iterable[Mapping[str, Any]]) -> str:
+    """What else changed, as ``cooler empty yes: 20 % before, 60 % since``."""
+    parts = []
+    for row in rows:
+        name = str(row["column"]).replace("_", " ")
+        if row["column"] == "technician":
+            parts.append(f"{number(row['now'], 'share')} of the work done by people who did none before")
+            continue
+        new = " (new)" if row["is_new"] else ""
+        parts.append(
+            f"{name} {str(row['level']).replace('_', ' ')}{new}: {number(row['before'], 'share')} before, {number(row['now'], 'share')} since"
+        )
+    return "; ".join(parts)
+
+
+def signals_summary(sentences: list[str]) -> str:
+    """How many things moved, for the first page."""
+    if not sentences:
+        return "Nothing on this page moved by more than chance explains."
+    if len(sentences) == 1:
+        return f"One thing moved by more than chance explains. {sentences[0]}"
+    return f"{len(sentences)} things moved by more than chance explains. {' '.join(sentences)}"
+
+
+def estimate_words(estimate: Estimate, *, decimals: int | None = None) -> str:
+    """``0.92 (plausible range 0.53 to 1.50)`` or the reason why there is none."""
+    return interval(estimate, decimals=decimals)
+
+
+def list_sites(sites: Iterable[str]) -> str:
+    return join_words(sites)

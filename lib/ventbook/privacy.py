@@ -30,8 +30,9 @@ class NameCoder:
 
     def __init__(self, key: bytes, names: dict[str, str] | None = None, folder: Path | None = None) -> None:
         self.key, self.names, self.folder = key, dict(names or {}), folder
-        self._pattern: str | None = None
+        self._pattern: re.Pattern[str] | None = None
         self._pattern_size = -1
+        self._words: dict[str, str] = {}
 
     def code_name(self, name: str) -> str:
         """The code of one name; spacing and capitals don't matter; a code stays itself."""
@@ -52,34 +53,42 @@ class NameCoder:
         )
         return codes.take(encoded.indices)
 
-    def pattern(self) -> str:
-        """A regular expression (RE2 and Python alike) that finds known names; empty when none are known."""
-        if self._pattern is None or self._pattern_size != len(self.names):
-            words: set[str] = set()
-            for name in self.names.values():
-                letters = re.sub(r"[\W\d_]", "", name)
-                if len(letters) >= SHORTEST_NAME:
-                    words.add(name)
-                words |= {part for part in re.split(r"[^\w]+", name) if len(part) >= SHORTEST_PART}
-            words = {word for word in words if not word.isdigit()}
+    def pattern(self) -> re.Pattern[str] | None:
+        """Finds known names in text; None when none are known."""
+        if self._pattern_size != len(self.names):
+            words: dict[str, str] = {}
+            for code, name in sorted(self.names.items()):
+                for part in re.split(r"[^\w]+", name):
+                    if len(part) >= SHORTEST_PART and not part.isdigit():
+                        words.setdefault(part.casefold(), code)
+            for code, name in sorted(self.names.items()):
+                if len(re.sub(r"[\W\d_]", "", name)) >= SHORTEST_NAME:
+                    words[name.casefold()] = code
             ordered = sorted(words, key=lambda word: (-len(word), word))
-            self._pattern = r"(?i)\b(?:" + "|".join(map(re.escape, ordered)) + r")\b" if ordered else ""
+            joined = "|".join(re.escape(word).replace(r"\ ", r"\s+") for word in ordered)
+            self._words = words
+            self._pattern = re.compile(rf"\b(?:{joined})\b", re.IGNORECASE) if ordered else None
             self._pattern_size = len(self.names)
         return self._pattern
 
     def mask_column(self, text: pa.Array) -> pa.Array:
-        """Free text with known names replaced by ``[name]``."""
+        """Free text with known names replaced by their codes in brackets."""
         pattern = self.pattern()
-        if not pattern or not len(text):
+        if pattern is None or not len(text):
             return text
-        if not pc.any(pc.match_substring_regex(text, pattern)).as_py():
+        hit = pc.match_substring_regex(text, f"(?i){pattern.pattern}").fill_null(False)
+        if not pc.any(hit).as_py():
             return text
-        return pc.replace_substring_regex(text, pattern, "[name]")
+        masked = pa.array([self.mask_text(value) for value in text.filter(hit).to_pylist()], pa.string())
+        return pc.replace_with_mask(text, hit, masked)
 
     def mask_text(self, text: str) -> str:
-        """One text with known names replaced by ``[name]``."""
+        """One text with known names replaced by their codes in brackets."""
         pattern = self.pattern()
-        return re.sub(pattern, "[name]", text) if pattern else text
+        return pattern.sub(self._bracket, text) if pattern is not None else text
+
+    def _bracket(self, found: re.Match[str]) -> str:
+        return f"[{self._words.get(' '.join(found.group().casefold().split()), 'name')}]"
 
     def code_like_names(self, cells: Iterable[str], known: set[str]) -> list[str]:
         """Cells of a row whose columns can't be told apart: what looks like a name and is no known word of the
@@ -122,7 +131,9 @@ def read_names(store: Path) -> dict[str, str]:
 
 def restore_text(text: str, names: dict[str, str]) -> str:
     """Codes in a text replaced by the names they stand for, where known."""
-    return CODE.sub(lambda found: names.get(found.group(), found.group()), text)
+    return re.sub(
+        r"\[?(T-[0-9a-f]{10})\]?", lambda found: names[found[1]] if found[1] in names else found.group(), text
+    )
 
 
 def _write_private(path: Path, text: str) -> None:

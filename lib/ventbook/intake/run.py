@@ -16,7 +16,7 @@ import pyarrow as pa
 from ventbook import dictionary, privacy, readers
 from ventbook.errors import InputError
 from ventbook.readers import FileNote, Sheet
-from ventbook.store import ISSUES, QUARANTINE, Snapshot, Store, Writer, to_frame, write_snapshot
+from ventbook.store import ISSUES, QUARANTINE, REPEATS, Snapshot, Store, Writer, to_frame, write_snapshot
 from ventbook.store import create_store as create_store_at
 
 from . import across, patterns, samples
@@ -437,6 +437,20 @@ def _write(work: Work, writer: Writer, issues: pa.Table, held: pa.Table, cleared
             "quarantine", add=held if held.num_rows else None, drop=cleared if cleared.num_rows else None
         )
     writer.add_rows("issues", issues)
+    repeats = [
+        pa.table(
+            [
+                pa.repeat(name, int(again.sum())),
+                pa.array(key_texts(loaded.rows.filter(pa.array(again)), loaded.table.key), pa.string()),
+                pa.repeat(pa.scalar(writer.number, pa.int64()), int(again.sum())),
+            ],
+            schema=REPEATS,
+        )
+        for name, loaded in work.tables.items()
+        if (again := work.outcomes[name].duplicate & ~loaded.rerun).any()
+    ]
+    if repeats:  # so that withdrawing the first hand-in leaves what a later one said as well
+        writer.add_rows("repeats", pa.concat_tables(repeats))
 
 
 def check_today(today: dt.date | str | None) -> dt.date | None:

@@ -16,6 +16,7 @@ from .sheets import Field, FileNote
 
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
 _ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
+GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives held rows back
 LOOK = 60  # rows from the top among which the headers are looked for
 
 
@@ -103,7 +104,7 @@ def resolve_fields(
         column, unit = match_header(header, table, source) if header.strip() else (None, None)
         if column is None:
             fields.append(Field(header.strip()))
-            if header.strip():
+            if header.strip() and header.strip() not in GIVEN_BACK:
                 unknown.append(header.strip())
             continue
         if column.name in seen:

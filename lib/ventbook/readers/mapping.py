@@ -72,19 +72,26 @@ def load_mapping(path: str | Path | None) -> tuple[Source, ...]:
         return ()
     path = Path(path)
     try:
-        raw = tomllib.loads(path.read_text("utf-8-sig"))
+        text = path.read_text("utf-8-sig")
     except OSError:
         raise InputError(f"{path}: no such mapping file; check the path") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
-        raise InputError(f"{path.name}: not a TOML file ({error}); mend that line") from None
-    faults = [
-        f"{path.name}: unknown key {key!r}; only [[source]] is allowed" for key in raw if key != "source"
-    ]
+    except UnicodeDecodeError as error:
+        raise InputError(f"{path.name}: not a TOML file ({error}); save it in UTF-8") from None
+    return read_mapping(text, path.name)
+
+
+def read_mapping(text: str, name: str) -> tuple[Source, ...]:
+    """The sources of a mapping's text, checked; ``name`` is for the messages."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(f"{name}: not a TOML file ({error}); mend that line") from None
+    faults = [f"{name}: unknown key {key!r}; only [[source]] is allowed" for key in raw if key != "source"]
     rows = raw.get("source")
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows) or not rows:
-        raise InputError(f"{path.name}: has no [[source]]; give at least one")
+        raise InputError(f"{name}: has no [[source]]; give at least one")
     for number, row in enumerate(rows, 1):
-        faults += [f"{path.name}: source {number}: {fault}" for fault in find_faults(row)]
+        faults += [f"{name}: source {number}: {fault}" for fault in find_faults(row)]
     if faults:
         raise InputError("\n".join(faults))
     return tuple(Source(**row) for row in rows)

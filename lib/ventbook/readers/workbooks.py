@@ -18,7 +18,7 @@ from ventbook import dictionary
 from ventbook.errors import InputError
 
 from .headers import find_header, name_table, resolve_fields
-from .mapping import NOTHING, Source
+from .mapping import NOTHING, Source, read_mapping
 from .sheets import Batch, FileNote, Sheet, rows_to_batch
 from .text_files import _count_headers
 
@@ -27,6 +27,7 @@ MAX_RATIO = 200  # of any member over 10 MB
 MAX_CELLS = 20_000_000
 MAX_TEXT = 32_767  # the longest text a spreadsheet cell can hold
 BATCH_ROWS = 50_000
+MAPPING_SHEET = "mapping"
 _CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})([0-9]{1,7})"')
 _REPEATED = re.compile(rb'number-(columns|rows)-repeated="(\d+)"')
 
@@ -45,6 +46,10 @@ def open_workbook(path: Path, sources: tuple[Source, ...]) -> tuple[list[Sheet],
     except Exception as error:  # the parser's errors have no common base but Exception
         raise InputError(f"{path.name}: can't be read as a workbook ({_first_line(error)})") from None
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    if MAPPING_SHEET in names:  # the workbook brings its own
+        names.remove(MAPPING_SHEET)
+        text = "\n".join(cell_text(row[0]) for _, row in _read_sheet(book, MAPPING_SHEET, path))
+        sources = read_mapping(text, f"{path.name}, sheet {MAPPING_SHEET}")
     sheets: list[Sheet] = []
     left_out: list[tuple[str, FileNote]] = []
     faults: list[str] = []

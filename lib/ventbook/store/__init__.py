@@ -10,7 +10,7 @@ Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 """
 
 from .locking import StoreError
-from .shapes import BOOKKEEPING, ISSUES, QUARANTINE, key_of, record_schema, schema_of, to_frame
+from .shapes import BOOKKEEPING, ISSUES, QUARANTINE, REPEATS, key_of, record_schema, schema_of, to_frame
 from .snapshots import Snapshot, Store, create_store, open_store, table_path
 from .writing import Writer, is_among, write_snapshot
 
@@ -18,6 +18,7 @@ __all__ = [
     "BOOKKEEPING",
     "ISSUES",
     "QUARANTINE",
+    "REPEATS",
     "Snapshot",
     "Store",
     "StoreError",

@@ -81,11 +81,13 @@ INTAKES = pa.schema(
         ("sources", pa.string()),
     ]
 )
-FIXED = {"issues": ISSUES, "quarantine": QUARANTINE, "intakes": INTAKES}
+REPEATS = pa.schema([("table", pa.string()), ("key", pa.string()), ("intake", pa.int64())])
+FIXED = {"repeats": REPEATS, "issues": ISSUES, "quarantine": QUARANTINE, "intakes": INTAKES}
 FIXED_KEYS = {
     "issues": ("intake", "file", "sheet", "line", "table", "column", "code", "key", "value"),
     "quarantine": ("intake", "file", "sheet", "line", "table", "column", "code"),
     "intakes": ("number",),
+    "repeats": ("intake", "table", "key"),
     "start_features": ("venting_id", "start_no"),
 }
 

@@ -336,7 +336,8 @@ def simulate(
     travel = lifter.air_travel_mm(
         air, force, spring_force_N=spring, spring_rate_N_per_mm=1.5, diameter_mm=diameter, index=index
     )
-    slack = 0.03 + 0.02 * spread * rng.standard_normal(n)
+    slack = 0.03 + 0.02 * rng.standard_normal(n) if spread else np.full(n, 0.06)
+    no_force = np.maximum(slack + 0.02 * rng.standard_normal(n), 0.0)
     first, last = np.full(n, 0.5), np.full(n, 3.0)
     if by_hand:
         first = 0.5 + 0.2 * stats.truncnorm.rvs(-2.0, np.inf, size=n, random_state=rng)
@@ -351,7 +352,7 @@ def simulate(
     frame = pd.DataFrame(CHECK, index=range(n)).assign(
         gap_at_once_mm=np.maximum(g1, 0.0),
         gap_mm=np.maximum(g2, 0.0),
-        gap_no_force_mm=np.nan if spread else 0.03,
+        gap_no_force_mm=np.nan if spread else no_force,
     )
     return frame, {"air": air, "growth": growth, "cause": cause}
 

@@ -81,7 +81,7 @@ def share_distribution(r: Readings) -> tuple[Floats, Floats]:
     two = np.isfinite(r.first_gap)
     if two.any():
         bins[two] = _share_from_two(_rows(r, two))
-    return bins, _slack_is_the_gap(r)
+    return _spread_sunk(bins, r), _slack_is_the_gap(r)
 
 
 def _rows(r: Readings, keep: npt.NDArray[np.bool_]) -> Readings:
@@ -120,6 +120,20 @@ def _share_from_two(r: Readings) -> Floats:
     return total / np.where(lost, 1.0, mass)[:, None]
 
 
+def _spread_sunk(bins: Floats, r: Readings) -> Floats:
+    """Where the last gap may be the end of the travel, growth was at least what two readings say: w or more."""
+    at_cap = _density(r.gap - r.cap, np.hypot(r.u_gap, r.u_cap))
+    under = _fade((r.gap - r.slack) / r.rocker_ratio / _reach(r)) / np.maximum(r.cap - r.slack, 0.1)
+    sunk = (at_cap / (at_cap + under))[:, None]
+    more = np.cumsum(bins / np.arange(BINS, 0, -1), axis=1)
+    return (1.0 - sunk) * bins + sunk * more
+
+
+def _reach(r: Readings) -> Floats:
+    """Plunger travel [mm] that the most air and the fastest growth taken beforehand would give together."""
+    return r.most_air_travel + MOST_GROWTH * 1e-3 * r.time
+
+
 def _fade(ratio: Floats) -> Floats:
     """1 up to ratio 1, then falling off."""
     return np.exp(-np.maximum(ratio - 1.0, 0.0) / FADE)
@@ -147,8 +161,7 @@ def stands_at_travel(r: Readings) -> Floats:
     span = np.maximum(r.time - np.where(two, r.first_time, 0.0), 0.1)
     # air and growth each evenly up to the travel: density of (G1, G2) is time / (span full^2), of G2 alone 1 / full
     moving = np.where(two, r.time / (span * full**2), 1.0 / full)
-    reach = r.most_air_travel + MOST_GROWTH * 1e-3 * r.time
-    moving = moving * _fade(np.maximum(r.gap - r.slack, 0.0) / r.rocker_ratio / reach)
+    moving = moving * _fade((r.gap - r.slack) / r.rocker_ratio / _reach(r))
     moving = moving * ndtr((r.cap + 2 * r.u_cap - r.gap) / np.hypot(r.u_gap, r.u_cap))
     weight = BOTTOMED_BEFORE * bottomed
     return weight / (weight + (1.0 - BOTTOMED_BEFORE) * np.maximum(moving, 1e-12))

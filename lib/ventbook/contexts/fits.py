@@ -95,6 +95,15 @@ def _loglik(design: Floats, failures: Floats, trials: Floats, beta: Floats) -> f
     return float(failures @ eta - trials @ np.logaddexp(0.0, eta))
 
 
+def fit_linear(design: Floats, values: Floats) -> Fit:
+    """Least squares of ``values`` on ``design``, in the same shape as the other fits."""
+    bread = np.asarray(np.linalg.pinv(design.T @ design, hermitian=True), dtype=np.float64)
+    beta = bread @ (design.T @ values)
+    residual = values - design @ beta
+    scale = float(np.sqrt((residual**2).sum() / max(len(values) - design.shape[1], 1)))
+    return Fit(beta, bread, residual, np.ones(len(values)), True, scale)
+
+
 def fit_intervals(design: Floats, low: Floats, high: Floats) -> Fit:
     """Normal regression of values known to lie in (low, high]; -inf and inf mark open ends.
 
@@ -172,8 +181,8 @@ def estimate_contrast(
 
 def make_effect(log: float, se: float, df: float, *, level: float) -> Effect:
     """An effect from its estimate, standard error and degrees of freedom (t quantile)."""
-    half = float(stats.t.ppf((1 + level) / 2, df)) * se
-    p = float(2 * stats.t.sf(abs(log) / se, df)) if se > 0 else 1.0
+    half = float(special.stdtrit(df, (1 + level) / 2)) * se
+    p = float(2 * special.stdtr(df, -abs(log) / se)) if se > 0 else 1.0
     return Effect(log, se, df, log - half, log + half, p)
 
 

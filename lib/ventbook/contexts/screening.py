@@ -22,8 +22,14 @@ COLUMNS = (
     "crude", "crude_low", "crude_high", "crude_p",
     "adjusted", "adjusted_low", "adjusted_high", "adjusted_p", "adjusted_for",
     "stratified", "stratified_low", "stratified_high", "homogeneity_p",
-    "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
-    "log_effect", "log_se", "df", "basis", "state", "method", "note",
+    "evidence_p", "evidence", "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
+    "log_effect", "log_se", "df", "spread", "basis", "state", "method", "note",
+)  # fmt: skip
+
+COUNTS = ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines")
+TEXTS = (
+    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
+    "adjusted_for", "evidence", "overlap", "overlap_with", "against_matters", "basis", "state", "method", "note",
 )  # fmt: skip
 
 NO_OVERLAP, THIN_OVERLAP = 0.10, 0.35
@@ -45,6 +51,7 @@ class Setting:
     factors: tuple[Factor, ...]
     coded: Mapping[str, Coded]
     blocks: Mapping[str, Floats]
+    bases: Mapping[str, Floats]
     budget: int
     design_effect: float
     level: float
@@ -87,7 +94,9 @@ def screen_factors(
             continue
         terms = list_terms(setting.coded[factor.name], setting.outcome.rows)
         rows += [screen_term(term, setting) for term in terms] or [_empty_row(factor, setting)]
-    return _finish(pd.DataFrame(rows, columns=list(COLUMNS)))
+    frame = pd.DataFrame(rows, columns=list(COLUMNS))
+    kinds = {name: "str" if name in TEXTS else "int64" if name in COUNTS else "float64" for name in COLUMNS}
+    return settle_q(frame.astype(kinds))
 
 
 def prepare_setting(jobs: pd.DataFrame, *, outcome: str, factors: Sequence[Factor], level: float) -> Setting:
@@ -115,6 +124,7 @@ def prepare_setting(jobs: pd.DataFrame, *, outcome: str, factors: Sequence[Facto
         tuple(factors),
         coded,
         blocks,
+        {name: span_columns(block) for name, block in blocks.items() if block.shape[1]},
         max(budget, 0),
         estimate_design_effect(rows, cluster, n_clusters) if rows.counted else 1.0,
         level,
@@ -148,13 +158,14 @@ def screen_term(term: Term, setting: Setting) -> dict[str, object]:
         design_effect=setting.design_effect,
     )
     row |= _effect_columns("crude", crude) | {"method": method}
-    overlap, share, partner = judge_overlap(term, setting)
+    company = measure_company(term, setting)
+    overlap, share, partner = judge_overlap(term, company)
     row |= {"overlap": overlap, "overlap_share": share, "overlap_with": partner}
     adjusted: Effect | None = None
     if overlap == "none":
         row |= {"note": f"can't be told apart from {partner} on these ventings"}
     else:
-        adjusted, names, adjusted_method = estimate_adjusted(term, setting, forced=forced)
+        adjusted, names, adjusted_method = estimate_adjusted(term, setting, company, forced=forced)
         row |= _effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)}
         row["method"] = adjusted_method or method
     if rows.counted and factor.kind != "interaction":
@@ -176,6 +187,7 @@ def screen_term(term: Term, setting: Setting) -> dict[str, object]:
         "log_effect": used.log,
         "log_se": used.se,
         "df": used.df,
+        "spread": float(np.ptp(np.quantile(term.x[term.known], (0.1, 0.9)))) if term.number else 1.0,
         "basis": "adjusted" if adjusted else "crude",
         "against_matters": judge_size(used, factor.matters(rows.outcome)),
     }
@@ -191,52 +203,57 @@ def judge_size(effect: Effect, matters: float) -> str:
     return "not known"
 
 
-def judge_overlap(term: Term, setting: Setting) -> tuple[str, float, str]:
-    """Whether the term varies once any one other factor, or the site, is given: word, share left, and which."""
+def measure_company(term: Term, setting: Setting) -> dict[str, float]:
+    """Share of the term's variation that each adjuster, and the site, explains on the rows that take part (0..1)."""
     known, x = term.known, term.x[term.known]
-    total = ((x - x.mean()) ** 2).sum()
-    if not total > 0:
-        return "none", 0.0, "itself"
-    sites = np.bincount(setting.site[known])
-    means = np.bincount(setting.site[known], weights=x) / np.maximum(sites, 1)
-    worst, partner = (total - (sites * (means - x.mean()) ** 2).sum()) / total, "site"
-    skip = {term.factor.name, *term.factor.parts}
-    for name in list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip)):
-        left = 1 - _share_explained(x, setting.blocks[name][known])
-        if left < worst - 1e-12:
-            worst, partner = left, name
-    comparisons = worst * total if not term.number else np.inf
-    worst = float(max(worst, 0.0))
-    if worst < NO_OVERLAP or comparisons < MATCHED_PAIRS:
-        return "none", worst, partner
-    return ("thin" if worst < THIN_OVERLAP else "good"), worst, partner
-
-
-def _share_explained(x: Floats, block: Floats) -> float:
-    """R squared of x on an intercept and the block's columns."""
     centred = x - x.mean()
     total = float(centred @ centred)
-    if block.shape[1] == 0 or total <= 0:
-        return 0.0
-    z = block - block.mean(axis=0)
-    gram = z.T @ z
-    coefficient = np.linalg.pinv(gram, rcond=1e-10, hermitian=True) @ (z.T @ centred)
-    return float(centred @ (z @ coefficient)) / total
+    sites = np.bincount(setting.site[known])
+    sums = np.bincount(setting.site[known], weights=centred)
+    company = {"site": float((sums[sites > 0] ** 2 / sites[sites > 0]).sum()) / total}
+    skip = {term.factor.name, *term.factor.parts}
+    names = list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip))
+    whole = bool(known.all())
+    for name in names:
+        basis = setting.bases[name] if whole else span_columns(setting.blocks[name][known])
+        company[name] = float(((basis.T @ centred) ** 2).sum()) / total
+    return company
 
 
-def choose_adjusters(term: Term, setting: Setting) -> list[str]:
+def span_columns(block: Floats) -> Floats:
+    """An orthonormal basis of the block's centred columns."""
+    centred = block - block.mean(axis=0)
+    if centred.shape[1] == 1:
+        length = float(np.sqrt((centred**2).sum()))
+        return centred / length if length > 1e-9 else centred[:, :0]
+    left, values, _ = np.linalg.svd(centred, full_matrices=False)
+    return np.asarray(left[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-300)])
+
+
+def judge_overlap(term: Term, company: Mapping[str, float]) -> tuple[str, float, str]:
+    """Whether the term varies once any one other factor, or the site, is given: word, share left, and which."""
+    x = term.x[term.known]
+    partner = max(company, key=lambda name: company[name])
+    left = max(1 - company[partner], 0.0)
+    comparisons = left * float(((x - x.mean()) ** 2).sum()) if not term.number else np.inf
+    if left < NO_OVERLAP or comparisons < MATCHED_PAIRS:
+        return "none", left, partner
+    return ("thin" if left < THIN_OVERLAP else "good"), left, partner
+
+
+def choose_adjusters(term: Term, setting: Setting, company: Mapping[str, float]) -> list[str]:
     """Factors to adjust this term for: those that keep company with it beyond chance, the closest first, within the
     number of coefficients that the findings can carry. The outcome is not looked at."""
-    known, x = term.known, term.x[term.known]
-    skip = {term.factor.name, *term.factor.parts}
-    company = []
-    for name in list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip)):
-        block = setting.blocks[name][known]
-        columns, shared = block.shape[1], _share_explained(x, block)
-        if shared > max(0.01, (columns + 2 * np.sqrt(2 * columns)) / len(x)):
-            company.append((-shared, name, columns))
+    n = int(term.known.sum())
+    close = []
+    for name, shared in company.items():
+        if name == "site":
+            continue
+        columns = setting.blocks[name].shape[1]
+        if shared > max(0.01, (columns + 2 * np.sqrt(2 * columns)) / n):
+            close.append((-shared, name, columns))
     chosen, left = [], setting.budget
-    for _, name, columns in sorted(company):
+    for _, name, columns in sorted(close):
         if columns <= left:
             chosen.append(name)
             left -= columns
@@ -244,13 +261,13 @@ def choose_adjusters(term: Term, setting: Setting) -> list[str]:
 
 
 def estimate_adjusted(
-    term: Term, setting: Setting, *, forced: Floats | None
+    term: Term, setting: Setting, company: Mapping[str, float], *, forced: Floats | None
 ) -> tuple[Effect | None, list[str], str]:
     """The term's effect given site and its company; None where there are too few findings to adjust at all."""
     rows, known = setting.outcome, term.known
     if rows.counted and rows.failing < FINDINGS_A_COEFFICIENT:
         return None, [], ""
-    names = choose_adjusters(term, setting)
+    names = choose_adjusters(term, setting, company)
     sites = _site_columns(setting.site)
     nuisance = [sites, *(setting.blocks[name] for name in names)]
     if forced is not None:
@@ -370,22 +387,8 @@ def _describe(term: Term, setting: Setting) -> dict[str, object]:
 
 def _empty_row(factor: Factor, setting: Setting) -> dict[str, object]:
     numbers = dict.fromkeys(COLUMNS, np.nan)
-    texts = dict.fromkeys(
-        (
-            "level",
-            "reference",
-            "adjusted_for",
-            "overlap",
-            "overlap_with",
-            "against_matters",
-            "basis",
-            "method",
-        ),
-        "",
-    )
-    counts = dict.fromkeys(
-        ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines"), 0
-    )
+    texts = dict.fromkeys(TEXTS, "")
+    counts = dict.fromkeys(COUNTS, 0)
     return {
         **numbers,
         **texts,
@@ -414,14 +417,27 @@ def _effect_columns(name: str, effect: Effect | None, *, p: bool = True) -> dict
     return out | ({f"{name}_p": effect.p} if p else {})
 
 
-def _finish(frame: pd.DataFrame) -> pd.DataFrame:
-    """q over factors: the smallest p of a factor's levels, raised for having looked at them all."""
-    best = frame["adjusted_p"].where(frame["basis"] == "adjusted", frame["crude_p"])
+def settle_q(effects: pd.DataFrame) -> pd.DataFrame:
+    """``effects`` with q worked out over its factors, Benjamini-Hochberg.
+
+    A row's p is that of its adjusted effect (crude where there is none); where other evidence stands beside it, twice the
+    smaller of the two. A factor's p is the smallest of its levels', raised for the levels looked at (Sidak).
+    """
+    frame = effects.copy()
+    best = combine_evidence(frame)
     looked = frame.assign(p=best).dropna(subset=["p"]).groupby("factor")["p"]
     family = 1 - (1 - looked.min()) ** looked.size()
-    frame["q"] = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
-    frame.loc[best.isna(), "q"] = np.nan
-    tested = frame.groupby("factor")["q"].transform("count")
-    raised = 1 - (1 - best) ** tested.clip(lower=1)
-    frame["q"] = np.maximum(frame["q"], raised)
+    q = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
+    tested = best.groupby(frame["factor"]).transform("count").to_numpy(dtype=np.float64)
+    # a level other than the factor's strongest carries no smaller q than its own raised p
+    raised = 1 - (1 - best.to_numpy(dtype=np.float64)) ** np.maximum(tested, 1.0)
+    frame["q"] = np.where(np.isnan(raised), np.nan, np.maximum(q.to_numpy(dtype=np.float64), raised))
     return frame
+
+
+def combine_evidence(effects: pd.DataFrame) -> pd.Series:
+    """The p of each row: adjusted, else crude; with other evidence, twice the smaller of the two."""
+    p = effects["adjusted_p"].where(effects["basis"] == "adjusted", effects["crude_p"]).astype(float)
+    other = effects["evidence_p"].astype(float)
+    both = np.minimum(2 * np.minimum(p.fillna(1.0), other), 1.0)
+    return p.where(other.isna() | effects["log_effect"].isna(), both)

@@ -17,20 +17,25 @@ from ventbook.demo.settings import hand_in_day, list_quarters, read_settings
 
 
 def write_demo(
-    folder: Path | str, *, ventings: int = 600, seed: int | None = None, messy: bool = False
+    folder: Path | str,
+    *,
+    ventings: int = 600,
+    seed: int | None = None,
+    messy: bool = False,
+    traces: bool = True,
 ) -> list[Path]:
     """Writes the invented fleet into ``folder``; returns the delivery folders, oldest first.
 
     Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
     on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
-    planted, which errors stand where and on which day each delivery is handed in; ``limits.toml`` holds the
+    planted, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
     invented manual's limits. Files of an earlier demo in the folder are replaced, anything else is left alone.
 
     Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
     """
     folder = Path(folder)
     seed = read_settings()["fleet"]["seed"] if seed is None else seed
-    fleet = simulate_fleet(ventings=ventings, seed=seed)
+    fleet = simulate_fleet(ventings=ventings, seed=seed, traces=traces)
     plan = plan_deliveries(fleet, seed=seed, messy=messy)
     _clear(folder)
     folder.mkdir(parents=True, exist_ok=True)

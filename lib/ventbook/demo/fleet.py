@@ -285,8 +285,12 @@ def _round_us(frames: dict[str, pd.DataFrame]) -> None:
 
 
 def round_in_unit(values: np.ndarray, canonical: str, unit: str, decimals: int) -> np.ndarray:
-    """Canonical values that come out exactly when the value rounded in ``unit`` is converted back."""
-    return np.asarray(convert(np.round(convert(values, canonical, unit), decimals) + 0.0, unit, canonical))
+    """Canonical values that come out exactly when the value rounded in ``unit`` is converted back.
+
+    Converted values carry nine decimals, as those that are taken in do.
+    """
+    back = convert(np.round(convert(values, canonical, unit), decimals) + 0.0, unit, canonical)
+    return np.asarray(np.rint(np.asarray(back) * 1e9) / 1e9)
 
 
 def _forget(frames: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:

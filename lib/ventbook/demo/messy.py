@@ -11,7 +11,9 @@ from __future__ import annotations
 import csv
 import shutil
 from collections import defaultdict
+from dataclasses import replace
 from datetime import date, datetime
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +24,7 @@ from ventbook.demo.deliveries import Deliveries, Row
 from ventbook.demo.files import describe_error, list_headers
 from ventbook.demo.mistakes import TOO_MANY_CELLS
 from ventbook.demo.settings import list_quarters
+from ventbook.units import convert
 
 RIDGE_FILES = {
     "engines": "Motorenliste",
@@ -45,6 +48,7 @@ def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
             site, _write_semicolons
         )
         errors += write(folder / quarter, site, tables)
+    errors += _slip_a_column(folder, groups)
     quarter, site = TWICE
     again = [row for row in groups[quarter, site].get("ventings", []) if not row.note]
     after = list_quarters()[list_quarters().index(quarter) + 1]
@@ -53,6 +57,31 @@ def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
         _write_traces(frame, folder / quarter / f"samples_{site}.parquet")
     shutil.copyfile(dictionary.DATA / "demo_ridge_form.toml", folder / "ridge_form.toml")
     return errors
+
+
+def _slip_a_column(folder: Path, groups: dict[tuple[str, str], dict[str, list[Row]]]) -> list[dict[str, Any]]:
+    """One of Lake's files comes with the forces in kgf under a header that says N, and mended a delivery later."""
+    for quarter, after in pairwise(list_quarters()):
+        rows = groups.get((quarter, "Lake"), {}).get("lifter_checks", [])
+        if not rows or any(row.note for row in rows):
+            continue
+        slipped = [replace(row, cells=row.cells | {"force_N": _in_kgf(row.cells["force_N"])}) for row in rows]
+        _write_semicolons(folder / quarter, "Lake", {"lifter_checks": slipped})
+        mended = folder / after / "lifter_checks_Lake_mended.csv"
+        _write_rows(mended, list_headers("lifter_checks", "Lake"), rows)
+        error: dict[str, Any] = {
+            "delivery": quarter,
+            "file": f"{quarter}/lifter_checks_Lake.csv",
+            "sheet": "",
+        }
+        error |= {"line": None, "table": "lifter_checks", "key": {}, "column": "force_N"}
+        error |= {"kind": "whole column in kgf"}
+        return [error | {"code": "column_unit_suspected", "mended_in": after}]
+    return []
+
+
+def _in_kgf(force: str) -> str:
+    return f"{float(convert(float(force), 'N', 'kgf')):.2f}"
 
 
 def _list_errors(rows: list[Row], file: str, first: int, sheet: str = "") -> list[dict[str, Any]]:

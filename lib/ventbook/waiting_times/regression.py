@@ -4,247 +4,30 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import ndtr, ndtri
 
-from ventbook.results import Estimate, no_estimate
-from ventbook.waiting_times.design import Column, Design, build_design, find_collinear, name_levels
-from ventbook.waiting_times.intervals import check_intervals, check_level, number_clusters
+from ventbook.waiting_times.aft import AftFit, Candidate
+from ventbook.waiting_times.cleaning import clean_table
+from ventbook.waiting_times.design import build_design
+from ventbook.waiting_times.errors import find_errors, uncentre
+from ventbook.waiting_times.intervals import check_level, number_clusters
 from ventbook.waiting_times.likelihood import (
     DISTRIBUTIONS,
     SHAPES,
     Optimum,
     Patterns,
-    evaluate_rows,
     maximise,
     order_patterns,
     start_at,
 )
-from ventbook.waiting_times.patterns import Collapsed, Floats, Ints, collapse_columns
-from ventbook.waiting_times.sandwich import (
-    MANY_CLUSTERS,
-    Errors,
-    invert,
-    leave_out_clusters,
-    number_rows_by_cluster,
-)
+from ventbook.waiting_times.patterns import Floats, collapse_columns
+from ventbook.waiting_times.sandwich import MANY_CLUSTERS
 
 #: Fewer readings that ended than this: no regression.
 FEWEST_EVENTS = 8
-#: A level seen on fewer clusters or rows than this gets no limits.
-FEWEST_CLUSTERS, FEWEST_ROWS = 2, 3
-
-EFFECT_COLUMNS = [
-    "factor",
-    "level",
-    "reference",
-    "estimate",
-    "low",
-    "high",
-    "p",
-    "df",
-    "n",
-    "events",
-    "state",
-    "note",
-]
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """One distribution's fit, with its Akaike weight among those tried."""
-
-    distribution: str
-    weight: float
-    beta: Floats
-    scale: float
-    errors: Errors
-
-
-@dataclass(frozen=True)
-class AftFit:
-    """log T = intercept + x'beta + scale e: what fit_aft found, or why it found nothing (``state``, ``notes``).
-
-    ``columns`` names the entries of ``beta`` after the intercept; ``tried`` compares the distributions tried and
-    ``candidates`` holds the fits of those with an Akaike weight of 1 % or more; ``rows``/``n_events`` count rows and ended rows with a non-zero value in each column.
-    """
-
-    state: str
-    distribution: str
-    columns: tuple[Column, ...]
-    beta: Floats
-    scale: float
-    log_likelihood: float
-    aic: float
-    errors: Errors | None
-    level: float
-    n: int
-    events: int
-    clusters: int
-    patterns: int
-    column_rows: Ints
-    column_events: Ints
-    column_clusters: Ints
-    tried: pd.DataFrame
-    candidates: tuple[Candidate, ...]
-    notes: tuple[str, ...]
-    means: Floats
-    references: dict[str, str]
-    method: str
-
-    @property
-    def parameters(self) -> Floats:
-        """(intercept, beta, log scale): what ``errors.covariance`` is about."""
-        return np.append(self.beta, np.log(self.scale))
-
-    def standard_errors(self) -> Floats:
-        """Standard errors of ``parameters``."""
-        if self.errors is None:
-            return np.full(self.beta.size + 1, np.nan)
-        return np.sqrt(np.maximum(np.diag(self.errors.covariance), 0.0))
-
-    def time_ratios(self) -> pd.DataFrame:
-        """One row a column: the factor by which the time is longer at that level than at the reference (for a
-        number: per unit), with limits, p of "ratio 1", and n. Too few rows or clusters: state too_few."""
-        rows = []
-        for j, column in enumerate(self.columns, start=1):
-            gradient = np.zeros(self.beta.size + 1)
-            gradient[j] = 1.0
-            row: dict[str, Any] = dict.fromkeys(EFFECT_COLUMNS)
-            row.update(factor=column.factor, level=column.level, reference=column.reference)
-            row.update(n=int(self.column_rows[j - 1]), events=int(self.column_events[j - 1]))
-            few = self._too_few(j - 1)
-            if few or self.errors is None:
-                row.update(state="too_few", note=few)
-            else:
-                row.update(self._limits(float(self.beta[j]), gradient))
-                row.update(state="estimated", note="")
-            rows.append(row)
-        frame = pd.DataFrame(rows, columns=EFFECT_COLUMNS)
-        numbers = ["estimate", "low", "high", "p", "df"]
-        frame[numbers] = frame[numbers].astype(np.float64)
-        return frame
-
-    def _too_few(self, j: int) -> str:
-        if self.columns[j].level and self.column_rows[j] < FEWEST_ROWS:
-            return f"only {self.column_rows[j]} rows"
-        if self.clusters and self.column_clusters[j] < FEWEST_CLUSTERS:
-            return "seen on one engine only"
-        return ""
-
-    def _limits(self, estimate: float, gradient: Floats) -> dict[str, float]:
-        from scipy.stats import norm
-        from scipy.stats import t as student
-
-        assert self.errors is not None
-        se = float(np.sqrt(max(self.errors.variance(gradient), 0.0)))
-        df = self.errors.degrees(gradient)
-        reach = self.errors.critical(gradient, self.level) * se
-        with np.errstate(over="ignore", divide="ignore"):
-            ratio = abs(estimate) / se if se > 0 else np.inf
-            p = 2 * (norm.sf(ratio) if np.isinf(df) else student.sf(ratio, df))
-            low, high = np.exp(estimate - reach), np.exp(estimate + reach)
-        return {"estimate": float(np.exp(estimate)), "low": low, "high": high, "p": float(p), "df": df}
-
-    def design_row(self, at: Mapping[str, Any] | None = None) -> Floats:
-        """(1, x) at the named covariate values; covariates not named are at their mean over the rows fitted."""
-        at = dict(at or {})
-        known = {c.factor for c in self.columns} | set(self.references)
-        unknown = sorted(set(at) - known)
-        if unknown:
-            raise ValueError(
-                f"at names no covariate of this fit: {', '.join(unknown)}; known: {sorted(known)}"
-            )
-        x = np.append(1.0, self.means)
-        for j, column in enumerate(self.columns, start=1):
-            if column.factor in at:
-                value = at[column.factor]
-                if column.level:
-                    x[j] = float(name_levels(pd.Series([value])).iloc[0] == column.level)
-                else:
-                    x[j] = float(value)
-        return x
-
-    def quantile(self, q: float, at: Mapping[str, Any] | None = None, *, unit: str) -> Estimate:
-        """Time by which a share q has ended at the covariates ``at``.
-
-        Limits by the delta method on log time. Where the distribution was chosen, estimate and limits are
-        averaged over the candidates by Akaike weight, so that they carry the choice (see average_candidates).
-        """
-        if not 0.0 < q < 1.0:
-            raise ValueError(f"q must lie between 0 and 1; got {q!r}")
-        if self.errors is None:
-            return self._nothing(unit)
-        x = self.design_row(at)
-        parts = []
-        for one in self.candidates:
-            w = SHAPES[one.distribution].quantile(q)
-            parts.append((one, float(x @ one.beta) + one.scale * w, np.append(x, one.scale * w)))
-        centre, reach = average_candidates(parts, self.level)
-        found = np.exp([centre, centre - reach, centre + reach])
-        return self._answer(found[0], found[1], found[2], unit, f"{q:.0%} point")
-
-    def share_over(self, limit: float, at: Mapping[str, Any] | None = None) -> Estimate:
-        """P(T > limit) at the covariates ``at``.
-
-        Limits by the delta method on the normal-score scale of the share; averaged as in ``quantile``.
-        """
-        if not limit > 0 or not np.isfinite(limit):
-            raise ValueError(f"limit must be a finite number above 0; got {limit!r}")
-        if self.errors is None:
-            return self._nothing("1")
-        x = self.design_row(at)
-        parts = []
-        for one in self.candidates:
-            shape = SHAPES[one.distribution]
-            z = np.array([(np.log(limit) - float(x @ one.beta)) / one.scale])
-            share = min(max(float(np.exp(shape.log_above(z)[0])), 1e-12), 1 - 1e-12)
-            score = -float(ndtri(share))
-            pull = float(np.exp(shape.density(z)[0][0] + score**2 / 2 + 0.5 * np.log(2 * np.pi)))
-            parts.append((one, score, -pull * np.append(x / one.scale, z)))
-        centre, reach = average_candidates(parts, self.level)
-        found = ndtr([-centre, -(centre + reach), -(centre - reach)])
-        return self._answer(found[0], found[1], found[2], "1", "share over a limit")
-
-    def _answer(self, estimate: float, low: float, high: float, unit: str, what: str) -> Estimate:
-        return Estimate(
-            estimate, low, high, self.level, unit, self.n, self.clusters, f"{what} of the {self.method}"
-        )
-
-    def _nothing(self, unit: str) -> Estimate:
-        return no_estimate(
-            self.state,
-            level=self.level,
-            unit=unit,
-            n=self.n,
-            clusters=self.clusters,
-            method=self.method,
-            note="; ".join(self.notes),
-        )
-
-
-def average_candidates(parts: list[tuple[Candidate, float, Floats]], level: float) -> tuple[float, float]:
-    """Weighted mean of the candidates' values, and the reach of its limits.
-
-    The error is sum w sqrt(variance + (value - mean)^2) [1]_, which carries the doubt about the distribution;
-    the quantile is that of the candidate with the largest weight.
-
-    References
-    ----------
-    .. [1] Buckland, S. T., Burnham, K. P. and Augustin, N. H. (1997), Biometrics 53, 603-618.
-    """
-    weight = np.array([one.weight for one, _, _ in parts])
-    weight = weight / weight.sum()
-    value = np.array([v for _, v, _ in parts])
-    centre = float(weight @ value)
-    variance = np.array([max(one.errors.variance(g), 0.0) for one, _, g in parts])
-    error = float(weight @ np.sqrt(variance + (value - centre) ** 2))
-    best, _, gradient = parts[int(weight.argmax())]
-    return centre, best.errors.critical(gradient, level) * error
 
 
 def fit_aft(
@@ -289,7 +72,7 @@ def fit_aft(
         row_weight,
         want_rows=cluster is not None,
     )
-    table = _clean_table(collapsed, design)
+    table = clean_table(collapsed, design)
     notes, columns, x = table.notes, table.columns, table.design
     codes, clusters, row_pattern, w = None, 0, None, np.empty(0)
     if cluster is not None:
@@ -303,6 +86,8 @@ def fit_aft(
     empty = _EmptyFit(level, round(table.weight.sum()), round(events), clusters, design.references)
     if events < needed:
         return empty.give(notes, f"{events:.0f} readings that ended, {needed} needed for this regression")
+    if table.low.max() <= table.high.min():
+        return empty.give(notes, "all readings agree with one and the same time: no spread to compare")
     if 0 < clusters < 3:
         return empty.give(notes, f"{clusters} engines, 3 needed for this regression")
     means = table.weight @ x / table.weight.sum()
@@ -318,9 +103,9 @@ def fit_aft(
     candidates = []
     for name, weight_of_name in zip(tried["distribution"], akaike, strict=True):
         if weight_of_name >= 0.01:
-            errors = _find_errors(name, optima[name], rows, row_pattern, w, codes, clusters)
+            errors = find_errors(name, optima[name], rows, row_pattern, w, codes, clusters)
             beta, scale = _back_from_centred(optima[name].theta, means)
-            candidates.append(Candidate(name, float(weight_of_name), beta, scale, _uncentre(errors, means)))
+            candidates.append(Candidate(name, float(weight_of_name), beta, scale, uncentre(errors, means)))
     chosen = max(candidates, key=lambda one: one.weight)
     optimum = optima[chosen.distribution]
     ended = np.isfinite(rows.stop)
@@ -365,56 +150,6 @@ def fit_aft(
 
 
 @dataclass(frozen=True)
-class _Table:
-    """Distinct rows fit for the regression; ``place`` is where each distinct row handed in went (-1: left out)."""
-
-    low: Floats
-    high: Floats
-    weight: Floats
-    design: Floats
-    columns: tuple[Column, ...]
-    place: Ints
-    notes: list[str]
-
-
-def _clean_table(collapsed: Collapsed, design: Design) -> _Table:
-    """Leave out what can't be used, set aside what has no finite ratio, drop what others determine; say so."""
-    notes = list(design.notes)
-    low, high, *values = collapsed.columns
-    low, high, weight, keep = check_intervals(low, high, collapsed.weight)
-    matrix = np.column_stack(values) if values else np.empty((keep.size, 0))
-    if not keep.all():
-        matrix = matrix[keep]
-    place = np.where(keep, 0, -1)
-    missing = np.isnan(matrix).any(axis=1)
-    at_zero = high <= 0
-    for what, where in (
-        ("rows without a covariate were left out", missing),
-        ("readings of exactly 0 were left out: log time has no place for them", at_zero & ~missing),
-    ):
-        if where.any():
-            notes.append(f"{weight[where].sum():.0f} {what}")
-    out = missing | at_zero
-    if out.any():
-        low, high, weight, matrix = low[~out], high[~out], weight[~out], matrix[~out]
-        place[np.flatnonzero(place == 0)[out]] = -1
-    aside, columns_kept, found = set_rows_aside(low, high, weight, matrix, design)
-    notes += found
-    if aside.any():
-        low, high, weight, matrix = low[~aside], high[~aside], weight[~aside], matrix[~aside]
-        place[np.flatnonzero(place == 0)[aside]] = -1
-    columns = tuple(design.columns[j] for j in columns_kept)
-    if len(columns_kept) < matrix.shape[1]:
-        matrix = matrix[:, columns_kept]
-    independent, found = find_collinear(matrix, weight, columns)
-    notes += found
-    if len(independent) < matrix.shape[1]:
-        matrix = matrix[:, independent]
-    place[place == 0] = np.arange(low.size)
-    return _Table(low, high, weight, matrix, tuple(columns[j] for j in independent), place, notes)
-
-
-@dataclass(frozen=True)
 class _EmptyFit:
     level: float
     n: int
@@ -450,57 +185,6 @@ class _EmptyFit:
         )
 
 
-def set_rows_aside(
-    low: Floats, high: Floats, weight: Floats, matrix: Floats, design: Design
-) -> tuple[np.ndarray, list[int], list[str]]:
-    """Rows of levels without a finite ratio, the columns left, and sentences.
-
-    A 0/1 column whose 1-rows (or 0-rows) never ended, or all ended before they were first read, drives its
-    ratio to infinity or zero, where those rows say nothing about the others: leaving them out gives the
-    same fit for the rest.
-    """
-    aside = np.zeros(low.size, dtype=bool)
-    columns = list(range(matrix.shape[1]))
-    sentences: list[str] = []
-    if low.size == 0 or not columns:
-        return aside, columns, sentences
-    open_high, open_low = np.isinf(high), low <= 0
-    # without open ends there is nothing to look for
-    if not (open_high.any() or open_low.any()):
-        return aside, columns, sentences
-    is_level = [bool(design.columns[j].level) or _is_zero_or_one(matrix[:, j]) for j in columns]
-    changed = True
-    while changed:
-        changed = False
-        for j in list(columns):
-            if not is_level[j]:
-                continue
-            on = matrix[:, j] != 0
-            for side, where in ((on, "="), (~on, "other than")):
-                rows = side & ~aside
-                if not rows.any() or (rows | aside).all():
-                    continue
-                level = design.columns[j].level or "1"
-                name = f"{design.columns[j].factor} {where} {level}"
-                if open_high[rows].all():
-                    what = "none ended, so no ratio can be given"
-                elif open_low[rows].all():
-                    what = "all ended before they were first read, so no ratio can be given"
-                else:
-                    continue
-                sentences.append(f"{name}: {what}; these {weight[rows].sum():.0f} rows were set aside")
-                aside |= rows
-                if j in columns:
-                    columns.remove(j)
-                changed = True
-                break
-    return aside, columns, sentences
-
-
-def _is_zero_or_one(values: Floats) -> bool:
-    return bool(((values == 0.0) | (values == 1.0)).all())
-
-
 def _fit_shapes(rows: Patterns, distribution: str) -> tuple[pd.DataFrame, dict[str, Optimum]]:
     names = DISTRIBUTIONS if distribution == "choose" else (distribution,)
     tried, optima = [], {}
@@ -512,7 +196,9 @@ def _fit_shapes(rows: Patterns, distribution: str) -> tuple[pd.DataFrame, dict[s
             thin = maximise(SHAPES[name], _every_other(rows), theta, tolerance=1e-6)
             start = thin.theta if thin.converged else theta
         found = maximise(SHAPES[name], rows, start)
-        if found.converged and 1e-5 < found.theta[-1] < 1e4:
+        # a likelihood of 1 says that the factors separate interval readings without rest: no spread either
+        spread = rows.exact > 0 or found.value < -1e-6 * rows.weight.sum()
+        if found.converged and spread and 1e-5 < found.theta[-1] < 1e4:
             size = found.theta.size
             tried.append((name, found.value, 2 * size - 2 * found.value, found.steps))
             optima[name] = found
@@ -535,76 +221,8 @@ def _every_other(rows: Patterns, most: int = 20_000) -> Patterns:
     )
 
 
-def _jacobian(theta: Floats) -> Floats:
-    """d(delta, omega) / d(beta, log sigma)."""
-    size = theta.size
-    omega = theta[-1]
-    j = np.zeros((size, size))
-    j[:-1, :-1] = omega * np.eye(size - 1)
-    j[:-1, -1] = -theta[:-1]
-    j[-1, -1] = -omega
-    return j
-
-
-def _find_errors(
-    name: str,
-    optimum: Optimum,
-    rows: Patterns,
-    row_pattern: Ints | None,
-    row_weight: Floats,
-    codes: Ints | None,
-    clusters: int,
-) -> Errors:
-    size = optimum.theta.size
-    jacobian = _jacobian(optimum.theta)
-    information = jacobian.T @ optimum.information @ jacobian
-    bread = invert(information)
-    nothing = np.empty((0, size, size))
-    if codes is None:
-        return Errors(bread, bread, nothing, nothing, 0, "")
-    terms = evaluate_rows(SHAPES[name], optimum.theta, rows, 0, rows.weight.size)
-    score = np.column_stack([-rows.design * terms.slope[:, None], terms.slope_y]) @ jacobian
-    place = np.empty(rows.order.size, dtype=np.int64)
-    place[rows.order] = np.arange(rows.order.size)
-    at = place if row_pattern is None else place[row_pattern]
-    sums = np.empty((clusters, size))
-    for k in range(size):
-        sums[:, k] = np.bincount(codes, weights=score[at, k] * row_weight, minlength=clusters)
-    if clusters >= MANY_CLUSTERS:
-        covariance = clusters / (clusters - 1) * bread @ (sums.T @ sums) @ bread
-        return Errors(covariance, bread, nothing, nothing, clusters, "sandwich")
-    meat = np.empty((clusters, size, size))
-    for c, members in enumerate(number_rows_by_cluster(codes, clusters)):
-        i = at[members]
-        wide, weight = rows.design[i], row_weight[members]
-        second = np.empty((size, size))
-        second[:-1, :-1] = wide.T @ (wide * (weight * terms.bend[i])[:, None])
-        second[:-1, -1] = second[-1, :-1] = -(wide.T @ (weight * terms.bend_y[i]))
-        second[-1, -1] = weight @ terms.bend_yy[i]
-        meat[c] = -jacobian.T @ second @ jacobian
-    steps, inverses = leave_out_clusters(sums, information, meat)
-    covariance = (clusters - 1) / clusters * steps.T @ steps
-    return Errors(covariance, bread, meat, inverses, clusters, "CR3, t with adjusted degrees of freedom")
-
-
 def _back_from_centred(theta: Floats, means: Floats) -> tuple[Floats, float]:
     scale = 1.0 / float(theta[-1])
     beta = theta[:-1] * scale
     beta = np.append(beta[0] - beta[1:] @ means, beta[1:])
     return beta, scale
-
-
-def _uncentre(errors: Errors, means: Floats) -> Errors:
-    """Errors of the intercept at x = 0 instead of at the means: a linear change of parameters."""
-    size = means.size + 2
-    change = np.eye(size)
-    change[0, 1:-1] = -means
-    back = np.linalg.inv(change)
-    return Errors(
-        change @ errors.covariance @ change.T,
-        change @ errors.bread @ change.T,
-        np.einsum("pi,gpq,qj->gij", back, errors.meat, back),
-        np.einsum("ip,gpq,jq->gij", change, errors.step, change),
-        errors.clusters,
-        errors.kind,
-    )

@@ -1,0 +1,86 @@
+"""Counts that stop at round numbers: found, and read as what they say."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from ventbook import waiting_times
+from ventbook.waiting_times import estimate_quantile, widen_heaped
+from ventbook.waiting_times.heaping import count_chance
+
+REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
+
+
+def test_exact_chance_of_round_counts():
+    case = REFERENCE["heaping"]
+    assert count_chance(case["counted"], case["on_multiples"], 0.2) == pytest.approx(case["p"], rel=5e-4)
+
+
+def test_index_is_whipples():
+    ages = np.arange(23, 63)
+    persons = np.array(REFERENCE["whipple"]["persons"])
+    # the index of ages 25 to 60 has the ages 23 to 62 below the line; one row a thousand persons
+    found = waiting_times.test_heaping(np.repeat(ages, np.rint(persons / 100).astype(int)))
+    assert found["index"].iloc[0] == pytest.approx(REFERENCE["whipple"]["index"], abs=5e-3)
+    assert found["widen_to"].iloc[0] == 10
+
+
+def test_each_site_is_judged_alone():
+    rng = np.random.default_rng(11)
+    even = rng.integers(20, 80, 60)
+    fives = np.where(rng.random(60) < 0.7, 5 * np.round(even / 5), even)
+    tens = np.where(rng.random(60) < 0.7, 10 * np.round(even / 10), even)
+    site = np.repeat(["Harbour", "Lake", "Plain", "Ridge"], [60, 60, 60, 4])
+    found = waiting_times.test_heaping([*even, *fives, *tens, 20, 30, 40, 50], group=site).set_index("group")
+    assert found["widen_to"].to_dict() == {"Harbour": 0, "Lake": 5, "Plain": 10, "Ridge": 0}
+    assert found["state"].to_dict()["Ridge"] == "too_few"
+
+
+def test_chance_alone_seldom_counts_as_heaping():
+    rng = np.random.default_rng(12)
+    counts = rng.integers(20, 70, (400, 40))
+    flagged = sum(waiting_times.test_heaping(row)["widen_to"].iloc[0] > 0 for row in counts)
+    assert flagged <= 10  # 1 in 100 at most, 4 of 400 expected; 10 is beyond the 99.5 % point
+
+
+def test_missing_and_empty_counts():
+    found = waiting_times.test_heaping([None, np.nan])
+    assert (found["n"].iloc[0], found["state"].iloc[0]) == (0, "too_few")
+    assert waiting_times.test_heaping([]).empty
+
+
+def test_what_counts_say_as_intervals():
+    low, high = widen_heaped([10, 15, 13, 20, 25, np.nan, 0], [0, 0, 0, 1, 1, 0, 0], 10)
+    assert low == pytest.approx([5, 12.5, 12, 15, 22.5, np.nan, 0], nan_ok=True)
+    assert high == pytest.approx([15, 17.5, 13, np.inf, np.inf, np.nan, 5], nan_ok=True)
+    low, high = widen_heaped([10, 13], [False, True], 0, per_count=2.0)
+    assert (list(low), list(high)) == ([18, 26], [20, np.inf])
+
+
+def test_widening_takes_back_the_bias_of_counts_rounded_up():
+    rng = np.random.default_rng(13)
+    true = np.exp(rng.normal(3.5, 0.3, 400))
+    counted = 10 * np.ceil(true / 10)  # stops at the next ten
+    low, high = widen_heaped(np.ceil(true), False, 0)
+    exact = estimate_quantile(low, high, 0.5, unit="1").estimate
+    low, high = widen_heaped(10 * np.round(true / 10), False, 10)
+    widened = estimate_quantile(low, high, 0.5, unit="1").estimate
+    assert widened == pytest.approx(exact, rel=0.02)
+    assert np.median(counted) > 1.1 * exact
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: widen_heaped([10], [False], 3), "widen_to must be 0, 5 or 10; got 3"),
+        (lambda: waiting_times.test_heaping([1, 2], group=["a"]), r"group must have one value a count \(2\)"),
+        (lambda: waiting_times.test_heaping([1], chance=1), "chance must lie between"),
+    ],
+)
+def test_a_bad_call_names_what_is_wrong(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()

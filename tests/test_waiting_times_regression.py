@@ -1,0 +1,350 @@
+"""Regression of waiting times against published fits, and what it says where there is nothing to fit."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from ventbook.waiting_times import check_residuals, fit_aft
+from ventbook.waiting_times.likelihood import SHAPES, evaluate, order_patterns
+
+REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
+SHAPE_NAMES = ("Weibull", "log-normal", "log-logistic")
+
+
+def key(shape):
+    return shape.lower() if shape == "Weibull" else shape
+
+
+def cosmesis():
+    rows = REFERENCE["cosmesis"]["radiotherapy"] + REFERENCE["cosmesis"]["with_chemotherapy"]
+    table = np.array(rows, dtype=float)
+    chemotherapy = np.repeat([0.0, 1.0], [46, 48])
+    return table[:, 0], table[:, 1], chemotherapy
+
+
+def freireich():
+    data = REFERENCE["freireich"]
+    low = np.array(data["treated"] + data["treated_censored"] + data["placebo"], dtype=float)
+    high = low.copy()
+    high[len(data["treated"]) : 21] = np.inf
+    return low, high, np.repeat([0.0, 1.0], 21)
+
+
+@pytest.mark.parametrize("shape", SHAPE_NAMES)
+def test_interval_censored_regression(shape):
+    fit = fit_aft(*cosmesis(), distribution=shape)
+    expected = REFERENCE["cosmesis"]["regression"][key(shape)]
+    assert fit.beta == pytest.approx(expected[:2], rel=1e-6)
+    assert fit.standard_errors()[:2] == pytest.approx(expected[2:4], rel=1e-5)
+    assert fit.scale == pytest.approx(expected[4], rel=1e-6)
+    assert fit.log_likelihood == pytest.approx(expected[5], abs=1e-6)
+
+
+def test_pooled_interval_censored_weibull():
+    low, high, _ = cosmesis()
+    fit = fit_aft(low, high, distribution="Weibull")
+    expected = REFERENCE["cosmesis"]["regression"]["pooled_weibull"]
+    assert [np.exp(fit.beta[0]), 1 / fit.scale] == pytest.approx(expected[:2], rel=1e-6)
+    assert fit.log_likelihood == pytest.approx(expected[2], abs=1e-6)
+
+
+@pytest.mark.parametrize("shape", SHAPE_NAMES)
+def test_right_censored_regression(shape):
+    fit = fit_aft(*freireich(), distribution=shape)
+    assert [*fit.beta, fit.scale] == pytest.approx(REFERENCE["freireich"]["regression"][key(shape)], abs=5e-7)
+
+
+def test_published_life_test():
+    data = REFERENCE["nist_apr413"]
+    low = np.array(data["hours"] + [data["running_at"]] * data["running"], dtype=float)
+    high = np.where(np.arange(low.size) < len(data["hours"]), low, np.inf)
+    fit = fit_aft(low, high, distribution="Weibull")
+    life, shape = np.exp(fit.beta[0]), 1 / fit.scale
+    assert [life, shape] == pytest.approx(data["weibull"], rel=1e-5)
+    assert [life, shape, fit.log_likelihood] == pytest.approx(data["weibull_digits"], rel=1e-6)
+    assert [fit.aic, fit_aft(low, high, distribution="log-normal").aic] == pytest.approx(
+        data["aic"], abs=5e-3
+    )
+
+
+def test_ball_bearings():
+    data = REFERENCE["ball_bearings"]
+    life = np.array(data["life"])
+    weibull = fit_aft(life, life, distribution="Weibull")
+    assert [np.exp(weibull.beta[0]), 1 / weibull.scale] == pytest.approx(data["weibull"], abs=6e-3)
+    assert np.exp(weibull.beta[0]) == pytest.approx(data["weibull_digits"], abs=5e-5)
+    other = np.where(life == 48.40, 48.48, life)
+    found = fit_aft(other, other, distribution="Weibull")
+    assert found.log_likelihood == pytest.approx(data["log_likelihood"], abs=5e-4)
+    normal = fit_aft(life, life, distribution="log-normal")
+    assert [normal.beta[0], normal.scale] == pytest.approx(data["log-normal"], abs=5e-4)
+
+
+def test_fans_are_weighted_rows():
+    hours, count, failed = np.array(REFERENCE["fans"]["hours"], dtype=float).T
+    assert (count.sum(), (count * failed).sum(), hours @ count) == (70, 12, 344_440)
+    fit = fit_aft(hours, np.where(failed == 1, hours, np.inf), distribution="Weibull", weights=count)
+    assert np.exp(fit.beta[0]) == pytest.approx(REFERENCE["fans"]["weibull"][0], abs=0.5)
+    assert 1 / fit.scale == pytest.approx(REFERENCE["fans"]["weibull"][1], abs=5e-4)
+
+
+def test_turret_mounts():
+    data = REFERENCE["turret_mounts"]
+    low = np.array(data["hours"] + data["running"], dtype=float)
+    high = np.where(np.arange(low.size) < len(data["hours"]), low, np.inf)
+    fit = fit_aft(low, high, distribution="Weibull")
+    found = [np.exp(fit.beta[0]), 1 / fit.scale, fit.log_likelihood]
+    assert found == pytest.approx(data["weibull"], rel=1e-6)
+
+
+def test_seen_once_only():
+    data = REFERENCE["turbine"]
+    hours, inspected, cracked = (np.array(data[k], dtype=float) for k in ("hours", "inspected", "cracked"))
+    low, high = np.append(np.zeros(11), hours), np.append(hours, np.full(11, np.inf))
+    weights = np.append(cracked, inspected - cracked)
+    weibull = fit_aft(low, high, distribution="Weibull", weights=weights)
+    found = [np.exp(weibull.beta[0]), 1 / weibull.scale, weibull.log_likelihood]
+    assert found == pytest.approx(data["weibull"], rel=1e-6)
+    normal = fit_aft(low, high, distribution="log-normal", weights=weights)
+    assert [normal.beta[0], normal.scale, normal.log_likelihood] == pytest.approx(
+        data["log-normal"], rel=2e-6
+    )
+
+
+def test_quantile_error_is_that_of_log_time():
+    # R survreg: t50 and its error at both levels follow from coefficients, scale and their covariance;
+    # here against the same sums written out
+    low, high, x = freireich()
+    fit = fit_aft(
+        low, high, pd.DataFrame({"placebo": x == 1}), distribution="Weibull", references={"placebo": "no"}
+    )
+    answer = fit.quantile(0.5, {"placebo": True}, unit="week")
+    w = np.log(np.log(2))
+    gradient = np.array([1, 1, fit.scale * w])
+    error = np.sqrt(gradient @ fit.errors.covariance @ gradient)
+    log_time = fit.beta.sum() + fit.scale * w
+    expected = np.exp([log_time, log_time - 1.959964 * error, log_time + 1.959964 * error])
+    assert [answer.estimate, answer.low, answer.high] == pytest.approx(expected, rel=1e-6)
+    # at that time half are left, with the limits of the same combination
+    share = fit.share_over(answer.estimate, {"placebo": True})
+    assert share.estimate == pytest.approx(0.5)
+
+
+def test_time_ratio_is_that_of_the_levels():
+    low, high, x = freireich()
+    frame = pd.DataFrame({"arm": np.where(x == 1, "placebo", "treated")})
+    fit = fit_aft(low, high, frame, references={"arm": "treated"}, distribution="Weibull")
+    row = fit.time_ratios().iloc[0]
+    assert (row["factor"], row["level"], row["reference"], row["n"]) == ("arm", "placebo", "treated", 21)
+    assert row["estimate"] == pytest.approx(np.exp(-1.267335), rel=1e-6)
+    treated, placebo = (fit.quantile(0.5, {"arm": a}, unit="week").estimate for a in ("treated", "placebo"))
+    assert placebo / treated == pytest.approx(row["estimate"])
+
+
+@pytest.mark.parametrize("shape", SHAPE_NAMES)
+def test_derivatives_are_those_of_the_likelihood(shape):
+    rng = np.random.default_rng(2)
+    low = np.array([1.0, 2.0, 3.5, 0.0, 1.5, 4.0, 2.0, 0.25])
+    high = np.array([1.0, 2.0, np.inf, 2.0, 2.5, 9.0, np.inf, 0.75])
+    design = np.column_stack([np.ones(8), rng.normal(size=8)])
+    rows = order_patterns(low, high, np.arange(1.0, 9.0), design)
+    theta = np.array([0.7, -0.2, 1.4])
+    _, score, second = evaluate(SHAPES[shape], theta, rows)
+    step = 1e-5
+    for j in range(3):
+        up, down = theta.copy(), theta.copy()
+        up[j] += step
+        down[j] -= step
+        ahead, behind = evaluate(SHAPES[shape], up, rows), evaluate(SHAPES[shape], down, rows)
+        assert (ahead[0] - behind[0]) / (2 * step) == pytest.approx(score[j], rel=1e-6, abs=1e-6)
+        assert (ahead[1] - behind[1]) / (2 * step) == pytest.approx(second[j], rel=1e-6, abs=1e-6)
+
+
+def fleet(seed=4, engines=20, each=3, effect=0.3):
+    rng = np.random.default_rng(seed)
+    engine = np.repeat(np.arange(engines), each)
+    x = (np.arange(engines) % 2)[engine]
+    t = np.exp(1.1 + effect * x + rng.normal(0, 0.2, engines)[engine] + rng.normal(0, 0.3, engine.size))
+    low = np.round(t * 2) / 2 - 0.25
+    return np.maximum(low, 0), low + 0.5, x, engine
+
+
+def test_collapsing_changes_nothing():
+    low, high, x, _ = fleet()
+    whole = fit_aft(np.tile(low, 300), np.tile(high, 300), np.tile(x, 300), distribution="Weibull")
+    once = fit_aft(low, high, x, distribution="Weibull", weights=np.full(low.size, 300.0))
+    assert whole.patterns < 60
+    assert whole.beta == pytest.approx(once.beta, rel=1e-9)
+    assert whole.standard_errors() == pytest.approx(once.standard_errors(), rel=1e-9)
+    rng = np.random.default_rng(1)
+    jitter = np.tile(x, 300) + rng.normal(size=18_000)
+    uncollapsed = fit_aft(np.tile(low, 300), np.tile(high, 300), jitter, distribution="Weibull")
+    assert uncollapsed.patterns == 18_000
+
+
+def test_engine_errors_against_leaving_out_each_engine_by_hand():
+    low, high, x, engine = fleet(engines=24, each=4)
+    fit = fit_aft(low, high, x, distribution="log-normal", cluster=engine)
+    refits = []
+    for one in range(24):
+        keep = engine != one
+        refits.append(fit_aft(low[keep], high[keep], x[keep], distribution="log-normal").beta)
+    spread = np.sqrt(23 / 24 * np.sum((np.array(refits) - fit.beta) ** 2, axis=0))
+    assert fit.standard_errors()[:2] == pytest.approx(spread, rel=0.05)
+
+
+def test_engine_factor_uses_few_degrees_of_freedom():
+    low, high, x, engine = fleet(engines=13)
+    fit = fit_aft(low, high, x, distribution="log-normal", cluster=engine)
+    row = fit.time_ratios().iloc[0]
+    # seven engines against six: a comparison of two means would have 11
+    assert 8 < row["df"] < 11.5
+    plain = fit_aft(low, high, x, distribution="log-normal").time_ratios().iloc[0]
+    assert row["high"] / row["low"] > plain["high"] / plain["low"]
+
+
+def test_many_engines_take_the_plain_sandwich():
+    low, high, x, engine = fleet(engines=450)
+    fit = fit_aft(low, high, x, cluster=engine, distribution="log-normal")
+    assert "sandwich" in fit.method
+    assert np.isinf(fit.time_ratios()["df"].iloc[0])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "why"),
+    [
+        ([3.0] * 30, [3.0] * 30, "no spread"),
+        ([2.75] * 30, [3.25] * 30, "no spread"),
+        ([3.0] * 30, [np.inf] * 30, "0 readings that ended, 8 needed"),
+        ([1.0] * 29 + [2.0], [np.inf] * 29 + [2.0], "1 readings that ended, 8 needed"),
+        ([], [], "0 readings that ended"),
+        ([np.nan] * 20, [np.nan] * 20, "0 readings that ended"),
+        ([0.0] * 20, [0.0] * 20, "20 rows of exactly 0"),
+    ],
+)
+def test_nothing_to_fit_is_said(low, high, why):
+    fit = fit_aft(low, high)
+    assert fit.state == "too_few"
+    assert why in "; ".join(fit.notes)
+    assert fit.quantile(0.5, unit="s").state == "too_few"
+    assert fit.share_over(5.0).estimate is None
+    assert fit.time_ratios().empty
+    checked = check_residuals(fit, low, high, rng=np.random.default_rng(0))
+    assert checked.p is None
+
+
+def test_awkward_factors_are_left_out_in_words():
+    low, high, _, engine = fleet()
+    n = low.size
+    high = high.copy()
+    high[:6] = np.inf
+    frame = pd.DataFrame(
+        {
+            "same": ["x"] * n,
+            "first": np.where(np.arange(n) % 3 == 0, "u", "v"),
+            "twin": pd.array(np.arange(n) % 3 == 0, dtype="boolean"),
+            "fate": np.where(np.arange(n) < 6, "gone", "ok"),
+            "bar": np.where(np.arange(n) < 1, np.nan, np.arange(n) % 5 / 10),
+        }
+    )
+    fit = fit_aft(low, high, frame, cluster=engine)
+    said = "; ".join(fit.notes)
+    assert fit.state == "estimated"
+    assert "same has one level only (x)" in said
+    assert "twin = yes always went with first = u" in said
+    assert "fate = gone: none ended, so no ratio can be given; 5 rows set aside" in said
+    assert "1 row without a number" in said
+    assert list(fit.time_ratios()["factor"]) == ["first", "bar"]
+
+
+def test_setting_rows_aside_leaves_the_rest_of_the_fit():
+    low, high, x, _ = fleet()
+    more_low, more_high = np.append(low, [4.0] * 5), np.append(high, [np.inf] * 5)
+    frame = pd.DataFrame({"x": np.append(x, [0, 1, 0, 1, 0]), "group": ["a"] * low.size + ["b"] * 5})
+    with_them = fit_aft(more_low, more_high, frame, distribution="Weibull")
+    without = fit_aft(low, high, x, distribution="Weibull")
+    assert with_them.beta == pytest.approx(without.beta, rel=1e-8)
+
+
+def test_a_level_seen_on_one_engine_has_no_limits():
+    low, high, _, engine = fleet()
+    frame = pd.DataFrame({"kind": np.where(engine == 3, "odd", "usual")})
+    row = fit_aft(low, high, frame, cluster=engine).time_ratios().iloc[0]
+    assert row["state"] == "too_few" and np.isnan(row["estimate"])
+    assert row["note"] == "seen on one engine only"
+
+
+def test_two_engines_are_too_few():
+    low, high, x, engine = fleet()
+    fit = fit_aft(low, high, x, cluster=engine % 2)
+    assert fit.state == "too_few" and "2 engines, 3 needed" in "; ".join(fit.notes)
+
+
+def test_residuals_tell_a_distribution_that_does_not_fit():
+    rng = np.random.default_rng(8)
+    right = np.exp(rng.normal(1, 0.4, 150))
+    two_humps = np.where(
+        rng.random(150) < 0.5, np.exp(rng.normal(0, 0.05, 150)), np.exp(rng.normal(2, 0.05, 150))
+    )
+    found = []
+    for t in (right, two_humps):
+        low = np.floor(t * 2) / 2
+        fit = fit_aft(low, low + 0.5, distribution="log-normal")
+        found.append(check_residuals(fit, low, low + 0.5, rng=np.random.default_rng(1), simulations=19))
+    assert found[0].p > 0.1 and "describes the readings" in found[0].sentence
+    assert found[1].p == pytest.approx(0.05) and found[1].distance > 0.2
+
+
+@pytest.mark.parametrize(
+    ("call", "message"),
+    [
+        (lambda: fit_aft([1.0], [1.0], distribution="gamma"), "distribution must be choose, log-normal"),
+        (lambda: fit_aft([1.0, 2.0], [1.0, 2.0], [[1.0]]), r"one row a reading \(2\); got 1"),
+        (lambda: fit_aft([2.0], [1.0]), "low must not be above high"),
+        (lambda: fit_aft([1.0], [1.0], pd.DataFrame({"a": [1]}), references={"b": "x"}), "no covariate: b"),
+        (
+            lambda: fit_aft(*cosmesis()).quantile(0.5, {"y": 1}, unit="s"),
+            "at names no covariate of this fit: y",
+        ),
+        (lambda: fit_aft(*cosmesis()).share_over(0.0), "limit must be a finite number above 0"),
+    ],
+)
+def test_a_bad_call_names_what_is_wrong(call, message):
+    with pytest.raises(ValueError, match=message):
+        call()
+
+
+ROW = st.tuples(
+    st.integers(0, 30),
+    st.sampled_from([0, 0, 1, 2, 50]),
+    st.sampled_from(["a", "b", "c", None]),
+    st.sampled_from([True, False, None]),
+    st.integers(0, 5),
+)
+
+
+@settings(max_examples=80, deadline=None)
+@given(st.lists(ROW, min_size=0, max_size=40), st.sampled_from(["choose", "Weibull"]))
+def test_no_records_raise(rows, distribution):
+    low = np.array([r[0] / 2 for r in rows], dtype=float)
+    high = np.array([np.inf if r[1] == 50 else (r[0] + r[1]) / 2 for r in rows], dtype=float)
+    frame = pd.DataFrame(
+        {
+            "kind": pd.Series([r[2] for r in rows], dtype="str"),
+            "flag": pd.array([r[3] for r in rows], dtype="boolean"),
+            "number": pd.Series([float(r[4]) for r in rows], dtype="float64"),
+        }
+    )
+    fit = fit_aft(low, high, frame, distribution=distribution, cluster=[r[4] for r in rows])
+    ratios = fit.time_ratios()
+    assert fit.state in ("estimated", "too_few")
+    done = ratios[ratios["state"] == "estimated"]
+    assert np.all(done["low"] <= done["estimate"]) and np.all(done["estimate"] <= done["high"])
+    assert fit.state == "estimated" or fit.notes

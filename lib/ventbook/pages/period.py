@@ -77,6 +77,12 @@ def _month_label(start: dt.date, months: int) -> str:
     return f"{start:%Y-%m}/{_add_months(start, months - 1):%Y-%m}"
 
 
+def name_span(start: dt.date, end: dt.date) -> str:
+    """The shortest name of a span of days: ``2026Q3``, ``2026-07``, else first and last day."""
+    months = Period("", start, end).months()
+    return _span_label(start, end) if months is None or months < 1 else _month_label(start, months)
+
+
 def quarter_of(day: dt.date) -> str:
     """``2026Q3`` for any day of that quarter."""
     return f"{day.year}Q{(day.month + 2) // 3}"

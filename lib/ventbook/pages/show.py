@@ -8,6 +8,7 @@ understand it.
 from __future__ import annotations
 
 import base64
+import datetime as dt
 import html
 import math
 import re
@@ -20,6 +21,8 @@ import pandas as pd
 
 from ventbook import wording
 from ventbook.units import System
+
+from .period import name_span
 
 ROWS_SHOWN = 60
 
@@ -126,7 +129,7 @@ def table_html(
     for values in frame[list(columns)].head(rows).itertuples(index=False, name=None):
         cells = []
         for place, (value, (column, spec)) in enumerate(zip(values, columns.items(), strict=True)):
-            text = escape(cell_text(value, spec, units))
+            text = _breakable(cell_text(value, spec, units))
             if place == 0 and not numeric[column]:
                 cells.append(f'<th scope="row"{_date_class(text)}>{text}</th>')
             else:
@@ -148,6 +151,11 @@ def table_html(
 
 def _number_class(numeric: bool) -> str:
     return ' class="vb-number"' if numeric else ""
+
+
+def _breakable(text: str) -> str:
+    """Escaped text in which words too long for a column may break."""
+    return escape(re.sub(r"\S{30}(?=\S)", lambda word: word[0] + "\0", text)).replace("\0", "<wbr>")
 
 
 def _date_class(text: str) -> str:
@@ -259,7 +267,9 @@ def findings_html(findings: Sequence[Mapping[str, Any]], *, units: System, place
             )
         cells = [
             about,
-            f"{finding['period_start']} until {finding['period_end']}",
+            name_span(
+                dt.date.fromisoformat(finding["period_start"]), dt.date.fromisoformat(finding["period_end"])
+            ),
             estimate,
             spread,
             str(finding["n"]),

@@ -32,16 +32,18 @@ def new_figure(
 ) -> tuple[Figure, Any]:
     """A figure in the report's look and its axes (one Axes, or an array of them), not registered with pyplot.
 
+    The look is put in force for the whole process, because titles, legends and labels take theirs when they are
+    drawn, after this call.
+
     ``width`` and ``height`` are inches on the page (full width 7.2); the default height is 3.8 for one row and 2.9
     a row beyond. Further keywords go to ``Figure.subplots`` (``sharex``, ``width_ratios`` ...).
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    with mpl.rc_context(fname=STYLE):
-        figure = Figure(figsize=(width, height or (3.8 if rows == 1 else 2.9 * rows)))
-        axes = figure.subplots(rows, columns, **subplots)
-    return figure, axes
+    mpl.rc_file(STYLE, use_default_template=False)
+    figure = Figure(figsize=(width, height or (3.8 if rows == 1 else 2.9 * rows)))
+    return figure, figure.subplots(rows, columns, **subplots)
 
 
 def series_style(index: int) -> dict[str, Any]:

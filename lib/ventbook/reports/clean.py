@@ -42,6 +42,7 @@ TAGS = frozenset(
         "pre",
         "a",
         "br",
+        "wbr",
         "blockquote",
         "hr",
         "span",

@@ -92,7 +92,11 @@ def _serve(connection_file: Path) -> None:
             return
         time.sleep(WAIT_S)
     app = IPKernelApp.instance()
-    quiet = [f"--IPKernelApp.parent_handle={parent}", "--HistoryManager.enabled=False", "--log-level=ERROR"]
+    quiet = [
+        f"--IPKernelApp.parent_handle={parent}",
+        "--HistoryManager.enabled=False",
+        "--log-level=CRITICAL",
+    ]
     app.initialize(["-f", str(connection_file), *quiet])
     app.start()
 

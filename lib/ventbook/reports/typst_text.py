@@ -16,8 +16,9 @@ from typing import Any
 
 from bs4 import NavigableString, Tag
 
-# Characters of table text (7.5 pt) that fit beside each other on the page, and what a column's padding takes.
-ROOM, PADDING, WIDEST = 112, 2.2, 44
+# Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take;
+# mean width of a character in shares of the size (of figures and lower case; headers are bold); widest column wanted.
+PAGE, PADDING, SIZES, CHARACTER, BOLD, WIDEST = 488.0, 7.5, (7.5, 6.8, 6.2), 0.61, 0.72, 44
 _BOXES = {"vb-answer": "answer", "vb-banner": "banner", "vb-comment": "remark", "vb-changed": "banner"}
 _INLINE = ("em", "strong", "code", "a", "span", "sub", "sup", "br", "math")
 
@@ -175,14 +176,15 @@ class Writer:
         texts = texts or [[] for _ in range(wide)]
         heads = [cell.get_text(" ", strip=True) for cell in head] or [""] * wide
         numeric = ["vb-number" in (cell.get("class") or []) for cell in (head or single[0])]
-        parts = [f"columns: ({_widths(heads, texts)},)"]
+        size, widths = _widths(heads, texts)
+        parts = [f"columns: ({widths},)"]
         parts.append(f"align: ({', '.join('right' if flag else 'left' for flag in numeric)},)")
         if head:
             parts.append(f"table.header({', '.join(self._cell(cell, strong=True) for cell in head)})")
         for row in rows:
             parts += [self._cell(cell) for cell in row]
         title = f"#tabletitle[{self.inline(list(caption.children))}]\n" if caption else ""
-        return f"{title}#rows({wide}, {', '.join(parts)})\n\n"
+        return f"{title}#rows({size}pt, {', '.join(parts)})\n\n"
 
     def _cell(self, cell: Tag, *, strong: bool = False) -> str:
         inside = self.inline([_broken(node) for node in cell.children])
@@ -198,14 +200,29 @@ def _broken(node: Any) -> Any:
     return NavigableString(re.sub(r"\S{18}(?=\S)", lambda word: word[0] + "\u200b", str(node)))
 
 
-def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> str:
-    """Column widths: as wide as the content where all of it fits, else shares of the page by length."""
-    lengths = []
+def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float, str]:
+    """Size of the table's text, and column widths: as the content asks where all of it fits, else what the longest
+    word needs and the rest of the page shared out by what each column would still like.
+    """
+    need, want = [], []
     for head, column in zip(heads, texts, strict=True):
-        words = [min(len(word), 18) for text in [head, *column[:200]] for word in text.split()] or [1]
-        longest = max([len(text) for text in column[:200]], default=1)
-        half = len(head) / 2 if len(head) > 14 else len(head)
-        lengths.append(min(max(longest, half, max(words)), WIDEST) + PADDING)
-    if sum(lengths) <= ROOM:
-        return ", ".join(["auto"] * len(heads))
-    return ", ".join(f"{length:.1f}fr" for length in lengths)
+        words = [len(word) * CHARACTER for text in column for word in text.split()]
+        words += [len(word) * BOLD for word in head.split()]
+        least = min(max(words, default=1.0), 19 * CHARACTER)
+        longest = max([len(text) * CHARACTER for text in column], default=1.0)
+        title = len(head) * BOLD / (2 if len(head) > 14 else 1)
+        need.append(least)
+        want.append(max(least, min(longest, WIDEST * CHARACTER), min(title, 24 * BOLD)))
+    room = PAGE - PADDING * len(heads)
+    for size in SIZES:
+        if sum(want) * size <= room:
+            return size, ", ".join(["auto"] * len(heads))
+        if sum(need) * size <= 0.8 * room:
+            break
+    spare = max(room / size - sum(need), 0.0)
+    wish = [wanted - least for wanted, least in zip(want, need, strict=True)]
+    shares = [
+        least + spare * more / (sum(wish) or 1.0) + PADDING / size
+        for least, more in zip(need, wish, strict=True)
+    ]
+    return size, ", ".join(f"{share:.2f}fr" for share in shares)

@@ -57,7 +57,7 @@ def _bare(value: float, unit: str, units: System, decimals: int | None) -> str:
     if unit in SHARES:
         percent = 100.0 * value
         if decimals is None:
-            decimals = 0 if percent == 0 or percent >= 9.95 else 1
+            decimals = 0 if percent == 0 or abs(percent) >= 9.95 else 1
             if percent > 0 and round(percent, decimals) >= 100 > percent:
                 decimals = 1
         return f"{percent:.{decimals}f}"
@@ -111,8 +111,8 @@ def value_range(
     if no_low:
         return f"up to {number(high, unit, units=units, decimals=decimals)}"
     assert low is not None and high is not None
-    if decimals is None and unit in SHARES and high >= 0.0995 and 0 < low < 0.0995:
-        decimals = 0 if low >= 0.00995 else None
+    if decimals is None and unit in SHARES and max(abs(low), abs(high)) >= 0.0995 and low != 0:
+        decimals = 0 if min(abs(low), abs(high)) >= 0.00995 else None
     first = number(low, unit, units=units, decimals=decimals, label=False)
     return f"{first} to {number(high, unit, units=units, decimals=decimals)}"
 

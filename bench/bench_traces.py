@@ -19,6 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from ventbook.intake.samples import open_writer
 from ventbook.traces.partitions import CHANNELS, KEY, features_of_files, list_pieces
 
 PER_START = 6000
@@ -39,15 +40,15 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
         noise = rng.normal(0, 1, (number.size, t.size))
         table = pa.table(
             {
-                "venting_id": pa.array(np.repeat([f"V{k:06d}" for k in number], t.size)).dictionary_encode(),
-                "start_no": pa.array(np.ones(number.size * t.size, np.int32)),
+                "venting_id": pa.array(np.repeat([f"V{k:06d}" for k in number], t.size)),
+                "start_no": pa.array(np.ones(number.size * t.size, np.int64)),
                 "t_s": np.tile(t, number.size),
                 "speed_rpm": np.round(np.maximum(speed + 8 * noise * (speed > 0), 0), 0).ravel(),
                 "oil_pressure_bar": np.round(np.clip((t - rise) * 2, 0, 4) + 0.03 * noise, 2).ravel(),
                 "oil_temperature_degC": np.tile(np.round(20 + 40 * (1 - np.exp(-t / 200)), 1), number.size),
             }
         )
-        writer = writer or pq.ParquetWriter(path, table.schema, **WRITE)
+        writer = writer or open_writer(path)
         writer.write_table(table, row_group_size=table.num_rows)
     assert writer is not None
     writer.close()
@@ -59,15 +60,6 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
             "pressure_threshold_bar": 0.5,
         }
     )
-
-
-FLOATS = [*CHANNELS]
-WRITE: dict = {
-    "compression": "zstd",
-    "use_dictionary": ["venting_id"],
-    "column_encoding": dict.fromkeys(FLOATS, "BYTE_STREAM_SPLIT") | {"start_no": "RLE_DICTIONARY"},
-}
-WRITE = {"compression": "zstd", "use_dictionary": True}
 
 
 def read_only(path: Path) -> int:

@@ -145,7 +145,7 @@ def test_faults_of_the_channels_are_flagged():
 values = st.one_of(st.floats(0, 3).map(lambda v: round(v * 4) / 4), st.just(math.nan))
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=120, deadline=None)
 @given(
     st.lists(
         st.tuples(

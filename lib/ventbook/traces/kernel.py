@@ -58,18 +58,17 @@ def find_bounds(venting, start_no):  # pragma: no cover
     n = venting.shape[0]
     if n == 0:
         return np.zeros(1, dtype=np.int64)
-    count = 2
-    for i in range(1, n):
-        if venting[i] != venting[i - 1] or start_no[i] != start_no[i - 1]:
-            count += 1
-    bounds = np.empty(count, dtype=np.int64)
-    bounds[0], bounds[count - 1] = 0, n
+    bounds = np.empty(n + 1, dtype=np.int64)
+    bounds[0] = 0
     k = 1
+    id_before, no_before = venting[0], start_no[0]
     for i in range(1, n):
-        if venting[i] != venting[i - 1] or start_no[i] != start_no[i - 1]:
+        if venting[i] != id_before or start_no[i] != no_before:
             bounds[k] = i
             k += 1
-    return bounds
+            id_before, no_before = venting[i], start_no[i]
+    bounds[k] = n
+    return bounds[: k + 1].copy()
 
 
 @njit(nogil=True, cache=True)
@@ -78,17 +77,19 @@ def reduce_segments(bounds, t, speed, pressure, temperature, turning, steps, set
     n = bounds.shape[0] - 1
     out = np.full((n, _N), np.nan)
     for k in range(n):
+        a, b = bounds[k], bounds[k + 1]
+        # slices that start at 0 let the compiler drop its care for negative indices
         _reduce_one(
-            bounds[k], bounds[k + 1], t, speed, pressure, temperature, turning[k], steps[k], settings, out[k]
+            t[a:b], speed[a:b], pressure[a:b], temperature[a:b], turning[k], steps[k], settings, out[k]
         )
     return out
 
 
 @njit(nogil=True, cache=True)
-def _level_run(i0, i1, t, x, level, sustain, gap):  # pragma: no cover
+def _level_run(t, x, level, sustain, gap):  # pragma: no cover
     """(first index of the sustained run or -1, index of the last known sample under the level before it or -1)."""
     first, before, under, previous = -1, -1, -1, -1
-    for i in range(i0, i1):
+    for i in range(t.shape[0]):
         v = x[i]
         if np.isnan(v):
             continue
@@ -112,82 +113,101 @@ def _crossing(t, x, a, b, level):  # pragma: no cover
 
 
 @njit(nogil=True, cache=True)
-def _reduce_one(i0, i1, t, speed, pressure, temperature, turning, steps, settings, out):  # pragma: no cover
+def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, out):
+    n = t.shape[0]  # pragma: no cover
     start_rpm, sustain, gap = settings[0], settings[1], settings[2]
     steady = settings[3]
     threshold, warm = steps[0], steps[1]
-    out[0] = i1 - i0
-    if i1 <= i0:
+    out[0] = n
+    if n == 0:
         return
-    out[1] = t[i1 - 1] - t[i0]
+    out[1] = t[n - 1] - t[0]
 
-    # One pass over all samples: clock, bands, warm-up, faults of the channels.
+    # Passes over all samples: clock, bands, warm-up, faults of the channels. Apart, so that each stays in registers.
+    hold0, hold1, warm0, warm1, extra0, extra1 = steps[2], steps[3], steps[4], steps[5], steps[6], steps[7]
+    twice0, twice1, half0, half1 = 2 * hold0, 2 * hold1, 0.5 * hold0, 0.5 * hold1
     clock, gaps, gap_max = 0, 0, 0.0
     hold, warming, extra, scaled = 0.0, 0.0, 0.0, 0.0
+    p_run, p_stuck, p_before = 0.0, 0.0, pressure[0]
+    s_run, s_stuck = 0.0, 0.0
+    t_before, u = t[0], speed[0]
+    for i in range(1, n):
+        v, p = speed[i], pressure[i]
+        dt = t[i] - t_before
+        t_before = t[i]
+        if dt > gap_max:
+            gap_max = dt
+        if not dt > 0:
+            clock += 1
+        elif dt > gap:
+            gaps += 1
+            p_run, s_run = 0.0, 0.0
+        else:
+            if u >= hold0 and u <= hold1:
+                hold += dt
+            if u >= warm0 and u <= warm1:
+                warming += dt
+            if u >= extra0 and u <= extra1:
+                extra += dt
+            if (u >= twice0 and u <= twice1) or (u >= half0 and u <= half1):
+                scaled += dt
+            running = v >= start_rpm
+            if p == p_before and running:
+                p_run += dt
+                if p_run > p_stuck:
+                    p_stuck = p_run
+            elif p == p:
+                p_run = 0.0
+            if v == u and running:
+                s_run += dt
+                if s_run > s_stuck:
+                    s_stuck = s_run
+            else:
+                s_run = 0.0
+        u = v
+        if p == p:
+            p_before = p
     warm_t, cold_max, temperature_end = np.nan, np.nan, np.nan
     is_warm, any_temperature = False, False
-    p_run, p_stuck, p_before = 0.0, 0.0, np.nan
-    s_run, s_stuck = 0.0, 0.0
-    p_max, p_at_max = -np.inf, 0
-    for i in range(i0, i1):
-        v, p, c = speed[i], pressure[i], temperature[i]
-        if i > i0:
-            dt = t[i] - t[i - 1]
-            if not dt > 0:
-                clock += 1
-            elif dt > gap:
-                gaps += 1
-                p_run, s_run = 0.0, 0.0
-            else:
-                u = speed[i - 1]
-                if steps[2] <= u <= steps[3]:
-                    hold += dt
-                if steps[4] <= u <= steps[5]:
-                    warming += dt
-                if steps[6] <= u <= steps[7]:
-                    extra += dt
-                if 2 * steps[2] <= u <= 2 * steps[3] or 0.5 * steps[2] <= u <= 0.5 * steps[3]:
-                    scaled += dt
-                if p == p_before and v >= start_rpm:
-                    p_run += dt
-                    p_stuck = max(p_stuck, p_run)
-                elif not np.isnan(p):
-                    p_run = 0.0
-                if v == u and v >= start_rpm:
-                    s_run += dt
-                    s_stuck = max(s_stuck, s_run)
-                else:
-                    s_run = 0.0
-            gap_max = max(gap_max, dt)
-        if not np.isnan(c):
+    warm_at = n
+    for i in range(n):
+        c = temperature[i]
+        if c == c:
             any_temperature = True
-            temperature_end = c
-            if not is_warm and c >= warm:
-                is_warm, warm_t = True, t[i]
-        if not is_warm and not np.isnan(v) and not (v <= cold_max):
+            if c >= warm:
+                is_warm, warm_t, warm_at = True, t[i], i
+                break
+    for i in range(warm_at):
+        v = speed[i]
+        if v == v and not v <= cold_max:
             cold_max = v
-        if not np.isnan(p):
-            p_before = p
-            if p > p_max:
-                p_max, p_at_max = p, 1
-            elif p == p_max:
-                p_at_max += 1
+    for i in range(n - 1, -1, -1):
+        if temperature[i] == temperature[i]:
+            temperature_end = temperature[i]
+            break
+    p_max, p_at_max = -np.inf, 0
+    for i in range(n):
+        p = pressure[i]
+        if p > p_max:
+            p_max, p_at_max = p, 1
+        elif p == p_max:
+            p_at_max += 1
     out[2], out[3], out[4] = clock, gaps, gap_max
     out[20], out[21], out[22], out[23] = hold, warming, extra, scaled
     out[25] = temperature_end
     if any_temperature:
         out[26] = cold_max
     out[27], out[28] = p_stuck, s_stuck
-    out[29] = p_at_max / (i1 - i0)
+    out[29] = p_at_max / (n)
     out[5] = 0.0
     if clock > 0:
         return
 
     # The start: of the engine, or of turning (there it is where the trace begins).
     if turning:
-        s, before_s = i0, i0
+        s, before_s = 0, 0
     else:
-        s, before_s = _level_run(i0, i1, t, speed, start_rpm, sustain, gap)
+        s, before_s = _level_run(t, speed, start_rpm, sustain, gap)
         if s < 0:
             return
     out[5] = 1.0
@@ -200,11 +220,13 @@ def _reduce_one(i0, i1, t, speed, pressure, temperature, turning, steps, setting
         return
 
     # Pressure: the first sustained run from the start on, and rotations up to it.
-    c, under = _level_run(s, i1, t, pressure, threshold, sustain, gap)
+    c, under = _level_run(t[s:], pressure[s:], threshold, sustain, gap)
+    c, under = (c + s if c >= 0 else -1), (under + s if under >= 0 else -1)
     end = s
-    for i in range(s, i1):
+    for i in range(n - 1, s, -1):
         if (turning and speed[i] > 0) or (not turning and speed[i] >= start_rpm):
             end = i
+            break
     if c > end:  # pressure after the engine stood still is no pressure of this start
         c = -1
     turns, turns_under, turns_over = 0.0, 0.0, np.nan
@@ -235,38 +257,42 @@ def _reduce_one(i0, i1, t, speed, pressure, temperature, turning, steps, setting
     # After pressure showed, while the engine runs.
     dips, dip_s, lowest = 0, 0.0, np.inf
     area, length, rough, pairs = 0.0, 0.0, 0.0, 0
-    below = False
-    previous = -1
-    for i in range(c, i1):
-        p, v = pressure[i], speed[i]
-        if np.isnan(p):
+    below, inside = False, False
+    t0, p0, v0 = 0.0, 0.0, 0.0
+    t_c, pressure_c, speed_c = t[c:], pressure[c:], speed[c:]
+    for i in range(t_c.shape[0]):
+        p, v = pressure_c[i], speed_c[i]
+        if p != p:
             continue
         if not turning and not (v >= start_rpm):
-            previous, below = -1, False
+            inside, below = False, False
             continue
-        lowest = min(lowest, p)
-        if p < threshold and not below:
-            dips += 1
-        below = p < threshold
-        if previous >= 0:
-            dt = t[i] - t[previous]
+        if p < lowest:
+            lowest = p
+        if p < threshold:
+            if not below:
+                dips += 1
+            below = True
+        else:
+            below = False
+        if inside:
+            dt = t_c[i] - t0
             if dt <= gap:
-                q = pressure[previous]
-                area += 0.5 * (p + q) * dt
+                area += 0.5 * (p + p0) * dt
                 length += dt
-                if q < threshold:
+                if p0 < threshold:
                     dip_s += dt
-                if abs(v - speed[previous]) <= steady * abs(speed[previous]):
-                    rough += (p - q) ** 2
+                if abs(v - v0) <= steady * abs(v0):
+                    rough += (p - p0) * (p - p0)
                     pairs += 1
-        previous = i
+        inside, t0, p0, v0 = True, t_c[i], p, v
     out[14], out[15] = dips, dip_s
     if lowest < np.inf:
         out[16] = lowest
     if length > 0:
         mean = area / length
         out[17] = mean
-        for i in range(c, i1):
+        for i in range(c, n):
             if pressure[i] >= 0.9 * mean:
                 out[19] = t[i] - point
                 break

@@ -69,10 +69,13 @@ def reduce_piece(piece: Piece, *, context: pd.DataFrame, settings: Settings | No
 
 
 def _channel(column: Any) -> npt.NDArray[np.float64]:
+    """A channel as float64; without a copy where it is one chunk and nothing is missing."""
     import pyarrow as pa
 
     if not pa.types.is_float64(column.type):
         column = column.cast(pa.float64())
+    if column.num_chunks == 1 and column.null_count == 0:
+        return column.chunk(0).to_numpy()
     return column.to_numpy()
 
 

@@ -13,11 +13,17 @@ from .. import dictionary, plots, wording
 from ..plots.records import draw_recorded
 from ..results import Estimate
 from ..store import open_store
+from ..waiting_times import test_heaping
 from ..wording import records as words
 from .base import Page
 from .show import Shown
 
 QUARTERS = 8
+_READ_AS = {
+    0: "counted one by one",
+    5: "rounded to fives: read 2.5 either way",
+    10: "rounded to tens: read 5 either way, fives 2.5",
+}
 QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value", "what", "do"]
 
 
@@ -376,14 +382,26 @@ def by_site(page: Page) -> Shown:
 
 def digits(page: Page) -> Shown:
     """Rotations counted in fives and tens, by site."""
-    from ..waiting_times import test_heaping
-
     jobs = page.history_jobs
-    frame = test_heaping(jobs["rotations"], jobs["site"], level=page.level)
+    frame = test_heaping(jobs["rotations"], group=jobs["site"])
+    frame = frame.assign(
+        read_as=[
+            "too few counts to tell" if state == "too_few" else _READ_AS[int(width)]
+            for state, width in zip(frame["state"], frame["widen_to"], strict=True)
+        ]
+    )
     return page.add_table(
         "digit_preference",
         frame,
-        title="Counts that stand on fives and tens",
+        title="Counts of rotations that stand on fives and tens, all quarters to date",
+        columns={
+            "group": "Site",
+            "n": ("Counts", "", "integer"),
+            "on_fives": ("Ending in 0 or 5", "", "integer"),
+            "share": ("Share", "share", ""),
+            "index": ("Times as many as by chance", "", "1"),
+            "read_as": "Read as",
+        },
         note="One count in five ends in 0 or 5 by chance. Where more do, counts are read as intervals, and never altered.",
     )
 

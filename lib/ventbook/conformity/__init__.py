@@ -4,11 +4,12 @@ A verdict says nothing about release: it compares a record with a manual's limit
 with which.
 """
 
-from .judge import VERDICTS, judge
+from .judge import JUDGED, VERDICTS, judge
 from .report import check_steps, count_not_recorded, list_open_findings, mark_ventings, summarise_steps
 from .steps import Step, steps
 
 __all__ = [
+    "JUDGED",
     "VERDICTS",
     "Step",
     "check_steps",

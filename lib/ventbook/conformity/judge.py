@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 VERDICTS = ("within", "outside", "near_limit", "not_comparable", "not_recorded", "no_limit")
+JUDGED = ("within", "outside", "near_limit")
 
 
 def judge(readings: pd.DataFrame) -> pd.DataFrame:

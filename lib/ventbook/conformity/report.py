@@ -11,7 +11,7 @@ import pandas as pd
 from ventbook import dictionary
 from ventbook.dictionary import Limits
 
-from .judge import judge
+from .judge import JUDGED, judge
 from .readings import collect_readings
 from .steps import steps
 
@@ -33,7 +33,6 @@ COLUMNS = (
     "limit_source",
     "note",
 )
-JUDGED = ("within", "outside", "near_limit")
 
 
 def check_steps(

@@ -16,7 +16,7 @@ class Step:
     """One step: its name, the limit it is held against, its title in reports.
 
     ``kind`` "action" is what was done, "outcome" what the engine showed. ``before`` says that the step lies before
-    the first lifter check.
+    the first lifter check, ``yes_no`` that the record is yes or no, kept as 1 and 0.
     """
 
     name: str
@@ -24,6 +24,7 @@ class Step:
     title: str
     kind: str
     before: bool
+    yes_no: bool = False
 
 
 def read_steps(path: Path) -> tuple[Step, ...]:
@@ -31,8 +32,10 @@ def read_steps(path: Path) -> tuple[Step, ...]:
     found: list[Step] = []
     for number, raw in enumerate(read_toml(path).get("step", ()), 1):
         where = f"{path.name}: step {number} ({raw.get('name', '?')})"
-        if set(raw) != {"name", "limit", "title", "kind", "before"}:
-            raise TableError(f"{where}: needs exactly name, limit, title, kind, before; got {', '.join(raw)}")
+        if {*raw} | {"yes_no"} != {"name", "limit", "title", "kind", "before", "yes_no"}:
+            raise TableError(
+                f"{where}: needs name, limit, title, kind, before, perhaps yes_no; got {', '.join(raw)}"
+            )
         if raw["kind"] not in KINDS:
             raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {raw['kind']!r}")
         if raw["name"] in [step.name for step in found]:

@@ -1,0 +1,129 @@
+"""Sentences of the conformity report. None of them reads like a release: they speak of records and limits."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from ventbook.results import Estimate
+
+from . import core
+
+AGAINST = {
+    "manual": "the manual's limits",
+    "placeholder": "placeholder limits",
+    "mixed": "the manual's limits and, where it has none, placeholder limits",
+    "": "no limit",
+}
+
+
+def reading(value: float, unit: str, yes_no: bool) -> str:
+    """A recorded value with its canonical unit; yes or no where it is that; empty where nothing was recorded."""
+    if math.isnan(value):
+        return ""
+    if yes_no:
+        return "yes" if value else "no"
+    return f"{value:.4g}" if unit == "1" else f"{value:.4g} {core.unit_label(unit)}"
+
+
+def limit(low: float, high: float, unit: str, yes_no: bool) -> str:
+    """A limit as read: ``at most 5 s``, ``63 to 77 N``, ``yes``; empty where there is none."""
+    if math.isnan(low) and math.isnan(high):
+        return ""
+    if yes_no:
+        return "no" if high == 0 else "yes"
+    label = "" if unit == "1" else f" {core.unit_label(unit)}"
+    if math.isnan(low):
+        return f"at most {high:g}{label}"
+    return f"at least {low:g}{label}" if math.isnan(high) else f"{low:g} to {high:g}{label}"
+
+
+def verdict(name: str, status: str) -> str:
+    """A verdict in words, with "placeholder" in it where the limit is one."""
+    other = {"not_recorded": "not recorded", "no_limit": "no limit to hold it against"}
+    return other.get(name) or core.verdict_words(name, placeholder=status == "placeholder")
+
+
+def against(statuses: Sequence[str], revisions: Sequence[str]) -> str:
+    """What the records were held against: the manual with its revisions, placeholders, or both."""
+    known = sorted({status for status in statuses if status})
+    status = "mixed" if len(known) > 1 else (known[0] if known else "")
+    named = sorted({revision for revision in revisions if revision})
+    words = AGAINST[status]
+    return f"{words} ({core.join_words(named)})" if named else words
+
+
+def steps_within(estimate: Estimate, *, within: int, ventings: int, held_against: str) -> str:
+    """Share of recorded steps within, as a sentence about records."""
+    if estimate.estimate is None:
+        return f"No step of {core.count(ventings, 'venting')} could be held against a limit."
+    share = core.share(estimate, events=within, noun="recorded step")
+    return f"Held against {held_against}, {share} of {core.count(ventings, 'venting')} were within."
+
+
+def most_outside(steps: Sequence[tuple[str, int, int]]) -> str:
+    """The steps most often outside: (title, outside, judged)."""
+    if not steps:
+        return "No recorded step was outside its limit."
+    parts = [f"{title.lower()} ({outside} of {judged})" for title, outside, judged in steps]
+    return f"Most often outside: {core.join_words(parts)}."
+
+
+def least_recorded(steps: Sequence[tuple[str, float]]) -> str:
+    """The steps most often not written down: (title, share not recorded)."""
+    if not steps:
+        return "Every step that applies was written down."
+    parts = [f"{title.lower()} ({core.number(share, 'share')})" for title, share in steps]
+    return f"Most often not written down where it applies: {core.join_words(parts)}."
+
+
+def open_findings(engines: int, open_jobs: int) -> str:
+    """How many engines ended their latest venting, as recorded, with something outside."""
+    if engines == 0:
+        return "By the records, no engine ended its latest venting with a lifter over the limit or without return flow."
+    verb = "ends" if engines == 1 else "end"
+    first = f"By the records, {core.count(engines, 'engine')} {verb} the latest venting with a lifter over the limit or without return flow"
+    if open_jobs == 0:
+        return f"{first}; {'that job was' if engines == 1 else 'all of these jobs were'} closed with it."
+    if engines == 1:
+        return f"{first}; that job is not closed."
+    return f"{first}; {open_jobs} of these jobs {'is' if open_jobs == 1 else 'are'} not closed."
+
+
+def without_limit(titles: Sequence[str]) -> str:
+    """Steps for which neither a manual nor a placeholder has a limit."""
+    if not titles:
+        return ""
+    return f"No limit stands for: {core.join_words([t.lower() for t in titles])}. These records could not be judged."
+
+
+def goes_with_spongy(
+    *,
+    off_failing: int,
+    off: int,
+    by_book_failing: int,
+    by_book: int,
+    effect: tuple[float, float, float] | None,
+    level: float,
+    matters: float,
+    other: str = "",
+) -> str:
+    """Whether ventings with a step off the procedure have spongy lifters more often, with the odds ratio's interval."""
+    counts = (
+        f"{core.of_total(off_failing, off, 'venting')} with a step outside before the check had a spongy lifter, "
+        f"and {core.of_total(by_book_failing, by_book)} without"
+    )
+    if effect is None:
+        why = f" ({other})" if other else ""
+        return f"{counts}. That is too little to compare{why}."
+    centre, low, high = effect
+    numbers = f"odds {centre:.1f} times as high (plausible range {low:.1f} to {high:.1f}, {core.level_words(level)})"
+    if low > 1:
+        tail = "The records point to a link; they don't show which step, or whether the step is the cause."
+    elif high < 1:
+        tail = "Fewer, not more: look for what else differs before reading anything into it."
+    elif high < matters and low > 1 / matters:
+        tail = f"An effect that would matter (odds {matters:g} times as high) is not in that range."
+    else:
+        tail = "The records can't tell a link that would matter from none."
+    return f"{counts}: {numbers} at like circumstances. {tail}"

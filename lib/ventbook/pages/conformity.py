@@ -68,7 +68,7 @@ def by_step(page: Page) -> Shown:
     shown = Shown("", "")
     if len(drawn):
         figure, ax = plots.new_figure(height=1.2 + 0.24 * len(drawn))
-        figure.subplots_adjust(left=0.42, right=0.90)
+        figure.subplots_adjust(left=0.42, right=0.90, top=0.98, bottom=0.10 + 0.5 / len(drawn))
         draw_shares(ax, drawn, label="title")
         shown += page.add_figure(
             "steps_within",

@@ -72,5 +72,5 @@ def draw_periods(ax: Axes, tables: dict[str, pd.DataFrame], *, labels: list[str]
     ax.set_xticks(range(len(labels)), labels)
     ax.set_xlim(-0.3, len(labels) - 0.7)
     ax.set_ylabel("recorded steps within, %")
-    ax.legend(loc="lower left", ncols=3, fontsize=8)
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=6, fontsize=8, borderaxespad=0.2)
     return ax

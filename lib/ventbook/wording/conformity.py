@@ -23,7 +23,8 @@ def reading(value: float, unit: str, yes_no: bool) -> str:
         return ""
     if yes_no:
         return "yes" if value else "no"
-    return f"{value:.4g}" if unit == "1" else f"{value:.4g} {core.unit_label(unit)}"
+    text = f"{value:.3f}".rstrip("0").rstrip(".")
+    return text if unit == "1" else f"{text} {core.unit_label(unit)}"
 
 
 def limit(low: float, high: float, unit: str, yes_no: bool) -> str:

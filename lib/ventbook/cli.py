@@ -90,6 +90,87 @@ def demo(
 
 
 @app.command()
+def forms(file: Annotated[Path, typer.Argument(metavar="FILE.xlsx", help="workbook to write")]) -> None:
+    """Write record forms to fill in: drop-downs, units in the headers, a page of explanations."""
+    from ventbook.forms import write_forms
+
+    print(write_forms(file))
+
+
+@app.command()
+def intake(
+    files: Annotated[
+        list[Path] | None, typer.Argument(metavar="FILE...", help="record files, or folders")
+    ] = None,
+    store: StoreOption = Path(STORE),
+    mapping: Annotated[Path | None, typer.Option(help="mapping file for your own forms")] = None,
+    corrections: Annotated[Path | None, typer.Option(help="file of corrections to held rows")] = None,
+    today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
+    note: Annotated[str, typer.Option(help="what these files are, for the list of snapshots")] = "",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="check only, write nothing")] = False,
+) -> None:
+    """Read record files, check them, and commit what is good as one snapshot."""
+    from ventbook.intake import check_today, take_in
+    from ventbook.reports.intake_text import describe_intake
+    from ventbook.reports.progress import show_steps
+
+    with show_steps() as step:
+        result = take_in(
+            list(files or []),
+            store=store,
+            mapping=mapping,
+            today=check_today(today or None),
+            dry_run=dry_run,
+            corrections=corrections,
+            progress=step,
+            note=note,
+        )
+    for line in describe_intake(result, store=store):
+        print(line)
+
+
+@app.command()
+def mapping(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="your own forms")],
+    out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,
+) -> None:
+    """Draft a mapping file for foreign forms, for a person to confirm."""
+    from ventbook.readers import draft_mapping
+    from ventbook.reports.call import write_text
+
+    draft = draft_mapping(files)
+    if out is None:
+        print(draft)
+    else:
+        print(write_text(out, draft))
+
+
+@app.command()
+def quarantine(
+    out: Annotated[Path, typer.Option(help="workbook to write (.xlsx)")],
+    store: StoreOption = Path(STORE),
+    site: Annotated[str, typer.Option(help="only rows of this site")] = "",
+    as_of: Annotated[int, typer.Option(help="snapshot; 0 is the newest")] = 0,
+) -> None:
+    """Give held rows back to the sender with the reasons."""
+    from ventbook.intake import export_quarantine
+
+    print(f"{export_quarantine(store, out, as_of=as_of or None, site=site or None)} held rows in {out}")
+
+
+@app.command()
+def withdraw(
+    number: Annotated[int, typer.Argument(metavar="INTAKE", help="number of the intake")],
+    store: StoreOption = Path(STORE),
+    note: Annotated[str, typer.Option(help="why")] = "",
+) -> None:
+    """Take back one intake; its history is kept."""
+    from ventbook.intake import withdraw as take_back
+
+    print(f"intake {number} withdrawn; the store is at snapshot {take_back(number, store=store, note=note)}")
+
+
+@app.command()
 def report(
     names: Annotated[list[str], typer.Argument(metavar="NAME...", help="report names, or all")],
     store: StoreOption = Path(STORE),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from pathlib import Path
 from typing import Any
 
+from ventbook.errors import InputError
 from ventbook.pages.parameters import ParameterError, find_report, nearest, report_specs
 
 _YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
@@ -38,3 +40,15 @@ def read_settings(names: Sequence[str], settings: Sequence[str]) -> dict[str, An
             wanted = {"int": "a whole number", "float": "a number", "bool": "yes or no"}[kind]
             raise ParameterError(f"{name} must be {wanted}; got {text!r}") from None
     return values
+
+
+def write_text(path: Path, text: str) -> Path:
+    """Writes a text file; InputError with one line when it can't be, or when something stands there."""
+    if path.exists():
+        raise InputError(f"{path} stands already; name another file")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"{path} can't be written ({error.strerror})") from None
+    return path

@@ -5,7 +5,9 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import shutil
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -38,18 +40,37 @@ def make_demo_store(folder: Path = DEMO, say: Callable[[str], Any] = print) -> P
     from ventbook.store import create_store
 
     store, mark, now = folder / "store", folder / MARK, demo_fingerprint()
-    if store.is_dir() and mark.is_file() and mark.read_text("utf-8") == now:
-        return store
-    say("inventing the demo fleet and taking its records in")
-    mark.unlink(missing_ok=True)
-    shutil.rmtree(store, ignore_errors=True)
-    days: dict[str, dt.date] = delivery_days()
-    deliveries = write_demo(folder)
-    create_store(store)
-    for delivery in deliveries:
-        take_in([delivery], store=store, today=days[delivery.name])
-    mark.write_text(now, "utf-8")
+    folder.mkdir(parents=True, exist_ok=True)
+    with _wait_for(folder / "making.lock"):
+        if store.is_dir() and mark.is_file() and mark.read_text("utf-8") == now:
+            return store
+        say("inventing the demo fleet and taking its records in")
+        mark.unlink(missing_ok=True)
+        shutil.rmtree(store, ignore_errors=True)
+        days: dict[str, dt.date] = delivery_days()
+        deliveries = write_demo(folder)
+        create_store(store)
+        for delivery in deliveries:
+            take_in([delivery], store=store, today=days[delivery.name])
+        mark.write_text(now, "utf-8")
     return store
+
+
+@contextmanager
+def _wait_for(lock: Path) -> Iterator[None]:
+    """Hold a lock that two processes may ask for at once: the second waits until the first has made the store."""
+    from ventbook.store import StoreError
+    from ventbook.store.locking import hold_lock
+
+    while True:
+        with ExitStack() as stack:
+            try:
+                stack.enter_context(hold_lock(lock))
+            except StoreError:
+                time.sleep(0.3)
+                continue
+            yield
+            return
 
 
 def take_in_folder(records: Path, store: Path = RECORDS / "store") -> Path:

@@ -14,9 +14,8 @@ from pathlib import Path
 
 from .document import Document
 from .html import TEMPLATES
+from .task import PAPERS
 from .typst_text import Writer, font_folder, string
-
-PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 
 def typst_source(document: Document, folder: Path, *, scope: str, stamp: str, paper: str) -> str:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
@@ -36,3 +36,16 @@ def show_progress(names: Sequence[str]) -> Iterator[Listen]:
             progress.update(bars[name], completed=share, description=what[:50])
 
         yield listen
+
+
+@contextmanager
+def show_steps() -> Iterator[Callable[[str], None]]:
+    """Gives a listener for single steps without a known end; draws only where standard error is a terminal."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield lambda step: None
+        return
+    with console.status("reading") as status:
+        yield lambda step: status.update(step[:70])

@@ -22,7 +22,7 @@ from ventbook.pages.stamp import COMMIT_VARIABLE, read_commit
 
 from .comments import read_comments
 from .index import write_index
-from .task import NOTEBOOKS, Outcome, ReportError, Task, choose_folder, scope_of
+from .task import NOTEBOOKS, PAPERS, Outcome, ReportError, Task, choose_folder, scope_of
 
 # One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
 # sets and hashes, so that two runs give the same bytes.
@@ -60,6 +60,8 @@ def plan_reports(
 
     ``names`` are report names or ``all``. Raises InputError with one line; nothing has been written then.
     """
+    if paper not in ("", *PAPERS):
+        raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
     chosen = list(report_specs()) if list(names) == ["all"] else list(dict.fromkeys(names))
     if comments is not None:
         read_comments(comments)

@@ -13,6 +13,7 @@ from ventbook.dictionary import DATA
 from ventbook.pages.files import safe_name
 from ventbook.pages.scope import FILTERS
 
+PAPERS = {"a4": "a4", "letter": "us-letter"}
 NOTEBOOKS = DATA.parent / "notebooks"
 
 

@@ -231,15 +231,17 @@ def reading_and_limit(value: float, limit: float, unit: str, *, units: System = 
     So many decimals are shown that rounding never makes a reading over the limit look like one at it or under it,
     nor the other way round: 0.5004 mm against 0.5 mm reads 0.5004 and 0.5000.
     """
-    reading = unit_table.show(float(value), unit, units, limit=float(limit))
-    decimals = len(reading.partition(".")[2])
+    (shown, how), (bound, _) = (unit_table.display(float(number), unit, units) for number in (value, limit))
     least = len(unit_table.show_limit(float(limit), unit, units).partition(".")[2])
-    if least > decimals:
-        decimals = least
-        shown, _ = unit_table.display(float(value), unit, units)
-        reading = f"{float(shown):.{decimals}f}"
-    bound, _ = unit_table.display(float(limit), unit, units)
-    return reading, f"{float(bound):.{decimals}f}"
+    for decimals in range(max(how.decimals, least), 17):
+        texts = f"{float(shown):.{decimals}f}", f"{float(bound):.{decimals}f}"
+        if _order(float(texts[0]), float(texts[1])) == _order(float(value), float(limit)):
+            return texts
+    return repr(float(shown)), repr(float(bound))
+
+
+def _order(a: float, b: float) -> int:
+    return (a > b) - (a < b)
 
 
 def clean_text(text: Any, *, longest: int = 400) -> str:

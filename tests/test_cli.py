@@ -1,0 +1,205 @@
+"""The command line: exit codes, one line for what can't be used, and no traceback ever."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+
+import pytest
+
+from invented_store import make_notebook, make_store
+from ventbook import cli
+
+
+@pytest.fixture(scope="module")
+def store(tmp_path_factory):
+    return make_store(tmp_path_factory.mktemp("cli") / "store")
+
+
+def call(capsys, *words: str) -> tuple[int, str, str]:
+    code = cli.main([str(word) for word in words])
+    said = capsys.readouterr()
+    return code, said.out, said.err
+
+
+def test_help_is_fast_and_light() -> None:
+    begun = time.perf_counter()
+    code = (
+        "import sys; from ventbook import cli; code = cli.main(['--help'])\n"
+        "heavy = {'pandas', 'numpy', 'matplotlib', 'papermill', 'scipy', 'deltalake', 'rich.progress'} & set(sys.modules)\n"
+        "print(sorted(heavy)); sys.exit(code)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert time.perf_counter() - begun < 5.0
+    assert done.stdout.rstrip().endswith("[]")
+    for command in ("demo", "forms", "intake", "report", "mapping", "quarantine", "withdraw", "verify"):
+        assert f"\n  {command} " in done.stdout
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["reprot", "all"], "No such command 'reprot'"),
+        (["report"], "NAME"),
+        (["report", "quaterly-review"], "did you mean quarterly-review?"),
+        (["report", "records", "--level", "high"], "valid"),
+        (["report", "records", "--store", "no/such/store"], "no such store"),
+        (["report", "records", "--peroid", "2026Q3"], "--peroid"),
+        (["report", "records", "--set", "study"], "--set takes NAME=VALUE"),
+        (["report", "records", "--set", "stuydy=1"], "unknown parameter 'stuydy'"),
+        (["report", "records", "--jobs", "0"], "--jobs"),
+        (["verify", "no/such/folder"], "does not exist"),
+        (["intake", "no-such-file.csv"], "no-such-file.csv"),
+        (["quarantine", "--store", "no/such/store", "--out", "x.xlsx"], "no such store"),
+        (["withdraw", "1", "--store", "no/such/store"], "no such store"),
+        (["mapping", "no-such-file.csv"], "no such file"),
+        (["demo"], "DIR"),
+        (["forms", "forms.txt"], ".xlsx"),
+    ],
+)
+def test_bad_call_is_one_line_and_exit_code_2(capsys, tmp_path, monkeypatch, words, message) -> None:
+    monkeypatch.chdir(tmp_path)
+    code, out, err = call(capsys, *words)
+    assert code == 2
+    assert err.startswith("ventbook: ") and err.count("\n") == 1
+    assert message in err
+    assert "Traceback" not in err and out == ""
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("words", "message"),
+    [
+        (["--period", "2026Q9"], "period must be like 2026Q3"),
+        (["--period", "2031Q1"], "no venting in 2031Q1"),
+        (["--period", "2026Q3", "--since", "2026-01-01"], "give either period or since/until"),
+        (["--units", "SI"], "units must be metric or us"),
+        (["--site", "Harbor"], "did you mean Harbour?"),
+        (["--as-of", "7"], "no snapshot 7"),
+        (["--comments", "none.toml"], "can't be read"),
+        (["--limits", "none.toml"], "does not exist"),
+        (["--paper", "a3"], "paper must be a4 or letter"),
+    ],
+)
+def test_bad_report_call_writes_nothing(capsys, tmp_path, store, words, message) -> None:
+    out = tmp_path / "out"
+    code, _, err = call(capsys, "report", "quarterly-review", "--store", store, "--out", out, *words)
+    assert code == 2 and message in err and err.count("\n") == 1
+    assert not out.exists()
+
+
+@pytest.mark.parametrize(
+    ("content", "message"),
+    [
+        ("[[comment]]\nreport = 'quarterly-review'\n", "section, text missing"),
+        ("[[comment]]\nreport = 'x'\nsection = 'a'\ntext = 'b'\n", "report 'x' is not known"),
+        ("[[comment]]\nreport = 'records'\nsektion = 'a'\n", "'sektion' (did you mean section?)"),
+        ("not toml", "is not TOML"),
+        (
+            "[[comment]]\nreport = 'records'\nsection = 'a'\ntext = 'b'\nvalue = 'many'\n",
+            "value must be a number; got 'many'",
+        ),
+    ],
+)
+def test_bad_comments_file_is_named(capsys, tmp_path, store, content, message) -> None:
+    path = tmp_path / "comments.toml"
+    path.write_text(content, encoding="utf-8")
+    code, _, err = call(
+        capsys, "report", "records", "--store", store, "--out", tmp_path / "o", "--comments", path
+    )
+    assert code == 2 and message in err and "comments.toml" in err and err.count("\n") == 1
+
+
+def test_fault_of_ours_is_exit_code_1_without_traceback(capsys, tmp_path, store, monkeypatch) -> None:
+    from ventbook.reports import run
+
+    def break_down(*_, **__):
+        raise RuntimeError("the well\nran dry")
+
+    monkeypatch.setattr(run, "open_page", break_down)
+    code, _, err = call(capsys, "report", "records", "--store", store, "--out", tmp_path / "o")
+    assert code == 1
+    assert err == "ventbook: fault in ventbook: RuntimeError: the well ran dry\n"
+
+
+def test_report_and_verify_on_the_command_line(capsys, tmp_path, store, monkeypatch) -> None:
+    from ventbook.reports import run, verify
+
+    notebooks = make_notebook(tmp_path / "notebooks").parent
+    monkeypatch.setattr(
+        run.plan_reports, "__kwdefaults__", {**run.plan_reports.__kwdefaults__, "notebooks": notebooks}
+    )
+    monkeypatch.setattr(
+        verify.verify_report,
+        "__kwdefaults__",
+        {**verify.verify_report.__kwdefaults__, "notebooks": notebooks},
+    )
+    code, out, err = call(
+        capsys,
+        "report",
+        "quarterly-review",
+        "--store",
+        store,
+        "--out",
+        tmp_path / "out",
+        "--period",
+        "2026Q3",
+    )
+    assert (code, err) == (0, "")
+    folder = tmp_path / "out" / "quarterly-review" / "2026Q3"
+    assert f"quarterly-review: {folder / 'report.html'}" in out
+    assert f"start page: {tmp_path / 'out' / 'index.html'}" in out
+    code, out, err = call(capsys, "verify", folder)
+    assert (code, err) == (0, "")
+    assert out.startswith("the same: 3 numbers and 1 tables compared")
+    (folder / "run.json").unlink()
+    code, out, err = call(capsys, "verify", folder)
+    assert code == 2 and "run.json is missing" in err
+
+
+def test_unwritable_output_folder(capsys, tmp_path, store) -> None:
+    blocked = tmp_path / "file"
+    blocked.write_text("")
+    code, _, err = call(capsys, "report", "records", "--store", store, "--out", blocked / "out")
+    assert code == 2 and "can't be written" in err and err.count("\n") == 1
+
+
+def test_lab_listens_on_this_machine_only_and_keeps_its_token() -> None:
+    from ventbook.reports.lab import lab_command
+
+    command = lab_command()
+    assert command[0] == sys.executable
+    assert "--ServerApp.ip=127.0.0.1" in command
+    assert not [word for word in command if "token" in word.lower() or "password" in word.lower()]
+
+
+def test_intake_tells_counts_and_what_next(capsys, tmp_path) -> None:
+    engines = tmp_path / "engines.csv"
+    engines.write_text("engine_id,engine_type,cylinders\n007,flat4,4\n008,flat4,99\n", encoding="utf-8")
+    store = tmp_path / "store"
+    code, out, err = call(capsys, "intake", engines, "--store", store, "--today", "2026-10-01", "--dry-run")
+    assert (code, err) == (0, "") and "dry run: nothing was written" in out and not store.exists()
+    code, out, err = call(capsys, "intake", engines, "--store", store, "--today", "2026-10-01")
+    assert (code, err) == (0, "")
+    assert "engines: 2 rows: 1 accepted, 0 duplicate, 0 corrected, 1 quarantined" in out
+    assert f"snapshot 1 of {store}, records as of 2026-10-01" in out
+    code, out, _ = call(capsys, "quarantine", "--store", store, "--out", tmp_path / "held.xlsx")
+    assert code == 0 and out.startswith("1 held rows in ") and (tmp_path / "held.xlsx").is_file()
+    code, _, err = call(capsys, "withdraw", "5", "--store", store)
+    assert code == 2 and "no intake 5" in err
+
+
+def test_version(capsys) -> None:
+    code, out, _ = call(capsys, "--version")
+    assert code == 0 and out.startswith("ventbook ")
+
+
+@pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="needs a user without full rights")
+def test_folder_without_rights(capsys, tmp_path, store) -> None:
+    folder = tmp_path / "locked"
+    folder.mkdir()
+    folder.chmod(0o500)
+    code, _, err = call(capsys, "report", "records", "--store", store, "--out", folder / "out")
+    assert code == 2 and "can't be written" in err

@@ -11,19 +11,25 @@ from ventbook.priming.formula import (
     suction_rotations,
 )
 from ventbook.priming.hand import hand_pressure
+from ventbook.priming.ratio import RatioScale, estimate_ratio, find_long, measure_scale, usable_counts
 
 __all__ = [
     "COLUMNS",
     "STATES",
     "FleetCalibration",
+    "RatioScale",
     "calibrate_fleet",
+    "estimate_ratio",
     "expected_rotations",
     "explain_terms",
+    "find_long",
     "hand_pressure",
     "head_bar",
     "line_drop_bar",
     "line_volume_cm3",
+    "measure_scale",
     "pressure_side_rotations",
     "rotations_to_prime",
     "suction_rotations",
+    "usable_counts",
 ]

@@ -15,9 +15,9 @@ import pandas as pd
 
 from ventbook.numerics import encode
 from ventbook.priming.interval_fit import IntervalFit, fit_interval, log_likelihood, t_interval
+from ventbook.priming.ratio import FEWEST_COUNTS, FEWEST_ENGINES, usable_counts
 
 Floats = npt.NDArray[np.float64]
-FEWEST_ENGINES, FEWEST_COUNTS = 3, 8
 METHODS = ("physics", "raw_mean", "regression")
 # What a regression without physics may use: state and sizes as written down
 _COVARIATES = (
@@ -68,7 +68,7 @@ def calibrate_fleet(jobs: pd.DataFrame, *, level: float = 0.95) -> FleetCalibrat
     ]
     if missing:
         raise ValueError(f"jobs must have the columns {', '.join(missing)}")
-    used = _usable(jobs)
+    used = usable_counts(jobs)
     types = sorted(str(t) for t in jobs["engine_type"].dropna().unique())
     multipliers = pd.DataFrame([_multiplier(used[used["engine_type"] == t], t, level) for t in types])
     if multipliers.empty:
@@ -88,27 +88,6 @@ def calibrate_fleet(jobs: pd.DataFrame, *, level: float = 0.95) -> FleetCalibrat
         )
     errors, best = _compare(used)
     return FleetCalibration(multipliers, errors, best)
-
-
-def _usable(jobs: pd.DataFrame) -> pd.DataFrame:
-    low = jobs["rotations_low"].to_numpy(float, na_value=np.nan)
-    high = jobs["rotations_high"].to_numpy(float, na_value=np.nan)
-    expected = jobs["expected_rotations"].to_numpy(float, na_value=np.nan)
-    keep = (
-        np.isfinite(low)
-        & ~np.isnan(high)
-        & (high > 0)
-        & (low < high)
-        & np.isfinite(expected)
-        & (expected > 0)
-    )
-    keep &= (jobs["expected_state"] == "primes").to_numpy(bool) & jobs["engine_type"].notna().to_numpy()
-    used = jobs.loc[keep].copy()
-    with np.errstate(divide="ignore"):
-        used["_low"], used["_high"] = np.log(low[keep]), np.log(high[keep])
-    used["_expected"] = np.log(expected[keep])
-    used["engine_type"] = used["engine_type"].astype("str")
-    return used
 
 
 def _shown(used: pd.DataFrame) -> npt.NDArray[np.bool_]:

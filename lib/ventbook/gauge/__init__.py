@@ -1,5 +1,14 @@
 """How far a gap reading can be trusted: gauge studies, uncertainty of a reading, risk of a wrong verdict."""
 
+from ventbook.gauge.components import (
+    CrossedAnova,
+    RemlFit,
+    analyse_crossed,
+    fit_reml,
+    interval_of_sum,
+    one_way_f,
+    pool_repeats,
+)
 from ventbook.gauge.conformance import (
     ASSUMED_U_MM,
     guard_band,
@@ -7,11 +16,53 @@ from ventbook.gauge.conformance import (
     over_limit_probability,
     worst_false_accept,
 )
+from ventbook.gauge.fleet import WrongVerdicts, compare_gauges, count_on_the_gauge, expect_wrong_verdicts
+from ventbook.gauge.planning import choose_size, plan_study
+from ventbook.gauge.studies import GaugeStudy, Line, analyse_study, fit_line, list_studies, measure_bias
+from ventbook.gauge.uncertainty import (
+    Agreement,
+    Combined,
+    agree_fleiss,
+    agree_kappa,
+    combine_uncertainties,
+    compare_pairs,
+    repeatability_from_rechecks,
+    resolution_uncertainty,
+    uncertainty_by_gauge,
+)
 
 __all__ = [
     "ASSUMED_U_MM",
+    "Agreement",
+    "Combined",
+    "CrossedAnova",
+    "GaugeStudy",
+    "Line",
+    "RemlFit",
+    "WrongVerdicts",
+    "agree_fleiss",
+    "agree_kappa",
+    "analyse_crossed",
+    "analyse_study",
+    "choose_size",
+    "combine_uncertainties",
+    "compare_gauges",
+    "compare_pairs",
+    "count_on_the_gauge",
+    "expect_wrong_verdicts",
+    "fit_line",
+    "fit_reml",
     "guard_band",
+    "interval_of_sum",
+    "list_studies",
+    "measure_bias",
     "near_limit",
+    "one_way_f",
     "over_limit_probability",
+    "plan_study",
+    "pool_repeats",
+    "repeatability_from_rechecks",
+    "resolution_uncertainty",
+    "uncertainty_by_gauge",
     "worst_false_accept",
 ]

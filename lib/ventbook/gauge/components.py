@@ -1,0 +1,234 @@
+"""Variance components of a measurement study: analysis of variance (balanced) and REML (any).
+
+References
+----------
+[1] D. C. Montgomery, Design and Analysis of Experiments, gauge studies (random two-way model).
+[2] S. R. Searle, G. Casella, C. E. McCulloch, Variance Components (1992): expected mean squares, REML.
+[3] F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110: degrees of freedom of a sum of mean squares.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+from scipy import optimize, stats
+
+from ventbook.results import NotEnoughData
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int64]
+POOL_ABOVE = 0.25
+"""Interaction with a p value over this is pooled with the repeats (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class CrossedAnova:
+    """Two-way random analysis of variance of a balanced study, technicians x lifters x repeats.
+
+    Sums and mean squares: technician, lifter, interaction, repeat. Components are variances, not under 0.
+    pooled tells whether the interaction went into the repeats; interaction_p is its p value (None with one repeat).
+    """
+
+    sum_of_squares: dict[str, float]
+    mean_squares: dict[str, float]
+    freedom: dict[str, int]
+    f: dict[str, float]
+    interaction_p: float | None
+    pooled: bool
+    components: dict[str, float]
+
+
+def analyse_crossed(values: npt.ArrayLike, *, pool: bool | None = None) -> CrossedAnova:
+    """Analysis of variance of values[technician, lifter, repeat].
+
+    pool : None pools the interaction with the repeats where its p value is over POOL_ABOVE. One technician gives
+    no technician component, one repeat no interaction of its own (it is then part of the repeats).
+
+    Raises
+    ------
+    NotEnoughData : fewer than two lifters, or one technician with one repeat.
+    """
+    a = np.asarray(values, dtype=float)
+    if a.ndim != 3 or not np.isfinite(a).all():
+        raise ValueError("values must be a finite array of shape (technicians, lifters, repeats)")
+    t, p, r = a.shape
+    if p < 2:
+        raise NotEnoughData("measurement study, lifters", n=p, needed=2)
+    if t * r < 2:
+        raise NotEnoughData("measurement study, readings of each lifter", n=t * r, needed=2)
+    grand, by_t, by_p, cell = a.mean(), a.mean((1, 2)), a.mean((0, 2)), a.mean(2)
+    ss = {
+        "technician": p * r * ((by_t - grand) ** 2).sum(),
+        "lifter": t * r * ((by_p - grand) ** 2).sum(),
+        "interaction": r * ((cell - by_t[:, None] - by_p[None, :] + grand) ** 2).sum(),
+        "repeat": ((a - cell[:, :, None]) ** 2).sum(),
+    }
+    df = {"technician": t - 1, "lifter": p - 1, "interaction": (t - 1) * (p - 1), "repeat": t * p * (r - 1)}
+    ms = {k: ss[k] / df[k] if df[k] else 0.0 for k in ss}
+    interaction_p = None
+    if df["interaction"] and df["repeat"] and ms["repeat"] > 0:
+        ratio = ms["interaction"] / ms["repeat"]
+        interaction_p = float(stats.f.sf(ratio, df["interaction"], df["repeat"]))
+    if not df["repeat"] or not df["interaction"]:
+        pool = True  # nothing to tell the two apart by
+    elif pool is None:
+        pool = interaction_p is not None and interaction_p > POOL_ABOVE
+    error_df = df["interaction"] + df["repeat"]
+    pooled_ms = (ss["interaction"] + ss["repeat"]) / error_df
+    base = pooled_ms if pool else ms["interaction"]
+    repeat = pooled_ms if pool else ms["repeat"]
+    components = {
+        "repeat": repeat,
+        "interaction": 0.0 if pool else max(0.0, (ms["interaction"] - ms["repeat"]) / r),
+        "technician": max(0.0, (ms["technician"] - base) / (p * r)) if t > 1 else 0.0,
+        "lifter": max(0.0, (ms["lifter"] - base) / (t * r)),
+    }
+    f = {k: ms[k] / base if base > 0 else float("inf") for k in ("technician", "lifter")}
+    f["interaction"] = ms["interaction"] / ms["repeat"] if ms["repeat"] > 0 else float("nan")
+    ss, ms = ({k: float(v) for k, v in d.items()} for d in (ss, ms))
+    components = {k: float(v) for k, v in components.items()}
+    return CrossedAnova(
+        ss, ms, df, {k: float(v) for k, v in f.items()}, interaction_p, bool(pool), components
+    )
+
+
+@dataclass(frozen=True)
+class RemlFit:
+    """REML fit of value = mean + random factors + repeat: variances by factor, "repeat" last."""
+
+    mean: float
+    mean_error: float
+    components: dict[str, float]
+    criterion: float
+    n: int
+
+
+def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> RemlFit:
+    """Restricted maximum likelihood [2] for random factors, crossed, nested or unbalanced.
+
+    Every factor is one label a value. The likelihood is profiled over mean and repeat variance and maximised over the
+    factors' spreads relative to it, all 0 or more; matrices are of the size of the labels, not of the values.
+
+    Raises
+    ------
+    NotEnoughData : fewer than two labels in a factor, or no more values than labels of the finest factor.
+    """
+    y = np.asarray(value, dtype=float)
+    names = list(factors)
+    codes = [np.unique(np.asarray(factors[k]).astype(str), return_inverse=True)[1] for k in names]
+    sizes = [int(c.max()) + 1 if c.size else 0 for c in codes]
+    for name, size in zip(names, sizes, strict=True):
+        if size < 2:
+            raise NotEnoughData(f"measurement study, labels of {name}", n=size, needed=2)
+        if size >= y.size:
+            raise NotEnoughData(
+                f"measurement study, values for {size} labels of {name}", n=y.size, needed=size + 1
+            )
+    q, n = sum(sizes), y.size
+    offset = np.concatenate([[0], np.cumsum(sizes)])
+    z = np.zeros((n, q))
+    for start, code in zip(offset, codes, strict=False):
+        z[np.arange(n), start + code] = 1.0
+    centre = y.mean()
+    yc = y - centre
+    ztz, zty, zt1 = z.T @ z, z.T @ yc, z.sum(0)
+    owner = np.repeat(np.arange(len(names)), sizes)
+
+    def parts(theta: Array) -> tuple[float, float, float]:
+        lam = np.abs(theta)[owner]
+        m = np.eye(q) + lam[:, None] * ztz * lam[None, :]
+        factor = np.linalg.cholesky(m)
+        a, b = np.linalg.solve(factor, lam * zty), np.linalg.solve(factor, lam * zt1)
+        one = n - b @ b
+        mean = (yc.sum() - a @ b) / one
+        rest = yc @ yc - a @ a - one * mean**2
+        return 2 * float(np.log(np.diag(factor)).sum()) + np.log(one), max(rest, 1e-300), mean
+
+    def criterion(theta: Array) -> float:
+        log_det, rest, _ = parts(theta)
+        return log_det + (n - 1) * np.log(rest)
+
+    best = None
+    for start in (1.0, 0.1, 5.0):
+        found = optimize.minimize(
+            criterion, np.full(len(names), start), method="L-BFGS-B", bounds=[(0, 1e6)] * len(names),
+            options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
+        )  # fmt: skip
+        if best is None or found.fun < best.fun - 1e-12:
+            best = found
+    assert best is not None
+    polished = optimize.minimize(
+        criterion, best.x, method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 2000}
+    )
+    theta = np.abs(polished.x if polished.fun <= best.fun else best.x)
+    _, rest, mean = parts(theta)
+    repeat = rest / (n - 1)
+    lam = theta[owner]
+    factor = np.linalg.cholesky(np.eye(q) + lam[:, None] * ztz * lam[None, :])
+    b = np.linalg.solve(factor, lam * zt1)
+    components = {name: float(repeat * v**2) for name, v in zip(names, theta, strict=True)}
+    components["repeat"] = float(repeat)
+    return RemlFit(
+        float(centre + mean), float(np.sqrt(repeat / (n - b @ b))), components, float(criterion(theta)), n
+    )
+
+
+def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int, float]:
+    """Spread of repeats inside groups, pooled: standard deviation, degrees of freedom, mean of all values.
+
+    Two passes around each group's own mean, so that 0.1 steps on a value of ten million keep nine figures.
+    """
+    y = np.asarray(value, dtype=float)
+    code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
+    if y.size == 0:
+        raise NotEnoughData("repeats, values", n=0, needed=2)
+    shift = y[0]
+    size = np.bincount(code)
+    mean = np.bincount(code, y - shift) / size
+    rest = (y - shift) - mean[code]
+    # the second pass takes out what rounding left in the means
+    mean2 = np.bincount(code, rest) / size
+    square = float(((rest - mean2[code]) ** 2).sum())
+    df = int((size - 1).sum())
+    if df < 1:
+        raise NotEnoughData("repeats, groups read twice", n=0, needed=1)
+    return float(np.sqrt(square / df)), df, float(shift + (y - shift).mean())
+
+
+def one_way_f(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, float, float, float]:
+    """One-way analysis of variance: F, mean square between, mean square within, between-group variance (not under 0)."""
+    y = np.asarray(value, dtype=float)
+    code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
+    size = np.bincount(code).astype(float)
+    k = size.size
+    if k < 2 or y.size <= k:
+        raise NotEnoughData("one-way analysis, groups", n=k, needed=2)
+    sd, _, grand = pool_repeats(y, code)
+    mean = np.bincount(code, y - grand) / size
+    between = float((size * (mean - (size @ mean) / size.sum()) ** 2).sum() / (k - 1))
+    n0 = (size.sum() - (size**2).sum() / size.sum()) / (k - 1)
+    within = sd**2
+    return (
+        between / within if within > 0 else float("inf"),
+        between,
+        within,
+        max(0.0, (between - within) / n0),
+    )
+
+
+def interval_of_sum(
+    mean_squares: Sequence[float], freedom: Sequence[int], factors: Sequence[float], *, level: float
+) -> tuple[float, float, float]:
+    """Interval of a variance that is a sum of factor x mean square, and its degrees of freedom [3].
+
+    Chi-square with Satterthwaite's degrees of freedom, at least 1. The sum must be over 0.
+    """
+    parts = np.asarray(mean_squares, dtype=float) * np.asarray(factors, dtype=float)
+    use = np.asarray(freedom) > 0
+    total = float(parts[use].sum())
+    df = max(1.0, total**2 / float((parts[use] ** 2 / np.asarray(freedom, dtype=float)[use]).sum()))
+    low, high = stats.chi2.ppf([0.5 + level / 2, 0.5 - level / 2], df)
+    return total * df / float(low), total * df / float(high), df

@@ -1,0 +1,181 @@
+"""What the gauge does to the fleet's verdicts: wrong passes, wrong failures, and gauges that differ in routine use."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special, stats
+
+from ventbook.gauge.conformance import over_limit_probability
+
+GRID = 4000
+
+
+@dataclass(frozen=True)
+class WrongVerdicts:
+    """Shares of all lifters, and of those passed and failed, for a fleet of log-normal true gaps.
+
+    over : truly over the limit; failed : read over the acceptance limit; false_pass, false_fail : both wrong ways, as
+    shares of all lifters; passed_wrongly, failed_wrongly : of those passed and of those failed.
+    """
+
+    over: float
+    failed: float
+    false_pass: float
+    false_fail: float
+    passed_wrongly: float
+    failed_wrongly: float
+
+
+def expect_wrong_verdicts(
+    log_mean: float, log_sd: float, *, u: float, limit: float, accept: float | None = None, bias: float = 0.0
+) -> WrongVerdicts:
+    """Wrong verdicts in the fleet when readings up to ``accept`` (default: the limit) pass.
+
+    True gaps are exp(log_mean + log_sd normal) mm; a reading is the gap plus ``bias`` plus an error of spread u.
+    """
+    if not (log_sd > 0 and u >= 0 and limit > 0):
+        raise ValueError(f"log_sd and limit must be over 0 and u 0 or more; got {log_sd}, {limit}, {u}")
+    accept = limit if accept is None else accept
+    # equal shares of the fleet: the middle of each of GRID slices; the limit splits one slice at most
+    z = special.ndtri((np.arange(GRID) + 0.5) / GRID)
+    gap = np.exp(log_mean + log_sd * z)
+    fail = over_limit_probability(gap + bias, u, accept)
+    over = gap > limit
+    false_pass, false_fail = float((over * (1 - fail)).mean()), float((~over * fail).mean())
+    failed = float(fail.mean())
+    return WrongVerdicts(
+        float(special.ndtr((log_mean - np.log(limit)) / log_sd)),
+        failed,
+        false_pass,
+        false_fail,
+        false_pass / (1 - failed) if failed < 1 else 0.0,
+        false_fail / failed if failed > 0 else 0.0,
+    )
+
+
+def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series) -> dict[str, float]:
+    """How many findings hang on the gauge.
+
+    Returns counts over the rows with a probability: findings (readings over the limit), near (readings within 2 u
+    of the limit), findings_near and passes_near (which of them read over, which did not), expected_over (sum of
+    probabilities), expected_false_fail and expected_false_pass.
+    """
+    p = probability.to_numpy(dtype=float, na_value=np.nan)
+    known = np.isfinite(p)
+    o = over.astype("boolean").fillna(False).to_numpy(dtype=bool)[known]
+    b = near.astype("boolean").fillna(False).to_numpy(dtype=bool)[known]
+    p = p[known]
+    return {
+        "lifters": float(p.size),
+        "findings": float(o.sum()),
+        "near": float(b.sum()),
+        "findings_near": float((o & b).sum()),
+        "passes_near": float((~o & b).sum()),
+        "expected_over": float(p.sum()),
+        "expected_false_fail": float((1 - p)[o].sum()),
+        "expected_false_pass": float(p[~o].sum()),
+    }
+
+
+def compare_gauges(
+    lifters: pd.DataFrame,
+    *,
+    gap: str = "gap_first_mm",
+    gauge: str = "gauge",
+    engine: str = "engine_id",
+    venting: str = "venting_id",
+    strata: tuple[str, ...] = ("engine_type", "site"),
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Gauge against the others from routine records: a hint where there is no study.
+
+    The unit is the venting: its median reading by gauge, less the mean of its stratum (same engine type and site) with
+    each gauge weighing alike. Difference of a gauge: mean of its ventings less mean of the others' in the strata that
+    hold both, weighted by overlap; interval by leaving out one engine at a time, t quantile. Where a gauge shares no
+    site with another, engine types alone make the strata and the note says that gauge and site can't be told apart.
+
+    Returns
+    -------
+    Frame: gauge, readings, ventings, engines, sites, difference_mm, low, high, p, level, state, note; a gauge without
+    company keeps its row.
+    """
+    columns = [gap, gauge, engine, venting, *strata]
+    missing = [c for c in columns if c not in lifters.columns]
+    if missing:
+        raise ValueError(f"lifters lacks the columns {', '.join(missing)}")
+    data = lifters.loc[lifters[gap].notna() & lifters[gauge].notna(), columns]
+    units = (
+        data.groupby([venting, gauge], observed=True)
+        .agg(reading=(gap, "median"), readings=(gap, "size"), **{c: (c, "first") for c in (engine, *strata)})
+        .reset_index()
+    )
+    names = sorted(units[gauge].astype("str").unique().tolist())
+    rows = []
+    for name in names:
+        mine = (units[gauge] == name).to_numpy()
+        row = {
+            "gauge": name,
+            "readings": int(units.loc[mine, "readings"].sum()),
+            "ventings": int(mine.sum()),
+            "engines": int(units.loc[mine, engine].nunique()),
+            "sites": ", ".join(sorted(map(str, units.loc[mine, strata[-1]].dropna().unique()))),
+            "level": level,
+        }
+        note = ""
+        answer = _difference(units, mine, engine, list(strata), level)
+        if answer is None and len(strata) > 1:
+            answer = _difference(units, mine, engine, list(strata[:-1]), level)
+            note = f"used where no other gauge was: gauge and {strata[-1]} can't be told apart"
+        if answer is None:
+            rows.append(row | {"state": "too_few", "note": "no 5 ventings of each side on one engine type"})
+        else:
+            rows.append(row | answer | {"state": "estimated", "note": note})
+    names_out = [
+        "gauge", "readings", "ventings", "engines", "sites", "difference_mm", "low", "high", "p", "level", "state",
+        "note",
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=names_out)
+    return table.astype(dict.fromkeys(("difference_mm", "low", "high", "p"), float))
+
+
+def _difference(
+    units: pd.DataFrame, mine: np.ndarray, engine: str, strata: list[str], level: float
+) -> dict | None:
+    key = units[strata].astype("str").agg("\x1f".join, axis=1)
+    code = pd.factorize(key)[0]
+    own, other = np.bincount(code, mine.astype(float)), np.bincount(code, (~mine).astype(float))
+    use = (own >= 2) & (other >= 2)
+    if own[use].sum() < 5 or other[use].sum() < 5:
+        return None
+    rows = use[code]
+    y = units["reading"].to_numpy(dtype=float)[rows]
+    mine, code = mine[rows], code[rows]
+    group = pd.factorize(units[engine].to_numpy()[rows])[0]
+
+    def estimate(keep: np.ndarray) -> float:
+        a, b = (
+            np.bincount(code[keep & mine], minlength=use.size),
+            np.bincount(code[keep & ~mine], minlength=use.size),
+        )
+        both = (a > 0) & (b > 0)
+        if not both.any():
+            return np.nan
+        sa = np.bincount(code[keep & mine], y[keep & mine], use.size)
+        sb = np.bincount(code[keep & ~mine], y[keep & ~mine], use.size)
+        w = (a * b / np.maximum(a + b, 1))[both]
+        return float((w * (sa[both] / a[both] - sb[both] / b[both])).sum() / w.sum())
+
+    everyone = np.ones(y.size, dtype=bool)
+    value = estimate(everyone)
+    engines = int(group.max()) + 1
+    if engines < 4:
+        return None
+    left = np.array([estimate(group != g) for g in range(engines)])
+    left = np.where(np.isfinite(left), left, value)
+    error = float(np.sqrt((engines - 1) / engines * ((left - left.mean()) ** 2).sum()))
+    t = float(stats.t.ppf(0.5 + level / 2, engines - 2))
+    p = float(2 * stats.t.sf(abs(value) / error, engines - 2)) if error > 0 else float("nan")
+    return {"difference_mm": value, "low": value - t * error, "high": value + t * error, "p": p}

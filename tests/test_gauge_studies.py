@@ -1,0 +1,357 @@
+"""Gauge studies against published examples, planted truths and studies of every shape a workshop sends."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from ventbook import gauge
+from ventbook.results import NotEnoughData
+
+REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))
+
+
+def as_frame(values, **more):
+    a = np.asarray(values, dtype=float)
+    t, p, r = np.indices(a.shape)
+    frame = pd.DataFrame(
+        {
+            "technician": [f"T{i}" for i in t.ravel()],
+            "lifter": [f"L{i}" for i in p.ravel()],
+            "repeat": r.ravel() + 1,
+            "gap_mm": a.ravel(),
+        }
+    )
+    return frame.assign(**more)
+
+
+def test_anova_of_the_automotive_example():
+    case = REFERENCE["msa"]
+    result = gauge.analyse_crossed(case["values"])
+    for name, value in case["sum_of_squares"].items():
+        assert result.sum_of_squares[name] == pytest.approx(value, abs=6e-5)
+    assert result.pooled
+    c = result.components
+    assert np.sqrt(c["repeat"]) == pytest.approx(case["repeat_sd"], abs=1e-6)
+    assert np.sqrt(c["technician"]) == pytest.approx(case["technician_sd"], abs=1e-6)
+    assert np.sqrt(c["lifter"]) == pytest.approx(case["part_sd"], abs=1e-6)
+    assert result.f["technician"] == pytest.approx(case["f_technician"], abs=1e-3)
+    assert result.f["lifter"] == pytest.approx(case["f_part"], abs=1e-3)
+    study = gauge.analyse_study(as_frame(case["values"]), limit=None)
+    assert (study.state, study.shape) == ("estimated", "crossed")
+    assert study.u.estimate == pytest.approx(case["gauge_sd"], abs=1e-6)
+    assert 100 * study.share_of_spread.estimate == pytest.approx(case["gauge_percent"], abs=5e-3)
+    assert study.classes == case["classes"]
+    total = study.components.set_index("component")["sd_mm"]["total"]
+    assert total == pytest.approx(case["total_sd"], abs=1e-6)
+
+
+def test_anova_of_the_impedance_example():
+    case = REFERENCE["impedance"]
+    result = gauge.analyse_crossed(case["values"])
+    assert not result.pooled
+    for table in ("sum_of_squares", "mean_squares", "components"):
+        for name, value in case[table].items():
+            assert getattr(result, table)[name] == pytest.approx(value, abs=6e-5)
+
+
+def test_reml_of_a_balanced_study_is_the_anova():
+    case = REFERENCE["impedance"]
+    frame = as_frame(case["values"])
+    fit = gauge.fit_reml(
+        frame["gap_mm"],
+        {
+            "lifter": frame["lifter"],
+            "technician": frame["technician"],
+            "interaction": frame["lifter"] + frame["technician"],
+        },
+    )
+    expected = gauge.analyse_crossed(case["values"]).components
+    for name, value in expected.items():
+        assert fit.components[name] == pytest.approx(value, rel=1e-4)
+
+
+def test_reml_of_rails():
+    case = REFERENCE["rail"]
+    values = np.array(case["values"], dtype=float)
+    fit = gauge.fit_reml(values.ravel(), {"rail": np.repeat(np.arange(6), 3)})
+    assert np.sqrt(fit.components["rail"]) == pytest.approx(case["between_sd"], rel=1e-5)
+    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-6)
+    assert fit.mean == pytest.approx(case["mean"])
+
+
+def test_reml_of_penicillin_crossed():
+    case = REFERENCE["penicillin"]
+    values = np.array(case["values"], dtype=float)
+    plate, sample = np.indices(values.shape)
+    fit = gauge.fit_reml(values.ravel(), {"plate": plate.ravel(), "sample": sample.ravel()})
+    assert np.sqrt(fit.components["plate"]) == pytest.approx(case["plate_sd"], rel=1e-4)
+    assert np.sqrt(fit.components["sample"]) == pytest.approx(case["sample_sd"], rel=1e-4)
+    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-5)
+    assert fit.mean == pytest.approx(case["mean"], abs=5e-5)
+
+
+def test_reml_of_pastes_nested():
+    case = REFERENCE["pastes"]
+    batch = np.repeat(np.arange(10), 6)
+    fit = gauge.fit_reml(case["values"], {"batch": batch, "cask": np.repeat(np.arange(30), 2)})
+    assert np.sqrt(fit.components["cask"]) == pytest.approx(case["cask_sd"], rel=1e-4)
+    assert np.sqrt(fit.components["batch"]) == pytest.approx(case["batch_sd"], rel=1e-4)
+    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-5)
+
+
+def test_one_way_and_spread_keep_their_figures():
+    case = REFERENCE["strd_anova"]
+    f, *_ = gauge.one_way_f(case["resistance"], case["instrument"])
+    assert f == pytest.approx(case["f"], rel=1e-9)
+    case = REFERENCE["strd_univariate"]
+    light = 299 + np.array(case["michelso"]) / 100
+    sd, df, mean = gauge.pool_repeats(light, np.zeros(100))
+    assert (mean, df) == (pytest.approx(case["michelso_mean"], rel=1e-13), 99)
+    assert sd == pytest.approx(case["michelso_sd"], rel=1e-11)
+    sd, _, mean = gauge.pool_repeats(case["numacc1"], [0, 0, 0])
+    assert (sd, mean) == (case["numacc1_sd"], case["numacc1_mean"])
+    steps = np.concatenate([[10000000.2], np.tile([10000000.1, 10000000.3], 500)])
+    sd, _, mean = gauge.pool_repeats(steps, np.zeros(1001))
+    assert mean == pytest.approx(case["numacc4_mean"], rel=1e-14)
+    assert sd == pytest.approx(case["numacc4_sd"], rel=1e-8)  # the data themselves are rounded to 1e-9
+
+
+def test_days_and_readings_of_a_voltage_standard():
+    case = REFERENCE["voltage_standard"]
+    # five readings a day with the printed mean and spread
+    shape = np.array([-1.0, -0.5, 0.0, 0.5, 1.0])
+    shape /= shape.std(ddof=1)
+    values = np.array(case["daily_mean"])[:, None] + np.array(case["daily_sd"])[:, None] * shape
+    f, _, _, between = gauge.one_way_f(values.ravel(), np.repeat(np.arange(10), 5))
+    assert f == pytest.approx(case["f"], abs=0.02)
+    assert np.sqrt(between) == pytest.approx(case["between_sd"], abs=0.5)
+
+
+def test_thermometer_line():
+    case = REFERENCE["thermometer"]
+    line = gauge.fit_line(np.array(case["t"]), np.array(case["b"]), origin=20)
+    assert (line.intercept, line.intercept_error) == pytest.approx(case["intercept"], abs=5e-5)
+    assert (line.slope, line.slope_error) == pytest.approx(case["slope"], abs=5e-6)
+    assert line.correlation == pytest.approx(case["correlation"], abs=5e-4)
+    assert line.residual_sd == pytest.approx(case["residual_sd"], abs=5e-5)
+    assert line.at(30) == pytest.approx(case["at_30"], abs=5e-5)
+
+
+def test_combined_uncertainty_of_the_end_gauge():
+    case = REFERENCE["end_gauge"]
+    answer = gauge.combine_uncertainties(case["u"], case["freedom"], level=0.99)
+    assert answer.u == pytest.approx(case["combined"], abs=5e-3)
+    assert answer.freedom == pytest.approx(case["effective_freedom"], abs=5e-3)
+    assert answer.k == pytest.approx(case["factor_99"], abs=5e-3)
+    assert answer.expanded == pytest.approx(case["expanded_99"], abs=0.06)
+    assert gauge.combine_uncertainties([3.0, 4.0]).u == 5.0
+    assert gauge.resolution_uncertainty(0.05) == pytest.approx(0.0144338, abs=5e-8)
+
+
+def test_agreement_of_two_meters():
+    case = REFERENCE["peak_flow"]
+    two = gauge.compare_pairs(case["a"], case["b"], factor=2.0)
+    assert (two.mean, two.sd) == pytest.approx((case["mean"], case["sd"]), abs=5e-5)
+    assert (two.low, two.high) == pytest.approx(case["limits_2sd"], abs=5e-4)
+    exact = gauge.compare_pairs(case["a"], case["b"])
+    assert (exact.low, exact.high) == pytest.approx(case["limits_196"], abs=2e-3)
+
+
+def test_kappa():
+    case = REFERENCE["kappa"]
+    assert gauge.agree_kappa(case["table"]) == pytest.approx(case["cohen"], abs=1e-12)
+    assert gauge.agree_fleiss(case["counts"]) == pytest.approx(case["fleiss"], abs=5e-6)
+
+
+def draw_study(lifters=10, technicians=3, repeats=2, repeat=0.015, technician=0.01, interaction=0.0, seed=0):
+    rng = np.random.default_rng(seed)
+    true = np.exp(np.log(0.3) + 0.5 * rng.standard_normal(lifters))
+    a = true[None, :, None] + technician * rng.standard_normal((technicians, 1, 1))
+    a = a + interaction * rng.standard_normal((technicians, lifters, 1))
+    a = a + repeat * rng.standard_normal((technicians, lifters, repeats))
+    frame = as_frame(a)
+    return frame.assign(reference_gap_mm=true[frame["lifter"].str[1:].astype(int)])
+
+
+def test_interval_of_the_gauge_uncertainty_covers():
+    hits, u = 0, np.hypot(0.015, 0.01)
+    for seed in range(300):
+        study = gauge.analyse_study(draw_study(seed=seed), limit=0.5)
+        hits += study.u.low <= u <= study.u.high
+    # 95 % nominal; with three technicians the interval rests on two degrees of freedom
+    assert hits / 300 >= 0.90
+
+
+def test_planted_bias_and_slope_are_found():
+    frame = draw_study(lifters=12, seed=4)
+    frame["gap_mm"] = frame["gap_mm"] + 0.04 + 0.1 * frame["reference_gap_mm"]
+    study = gauge.analyse_study(frame, limit=0.5)
+    mean = 0.04 + 0.1 * frame["reference_gap_mm"].mean()
+    assert study.bias.low - 0.02 < mean < study.bias.high + 0.02
+    assert study.slope.low < 0.1 < study.slope.high
+    assert study.slope.low > 0
+
+
+def test_unbalanced_study_goes_through_reml_and_agrees():
+    frame = draw_study(lifters=15, repeats=3, seed=2)
+    whole = gauge.analyse_study(frame, limit=0.5)
+    part = gauge.analyse_study(frame.drop(index=[0, 7, 30, 31]), limit=0.5)
+    assert (whole.shape, part.shape) == ("crossed", "unbalanced")
+    assert part.method == "restricted maximum likelihood"
+    assert part.u.estimate == pytest.approx(whole.u.estimate, rel=0.1)
+    assert part.components["component"].tolist() == whole.components["component"].tolist()
+
+
+def test_studies_of_every_shape_have_an_answer():
+    frame = draw_study()
+    one = gauge.analyse_study(frame[frame["technician"] == "T0"], limit=0.5)
+    assert (one.state, one.shape) == ("estimated", "one_technician")
+    assert "what technicians add is not in the number" in one.note
+    own = frame[
+        ((frame["technician"] == "T0") & (frame["lifter"] < "L4"))
+        | ((frame["technician"] == "T1") & (frame["lifter"] >= "L4"))
+    ]
+    nested = gauge.analyse_study(own, limit=0.5)
+    assert (nested.state, nested.shape) == ("estimated", "not_crossed")
+    assert "no lifter was read by two technicians" in nested.note
+    once = gauge.analyse_study(frame[frame["repeat"] == 1], limit=0.5)
+    assert once.state == "estimated"
+    assert "can't be told apart" in once.note
+    empty = gauge.analyse_study(frame.head(0), limit=0.5)
+    assert (empty.state, empty.u.estimate) == ("not_recorded", None)
+    single = gauge.analyse_study(frame[frame["lifter"] == "L1"], limit=0.5)
+    assert single.state == "too_few"
+    assert "two lifters read twice each are the least" in single.note
+    lonely = gauge.analyse_study(frame[(frame["technician"] == "T0") & (frame["repeat"] == 1)], limit=0.5)
+    assert lonely.state == "too_few"
+    equal = gauge.analyse_study(frame.assign(gap_mm=0.3), limit=0.5)
+    assert (equal.state, equal.u.estimate, equal.classes) == ("estimated", 0.0, None)
+    missing = gauge.analyse_study(frame.assign(gap_mm=np.nan), limit=None)
+    assert missing.state == "not_recorded"
+    with pytest.raises(ValueError, match="level must lie between 0 and 1"):
+        gauge.analyse_study(frame, limit=0.5, level=95)
+
+
+def test_uncertainty_by_gauge_names_its_source():
+    study = gauge.analyse_study(draw_study(), limit=0.5, study="S1", gauge="G1")
+    rng = np.random.default_rng(0)
+    rechecks = pd.DataFrame({"gauge": "G2", "gap_first_mm": 0.6 + 0.03 * rng.standard_normal(200)})
+    rechecks["gap_last_mm"] = 0.6 + 0.03 * rng.standard_normal(200)
+    table = gauge.uncertainty_by_gauge([study], gauges=["G1", "G2", "G3"], rechecks=rechecks).set_index(
+        "gauge"
+    )
+    assert table["source"].to_dict() == {"G1": "study", "G2": "second_looks", "G3": "assumed"}
+    assert table.loc["G1", "u_mm"] == study.u.estimate
+    assert table.loc["G2", "u_mm"] == pytest.approx(0.03, rel=0.15)
+    assert table.loc["G3", "u_mm"] == gauge.ASSUMED_U_MM
+
+
+def test_wrong_verdicts_match_a_simulated_fleet():
+    rng = np.random.default_rng(1)
+    gap = np.exp(np.log(0.22) + 0.528 * rng.standard_normal(1_000_000))
+    reading = gap + 0.06 * rng.standard_normal(gap.size)
+    answer = gauge.expect_wrong_verdicts(np.log(0.22), 0.528, u=0.06, limit=0.5)
+    assert answer.over == pytest.approx((gap > 0.5).mean(), abs=1e-3)
+    assert answer.false_pass == pytest.approx(((gap > 0.5) & (reading <= 0.5)).mean(), abs=6e-4)
+    assert answer.false_fail == pytest.approx(((gap <= 0.5) & (reading > 0.5)).mean(), abs=6e-4)
+    # about a fifth of the lifters that read over the limit are truly within it
+    assert answer.failed_wrongly == pytest.approx(
+        ((gap <= 0.5) & (reading > 0.5)).sum() / (reading > 0.5).sum(), abs=0.01
+    )
+    guarded = gauge.expect_wrong_verdicts(
+        np.log(0.22), 0.528, u=0.06, limit=0.5, accept=gauge.guard_band(0.5, 0.06)
+    )
+    assert guarded.false_pass < answer.false_pass / 4
+    sharp = gauge.expect_wrong_verdicts(np.log(0.22), 0.528, u=0.0, limit=0.5)
+    assert (sharp.false_pass, sharp.false_fail) == (0.0, 0.0)
+    with pytest.raises(ValueError, match="log_sd and limit must be over 0"):
+        gauge.expect_wrong_verdicts(0.0, 0.0, u=0.02, limit=0.5)
+
+
+def test_findings_that_hang_on_the_gauge_are_counted():
+    gap = pd.Series([0.3, 0.49, 0.51, 0.9, np.nan])
+    p = pd.Series(gauge.over_limit_probability(gap, 0.02, 0.5))
+    counts = gauge.count_on_the_gauge(p, gap > 0.5, pd.Series(gauge.near_limit(gap, 0.02, 0.5)))
+    assert (counts["lifters"], counts["findings"], counts["near"]) == (4, 2, 2)
+    assert (counts["findings_near"], counts["passes_near"]) == (1, 1)
+    assert counts["expected_over"] == pytest.approx(2.0, abs=0.01)
+
+
+def routine(offset=0.0, seed=0, one_site=False, ventings=160):
+    rng = np.random.default_rng(seed)
+    venting = np.repeat(np.arange(ventings), 8)
+    name = np.where(
+        np.arange(ventings) % 4 == 0, "G-high", np.where(np.arange(ventings) % 4 == 1, "G-b", "G-c")
+    )
+    site = rng.choice(["Harbour", "Lake"], ventings)
+    if one_site:
+        site = np.where(name == "G-high", "Ridge", site)
+    gap = np.exp(
+        np.log(0.2) + 0.3 * rng.standard_normal(ventings)[venting] + 0.4 * rng.standard_normal(venting.size)
+    )
+    return pd.DataFrame(
+        {
+            "venting_id": venting,
+            "engine_id": (venting // 2),
+            "engine_type": np.where((venting // 2) % 3 == 0, "flat6", "flat4"),
+            "site": site[venting],
+            "gauge": name[venting],
+            "gap_first_mm": gap + np.where(name == "G-high", offset, 0)[venting],
+        }
+    )
+
+
+def test_gauge_that_reads_high_is_seen_in_routine_records():
+    table = gauge.compare_gauges(routine(0.08)).set_index("gauge")
+    assert table.loc["G-high", "low"] > 0
+    assert table.loc["G-high", "low"] < 0.08 < table.loc["G-high", "high"]
+    assert table.loc["G-high", "note"] == ""
+    alone = gauge.compare_gauges(routine(0.08, one_site=True)).set_index("gauge")
+    assert "gauge and site can't be told apart" in alone.loc["G-high", "note"]
+
+
+def test_innocent_gauges_are_rarely_accused():
+    flags = [
+        (gauge.compare_gauges(routine(seed=seed, ventings=80)).query("low > 0 or high < 0")).shape[0]
+        for seed in range(60)
+    ]
+    assert np.sum(flags) / (3 * 60) <= 0.10  # 5 % nominal, Monte Carlo error 1.6 points
+
+
+def test_gauge_without_company_keeps_its_row():
+    frame = routine().assign(gauge="G1")
+    table = gauge.compare_gauges(frame)
+    assert table["state"].tolist() == ["too_few"]
+    assert gauge.compare_gauges(frame.assign(gauge=None)).empty
+    with pytest.raises(ValueError, match="lifters lacks the columns gauge"):
+        gauge.compare_gauges(frame.drop(columns="gauge"))
+
+
+def test_plan_of_a_study():
+    plan = gauge.plan_study()
+    assert plan["readings"].is_monotonic_increasing
+    small = plan.query("lifters == 10 and technicians == 2 and repeats == 2").iloc[0]
+    large = plan.query("lifters == 10 and technicians == 4 and repeats == 2").iloc[0]
+    assert small["factor"] > large["factor"] > 1
+    assert gauge.choose_size(plan, factor=1.0) is None
+    assert gauge.choose_size(plan, factor=1e9)["readings"] == plan["readings"].min()
+    with pytest.raises(ValueError, match="repeat_sd must be over 0"):
+        gauge.plan_study(repeat_sd=0)
+    with pytest.raises(ValueError, match="takes two lifters, two technicians and two repeats"):
+        gauge.plan_study(technicians=(1,))
+
+
+def test_too_few_is_said():
+    with pytest.raises(NotEnoughData, match="lifters: 1 available, 2 needed"):
+        gauge.analyse_crossed([[[1.0, 2.0]]])
+    with pytest.raises(NotEnoughData, match="labels of lifter"):
+        gauge.fit_reml([1.0, 2.0], {"lifter": ["a", "a"]})
+    with pytest.raises(NotEnoughData, match="pairs: 1 available, 3 needed"):
+        gauge.compare_pairs([1.0], [2.0])
+    with pytest.raises(NotEnoughData, match="line, different x values"):
+        gauge.fit_line(np.array([1.0, 1.0, 1.0]), np.array([1.0, 2.0, 3.0]))

@@ -1,0 +1,89 @@
+"""Finished pages in a real browser: no accessibility violation, no console message, no request.
+
+Needs Chromium, Node and ``npm install --no-package-lock`` in this folder; skipped where one of them is missing.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+CHROMIUM = os.environ.get("CHROMIUM") or shutil.which("chromium") or shutil.which("chromium-browser")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(
+        not (CHROMIUM and shutil.which("node") and (HERE / "node_modules" / "axe-core").is_dir()),
+        reason="needs chromium, node and npm install in tests/browser",
+    ),
+]
+
+
+def check(*pages: Path) -> list[dict]:
+    done = subprocess.run(
+        ["node", str(HERE / "check.mjs"), *map(str, pages)],
+        capture_output=True,
+        text=True,
+        timeout=180,
+        env={**os.environ, "CHROMIUM": str(CHROMIUM)},
+    )
+    assert done.stdout, done.stderr
+    return json.loads(done.stdout)
+
+
+@pytest.fixture(scope="module")
+def pages(tmp_path_factory) -> list[Path]:
+    """The invented page with odd text, comments and a table too wide, and the start page; more by VENTBOOK_PAGES."""
+    from invented_store import make_notebook, make_store
+    from ventbook.reports import run_reports
+
+    base = tmp_path_factory.mktemp("browser")
+    wide = (
+        'wide = pd.DataFrame({f"column number {k}": ["x" * 90] for k in range(14)})\n'
+        'page.add_table("wide", wide, title="A table wider than the page")'
+    )
+    make_notebook(base / "notebooks", extra=wide)
+    comments = base / "comments.toml"
+    comments.write_text(
+        '[[comment]]\nreport = "quarterly-review"\nsection = "by-site"\ntext = "Seen."\n'
+        'finding = "venting_failure_share"\nvalue = 0.5\n',
+        encoding="utf-8",
+    )
+    outcome = run_reports(
+        ["quarterly-review"],
+        {"store": str(make_store(base / "store")), "period": "2026Q3"},
+        out=base / "out",
+        notebooks=base / "notebooks",
+        comments=comments,
+    )[0]
+    assert outcome.done, outcome.message
+    more = [Path(text) for text in os.environ.get("VENTBOOK_PAGES", "").split(os.pathsep) if text]
+    return [outcome.folder / "report.html", base / "out" / "index.html", *more]
+
+
+def test_pages_hold_up_in_a_browser(pages) -> None:
+    for told in check(*pages):
+        assert told["violations"] == [], told
+        assert told["console"] == [], told
+        assert told["requests"] == [], told
+        assert told["overflow"] <= 0, told
+        assert told["withoutScript"] > 200, told
+
+
+def test_the_check_itself_sees_faults(tmp_path) -> None:
+    bad = tmp_path / "bad.html"
+    bad.write_text(
+        '<!DOCTYPE html><html><head><title>x</title></head><body><main><img src="missing.png">'
+        '<p style="color:#ccc">pale</p><div style="width:3000px">wide</div></main></body></html>',
+        encoding="utf-8",
+    )
+    told = check(bad)[0]
+    assert {"image-alt", "html-has-lang", "color-contrast"} <= {fault["id"] for fault in told["violations"]}
+    assert told["requests"] and told["overflow"] > 0

@@ -79,14 +79,23 @@ def inflate_scores(bread: Floats, scores: Floats, information: Floats) -> Floats
     Leverage is capped at .95, so that a cluster that alone holds a coefficient keeps a finite value.
     """
     k = len(bread)
+    held = np.trace(information @ bread, axis1=1, axis2=2)
+    light = held < 0.9
+    out = np.empty_like(scores)
+    if light.any():
+        remains = np.eye(k) - information[light] @ bread
+        out[light] = np.linalg.solve(remains, scores[light][:, :, None])[:, :, 0]
+    if light.all():
+        return out
+    # in the coordinates of the bread's root L:  s -> L^-T V diag(1/(1-h)) V' L' s
     root = np.linalg.cholesky(_nearest_positive(bread))
-    leverage = np.einsum("ai,gij,jb->gab", root.T, information, root, optimize=True)
+    leverage = np.einsum("ai,gij,jb->gab", root.T, information[~light], root, optimize=True)
     values, vectors = np.linalg.eigh(leverage)
     shrink = 1.0 / (1.0 - np.clip(values, 0.0, 0.95))
-    # in the coordinates of the root:  s -> L^-T V diag(1/(1-h)) V' L' s
-    rotated = np.einsum("gji,gj->gi", vectors, scores @ root)
+    rotated = np.einsum("gji,gj->gi", vectors, scores[~light] @ root)
     rotated = np.einsum("gij,gj->gi", vectors, rotated * shrink)
-    return np.linalg.solve(root.T, rotated.T).T if k else scores
+    out[~light] = np.linalg.solve(root.T, rotated.T).T
+    return out
 
 
 def _nearest_positive(matrix: Floats) -> Floats:

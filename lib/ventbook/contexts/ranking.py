@@ -50,6 +50,7 @@ def score_effects(effects: pd.DataFrame) -> pd.DataFrame:
     against = np.where(
         direction == "raises", lowers, np.where(direction == "lowers", ~lowers, grouped & lowers)
     )
+    against = np.asarray(against, dtype=bool) & ~(out["evidence_p"] < CAUSE_Q).to_numpy()
     free = (direction == "either") & ~grouped
     out["expected"] = np.where(free, "either way", np.where(against, "against expectation", "as expected"))
     weight = out["plausibility"].map(PLAUSIBILITY).to_numpy() * np.where(against, AGAINST_EXPECTATION, 1.0)

@@ -1,13 +1,16 @@
 """Each step against its limit: at, just under, just over, missing, wrong unit; and what a placeholder may not say."""
 
 import datetime as dt
+import shutil
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import conformity, demo, dictionary, jobs
+from ventbook import conformity, demo, dictionary, jobs, pages
 from ventbook.conformity.steps import read_steps
+from ventbook.pages import conformity as report
+from ventbook.wording import conformity as words
 
 
 @pytest.fixture(scope="module")
@@ -422,3 +425,139 @@ def test_a_wrong_row_of_the_step_table_names_file_and_row(tmp_path):
 
 def test_steps_hang_on_known_limits(manual):
     assert {step.limit for step in conformity.steps().values()} <= set(manual.steps)
+
+
+# --- the report -----------------------------------------------------------------------------------------------
+SECTIONS = (
+    "answer", "within_share", "by_step", "by_site", "by_period", "not_recorded", "open_findings", "with_spongy",
+    "all_steps",
+)  # fmt: skip
+RELEASE_WORDS = (
+    "released",
+    "release to",
+    "airworthy",
+    "serviceable",
+    "fit to",
+    "fit for",
+    "safe",
+    "passed",
+    "approved",
+)
+
+
+def run_report(store, **parameters):
+    page = pages.open_page("conformity", {"store": str(store), **parameters})
+    shown = {name: getattr(report, name)(page).text for name in SECTIONS}
+    return page, shown
+
+
+@pytest.fixture(scope="module")
+def on_demo(demo_store):
+    return run_report(demo_store)
+
+
+@pytest.fixture(scope="module")
+def on_placeholders(demo_store, tmp_path_factory):
+    """The demo's store away from its limits file: every limit is a placeholder then."""
+    folder = tmp_path_factory.mktemp("bare") / "store"
+    shutil.copytree(demo_store, folder)
+    return run_report(folder)
+
+
+def test_numbers_of_the_report_come_from_the_verdicts(on_demo):
+    page, shown = on_demo
+    verdicts = page._frames["conformity"]
+    judged = verdicts["verdict"].isin(conformity.JUDGED)
+    whole = next(f for f in page.findings if f["id"] == "steps_within_share" and not f["group"])
+    assert whole["n"] == judged.sum()
+    assert whole["estimate"] == pytest.approx((verdicts["verdict"] == "within").sum() / judged.sum())
+    assert whole["low"] < whole["estimate"] < whole["high"]
+    assert f"{(verdicts['verdict'] == 'within').sum()} of {judged.sum()} recorded steps" in shown["answer"]
+    sites = [f for f in page.findings if f["id"] == "steps_within_share" and f["group"]]
+    assert sum(f["n"] for f in sites) == whole["n"]
+    assert {"venting_id", "step", "value", "limit", "verdict", "source"} <= set(verdicts)
+
+
+def test_the_demos_planted_habit_is_what_is_most_often_outside(on_demo):
+    page, shown = on_demo
+    assert "Most often outside: pressure on the tank, line or cooler empty" in shown["answer"]
+    verdicts = page._frames["conformity"]
+    tank = verdicts[(verdicts["step"] == "tank_overpressure_when_empty") & (verdicts["verdict"] == "outside")]
+    assert tank["site"].mode().tolist() == ["Plain"]
+
+
+def test_manual_and_revision_are_named(on_demo):
+    _, shown = on_demo
+    assert "Held against the manual's limits (DM-1 revision 3)" in shown["within_share"]
+    assert "placeholder" not in shown["answer"]
+
+
+def test_a_placeholder_is_named_and_nothing_reads_like_a_release(on_placeholders, on_demo):
+    page, shown = on_placeholders
+    assert "Held against placeholder limits" in shown["within_share"]
+    assert "Held against placeholder limits" in shown["answer"]
+    assert "placeholder limit" in shown["all_steps"]
+    assert "No limit stands for: pressure on the tank, line or cooler empty" in shown["answer"]
+    for _, texts in (on_placeholders, on_demo):
+        for name, text in texts.items():
+            found = [word for word in RELEASE_WORDS if word in text.lower()]
+            assert not found, f"{name}: {found}"
+    assert set(page._frames["conformity"]["verdict_text"]) <= {
+        "within a placeholder limit", "outside a placeholder limit", "too near a placeholder limit to tell",
+        "not comparable with a placeholder limit", "not recorded", "no limit to hold it against",
+    }  # fmt: skip
+
+
+def test_one_engine_is_enough_to_run_and_too_little_to_compare(demo_store, on_demo):
+    engine = on_demo[0].jobs["engine_id"].iloc[0]
+    page, shown = run_report(demo_store, engine=engine)
+    assert "too little to compare" in shown["with_spongy"]
+    finding = next(f for f in page.findings if f["id"] == "off_procedure_effect")
+    assert (finding["estimate"], finding["state"]) == (None, "too_few")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "yes_no", "expected"),
+    [(1.0, "1", True, "yes"), (0.0, "1", True, "no"), (np.nan, "s", False, ""), (2410.0, "rpm", False, "2410 rpm"), (0.5, "1", False, "0.5")],
+)  # fmt: skip
+def test_readings_in_words(value, unit, yes_no, expected):
+    assert words.reading(value, unit, yes_no) == expected
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "unit", "yes_no", "expected"),
+    [
+        (np.nan, 5.0, "s", False, "at most 5 s"),
+        (63.0, 77.0, "N", False, "63 to 77 N"),
+        (50.0, np.nan, "degC", False, "at least 50 °C"),
+        (1.0, np.nan, "1", True, "yes"),
+        (np.nan, 0.0, "1", True, "no"),
+        (np.nan, np.nan, "s", False, ""),
+    ],
+)
+def test_limits_in_words(low, high, unit, yes_no, expected):
+    assert words.limit(low, high, unit, yes_no) == expected
+
+
+@pytest.mark.parametrize(
+    ("effect", "part"),
+    [
+        ((3.0, 1.4, 6.0), "point to a link"),
+        ((0.3, 0.1, 0.8), "Fewer, not more"),
+        ((1.0, 0.8, 1.3), "that would matter (odds 1.5 times as high) is not in that range"),
+        ((1.2, 0.5, 3.0), "can't tell a link that would matter from none"),
+        (None, "too little to compare (few)"),
+    ],
+)
+def test_link_with_spongy_lifters_in_words(effect, part):
+    text = words.goes_with_spongy(
+        off_failing=3,
+        off=10,
+        by_book_failing=2,
+        by_book=20,
+        effect=effect,
+        level=0.95,
+        matters=1.5,
+        other="few",
+    )
+    assert part in text and text.startswith("3 of 10 ventings with a step outside")

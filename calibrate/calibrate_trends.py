@@ -153,7 +153,12 @@ def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, 
                 expected=float(row["expected"]),
             )
             gauge = next(
-                (g.gauge for g in shifts if g.attributed or (len(gaps) and g.is_new and g.differs)), ""
+                (
+                    g.gauge
+                    for g in shifts
+                    if g.attributed or (len(gaps) and g.differs and g.share_now - g.share_before > 0.1)
+                ),
+                "",
             )
         crude = trends.chart_shares(
             *(fleet[fleet["quarter"] <= quarter].groupby("quarter")["failed_first"].agg(how) for how in ("sum", "size")),

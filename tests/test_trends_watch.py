@@ -270,7 +270,7 @@ def test_new_gauge_that_reads_high_is_found_and_measured():
     lifters = lifters_of(frame, 2, offset=0.15)
     shifts = trends.compare_gauges(lifters, site="Harbour", window=["q05"], expected=7.2)
     (new,) = shifts
-    assert new.gauge == "G7" and new.attributed and new.is_new
+    assert new.gauge == "G7" and new.attributed and (new.share_before, new.share_now) == (0, 1)
     assert new.shift.estimate == pytest.approx(0.15, abs=0.02)
     assert new.shift.low < 0.15 < new.shift.high
     assert new.corrected < new.failing
@@ -285,15 +285,29 @@ def test_new_gauge_is_not_blamed_for_spongy_lifters():
         assert abs(new.shift.estimate) < 0.03
 
 
-def test_old_gauge_is_not_a_cause_however_it_reads():
+def test_gauge_in_use_all_along_is_not_a_cause_however_it_reads():
     frame = fleet(1)
     lifters = lifters_of(frame, 2, offset=0.15)
-    other = (
-        lifters["quarter"].isin(["q03", "q04"]) & (lifters["site"] == "Harbour") & (lifters.index % 16 < 8)
-    )
-    lifters.loc[other, "gauge"] = "G7"
-    (gauge,) = trends.compare_gauges(lifters, site="Harbour", window=["q05"], expected=7.2)
-    assert not gauge.is_new and not gauge.attributed
+    here = (lifters["site"] == "Harbour") & (lifters["venting_id"].astype(int) % 2 == 0)
+    lifters["gauge"] = np.where(here, "G7", "G1")
+    lifters.loc[here, "gap_first_mm"] += 0.15
+    shifts = trends.compare_gauges(lifters, site="Harbour", window=["q05"], expected=7.2)
+    old = next(g for g in shifts if g.gauge == "G7")
+    assert old.differs and not old.attributed
+    assert old.share_now == pytest.approx(old.share_before, abs=0.01)
+
+
+def test_other_gauges_are_held_against_the_rest_without_the_odd_one():
+    frame = fleet(1, n=90)
+    lifters = lifters_of(frame, 2, offset=0.0)
+    third = lifters["venting_id"].astype(int) % 3
+    lifters["gauge"] = np.array(["G1", "G2", "G7"])[third]
+    lifters.loc[lifters["gauge"] == "G7", "gap_first_mm"] += 0.15
+    shifts = {
+        g.gauge: g for g in trends.compare_gauges(lifters, site="Harbour", window=["q05"], expected=7.2)
+    }
+    assert shifts["G7"].shift.estimate == pytest.approx(0.15, abs=0.02)
+    assert abs(shifts["G1"].shift.estimate) < 0.02 and not shifts["G1"].differs
 
 
 def test_mix_comparison_orders_by_change_and_keeps_persons_out():

@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from .style import COLORS, LIMIT_COLOR, MARKERS, mark_break
+from .style import COLORS, LIMIT_COLOR, MARKERS, STYLE, mark_break
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 GREY = "#555555"
+
+
+def _finish(ax: Axes, title: str, *, legend: Any = "", columns: int = 2) -> Axes:
+    """Title and legend in the report's look, which matplotlib reads at the moment they are made."""
+    import matplotlib as mpl
+
+    with mpl.rc_context(fname=STYLE):
+        ax.set_title(title)
+        if legend:
+            ax.legend(loc=legend, ncols=columns)
+    return ax
 
 
 def draw_share_chart(
@@ -56,11 +67,9 @@ def draw_share_chart(
         if label in list(chart["label"]):
             mark_break(ax, list(chart["label"]).index(label) - 0.5, words)
     _periods(ax, list(chart["label"]))
-    ax.set_ylim(0, max(5.0, 1.15 * np.nanmax(np.concatenate([value, high, [5.0]]))))
+    ax.set_ylim(0, 1.35 * np.nanmax(np.concatenate([value, high, [5.0]])))
     ax.set_ylabel("ventings with a spongy lifter [%]")
-    ax.set_title(title)
-    ax.legend(loc="upper left", ncols=2)
-    return ax
+    return _finish(ax, title, legend="upper left")
 
 
 def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str, label: str = "label") -> Axes:
@@ -86,8 +95,7 @@ def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str, label: str = "labe
     ax.set_ylim(-0.6, max(len(shown) - 0.4, 0.6))
     ax.grid(axis="x")
     ax.set_xlabel("failing ventings: observed over expected")
-    ax.set_title(title)
-    return ax
+    return _finish(ax, title)
 
 
 def draw_funnel(
@@ -125,12 +133,10 @@ def draw_funnel(
             str(site), (at, value), xytext=(-6, 5), textcoords="offset points", ha="right", fontsize=9
         )
     ax.set_xlim(0, float(n.max()))
-    ax.set_ylim(0, min(100.0, max(10.0, 1.15 * float(np.nanmax(np.concatenate([y, high]))), 12.0)))
+    ax.set_ylim(0, min(100.0, max(10.0, 1.35 * float(np.nanmax(np.concatenate([y, high]))), 12.0)))
     ax.set_xlabel("ventings with a result")
     ax.set_ylabel("with a spongy lifter [%]")
-    ax.set_title(title)
-    ax.legend(loc="upper right", ncols=2)
-    return ax
+    return _finish(ax, title, legend="upper right")
 
 
 def draw_levels(
@@ -161,10 +167,7 @@ def draw_levels(
         )
     _periods(ax, labels)
     ax.set_ylabel(unit)
-    ax.set_title(title)
-    if groups:
-        ax.legend(loc="upper left", ncols=min(len(wanted), 4))
-    return ax
+    return _finish(ax, title, legend="upper left" if groups else "", columns=min(len(wanted), 4))
 
 
 def _periods(ax: Axes, labels: list[str]) -> None:

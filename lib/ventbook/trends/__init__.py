@@ -44,7 +44,14 @@ from ventbook.trends.sites import (
     shrink_shares,
     standardise_share,
 )
-from ventbook.trends.watch import PageWatch, leading_site, set_limits, split_periods, watch_page
+from ventbook.trends.watch import (
+    PageWatch,
+    expect_failing,
+    leading_site,
+    set_limits,
+    split_periods,
+    watch_page,
+)
 
 __all__ = [
     "FAILING",
@@ -70,6 +77,7 @@ __all__ = [
     "count_interval",
     "count_reversals",
     "cusum_weights",
+    "expect_failing",
     "find_change_in_counts",
     "find_change_in_mean",
     "find_runs",

@@ -21,6 +21,8 @@ from ventbook.results import Estimate, no_estimate
 EXPLAINED = 0.5
 #: ... and its difference is this improbable by chance.
 IMPROBABLE = 0.01
+#: ... and at least this much more of the ventings are read with it than before.
+USED_MORE = 0.1
 
 CHANGE_COLUMNS = ("column", "level", "before", "now", "n_before", "n_now", "change", "is_new", "p")
 
@@ -31,8 +33,9 @@ class GaugeShift:
 
     ``shift`` is in mm (over 0: reads high). ``failing`` counts the window's ventings failing as read, ``corrected``
     those failing with the shift taken out; ``explained`` is the part of the excess over ``expected`` that goes with
-    it. ``is_new``: first used at the site no earlier than a period before the window. ``differs``: the shift is
-    plain (p < .01). ``attributed``: new, differs, and explains at least half of the excess.
+    it. ``share_before`` and ``share_now``: part of the site's ventings read with it before and in the window.
+    ``differs``: the shift is plain (p < .01). ``attributed``: differs, is used by at least a tenth of the ventings more
+    than before, and explains at least half of the excess.
     """
 
     gauge: str
@@ -44,7 +47,8 @@ class GaugeShift:
     corrected: int
     expected: float
     explained: float
-    is_new: bool
+    share_before: float
+    share_now: float
     differs: bool
     attributed: bool
 
@@ -94,16 +98,18 @@ def compare_gauges(
     each side's own variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others
     are held against the readings without it.
     """
-    here = lifters[(lifters["site"] == site) & lifters[gap].notna()]
+    columns = ["venting_id", "site", "gauge", "engine_type", period, gap, limit]
+    here = lifters.loc[(lifters["site"] == site) & lifters[gap].notna(), columns]
     recent = here[here[period].isin(list(window))]
     names = sorted(recent["gauge"].dropna().unique())
-    shifts = {gauge: _shift(here, gauge, gap, level) for gauge in names}
+    means = _venting_means(here, gap)
+    shifts = {gauge: _shift(means, gauge, level) for gauge in names}
     if len(names) > 1:
         # The gauge that differs most would make all the others look off the other way: they are held against the rest.
         odd = min(names, key=lambda gauge: shifts[gauge][1])
         if shifts[odd][1] < IMPROBABLE:
-            rest = here[here["gauge"] != odd]
-            shifts |= {gauge: _shift(rest, gauge, gap, level) for gauge in names if gauge != odd}
+            rest = means[means["gauge"] != odd]
+            shifts |= {gauge: _shift(rest, gauge, level) for gauge in names if gauge != odd}
     found = []
     for gauge in names:
         first = str(here.loc[here["gauge"] == gauge, period].min())
@@ -111,16 +117,32 @@ def compare_gauges(
         failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
         excess = failing - expected
         explained = float((failing - corrected) / excess) if excess > 0 else 0.0
-        earlier = [q for q in here[period].unique() if q < min(window)]
-        is_new = first >= (max(earlier) if earlier else min(window))
+        before, now = (_share_of(part, gauge) for part in (here[here[period] < min(window)], recent))
         differs = shift.estimate is not None and p < IMPROBABLE
-        cause = is_new and differs and explained >= EXPLAINED
+        cause = differs and now - before >= USED_MORE and explained >= EXPLAINED
         found.append(
             GaugeShift(
-                gauge, site, first, shift, p, failing, corrected, expected, explained, is_new, differs, cause
+                gauge,
+                site,
+                first,
+                shift,
+                p,
+                failing,
+                corrected,
+                expected,
+                explained,
+                before,
+                now,
+                differs,
+                cause,
             )
         )
     return found
+
+
+def _share_of(readings: pd.DataFrame, gauge: str) -> float:
+    per = readings.groupby("venting_id")["gauge"].first()
+    return float((per == gauge).mean()) if len(per) else 0.0
 
 
 def mean_lower_half(lifters: pd.DataFrame, *, gap: str = "gap_first_mm") -> pd.Series:
@@ -135,12 +157,14 @@ def _lower_half(here: pd.DataFrame, gap: str) -> pd.DataFrame:
     return ordered[rank < np.ceil(size / 2)]
 
 
-def _shift(here: pd.DataFrame, gauge: str, gap: str, level: float) -> tuple[Estimate, float]:
-    per = (
-        _lower_half(here, gap)
-        .groupby("venting_id")
-        .agg(gap=(gap, "mean"), gauge=("gauge", "first"), engine_type=("engine_type", "first"))
-    )
+def _venting_means(here: pd.DataFrame, gap: str) -> pd.DataFrame:
+    """One row a venting: mean gap of its lower half, its gauge, its engine type."""
+    groups = _lower_half(here, gap).groupby("venting_id")
+    first = groups[["gauge", "engine_type"]].first()
+    return first.assign(gap=groups[gap].mean())
+
+
+def _shift(per: pd.DataFrame, gauge: str, level: float) -> tuple[Estimate, float]:
     mine = (per["gauge"] == gauge).to_numpy()
     method = "mean of the lower half of each venting's gaps, within engine types"
     total, weight_sum, variance, parts = 0.0, 0.0, 0.0, []

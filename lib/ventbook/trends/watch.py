@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ventbook.trends.mix import ShareModel, make_design
+from ventbook.trends.mix import ShareModel, make_design, make_matrix
 from ventbook.trends.series import FAILING, watch_numbers, watch_shares
 
 Array = NDArray[np.float64]
@@ -129,6 +129,32 @@ def watch_page(
         current, past, watched, series[list(SERIES_COLUMNS)], first.cells, false_alarms, achieved, draws,
         first.spread, model=first.model,
     )  # fmt: skip
+
+
+def expect_failing(
+    page: PageWatch, frame: pd.DataFrame, *, site: str = "site", failed: str = "failed_first"
+) -> pd.DataFrame:
+    """Observed and expected failing ventings of ``frame`` by site and over all ("") with the past that ``page`` had.
+
+    So a signal of an earlier period can be followed up against what was expected then, when it has since become part
+    of the past itself. Columns: site, observed, expected, n; empty where the page had no past.
+    """
+    columns = ["site", "observed", "expected", "n"]
+    known = frame[frame[failed].notna()]
+    if page.model is None or known.empty:
+        return pd.DataFrame(columns=columns)
+    expected = page.model.share(make_matrix(page.model.design, known, site=site))
+    table = pd.DataFrame(
+        {
+            "site": known[site].to_numpy(),
+            "observed": known[failed].to_numpy(bool).astype(float),
+            "expected": expected,
+            "n": 1,
+        }
+    )
+    sums = table.groupby("site")[columns[1:]].sum().reset_index()
+    whole = sums[columns[1:]].sum().to_frame().T.assign(site="")
+    return pd.concat([whole, sums])[columns].reset_index(drop=True)
 
 
 def leading_site(page: PageWatch, *, since: str) -> str:

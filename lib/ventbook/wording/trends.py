@@ -57,23 +57,48 @@ def signal_sentence(
     )
 
 
-def gauge_sentence(
-    gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool
+def not_over_sentence(
+    site: str, direction: str, *, review: str, label: str, ratio: Estimate, observed: int, expected: float
 ) -> str:
-    """What a gauge's difference explains of a signal."""
+    """An earlier signal that is no longer new but not over either."""
+    more = "more" if direction == "up" else "fewer"
+    return (
+        f"Not over since the review of {review}: {more} failing ventings {place_words(site)}. In {label} {observed} where "
+        f"{expected:.1f} were expected at that time, {number(ratio.estimate, '1', decimals=2)} times (plausible range "
+        f"{value_range(ratio.low, ratio.high, '1', decimals=2)})."
+    )
+
+
+def gauge_sentence(
+    gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool,
+    share_before: float, share_now: float, gap: bool = False,
+) -> str:  # fmt: skip
+    """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings."""
     word = "high" if (shift.estimate or 0) > 0 else "low"
     size = number(abs(shift.estimate or 0.0), "mm", decimals=2)
-    head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there"
+    used = f"{number(share_now, 'share')} of the ventings are read with it since, {number(share_before, 'share')} were before"
+    head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there; {used}"
     if attributed:
         tail = (
             ""
-            if failing == corrected
-            else f"; with that taken out {corrected} ventings fail instead of {failing}"
+            if gap or failing == corrected
+            else f" With that taken out {corrected} ventings fail instead of {failing}."
         )
-        return f"{head}{tail}. Take the change for the gauge's until it has been checked."
+        return f"{head}.{tail} Take the change for the gauge's until it has been checked."
+    if gap:
+        return f"{head}. That does not account for the change."
     if failing == corrected:
-        return f"{head}, but that is not why these ventings fail: {failing} do with it taken out as well."
-    return f"{head}; with that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
+        return f"{head}. That is not why these ventings fail: {failing} do with it taken out as well."
+    return f"{head}. With that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
+
+
+def size_words(series: str, size: Estimate) -> str:
+    """A signal's size with its unit: ``2.15 times`` or ``0.017 mm``."""
+    if size.estimate is None:
+        return ""
+    if series == "sound_lifter_gap":
+        return number(size.estimate, "mm", decimals=3)
+    return f"{number(size.estimate, '1', decimals=2)} times"
 
 
 def change_words(rows: Iterable[Mapping[str, Any]]) -> str:

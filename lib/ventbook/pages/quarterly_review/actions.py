@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import pandas as pd
 
 from ventbook import trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import GAP, Facts, gather_facts
+from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.signals import (
     Signal,
     compare_all_gauges,
@@ -49,6 +51,8 @@ def propose_actions(page: Page, facts: Facts) -> list[Action]:
     found: list[Action] = []
     for signal in signals:
         found += _for_signal(facts, signal)
+    for row in list_not_over(page):
+        found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
     gauges = compare_all_gauges(facts)
     for g in gauges:
@@ -128,6 +132,19 @@ def _for_signal(facts: Facts, s: Signal) -> list[Action]:
             )
         ]  # fmt: skip
     return []
+
+
+def _for_not_over(facts: Facts, row: dict[str, Any]) -> list[Action]:
+    if row["direction"] != "up":
+        return []
+    return [
+        Action(
+            row["group"] or "all sites",
+            f"Keep the matter of the {row['period']} review open: it is not over. Go through the failing ventings of "
+            f"{facts.period.label} again.",
+            f"{int(row['observed'])} failing ventings where {row['expected']:.1f} were expected at that time.",
+        )
+    ]
 
 
 def _for_records(page: Page, facts: Facts) -> list[Action]:

@@ -91,10 +91,7 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     parts = []
     for span in (period, period.before(), period.year_earlier()):
         parts.append(page.within(jobs, span))
-    watch = trends.watch_page(
-        jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
-        levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=page.seed,
-    )  # fmt: skip
+    watch = make_watch(jobs, steps, seed=page.seed)
     now, before, year = parts
     known = now["failed_first"].dropna()
     tier = evidence.tier(
@@ -106,6 +103,14 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     return Facts(
         period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier
     )
+
+
+def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> trends.PageWatch:
+    """The page's signal rule on ventings with ``step`` and ``sound_gap_mm``."""
+    return trends.watch_page(
+        jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
+        levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=seed,
+    )  # fmt: skip
 
 
 def only_findings(jobs: pd.DataFrame) -> bool:

@@ -10,6 +10,7 @@ from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.actions import list_actions
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts, only_findings
+from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.numbers import FIVE, five_numbers
 from ventbook.pages.quarterly_review.signals import (
     explain_signal,
@@ -82,7 +83,29 @@ def answer_sentences(
     )
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
-    return [status, against, moved, pending]
+    return [status, against, moved, *keep_not_over(page, facts), pending]
+
+
+def keep_not_over(page: Page, facts: Facts) -> list[str]:
+    """Sentences about earlier signals that are not over, each number a finding."""
+    out = []
+    for row in list_not_over(page):
+        site, direction = str(row["group"]), str(row["direction"])
+        ratio = trends.observed_over_expected(
+            row["observed"], row["expected"], level=page.level, n=len(facts.now)
+        )
+        sentence = trend_words.not_over_sentence(
+            site, direction, review=str(row["period"]), label=facts.period.label, ratio=ratio,
+            observed=int(row["observed"]), expected=float(row["expected"]),
+        )  # fmt: skip
+        group = {"against": str(row["period"]), "direction": direction} | ({"site": site} if site else {})
+        page.add_finding("observed_over_expected", ratio, group=group, tier=facts.tier, sentence=sentence)
+        expected = Estimate(row["expected"], None, None, page.level, "count", ratio.n, 0, "expected then")
+        page.add_finding(
+            "expected_failing_ventings", expected, group=group, tier=facts.tier, sentence=sentence
+        )
+        out.append(sentence)
+    return out
 
 
 def count_open(jobs: pd.DataFrame) -> tuple[int, int, int]:
@@ -190,8 +213,7 @@ def show_signals(page: Page, facts: Facts) -> Shown:
         signal_table(signals, date=date),
         title=f"Signals in {facts.step.label}",
         columns={
-            "what": "What moved", "group": "Where", "direction": "Direction", "since": "Since", "size": ("Size", "", "2"),
-            "unit": "Unit", "put_down_to": "Put down to",
+            "what": "What moved", "group": "Where", "direction": "Direction", "since": "Since", "size_words": "Size", "put_down_to": "Put down to",
         },
         note=signal_note(facts),
     )  # fmt: skip

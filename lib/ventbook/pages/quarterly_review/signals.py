@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -46,22 +47,40 @@ class Signal:
     def cause_gauge(self) -> trends.GaugeShift | None:
         """The gauge that the signal is put down to, if there is one."""
         for gauge in self.gauges:
-            if gauge.attributed or (self.series == GAP and gauge.is_new and gauge.differs):
+            if gauge.attributed or (self.series == GAP and self._accounts_for(gauge)):
                 return gauge
         return None
 
+    def _accounts_for(self, gauge: trends.GaugeShift) -> bool:
+        """Whether reading more ventings with this gauge than before makes at least half of the mean's shift."""
+        size = self.size.estimate or 0.0
+        made = (gauge.shift.estimate or 0.0) * (gauge.share_now - gauge.share_before)
+        return gauge.differs and size != 0 and made / size >= 0.5
+
+
+_KEPT: WeakKeyDictionary[Page, list[Signal]] = WeakKeyDictionary()
+
 
 def read_signals(page: Page, facts: Facts) -> list[Signal]:
-    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller."""
-    rows = facts.watch.signals
-    if rows.empty:
-        return []
-    order = rows.assign(
-        number=rows["series"] != trends.FAILING,
-        whole=rows["group"] == "",
-        excess=-rows["value"] / rows["limit"],
-    ).sort_values(["number", "whole", "excess"], kind="stable")
-    return [_read(page, facts, row) for row in order.to_dict("records")]
+    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller.
+
+    What else changed is looked up once a page, and only where no site's own signal says it already.
+    """
+    if page not in _KEPT:
+        rows = facts.watch.signals
+        order = rows.assign(
+            number=rows["series"] != trends.FAILING,
+            whole=rows["group"] == "",
+            excess=-rows["value"] / rows["limit"],
+        ).sort_values(["number", "whole", "excess"], kind="stable")
+        at_sites = {(r["series"], r["direction"]) for r in order.to_dict("records") if r["group"]}
+        _KEPT[page] = [
+            _read(
+                page, facts, row, more=bool(row["group"]) or (row["series"], row["direction"]) not in at_sites
+            )
+            for row in order.to_dict("records")
+        ]
+    return _KEPT[page]
 
 
 def leading_signals(signals: Sequence[Signal]) -> list[Signal]:
@@ -70,31 +89,33 @@ def leading_signals(signals: Sequence[Signal]) -> list[Signal]:
     return [s for s in signals if s.site or (s.series, s.direction) not in at_sites]
 
 
-def _read(page: Page, facts: Facts, row: dict) -> Signal:
+def _read(page: Page, facts: Facts, row: dict, *, more: bool) -> Signal:
     since, site, series = str(row["since"]), str(row["group"]), str(row["series"])
     labels = [label for label in facts.labels if label >= since]
     period = Period("", facts.step_of(since).start, facts.step.end)
     size = size_of(row, level=page.level)
     observed = 0 if np.isnan(row["observed"]) else int(row["observed"])
     expected = 0.0 if np.isnan(row["expected"]) else float(row["expected"])
-    here = facts.jobs if not site else facts.jobs[facts.jobs["site"] == site]
-    changes = trends.compare_mix(here, past=facts.watch.past, recent=labels, columns=ALSO, period="step")
-    told = changes[(changes["change"].abs() >= TOLD_CHANGE) & ~(changes["p"] >= TOLD_P)]
-    told = told.sort_values("change", ascending=False, kind="stable").drop_duplicates("column")
-    gauges = tuple(_gauges(facts, site, labels, expected)) if series in (trends.FAILING, GAP) else ()
-    common = pd.DataFrame()
-    if series == trends.FAILING and row["direction"] == "up":
-        columns = [name for name in ALSO if name != "technician"]
-        common = trends.compare_failing(
-            here[here["step"].isin(labels)], failed="failed_first", columns=columns
-        )
+    told, common, gauges = pd.DataFrame(), pd.DataFrame(), []
+    if more:
+        here = facts.jobs if not site else facts.jobs[facts.jobs["site"] == site]
+        changes = trends.compare_mix(here, past=facts.watch.past, recent=labels, columns=ALSO, period="step")
+        told = changes[(changes["change"].abs() >= TOLD_CHANGE) & ~(changes["p"] >= TOLD_P)]
+        told = told.sort_values("change", ascending=False, kind="stable").drop_duplicates("column")
+        if series in (trends.FAILING, GAP):
+            gauges = _gauges(facts, site, labels, expected)
+        if series == trends.FAILING and row["direction"] == "up":
+            columns = [name for name in ALSO if name != "technician"]
+            common = trends.compare_failing(
+                here[here["step"].isin(labels)], failed="failed_first", columns=columns
+            )
     sentence = words.signal_sentence(
         series, site, str(row["direction"]), since=since, current=facts.step.label, size=size, observed=observed,
         expected=expected,
     )  # fmt: skip
     return Signal(
         series, site, str(row["direction"]), str(row["chart"]), float(row["value"]), float(row["limit"]), since,
-        period, size, observed, expected, sentence, told, gauges, common,
+        period, size, observed, expected, sentence, told, tuple(gauges), common,
     )  # fmt: skip
 
 
@@ -144,17 +165,37 @@ def stands_out(gauge: trends.GaugeShift, among: int) -> bool:
 def signal_table(signals: Sequence[Signal], *, date: str) -> pd.DataFrame:
     """trend_signals.csv: one row a signal, first the columns that other programs read."""
     columns = ["series", "group", "date", "direction", "chart", "value", "limit"]
-    more = ["since", "size", "size_low", "size_high", "unit", "observed", "expected", "put_down_to", "what"]
+    more = [
+        "since",
+        "size",
+        "size_low",
+        "size_high",
+        "unit",
+        "observed",
+        "expected",
+        "put_down_to",
+        "what",
+        "size_words",
+    ]
     rows = [
-        (s.series, s.site or "all", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
-         s.size.high, s.size.unit, s.observed, s.expected, f"gauge {s.cause_gauge.gauge}" if s.cause_gauge else "",
-         words.SERIES_WORDS[s.series])
+        (s.series, s.site or "all sites", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
+         s.size.high, s.size.unit, s.observed, s.expected, cause_of(s, signals),
+         words.SERIES_WORDS[s.series], words.size_words(s.series, s.size))
         for s in signals
     ]  # fmt: skip
     table = pd.DataFrame(rows, columns=[*columns, *more])
     return table.astype(
         {"value": float, "limit": float, "size": float, "size_low": float, "size_high": float}
     )
+
+
+def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
+    """What a signal is put down to; one over all sites takes it from the sites' own."""
+    same = [s for s in signals if (s.series, s.direction) == (signal.series, signal.direction)]
+    found = signal.cause_gauge or (
+        None if signal.site else next((s.cause_gauge for s in same if s.cause_gauge), None)
+    )
+    return f"gauge {found.gauge}" if found else ""
 
 
 def explain_signal(signal: Signal) -> list[str]:
@@ -164,7 +205,8 @@ def explain_signal(signal: Signal) -> list[str]:
         out.append(
             words.gauge_sentence(
                 wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
-                corrected=g.corrected, attributed=signal.cause_gauge is g,
+                corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP,
+                share_before=g.share_before, share_now=g.share_now,
             )
         )  # fmt: skip
     rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]

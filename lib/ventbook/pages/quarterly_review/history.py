@@ -1,0 +1,103 @@
+"""The records as an earlier review had them, read from the snapshot it stood on.
+
+Reports keep no state. What an earlier review said is worked out again from the first snapshot made after its period was
+over and before the next one was.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import pandas as pd
+
+from ventbook.pages.base import Page
+from ventbook.pages.period import Period
+from ventbook.pages.quarterly_review.facts import MIX, NUMBERS, Facts, add_readings
+
+#: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
+PARTS = ("ventings", "starts", "lifter_checks")
+#: What the signal rule and the restated share need of a venting.
+NEEDED = (
+    "venting_id", "engine_id", "engine_type", "date", "site", "failed_first", "closed", *MIX[1:], *NUMBERS.values(),
+    "gauge", "sound_gap_mm",
+)  # fmt: skip
+_WRITTEN: WeakKeyDictionary[Page, pd.Series] = WeakKeyDictionary()
+
+
+def snapshot_of(page: Page, step: Period) -> Any:
+    """The snapshot that the review of ``step`` stood on, or None: first one dated between its end and the next end."""
+    path = getattr(page.snapshot, "path", None)
+    if path is None:
+        return None
+    from ventbook.store import open_store
+
+    store = open_store(path)
+    rows = store.snapshots(until=page.snapshot.number)
+    length = pd.Timestamp(step.end) - pd.Timestamp(step.start)
+    day = pd.to_datetime(rows["today"])
+    fits = rows[(day >= pd.Timestamp(step.end)) & (day < pd.Timestamp(step.end) + length)]
+    return store.snapshot(int(fits["number"].iloc[0])) if len(fits) else None
+
+
+def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:
+    """Ventings of the earlier snapshot ``old`` with the columns NEEDED.
+
+    Ventings none of whose rows was written since are taken from today's table; only the others are read from the
+    snapshot and worked out again.
+    """
+    from ventbook.jobs import build_jobs, build_lifters
+
+    ids = old.read("ventings", columns=["venting_id"])["venting_id"]
+    written = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
+    same = (written <= old.number) & facts.jobs["venting_id"].isin(ids).to_numpy()
+    known = facts.jobs.loc[same, list(NEEDED)]
+    other = ids[~ids.isin(known["venting_id"])]
+    if other.empty:
+        return known
+    part = {name: read_part(old, name, other) for name in PARTS}
+    part["engines"] = old.read("engines")
+    lifters = build_lifters(part, limits=page.limits)
+    made = page.keep(add_readings(build_jobs(part, limits=page.limits, lifters=lifters), lifters))
+    made = made.reindex(columns=list(NEEDED)).astype(known.dtypes.to_dict())
+    return pd.concat([known, made]).sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
+
+
+def last_written(page: Page) -> pd.Series:
+    """Number of the intake that last wrote a row of each venting (its own, a start, a lifter check, its engine)."""
+    if page in _WRITTEN:
+        return _WRITTEN[page]
+    read = page.snapshot.read
+    ventings = read("ventings", columns=["venting_id", "engine_id", "_intake"])
+    engines = read("engines", columns=["engine_id", "_intake"]).set_index("engine_id")["_intake"]
+    last = pd.DataFrame(
+        {
+            "ventings": ventings["_intake"].to_numpy(float),
+            "engines": ventings["engine_id"].map(engines).to_numpy(float, na_value=0.0),
+        },
+        index=pd.Index(ventings["venting_id"]),
+    )
+    for name in PARTS[1:]:
+        rows = read(name, columns=["venting_id", "_intake"])
+        found = rows.groupby("venting_id")["_intake"].max().reindex(last.index)
+        last[name] = found.to_numpy(float, na_value=0.0)
+    # What a withdrawal took away leaves no mark on the rows that stay: then everything before it is read again.
+    intakes = page.records["intakes"]
+    latest = intakes.loc[intakes["withdrawn"].notna(), "number"].max()
+    _WRITTEN[page] = last.max(axis=1).clip(lower=0.0 if pd.isna(latest) else float(latest))
+    return _WRITTEN[page]
+
+
+def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
+    """The rows of some ventings from a snapshot's table, typed and sorted as a whole read gives them."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    from ventbook import store
+
+    rows = old.read_arrow(table)
+    rows = rows.filter(
+        pc.is_in(rows["venting_id"], value_set=pa.array(ids.tolist(), rows["venting_id"].type))
+    )
+    rows = rows.sort_by([(name, "ascending") for name in store.key_of(table)])
+    return store.to_frame(rows.select([n for n in rows.column_names if n not in store.BOOKKEEPING.names]))

@@ -171,19 +171,21 @@ def choose_readings(signs: pd.DataFrame, *, table: ModeTable | None = None) -> p
     return pd.DataFrame(rows, columns=[*KEY, "sign", "reading", "would_decide", "cost", "safety"])
 
 
-def count_modes(matched: pd.DataFrame) -> pd.DataFrame:
+def count_modes(matched: pd.DataFrame, *, table: ModeTable | None = None) -> pd.DataFrame:
     """How many findings each mode fits, leaves open and is ruled out for; one row a mode, most fitting first.
 
-    ``best`` counts findings for which no other mode scores as high.
+    ``best`` counts findings that the mode fits and for which no other scores as high. A mode without findings keeps
+    its row.
     """
-    counts = matched.pivot_table(
-        index=["mode", "name", "mechanism"], columns="verdict", values="score", aggfunc="size", fill_value=0
-    )
-    counts = counts.reindex(columns=list(VERDICTS), fill_value=0).astype("int64")
-    top = matched.groupby(KEY)["score"].transform("max")
-    leads = (matched["score"] == top) & (matched["verdict"] == "fits")
-    alone = leads & (leads.groupby([matched[name] for name in KEY]).transform("sum") == 1)
-    counts["best"] = (
-        alone.groupby([matched[name] for name in ("mode", "name", "mechanism")]).sum().astype("int64")
-    )
-    return counts.reset_index().sort_values(["fits", "mode"], ascending=[False, True]).reset_index(drop=True)
+    table = table or load_modes()
+    modes = [(mode.number, mode.name, mode.mechanism) for mode in table.modes]
+    counts = pd.DataFrame(modes, columns=["mode", "name", "mechanism"])
+    for verdict in VERDICTS:
+        n = matched.loc[matched["verdict"] == verdict].groupby("mode").size()
+        counts[verdict] = counts["mode"].map(n).fillna(0).astype("int64")
+    leads = matched[
+        (matched["verdict"] == "fits") & (matched["score"] == matched.groupby(KEY)["score"].transform("max"))
+    ]
+    alone = leads[~leads.duplicated(KEY, keep=False)].groupby("mode").size()
+    counts["best"] = counts["mode"].map(alone).fillna(0).astype("int64")
+    return counts.sort_values(["fits", "mode"], ascending=[False, True]).reset_index(drop=True)

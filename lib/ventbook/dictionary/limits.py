@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from .. import units
@@ -75,29 +76,42 @@ class Limits:
         ]
         return max(fits, key=lambda r: (r.status == "manual", r.engine_type != "*"), default=None)
 
-    def find_all(self, step: str, engine_types: Sequence[Any], days: Sequence[Any]) -> list[Limit | None]:
-        """:meth:`find` for many ventings at once; looks every distinct pair up once."""
-        seen: dict[tuple[str, Any], Limit | None] = {}
-        answer = []
-        for engine_type, day in zip(engine_types, days, strict=True):
-            key = (str(engine_type), day)
-            if key not in seen:
-                seen[key] = None if pd.isna(day) else self.find(step, key[0], pd.Timestamp(day).date())
-            answer.append(seen[key])
-        return answer
+    def find_all(self, step: str, engine_types: Any, days: Any) -> list[Limit | None]:
+        """:meth:`find` for many ventings at once (None where the day isn't known)."""
+        rows, place = self._distinct(step, engine_types, days)
+        return [rows[k] for k in place]
 
-    def frame(self, step: str, engine_types: Sequence[Any], days: Sequence[Any]) -> pd.DataFrame:
+    def frame(self, step: str, engine_types: Any, days: Any) -> pd.DataFrame:
         """Columns low, high, reference, status, revision, source; one row a venting, NaN and "" where none."""
-        found = self.find_all(step, engine_types, days)
+        rows, place = self._distinct(step, engine_types, days)
+        columns: dict[str, Any] = {}
+        for name in ("low", "high", "reference"):
+            values = [getattr(row, name) if row else None for row in rows]
+            columns[name] = np.array([np.nan if v is None else v for v in values], dtype=float)[place]
+        for name in ("status", "revision", "source"):
+            words = pd.Series([getattr(row, name) if row else "" for row in rows], dtype="str")
+            columns[name] = words.take(place).to_numpy()
+        return pd.DataFrame(columns)
 
-        def number(name: str) -> np.ndarray:
-            values = (getattr(row, name) if row else None for row in found)
-            return np.array([np.nan if v is None else v for v in values], dtype=float)
-
-        texts = {
-            n: [getattr(row, n) if row else "" for row in found] for n in ("status", "revision", "source")
-        }
-        return pd.DataFrame({n: number(n) for n in ("low", "high", "reference")} | texts)
+    def _distinct(
+        self, step: str, engine_types: Any, days: Any
+    ) -> tuple[list[Limit | None], npt.NDArray[np.intp]]:
+        """The limit of every distinct pair of engine type and day, and which of them each row has."""
+        types = pd.Series(engine_types, dtype="object").reset_index(drop=True)
+        dates = pd.Series(pd.to_datetime(pd.Series(days).reset_index(drop=True))).dt.normalize()
+        if len(types) != len(dates):
+            raise ValueError(
+                f"engine_types and days must be of one length; got {len(types)} and {len(dates)}"
+            )
+        type_code, names = pd.factorize(types, use_na_sentinel=False)
+        day_code, stamps = pd.factorize(dates)
+        pair, distinct = pd.factorize(type_code * (len(stamps) + 1) + day_code + 1)
+        rows = []
+        for code in distinct:
+            name, day = divmod(int(code), len(stamps) + 1)
+            found = None if day == 0 else self.find(step, str(names[name]), stamps[day - 1].date())
+            rows.append(found)
+        return rows, pair
 
     @property
     def steps(self) -> tuple[str, ...]:

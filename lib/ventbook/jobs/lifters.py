@@ -45,6 +45,7 @@ _ENGINE = (
     "plunger_clearance_um",
 )
 _KEY = ["venting_id", "cylinder", "valve"]
+MOST_CYLINDERS = 12
 PARTS = ("air", "leak_down", "both", "bottomed")
 
 
@@ -71,7 +72,7 @@ def build_lifters(
     """
     limits = dictionary.limits() if limits is None else limits
     readings = _with_context(records)
-    limit = limits.frame("lifter_gap", readings["engine_type"].tolist(), readings["date"].tolist())
+    limit = limits.frame("lifter_gap", readings["engine_type"], readings["date"])
     readings = readings.assign(
         limit_mm=limit["high"].to_numpy(),
         limit_status=limit["status"].to_numpy(),
@@ -136,17 +137,22 @@ def quarter_of(date: pd.Series) -> pd.Series:
 
 def _feed_rank(order: pd.Series, cylinder: pd.Series) -> pd.Series:
     """Place of each row's cylinder in its engine's feed order; missing where the order isn't recorded."""
-    ranks = {
-        text: {int(n): place for place, n in enumerate(re.findall(r"\d+", str(text)), 1)}
-        for text in order.dropna().unique()
-    }
-    values = [ranks.get(o, {}).get(c) if pd.notna(c) else None for o, c in zip(order, cylinder, strict=True)]
-    return pd.Series(values, index=order.index, dtype="Int64")
+    codes, texts = pd.factorize(order)
+    places = cylinder.astype("float64").to_numpy()
+    known = (codes >= 0) & (places >= 1) & (places <= MOST_CYLINDERS)
+    table = np.full((len(texts), MOST_CYLINDERS + 1), np.nan)
+    for row, text in enumerate(texts):
+        for place, number in enumerate(re.findall(r"\d+", str(text)), 1):
+            if int(number) <= MOST_CYLINDERS:
+                table[row, int(number)] = place
+    ranks = np.full(len(order), np.nan)
+    ranks[known] = table[codes[known], places[known].astype(int)]
+    return pd.Series(ranks, index=order.index).astype("Int64")
 
 
 def _at_reference(readings: pd.DataFrame, limits: Limits) -> pd.DataFrame:
     """Adds gap_corrected_mm, comparable, over, over_probability, near_limit."""
-    types, days = readings["engine_type"].tolist(), readings["date"].tolist()
+    types, days = readings["engine_type"], readings["date"]
     force = limits.frame("check_force", types, days).set_index(readings.index)
     hold = limits.frame("check_hold", types, days).set_index(readings.index)
     off_force = ~readings["force_N"].between(force["low"].fillna(-np.inf), force["high"].fillna(np.inf))

@@ -137,8 +137,9 @@ def _lifter_counts(lifters: pd.DataFrame) -> pd.DataFrame:
         lifters_rechecked=("rechecked", "sum"),
         lifters_cured=("cured_n", "sum"),
         gap_worst_first_mm=("gap_first_corrected_mm", "max"),
-        trapped_air_total_mm3=("trapped_air_mm3", lambda v: v.sum(min_count=1)),
     )
+    air = table.groupby("venting_id", sort=False)["trapped_air_mm3"].sum(min_count=1)
+    counts["trapped_air_total_mm3"] = air
     for which in ("f", "l"):
         name = {"f": "first", "l": "last"}[which]
         over = counts[f"lifters_over_{name}"] > 0

@@ -107,7 +107,7 @@ def test_no_findings_give_empty_tables_of_the_same_shape() -> None:
     signs = contexts.describe_findings(make_lifters([{"over_first": False}]), make_job())
     assert len(signs) == 0
     assert contexts.match_modes(signs).shape == (0, 12)
-    assert contexts.choose_readings(signs).shape == (0, 9)
+    assert contexts.choose_readings(signs).shape == (0, 8)
     assert contexts.count_modes(contexts.match_modes(signs))["fits"].sum() == 0
 
 

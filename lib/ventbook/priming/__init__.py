@@ -11,7 +11,14 @@ from ventbook.priming.formula import (
     suction_rotations,
 )
 from ventbook.priming.hand import hand_pressure
-from ventbook.priming.ratio import RatioScale, estimate_ratio, find_long, measure_scale, usable_counts
+from ventbook.priming.ratio import (
+    RatioScale,
+    estimate_ratio,
+    expectation_u_log,
+    find_long,
+    measure_scale,
+    usable_counts,
+)
 
 __all__ = [
     "COLUMNS",
@@ -20,6 +27,7 @@ __all__ = [
     "RatioScale",
     "calibrate_fleet",
     "estimate_ratio",
+    "expectation_u_log",
     "expected_rotations",
     "explain_terms",
     "find_long",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -79,8 +79,8 @@ class RatioScale:
 
     ``middles`` maps engine types with at least 8 shown counts on 3 engines; others take ``middle`` of all.
     ``u_typical`` is the log uncertainty that the expectations of these jobs carry on the whole. ``known`` is False
-    where the fleet is too small and the usual scatter stands in. ``residuals`` are the log ratios less their middle,
-    ascending, a given-up count at infinity.
+    where the fleet is too small and the usual scatter stands in. ``residuals`` are the log ratios of the counts that
+    showed, less their middle and over the job's :meth:`widening`, ascending; ``stopped`` counts were given up.
     """
 
     middles: dict[str, float]
@@ -91,6 +91,7 @@ class RatioScale:
     engines: int
     known: bool
     residuals: tuple[float, ...] = ()
+    stopped: int = 0
 
     def of(self, engine_types: pd.Series) -> Floats:
         """Middle of the log ratio for each row."""
@@ -102,27 +103,29 @@ class RatioScale:
         extra: Floats = np.maximum(np.nan_to_num(u_log, nan=self.u_typical) ** 2 - self.u_typical**2, 0.0)
         return np.asarray(np.sqrt(self.scatter**2 + extra), dtype=float)
 
-    def quantile(self, share: float) -> float:
-        """Log ratio over its middle that ``share`` of jobs keep under: from the records where there are 40, normal else.
+    def widening(self, u_log: Floats) -> Floats:
+        """How much wider than a usual job's its scatter is: 1 or more."""
+        return self.spread(u_log) / self.scatter
 
-        Taken at (n + 1) share of the ordered residuals, so that the next job keeps under it that often; the highest
-        shown where that lies among the counts given up.
+    def quantile(self, share: float, *, with_stopped: bool = False) -> float:
+        """Log ratio over its middle that ``share`` of usual jobs keep under: from the records where there are 40.
+
+        Taken at (n + 1) share of the ordered residuals, so that the next job keeps under it that often; normal where
+        there are fewer. ``with_stopped`` counts jobs given up as longer than all others (for a stopping rule); where
+        the answer would lie among them, it is the longest that showed.
         """
-        if len(self.residuals) < FEWEST_FOR_QUANTILE:
+        n = len(self.residuals) + (self.stopped if with_stopped else 0)
+        if n < FEWEST_FOR_QUANTILE:
             return float(stats.norm.ppf(share) * self.scatter)
-        place = (len(self.residuals) + 1) * share - 1.0
-        k = int(np.clip(np.floor(place), 0, len(self.residuals) - 2))
-        low, high = self.residuals[k], self.residuals[k + 1]
-        if not np.isfinite(high):
-            return float(max(r for r in self.residuals if np.isfinite(r)))
-        return float(low + np.clip(place - k, 0.0, 1.0) * (high - low))
+        place = float(np.clip((n + 1) * share - 1.0, 0.0, len(self.residuals) - 1.0))
+        return float(np.interp(place, np.arange(len(self.residuals)), self.residuals))
 
 
 def measure_scale(jobs: pd.DataFrame) -> RatioScale:
     """Middle and scatter of the ratio over ``jobs``, robust to a share of faulty jobs (median, 1.4826 MAD)."""
     every = usable_counts(jobs)
     used = every[np.isfinite(every["_high"])]
-    u = _u_log(used)
+    u = expectation_u_log(used)
     typical = float(np.median(u)) if len(u) else 0.14
     engines = used["engine_id"].nunique()
     if len(used) < FEWEST_COUNTS or engines < FEWEST_ENGINES:
@@ -135,12 +138,12 @@ def measure_scale(jobs: pd.DataFrame) -> RatioScale:
     middle = float(log_ratio.median())
     left = log_ratio - used["engine_type"].map(middles).fillna(middle)
     scatter = max(1.4826 * float(np.median(np.abs(left))), 0.05)
-    stopped = len(every) - len(used)
-    residuals = (*sorted(float(x) for x in left), *([float("inf")] * stopped))
-    return RatioScale(middles, middle, scatter, typical, len(used), engines, known=True, residuals=residuals)
+    scale = RatioScale(middles, middle, scatter, typical, len(used), engines, known=True)
+    residuals = np.sort(left.to_numpy() / scale.widening(u))
+    return replace(scale, residuals=tuple(residuals.tolist()), stopped=len(every) - len(used))
 
 
-def _u_log(frame: pd.DataFrame) -> Floats:
+def expectation_u_log(frame: pd.DataFrame) -> Floats:
     """Log uncertainty of each expectation, from its 90 % interval."""
     if "expected_u_log" in frame.columns:
         return frame["expected_u_log"].to_numpy(float)
@@ -157,8 +160,12 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
     wrong).
     """
     used = usable_counts(jobs)
-    z = (used["_low"] - used["_expected"] - scale.of(used["engine_type"])) / scale.spread(_u_log(used))
-    most = np.exp(scale.of(used["engine_type"]) + stats.norm.isf(chance) * scale.spread(_u_log(used)))
+    z = (used["_low"] - used["_expected"] - scale.of(used["engine_type"])) / scale.spread(
+        expectation_u_log(used)
+    )
+    most = np.exp(
+        scale.of(used["engine_type"]) + stats.norm.isf(chance) * scale.spread(expectation_u_log(used))
+    )
     found = jobs.loc[used.index].assign(
         ratio_least=np.exp(used["_low"] - used["_expected"]), ratio_usual_most=most, chance=stats.norm.sf(z)
     )

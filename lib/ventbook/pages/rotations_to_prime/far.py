@@ -117,9 +117,10 @@ def rule(page: Page) -> tuple[str, pd.DataFrame]:
     _, history = counted(page)
     scale = priming.measure_scale(history)
     used = priming.usable_counts(history)
-    reach = scale.quantile(STOP_SHARE)
+    reach = scale.quantile(STOP_SHARE, with_stopped=True)
+    own = reach * scale.widening(priming.expectation_u_log(used))
     middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
-    held = (middle <= scale.of(used["engine_type"]) + reach).to_numpy()
+    held = (middle <= scale.of(used["engine_type"]) + own).to_numpy()
     rows = []
     for name in sorted(used["engine_type"].unique()):
         mine = (used["engine_type"] == name).to_numpy()

@@ -1,0 +1,153 @@
+"""Rotations and seconds of ventings to come, each with a middle and an interval, from the ventings before them."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ventbook import priming, waiting_times
+
+Floats = npt.NDArray[np.float64]
+FILL = ("lines_empty", "cooler_empty", "tank_pressurised")
+# What the seconds may hang on; the set that describes past starts best by Akaike's criterion is used
+TIME_FACTORS: tuple[tuple[str, ...], ...] = (
+    (), ("site",), ("engine_type",), ("site", "engine_type"), FILL, ("site", *FILL), ("engine_type", *FILL)
+)  # fmt: skip
+UNSEEN_SCATTER = 0.25  # log, of an engine type never seen, or of lines beyond all on record (assumption)
+FEWEST_TIMES = 40
+# Numbers held against their range on record before an answer is trusted, with words and how far beyond still counts
+RANGES = {
+    "suction_line_length_m": ("suction line", 1.25),
+    "suction_line_bore_mm": ("suction bore", 1.25),
+    "cooler_volume_L": ("cooler volume", 1.25),
+    "tank_overpressure_bar": ("tank overpressure", 1.25),
+    "oil_temperature_degC": ("oil temperature", 1.25),
+}
+
+
+def off_support(history: pd.DataFrame, rows: pd.DataFrame) -> list[list[str]]:
+    """For each row, in words, where it lies beyond everything in ``history``; empty where it lies within."""
+    types, sites = (set(history[name].dropna().astype("str")) for name in ("engine_type", "site"))
+    ranges = {name: (history[name].min(), history[name].max()) for name in RANGES if name in history.columns}
+    found = []
+    for row in rows.to_dict("records"):
+        said = []
+        if str(row.get("engine_type")) not in types:
+            said.append("no venting of this engine type on record")
+        if pd.notna(row.get("site")) and str(row["site"]) not in sites:
+            said.append("no venting at this site on record")
+        for name, (low, high) in ranges.items():
+            value = row.get(name)
+            if value is None or pd.isna(value) or pd.isna(high):
+                continue
+            words, factor = RANGES[name]
+            if value > high + (factor - 1.0) * max(abs(high), 1e-9):
+                said.append(f"{words} beyond the longest or largest on record")
+            elif value < low - (factor - 1.0) * max(abs(low), abs(high) * 0.2):
+                said.append(f"{words} under the least on record")
+        found.append(said)
+    return found
+
+
+def predict_rotations(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:
+    """``median``, ``low``, ``high`` (of ``level``) and ``stop`` (95 of 100 have pressure by then) for each of ``rows``.
+
+    The physics of each row times the engine type's ratio on record, with the scatter of past jobs about it; wider where the
+    row takes more from usual values, and where it lies beyond the record. Missing where the physics gives no number.
+    """
+    scale = priming.measure_scale(history)
+    u = priming.expectation_u_log(rows)
+    wider = np.sqrt(scale.spread(u) ** 2 + _unseen(history, rows) ** 2) / scale.scatter
+    middle = np.log(rows["expected_rotations"].to_numpy(float)) + scale.of(rows["engine_type"])
+    out = {
+        "median": middle,
+        "low": middle + scale.quantile(0.5 - level / 2) * wider,
+        "high": middle + scale.quantile(0.5 + level / 2) * wider,
+        "stop": middle + scale.quantile(0.95, with_stopped=True) * wider,
+    }
+    return pd.DataFrame({name: np.exp(values) for name, values in out.items()}, index=rows.index)
+
+
+def _unseen(history: pd.DataFrame, rows: pd.DataFrame) -> Floats:
+    beyond = off_support(history, rows)
+    return np.array(
+        [UNSEEN_SCATTER * min(len([s for s in said if "site" not in s]), 2) for said in beyond], dtype=float
+    )
+
+
+def predict_times(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:
+    """``median``, ``low``, ``high`` seconds to pressure at the first start for each of ``rows``.
+
+    Regression of the readings (low, high] on engine type and fill, the residuals of past starts about it; without enough of
+    them the past starts themselves. Missing where there is no start on record at all.
+    """
+    past = history[history["time_low_s"].notna() & history["time_high_s"].notna()]
+    out = pd.DataFrame(np.nan, index=rows.index, columns=["median", "low", "high"])
+    shown = np.isfinite(past["time_high_s"].to_numpy(float)) & (past["time_high_s"].to_numpy(float) > 0)
+    if shown.sum() < 8:
+        return out
+    read = past[shown]
+    middle = np.log(np.maximum((read["time_low_s"] + read["time_high_s"]).to_numpy(float) / 2.0, 0.05))
+    fit = _fit_times(past) if shown.sum() >= FEWEST_TIMES else None
+    if fit is None:
+        ahead, behind, used = np.zeros(len(rows)), np.zeros(len(read)), 0
+    else:
+        ahead, behind, used = _predict(fit, rows), _predict(fit, read), len(fit.columns)
+    # the residuals of the fit's own starts are a little small: scaled for the coefficients spent
+    residual = np.sort(middle - behind)
+    centre = float(np.median(residual))
+    spent = np.sqrt(len(read) / max(len(read) - used - 1, 1))
+    wider = spent * np.sqrt(1.0 + (_unseen(history, rows) / max(float(residual.std()), 0.05)) ** 2)
+    out["median"] = np.exp(ahead + centre)
+    for name, share in (("low", 0.5 - level / 2), ("high", 0.5 + level / 2)):
+        place = float(np.clip((len(residual) + 1) * share - 1, 0, len(residual) - 1))
+        reach = float(np.interp(place, np.arange(len(residual)), residual)) - centre
+        out[name] = np.exp(ahead + centre + reach * wider)
+    return out
+
+
+def _fit_times(past: pd.DataFrame) -> waiting_times.AftFit | None:
+    """The regression whose factors describe the past starts best; None where none could be fitted."""
+    factors = _factors(past)
+    fits = [
+        waiting_times.fit_aft(
+            past["time_low_s"],
+            past["time_high_s"],
+            factors[list(names)] if names else None,
+            distribution="log-normal",
+        )
+        for names in TIME_FACTORS
+    ]
+    good = [fit for fit in fits if fit.state == "estimated"]
+    return min(good, key=lambda fit: fit.aic) if good else None
+
+
+def _factors(frame: pd.DataFrame) -> pd.DataFrame:
+    tank = frame["tank_overpressure_bar"].to_numpy(float, na_value=np.nan)
+    said = {"tank_pressurised": np.select([np.isnan(tank), tank > 0], ["not recorded", "yes"], "no")}
+    for name in ("site", "engine_type"):
+        said[name] = frame[name].astype("str").fillna("not recorded").to_numpy(dtype=object)
+    for name in ("lines_empty", "cooler_empty"):
+        flag = frame[name].to_numpy(float, na_value=np.nan)
+        said[name] = np.select([np.isnan(flag), flag > 0], ["not recorded", "yes"], "no")
+    return pd.DataFrame(said, index=frame.index).astype("str")
+
+
+def _predict(fit: waiting_times.AftFit, frame: pd.DataFrame) -> Floats:
+    """Log of the middle for each row; each distinct row is asked once. A site not seen is at the mean."""
+    known = {c.factor for c in fit.columns} | set(fit.references)
+    seen = {
+        name: {c.level for c in fit.columns if c.factor == name} | {fit.references.get(name, "")}
+        for name in known
+    }
+    factors = _factors(frame)[sorted(known)]
+    if factors.empty or not known:
+        return np.full(len(frame), float(fit.design_row() @ fit.beta))
+    codes = factors.groupby(list(factors.columns), sort=False).ngroup().to_numpy()
+    _, first = np.unique(codes, return_index=True)
+    answers = [
+        float(fit.design_row({str(k): v for k, v in row.items() if v in seen[str(k)]}) @ fit.beta)
+        for row in factors.iloc[first].to_dict("records")
+    ]
+    return np.array(answers)[codes]

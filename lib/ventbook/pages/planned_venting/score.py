@@ -1,0 +1,153 @@
+"""How the predictions fared: fitted on the past, asked about the next quarter, quarter by quarter."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from ventbook.pages.planned_venting.chance import fit_chance
+from ventbook.pages.planned_venting.forecast import predict_rotations, predict_times
+
+FEWEST_BEFORE, FEWEST_QUARTERS = 40, 2
+LEVEL = 0.9
+BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
+
+
+def roll_forward(jobs: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
+    """One row a venting predicted before it happened: what was said, what the site's past alone would say, what came.
+
+    Each quarter with at least 40 ventings in 2 quarters before it is predicted from those. Columns: quarter,
+    venting_id, site, ``rotations``, ``rotations_low``, ``rotations_high``, ``rotations_held``, ``site_rotations_held``,
+    ``rotations_error``, ``site_rotations_error`` (log), the same with ``time``, ``chance``, ``site_chance``, ``failed``.
+    """
+    parts = []
+    quarters = sorted(jobs["quarter"].dropna().unique())
+    for place, quarter in enumerate(quarters):
+        past = jobs[jobs["quarter"].isin(quarters[:place])]
+        now = jobs[jobs["quarter"] == quarter]
+        if place >= FEWEST_QUARTERS and len(past) >= FEWEST_BEFORE and len(now):
+            parts.append(_score(past, now, level))
+    columns = [
+        "quarter",
+        "venting_id",
+        "site",
+        "rotations_held",
+        "site_rotations_held",
+        "chance",
+        "site_chance",
+        "failed",
+    ]
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
+
+
+def _score(past: pd.DataFrame, now: pd.DataFrame, level: float) -> pd.DataFrame:
+    out = now[["quarter", "venting_id", "site"]].copy()
+    counted = now["pressure_shown"].eq(True).fillna(False).astype(bool) & now["rotations_crank"].notna()
+    count = now["rotations_crank"].where(counted).to_numpy(float)
+    ahead = predict_rotations(past, now, level=level)
+    out["rotations"] = count
+    _judge(out, "rotations", count, ahead, _by_site(past, now, "rotations_crank", level))
+    shown = now["start_pressure_shown"].eq(True).fillna(False).astype(bool)
+    seconds = ((now["time_low_s"] + now["time_high_s"]) / 2.0).where(shown).to_numpy(float)
+    out["time"] = seconds
+    past_times = past.assign(time_middle_s=(past["time_low_s"] + past["time_high_s"]) / 2.0)
+    _judge(
+        out,
+        "time",
+        seconds,
+        predict_times(past, now, level=level),
+        _by_site(past_times, now, "time_middle_s", level),
+    )
+    model = fit_chance(past)
+    out["failed"] = now["failed_first"].to_numpy(dtype=float, na_value=np.nan)
+    out["chance"] = model.predict(now) if model else np.nan
+    out["site_chance"] = model.site_share(now) if model else np.nan
+    return out
+
+
+def _by_site(past: pd.DataFrame, now: pd.DataFrame, column: str, level: float) -> pd.DataFrame:
+    """The baseline: the log mean and spread of the site's own past (of all where it has fewer than 8)."""
+    value = past[column].to_numpy(float)
+    usable = np.isfinite(value) & (value > 0)
+    log, sites = np.log(value[usable]), past["site"].astype("str").to_numpy(dtype=object)[usable]
+    z = float(stats.norm.ppf(0.5 + level / 2))
+    rows = []
+    for site in now["site"].astype("str"):
+        mine = log[sites == site]
+        mine = mine if len(mine) >= 8 else log
+        centre, spread = (mine.mean(), mine.std(ddof=1)) if len(mine) > 1 else (np.nan, np.nan)
+        rows.append(np.exp([centre, centre - z * spread, centre + z * spread]))
+    return pd.DataFrame(np.array(rows).reshape(-1, 3), index=now.index, columns=["median", "low", "high"])
+
+
+def _judge(out: pd.DataFrame, name: str, value: np.ndarray, ahead: pd.DataFrame, site: pd.DataFrame) -> None:
+    for prefix, said in (("", ahead), ("site_", site)):
+        low, high = said["low"].to_numpy(float), said["high"].to_numpy(float)
+        known = np.isfinite(value) & np.isfinite(low) & np.isfinite(high)
+        out[f"{prefix}{name}_held"] = np.where(known, (low <= value) & (value <= high), np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            error = np.log(value / said["median"].to_numpy(float))
+        out[f"{prefix}{name}_error"] = np.where(known & np.isfinite(error), error, np.nan)
+    out[f"{name}_low"], out[f"{name}_high"] = ahead["low"].to_numpy(float), ahead["high"].to_numpy(float)
+
+
+def summarise(scored: pd.DataFrame) -> pd.DataFrame:
+    """One row a question: coverage and error of the prediction and of the site's past alone; Brier scores."""
+    rows = []
+    for name, words in (
+        ("rotations", "Rotations until pressure shows"),
+        ("time", "Seconds to pressure at the first start"),
+    ):
+        for prefix, by in (("", "prediction"), ("site_", "site's past alone")):
+            held, error = (
+                scored.get(f"{prefix}{name}_{what}", pd.Series(dtype=float)) for what in ("held", "error")
+            )
+            rows.append(
+                {"question": words, "by": by, "n": int(held.notna().sum()), "held": held.mean() if held.notna().any() else np.nan,
+                 "error": float(np.sqrt((error**2).mean())) if error.notna().any() else np.nan, "brier": np.nan}
+            )  # fmt: skip
+    known = scored[scored["failed"].notna() & scored["chance"].notna()]
+    for column, by in (("chance", "prediction"), ("site_chance", "site's past alone")):
+        brier = float(((known[column] - known["failed"]) ** 2).mean()) if len(known) else np.nan
+        rows.append(
+            {
+                "question": "At least one spongy lifter",
+                "by": by,
+                "n": len(known),
+                "held": np.nan,
+                "error": np.nan,
+                "brier": brier,
+            }
+        )
+    return pd.DataFrame(rows)
+
+
+def reliability(scored: pd.DataFrame) -> pd.DataFrame:
+    """Chance said against share that came true, by bin of the chance said; empty bins stay."""
+    known = scored[scored["failed"].notna() & scored["chance"].notna()]
+    bins = pd.cut(known["chance"].astype(float), list(BINS), right=False)
+    grouped = known.groupby(bins, observed=False).agg(
+        said=("chance", "mean"), came=("failed", "mean"), n=("failed", "size")
+    )
+    labels = [f"{100 * low:.0f} to {100 * min(high, 1):.0f} %" for low, high in itertools.pairwise(BINS)]
+    return grouped.reset_index(drop=True).assign(bin=labels)[["bin", "n", "said", "came"]]
+
+
+def split_brier(said: np.ndarray, came: np.ndarray, edges: np.ndarray) -> dict[str, float]:
+    """Murphy's parts of the Brier score over bins of the chance said: reliability - resolution + uncertainty.
+
+    Exact where every chance in a bin is the same; else it falls short by the spread within bins.
+    Reference: Murphy 1973, Journal of Applied Meteorology 12:595.
+    """
+    said, came = np.asarray(said, float), np.asarray(came, float)
+    place = np.digitize(said, edges)
+    n, base = len(said), float(came.mean())
+    parts = {"reliability": 0.0, "resolution": 0.0, "uncertainty": base * (1.0 - base)}
+    for k in np.unique(place):
+        mine = place == k
+        parts["reliability"] += mine.sum() / n * float(said[mine].mean() - came[mine].mean()) ** 2
+        parts["resolution"] += mine.sum() / n * float(came[mine].mean() - base) ** 2
+    return parts | {"brier": float(np.mean((said - came) ** 2))}

@@ -123,7 +123,7 @@ class AftFit:
         assert self.errors is not None
         se = float(np.sqrt(max(self.errors.variance(gradient), 0.0)))
         df = self.errors.degrees(gradient)
-        reach = self.errors.critical(gradient, self.level) * se
+        reach = self.errors.critical(gradient, self.level, df) * se
         with np.errstate(over="ignore", divide="ignore"):
             ratio = abs(estimate) / se if se > 0 else np.inf
             p = 2 * (norm.sf(ratio) if np.isinf(df) else student.sf(ratio, df))

@@ -85,7 +85,7 @@ def set_rows_aside(
     # without open ends there is nothing to look for
     if not (open_high.any() or open_low.any()):
         return aside, columns, sentences
-    is_level = [bool(design.columns[j].level) or _is_zero_or_one(matrix[:, j]) for j in columns]
+    is_level = [bool(design.columns[j].level) or is_zero_or_one(matrix[:, j]) for j in columns]
     changed = True
     while changed:
         changed = False
@@ -114,5 +114,6 @@ def set_rows_aside(
     return aside, columns, sentences
 
 
-def _is_zero_or_one(values: Floats) -> bool:
+def is_zero_or_one(values: Floats) -> bool:
+    """Whether a column holds nothing but 0 and 1."""
     return bool(((values == 0.0) | (values == 1.0)).all())

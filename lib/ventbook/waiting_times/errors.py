@@ -76,8 +76,8 @@ def uncentre(errors: Errors, means: Floats) -> Errors:
     return Errors(
         change @ errors.covariance @ change.T,
         change @ errors.bread @ change.T,
-        np.einsum("pi,gpq,qj->gij", back, errors.meat, back),
-        np.einsum("ip,gpq,jq->gij", change, errors.step, change),
+        back.T @ errors.meat @ back,
+        change @ errors.step @ change.T,
         errors.clusters,
         errors.kind,
     )

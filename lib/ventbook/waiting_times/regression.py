@@ -10,7 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from ventbook.waiting_times.aft import AftFit, Candidate
-from ventbook.waiting_times.cleaning import clean_table
+from ventbook.waiting_times.cleaning import clean_table, is_zero_or_one
 from ventbook.waiting_times.design import build_design
 from ventbook.waiting_times.errors import find_errors, uncentre
 from ventbook.waiting_times.intervals import check_level, number_clusters
@@ -110,14 +110,15 @@ def fit_aft(
     optimum = optima[chosen.distribution]
     ended = np.isfinite(rows.stop)
     original = rows.design[:, 1:] + means
-    nonzero = np.abs(original) > 1e-12
+    nonzero = np.abs(original) > 1e-9
+    nonzero_by_pattern = np.abs(x) > 1e-9
     by_cluster = np.full(len(columns), clusters)
     if codes is not None and clusters < MANY_CLUSTERS:
-        row_nonzero = (np.abs(x) > 1e-12).astype(float)[row_pattern]
-        for j in range(len(columns)):
-            hit = np.bincount(codes, weights=row_nonzero[:, j], minlength=clusters) > 0
-            all_on = np.bincount(codes, weights=1 - row_nonzero[:, j], minlength=clusters) > 0
-            by_cluster[j] = min(int(hit.sum()), int(all_on.sum()))
+        for j in np.flatnonzero([is_zero_or_one(x[:, k]) for k in range(len(columns))]):
+            on = nonzero_by_pattern[row_pattern, j]
+            with_it = np.bincount(codes, weights=on, minlength=clusters) > 0
+            without = np.bincount(codes, weights=~on, minlength=clusters) > 0
+            by_cluster[j] = min(int(with_it.sum()), int(without.sum()))
     kind = (
         f", errors by {clusters} engines ({errors.kind})"
         if clusters

@@ -49,17 +49,17 @@ class Errors:
         if self.meat.shape[0] == 0:
             return np.inf
         m = gradient @ self.step  # G x p
-        a = np.einsum("gp,gpq->gq", m, self.meat)
-        omega = np.diag(np.einsum("gq,gq->g", a, m)) - a @ self.bread @ a.T
+        a = (m[:, None, :] @ self.meat)[:, 0, :]
+        omega = np.diag(np.sum(a * m, axis=1)) - a @ self.bread @ a.T
         whole = float(np.sum(omega**2))
         if whole <= 0:
             return 1.0
         return float(min(max(np.trace(omega) ** 2 / whole, 1.0), self.clusters - 1))
 
-    def critical(self, gradient: Floats, level: float) -> float:
-        """Two-sided quantile for that combination."""
+    def critical(self, gradient: Floats, level: float, df: float | None = None) -> float:
+        """Two-sided quantile for that combination; ``df`` where it is known already."""
         upper = 0.5 + level / 2
-        df = self.degrees(gradient)
+        df = self.degrees(gradient) if df is None else df
         return float(norm.ppf(upper)) if np.isinf(df) else float(student.ppf(upper, df))
 
 
@@ -78,7 +78,7 @@ def invert(matrix: Floats) -> Floats:
 def leave_out_clusters(scores: Floats, information: Floats, meat: Floats) -> tuple[Floats, Floats]:
     """One Newton step from the full fit for every cluster left out: the steps (G x p) and the inverses used."""
     inverses = np.stack([invert(information - one) for one in meat])
-    return -np.einsum("gpq,gq->gp", inverses, scores), inverses
+    return -(inverses @ scores[:, :, None])[:, :, 0], inverses
 
 
 def number_rows_by_cluster(codes: Ints, clusters: int) -> list[Ints]:

@@ -1,0 +1,342 @@
+"""Time to oil pressure at the first start: how long, where longer, how often over the limit, who was shut down."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook import plots, waiting_times, wording
+from ventbook.plots import waiting_times as draw
+from ventbook.results import Estimate
+from ventbook.wording import waiting_times as words
+
+from . import waits
+from .base import Page
+from .show import Shown
+
+WAIT = waits.Wait(
+    outcome="time_to_pressure", unit="s", decimals=1, noun="Time to oil pressure", what="had oil pressure",
+    more="longer times", less="shorter times", axis="seconds to oil pressure", median_id="median_time_to_pressure",
+    p90_id="p90_time_to_pressure", prefix="time_to_pressure",
+)  # fmt: skip
+RETURN = waits.Wait(
+    outcome="return_flow_time", unit="s", decimals=1, noun="Time to return flow", what="showed return flow",
+    more="longer times", less="shorter times", axis="seconds to return flow", median_id="median_return_flow_time",
+    p90_id="p90_return_flow_time", prefix="return_flow",
+)  # fmt: skip
+SHOWN_TIMES = (1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """First starts of the period and up to its end, and the adjusted effects over the latter."""
+
+    jobs: pd.DataFrame
+    history: pd.DataFrame
+    effects: waits.Effects
+    tier: str
+
+
+_KEPT: WeakKeyDictionary[Page, Facts] = WeakKeyDictionary()
+
+
+def gather_facts(page: Page) -> Facts:
+    """The page's facts; worked out at the first call and kept with the page."""
+    if page not in _KEPT:
+        history = prepare(page, page.history_jobs)
+        jobs = page.within(history, page.period)
+        effects = waits.fit_effects(history, WAIT, level=page.level, units=page.units)
+        _KEPT[page] = Facts(jobs, history, effects, waits.find_tier(jobs))
+    return _KEPT[page]
+
+
+def prepare(page: Page, jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the first start's time as wait_low, wait_high, and its own limit as wait_limit."""
+    return with_limit(page, waits.add_groupings(jobs), "time_to_pressure").assign(
+        wait_low=jobs["time_low_s"], wait_high=jobs["time_high_s"]
+    )
+
+
+def with_limit(page: Page, jobs: pd.DataFrame, step: str) -> pd.DataFrame:
+    """``jobs`` with wait_limit and limit_status of a step for each engine type and day."""
+    limit = page.limits.frame(step, jobs["engine_type"].tolist(), jobs["date"].tolist())
+    return jobs.assign(wait_limit=limit["high"].to_numpy(float), limit_status=limit["status"].to_numpy())
+
+
+def say_limit(page: Page, jobs: pd.DataFrame) -> tuple[str, bool]:
+    """ " of 5.0 s" where one limit serves all, else nothing; and whether any of it is a placeholder."""
+    values = jobs["wait_limit"].dropna().unique()
+    placeholder = bool((jobs["limit_status"] == "placeholder").any())
+    return (
+        f" of {wording.limit_text(float(values[0]), 's', units=page.units)}" if len(values) == 1 else ""
+    ), placeholder
+
+
+def answer(page: Page) -> Shown:
+    """Half, nine of ten, share over the limit, what goes with longer times, and who was shut down."""
+    facts = gather_facts(page)
+    known = facts.jobs[facts.jobs["wait_low"].notna()]
+    median, p90 = (waits.find_quantile(facts.jobs, q, WAIT, level=page.level) for q in (0.5, 0.9))
+    over = waits.share_over_own_limit(facts.jobs, level=page.level)
+    limit, placeholder = say_limit(page, facts.jobs)
+    said = [
+        words.within(
+            median,
+            part=f"Half of {wording.count(len(known), 'first start')}",
+            what=WAIT.what,
+            units=page.units,
+        ),
+        words.within(p90, part="Nine of ten", what=WAIT.what, units=page.units),
+        words.over_limit(over, limit=limit, placeholder=placeholder),
+    ]
+    shown = page.answer(*said, waits.say_effects(facts.effects, WAIT), say_given_up(known))
+    for id, found, sentence in (
+        (WAIT.median_id, median, said[0]), (WAIT.p90_id, p90, said[1]), ("share_over_time_limit", over, said[2]),
+    ):  # fmt: skip
+        page.add_finding(id, found, tier=facts.tier, sentence=sentence)
+    return shown
+
+
+def say_given_up(known: pd.DataFrame) -> str:
+    count = int(np.isinf(known["wait_high"]).sum())
+    if not len(known):
+        return ""
+    if not count:
+        return "None was shut down before pressure showed."
+    return (
+        f"{wording.of_total(count, len(known), 'first start')} ended in a shut-down before pressure showed."
+    )
+
+
+def curve(page: Page) -> Shown:
+    """Share of first starts with oil pressure by each second, with its limits, the limit in force and the regression."""
+    facts = gather_facts(page)
+    jobs = facts.jobs
+    low, high = jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float)
+    engine = jobs["engine_id"].to_numpy(object)
+    found = waiting_times.estimate_curve(low, high, cluster=engine, level=page.level)
+    if found.n < 5:
+        return page.text(f"{wording.count(found.n, 'reading')}: too few for a curve.")
+    figure, ax = plots.new_figure()
+    draw.draw_share_ended(ax, found.points(), label=page.period.label)
+    limits = jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
+    for value, status in limits.itertuples(index=False, name=None):
+        name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
+        plots.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder")
+    fit = waiting_times.fit_aft(low, high, cluster=engine, level=page.level)
+    right = 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0)
+    if fit.state == "estimated":
+        grid = np.linspace(0.02 * right, right, 120)
+        share = [1.0 - (fit.share_over(t).estimate or 0.0) for t in grid]
+        draw.draw_model(ax, grid, share, label=f"{fit.distribution} fit")
+    ax.set_xlim(0, right)
+    ax.set_xlabel("seconds from engine start")
+    ax.set_ylabel("first starts with oil pressure [%]")
+    ax.legend(loc="lower right")
+    times = np.array([t for t in SHOWN_TIMES if t <= right])
+    shown = page.add_figure(
+        "time_to_pressure_curve", figure,
+        alt=f"Share of {found.n} first starts with oil pressure against seconds from engine start, with a band of plausible values and the "
+        "limit as an upright line.",
+        caption=f"Share of first starts with oil pressure by each second; band: {wording.level_words(page.level)} range at each time. "
+        "A stopwatch reading stands for the half step to either side of it, a logged one for the time between two samples; starts "
+        "shut down without pressure count as longer than their time.",
+    )  # fmt: skip
+    rows = []
+    for t in times:
+        later = waiting_times.share_over(low, high, float(t), cluster=engine, level=page.level)
+        ends = [None if v is None else 1.0 - v for v in (later.estimate, later.high, later.low)]
+        rows.append({"within_s": t, **dict(zip(("share", "low", "high"), ends, strict=True))})
+    table = pd.DataFrame(rows, columns=["within_s", "share", "low", "high"]).astype("float64")
+    return shown + page.add_table(
+        "time_to_pressure_curve", table, title="First starts with oil pressure by then",
+        columns={
+            "within_s": ("Within", "s", "0"), "share": ("Share", "share"), "low": ("from", "share"), "high": ("to", "share"),
+        },
+        note="Ranges for each time by itself, with engines as clusters.",
+    )  # fmt: skip
+
+
+def by_group(page: Page) -> Shown:
+    """By site, engine type, reason, tank pressurised, cooler empty; findings by site and by engine type."""
+    facts = gather_facts(page)
+    shown = waits.show_groups(page, facts.jobs, WAIT, with_limit=True)
+    waits.add_group_findings(
+        page, facts.jobs, WAIT, over_id="share_over_time_limit",
+        over=lambda jobs: waits.share_over_own_limit(jobs, level=page.level),
+    )  # fmt: skip
+    return shown
+
+
+def effects(page: Page) -> Shown:
+    """Adjusted time ratios over all ventings up to the period's end."""
+    return waits.show_effects(page, gather_facts(page).effects, WAIT)
+
+
+def effects_explained(page: Page) -> Shown:
+    """How the adjusted ratios come about."""
+    return page.explain(
+        "adjusted ratios",
+        "The time $T$ of each first start is taken as the interval it is known to lie in, and its logarithm as $\\log T = x'\\beta + "
+        "\\sigma e$: each circumstance multiplies the time by a factor $e^{\\beta}$. The distribution of $e$ (normal, logistic or "
+        "smallest extreme value: log-normal, log-logistic, Weibull) is the one with the smallest Akaike criterion. Starts of one engine "
+        "are not independent: the ranges come from leaving out one engine at a time, with Student's t on degrees of freedom that fit the "
+        "number of engines on either side (Bell and McCaffrey 2002).\n\n"
+        "Rotations are not taken in: they come after the circumstances and before the time, and would hide what acts through them. A level "
+        "without any start that ended has no ratio and is set aside; a circumstance that another one always goes with is left out and named.",
+    )
+
+
+def given_up(page: Page) -> Shown:
+    """First starts shut down before pressure showed, and what was recorded about them."""
+    facts = gather_facts(page)
+    gone = facts.jobs[np.isinf(facts.jobs["wait_high"].to_numpy(float))]
+    if gone.empty:
+        before = int(np.isinf(facts.history["wait_high"].to_numpy(float)).sum())
+        return page.text(
+            f"No first start of {page.period.label} was shut down before pressure showed; "
+            f"{wording.count(before, 'start')} in all records up to then."
+        )
+    return page.add_table(
+        "time_to_pressure_given_up", list_given_up(gone, "wait_low", "watched_s"),
+        title="First starts shut down before pressure showed",
+        columns={
+            "venting_id": "Venting", "date": ("Date", "", "date"), "site": "Site", "engine_type": "Engine type", "reason": "Reason",
+            "watched_s": ("Watched", "s"), "cooler_empty": ("Cooler empty", "", "yes_no"), "lines_empty": ("Line empty", "", "yes_no"),
+            "tank_overpressure_bar": ("Tank", "bar"), "rotations_ratio": ("Rotations, recorded over expected", "", "2"), "why": "Recorded why",
+        },
+    )  # fmt: skip
+
+
+def list_given_up(gone: pd.DataFrame, low: str, name: str) -> pd.DataFrame:
+    """Ventings given up with the circumstances that speak to why."""
+    steady = gone["pressure_steady"].map(
+        {"flickered": "pressure flickered", "lost_and_back": "pressure lost and back"}
+    )
+    marks = {
+        "tank_ran_low": "tank ran low",
+        "turned_backwards": "turned backwards",
+    }
+    why = [
+        [text for column, text in marks.items() if row[column] is True or row[column] == True]  # noqa: E712
+        for row in gone[list(marks)].astype(object).where(gone[list(marks)].notna(), None).to_dict("records")
+    ]
+    parts = [[*found, *([s] if isinstance(s, str) else [])] for found, s in zip(why, steady, strict=True)]
+    remark = gone["remarks"].map(lambda text: wording.clean_text(text, longest=160))
+    said = [
+        wording.join_words([*p, *([r] if r else [])]) or "nothing" for p, r in zip(parts, remark, strict=True)
+    ]
+    kept = [
+        "venting_id", "date", "site", "engine_type", "reason", "cooler_empty", "lines_empty", "tank_overpressure_bar", "rotations_ratio",
+    ]  # fmt: skip
+    listed = gone[kept].copy()
+    listed[name] = gone[low].to_numpy(float)
+    listed["why"] = said
+    return listed
+
+
+def instruments(page: Page) -> Shown:
+    """Stopwatch and logger on the same starts, over all records up to the period's end."""
+    facts = gather_facts(page)
+    history = facts.history
+    both = history[(history["time_source"] == "trace") & history["stopwatch_low_s"].notna()]
+    both = both[np.isfinite(both["wait_high"]) & np.isfinite(both["stopwatch_high_s"])]
+    difference = both["stopwatch_s"] - both["time_to_pressure_s"]
+    found = compare_instruments(difference, both["engine_id"], level=page.level)
+    shown = page.add_finding(
+        "stopwatch_less_logger",
+        found,
+        tier=waits.find_tier(both),
+        sentence=words.instruments(found, pairs=len(both)),
+    )
+    if len(both) < 5:
+        return shown
+    figure, ax = plots.new_figure(width=4.6, height=4.2)
+    draw.draw_pairs(
+        ax,
+        both["time_to_pressure_s"].tolist(),
+        both["stopwatch_s"].tolist(),
+        xlabel="logger [s]",
+        ylabel="stopwatch [s]",
+    )
+    figure.subplots_adjust(left=0.15, right=0.96, top=0.97, bottom=0.14)
+    spread = float(difference.std())
+    return shown + page.add_figure(
+        "stopwatch_logger", figure,
+        alt=f"Stopwatch against logger for {len(both)} starts with the line of equal readings.",
+        caption=f"Single starts differ by {spread:.2f} s (standard deviation); a stopwatch step of 0.5 s alone makes 0.14 s. Where both stand "
+        "this page uses the logger.",
+    )  # fmt: skip
+
+
+def compare_instruments(difference: pd.Series, engine: pd.Series, *, level: float) -> Estimate:
+    """Mean difference of paired readings (s) with engines as clusters."""
+    from scipy.stats import t as student
+
+    from ventbook.results import no_estimate
+
+    values = difference.to_numpy(float)
+    codes, _ = pd.factorize(engine)
+    clusters = int(codes.max()) + 1 if values.size else 0
+    method = "mean of paired differences, errors by engines with t"
+    if values.size < 5 or clusters < 3:
+        return no_estimate("too_few", level=level, unit="s", n=values.size, clusters=clusters, method=method)
+    mean = float(values.mean())
+    sums = np.bincount(codes, weights=values - mean, minlength=clusters)
+    error = float(np.sqrt(clusters / (clusters - 1) * (sums @ sums))) / values.size
+    reach = float(student.ppf(0.5 + level / 2, clusters - 1)) * error
+    return Estimate(mean, mean - reach, mean + reach, level, "s", values.size, clusters, method)
+
+
+def return_flow(page: Page) -> Shown:
+    """Time to flow from the turbocharger's return, of turbocharged engines."""
+    jobs = gather_facts(page).jobs
+    turbo = jobs[(jobs["turbocharged"] == True).fillna(False).to_numpy(bool)]  # noqa: E712
+    time, seen = turbo["return_flow_time_s"], turbo["return_flow_seen"]
+    if turbo.empty or time.notna().sum() == 0:
+        return page.text(
+            f"{wording.count(len(turbo), 'venting')} of turbocharged engines, none with a return-flow time."
+        )
+    half = turbo["reading_step_s"].fillna(0.5) / 2
+    shown_flow = seen.fillna(True).astype(bool)
+    turbo = with_limit(page, turbo, "return_flow_time").assign(
+        wait_low=(time - half).clip(lower=0),
+        wait_high=(time + half).where(shown_flow, np.inf).mask(time.isna()),
+    )
+    median, p90 = (waits.find_quantile(turbo, q, RETURN, level=page.level) for q in (0.5, 0.9))
+    over = waits.share_over_own_limit(turbo, level=page.level)
+    limit, placeholder = say_limit(page, turbo)
+    tier = waits.find_tier(turbo)
+    shown = page.add_finding(
+        RETURN.median_id, median, tier=tier,
+        sentence=words.within(median, part=f"Half of {wording.count(median.n, 'first start')} of turbocharged engines", what=RETURN.what),
+    )  # fmt: skip
+    shown += page.add_finding(
+        RETURN.p90_id, p90, tier=tier, sentence=words.within(p90, part="Nine of ten", what=RETURN.what)
+    )
+    return shown + page.add_finding(
+        "share_over_return_flow_limit", over, tier=tier,
+        sentence=words.over_limit(over, limit=limit, placeholder=placeholder, noun="these first starts"),
+    )  # fmt: skip
+
+
+def not_said(page: Page) -> list[str]:
+    """What these records can't say."""
+    facts = gather_facts(page)
+    missing = int(facts.jobs["wait_low"].isna().sum())
+    said = [
+        "The time runs from engine start to indicated pressure at the sender's place: it says nothing about when oil reached the far "
+        "rockers or lifters.",
+        "A circumstance that goes with longer times need not cause them: workshops choose what they do by the job in hand.",
+        "A start shut down early is counted as longer than its time, as if it had been stopped for no reason of its own; starts are stopped "
+        "because no pressure shows, so the true share over the limit may be higher.",
+    ]
+    if missing:
+        said.insert(
+            0,
+            f"{wording.count(missing, 'first start')} of {page.period.label} have no time recorded and are in no number here.",
+        )
+    return said

@@ -1,0 +1,327 @@
+"""What the pages about times and about rotations share: groups side by side, adjusted ratios, who gave up."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from ventbook import contexts, evidence, plots, waiting_times, wording
+from ventbook.contexts import Factor
+from ventbook.plots import waiting_times as draw
+from ventbook.results import Estimate, no_estimate
+from ventbook.units import System
+from ventbook.waiting_times import AftFit
+from ventbook.waiting_times.design import name_levels
+from ventbook.wording import waiting_times as words
+
+from .base import Page
+from .show import Shown
+
+#: Circumstances that a regression takes in, in this order, as far as there are ventings for them.
+FACTORS = (
+    "cooler_empty", "lines_empty", "tank_pressurised", "filter_new", "turned_by_starter", "long_rest", "plugs_removed",
+    "oil_temperature", "suction_line_length", "suction_line_bore", "cooler_volume", "tank_head",
+)  # fmt: skip
+#: A number recorded on a smaller share of ventings is not taken in.
+RECORDED_SHARE = 0.8
+#: Groupings shown side by side: column, title.
+GROUPINGS = {
+    "site": "Site",
+    "engine_type": "Engine type",
+    "reason": "Reason",
+    "tank_pressurised": "Tank pressurised",
+    "cooler_empty": "Cooler empty",
+}
+SIMULATIONS = 19
+
+
+@dataclass(frozen=True)
+class Wait:
+    """One kind of wait: its outcome name, unit, and the words it is spoken of in."""
+
+    outcome: str
+    unit: str
+    decimals: int
+    noun: str
+    what: str
+    more: str
+    less: str
+    axis: str
+    median_id: str
+    p90_id: str
+    prefix: str
+
+
+@dataclass(frozen=True)
+class Effects:
+    """The regression, its ratios with titles and readings, the factor behind each, and the rows it was fitted on."""
+
+    fit: AftFit
+    table: pd.DataFrame
+    low: np.ndarray
+    high: np.ndarray
+    design: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def add_groupings(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with tank_pressurised (over 0.05 bar) beside the columns that it has."""
+    pressure = jobs["tank_overpressure_bar"]
+    pressurised = (pressure > 0.05).astype("boolean").mask(pressure.isna())
+    return jobs.assign(tank_pressurised=pressurised)
+
+
+def find_tier(jobs: pd.DataFrame, groups: Sequence[int] | None = None) -> str:
+    """Evidence tier of ventings whose wait is recorded (``wait_high`` finite: it ended)."""
+    known = jobs[jobs["wait_low"].notna()]
+    return evidence.tier(
+        ventings=len(known),
+        findings=int(np.isfinite(known["wait_high"]).sum()),
+        groups=groups,
+        denominators_known=not bool((jobs["recorded_because"] == "finding_only").fillna(False).any()),
+    )
+
+
+def find_quantile(jobs: pd.DataFrame, q: float, wait: Wait, *, level: float) -> Estimate:
+    """A point of the curve of the wait, with engines as clusters."""
+    return waiting_times.estimate_quantile(
+        jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float), q, level=level, unit=wait.unit,
+        cluster=jobs["engine_id"].to_numpy(object),
+    )  # fmt: skip
+
+
+def share_over_own_limit(jobs: pd.DataFrame, *, level: float) -> Estimate:
+    """Share of waits over the limit in force for each (column ``wait_limit``), each taken as a share of its limit."""
+    limit = jobs["wait_limit"].to_numpy(float)
+    ok = np.isfinite(limit) & (limit > 0)
+    if not ok.any():
+        note = "no limit in force" if len(jobs) else ""
+        return no_estimate(
+            "not_recorded", level=level, unit="share", n=0, method="share over a limit", note=note
+        )
+    return waiting_times.share_over(
+        (jobs["wait_low"].to_numpy(float)[ok] / limit[ok]), (jobs["wait_high"].to_numpy(float)[ok] / limit[ok]), 1.0,
+        level=level, cluster=jobs["engine_id"].to_numpy(object)[ok], unit="share",
+    )  # fmt: skip
+
+
+def tabulate_groups(jobs: pd.DataFrame, wait: Wait, *, level: float, with_limit: bool) -> pd.DataFrame:
+    """Median, 90 % point and, ``with_limit``, share over the limit of every group of GROUPINGS; small ones too_few."""
+    rows = []
+    for column, title in GROUPINGS.items():
+        named = name_levels(jobs[column])
+        for name in sorted(named.unique()):
+            mine = jobs[(named == name).to_numpy()]
+            row: dict[str, object] = {"grouping": title, "column": column, "group": name}
+            median = find_quantile(mine, 0.5, wait, level=level)
+            p90 = find_quantile(mine, 0.9, wait, level=level)
+            row |= {"n": median.n, "engines": median.clusters, "state": median.state}
+            for key, found in (("median", median), ("p90", p90)):
+                row |= {key: found.estimate, f"{key}_low": found.low, f"{key}_high": found.high}
+            if with_limit:
+                over = share_over_own_limit(mine, level=level)
+                row |= {"over": over.estimate, "over_low": over.low, "over_high": over.high}
+            row["given_up"] = int(np.isinf(mine["wait_high"]).sum())
+            rows.append(row)
+    table = pd.DataFrame(rows)
+    numbers = [c for c in table.columns if c.startswith(("median", "p90", "over"))]
+    return table.astype(dict.fromkeys(numbers, "float64"))
+
+
+def show_groups(page: Page, jobs: pd.DataFrame, wait: Wait, *, with_limit: bool) -> Shown:
+    """The groups' table and the figure of their medians."""
+    table = tabulate_groups(jobs, wait, level=page.level, with_limit=with_limit)
+    figure, ax = plots.new_figure(height=0.9 + 0.26 * len(table))
+    labelled = table.assign(label=table["grouping"] + ": " + table["group"].str.replace("_", " "))
+    draw.draw_groups(
+        ax,
+        labelled.rename(columns={"median": "estimate", "median_low": "low", "median_high": "high"}),
+        xlabel=f"half within, {wait.axis}",
+    )
+    figure.subplots_adjust(left=0.36, right=0.97, top=0.98, bottom=0.55 / (0.9 + 0.26 * len(table)))
+    few = int((table["state"] == "too_few").sum())
+    shown = page.add_figure(
+        f"{wait.prefix}_by_group", figure,
+        alt=f"Median {wait.axis} with plausible range for {len(table)} groups by site, engine type, reason, tank and cooler.",
+        caption=f"Half of each group within this many {wait.axis}, with {wording.level_words(page.level)} ranges; ventings in brackets. Groups differ in "
+        "more than the one thing they are named for; the adjusted ratios below take that into account.",
+    )  # fmt: skip
+    columns: dict[str, str | tuple[str, ...]] = {
+        "grouping": "By", "group": "Group", "n": "Ventings", "engines": "Engines",
+        "median": ("Half within", wait.unit, str(wait.decimals)), "median_low": ("from", wait.unit, str(wait.decimals)),
+        "median_high": ("to", wait.unit, str(wait.decimals)), "p90": ("Nine of ten within", wait.unit, str(wait.decimals)),
+    }  # fmt: skip
+    if with_limit:
+        columns |= {
+            "over": ("Over the limit", "share"), "over_low": ("from", "share"), "over_high": ("to", "share"),
+        }  # fmt: skip
+    columns["given_up"] = "Given up"
+    note = "Empty: not reached, or fewer than five readings."
+    if few:
+        note += f" {wording.count(few, 'group')} with too few readings for a number."
+    return shown + page.add_table(
+        f"{wait.prefix}_by_group", table.drop(columns="column"), title=f"{wait.noun} by group", columns=columns, note=note,
+    )  # fmt: skip
+
+
+def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dict[str, Factor], list[str]]:
+    """Covariates of a regression: site, engine type, reason, then the circumstances of FACTORS.
+
+    Numbers are in the factor table's steps; one recorded on under 80 in 100 ventings is left out, another's missing
+    values take its mean. Columns beyond one for ten ended waits are left out from the end. Returns the frame, the
+    factor behind each column and what was left out.
+    """
+    factors = {f.name: f for f in contexts.load_factors() if outcome in f.adjust and f.name in FACTORS}
+    ordered = [factors[name] for name in FACTORS if name in factors]
+    coded = contexts.code_factors(jobs, ordered)
+    notes: list[str] = []
+    frame = pd.DataFrame(
+        {name: jobs[name].astype(object) for name in ("site", "engine_type", "reason")}, index=jobs.index
+    )
+    spent = sum(frame[c].nunique(dropna=False) - 1 for c in frame.columns)
+    room = int(np.isfinite(jobs["wait_high"]).sum()) // 10
+    late: list[str] = []
+    for factor in ordered:
+        found = coded[factor.name]
+        known = found.known if found.numbers is None else ~np.isnan(found.numbers)
+        if found.numbers is not None and known.mean() < RECORDED_SHARE:
+            notes.append(f"{factor.title} is recorded on {known.mean():.0%} of ventings and was not taken in")
+            continue
+        if found.numbers is None:
+            names = np.array([*found.levels, None], dtype=object)
+            values = pd.Series(names[found.codes], index=jobs.index)
+            cost = values.nunique(dropna=False) - 1
+        else:
+            mean = float(found.numbers[known].mean()) if known.any() else 0.0
+            values = pd.Series(np.where(known, found.numbers, mean), index=jobs.index)
+            cost = 1
+        if spent + cost > room:
+            late.append(factor.title)
+            continue
+        spent += cost
+        frame[factor.name] = values
+    if late:
+        notes.append(f"too few ventings to take in {wording.join_words(late)} as well")
+    return frame, factors, notes
+
+
+def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System = "metric") -> Effects:
+    """The adjusted ratios of a wait on the ventings given (columns wait_low, wait_high)."""
+    known = jobs[jobs["wait_low"].notna()].reset_index(drop=True)
+    design, factors, notes = code_covariates(known, wait.outcome)
+    references = {
+        name: "no" for name in design.columns if name in factors and factors[name].reference == "no"
+    }
+    references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
+    low, high = known["wait_low"].to_numpy(float), known["wait_high"].to_numpy(float)
+    fit = waiting_times.fit_aft(
+        low, high, design, cluster=known["engine_id"], level=level, references=references
+    )
+    table = fit.time_ratios()
+    table["outcome"] = wait.outcome
+    table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]
+    table["label"] = [name_effect(row, factors, units=units) for row in table.to_dict("records")]
+    table["reading"] = [
+        words.effect_word(row["low"], row["high"], row["matters"])
+        if row["state"] == "estimated"
+        else "too few"
+        for row in table.to_dict("records")
+    ]
+    return Effects(fit, table, low, high, design, (*notes, *fit.notes))
+
+
+def name_effect(row: dict, factors: dict[str, Factor], *, units: System = "metric") -> str:
+    """An effect in words: what against what, or per how much."""
+    name, level = str(row["factor"]), str(row["level"]).replace("_", " ")
+    factor = factors.get(name)
+    if factor is None:
+        reference = str(row["reference"]).replace("_", " ")
+        return f"{name.replace('_', ' ')} {level} against {reference}"
+    if not level:
+        return f"{factor.title}, per {name_step(factor, units)}"
+    if level == "yes" or (factor.kind == "yes_no" and level != "not recorded"):
+        return factor.title
+    return f"{factor.title}: {level}"
+
+
+def name_step(factor: Factor, units: System) -> str:
+    """A factor's step with its unit; a step of temperature is a difference."""
+    if factor.unit == "degC":
+        return f"{factor.step:g} °C" if units == "metric" else f"{1.8 * factor.step:g} °F"
+    if factor.unit in ("m", "mm", "L", "bar"):
+        return wording.number(factor.step, factor.unit, units=units)
+    return f"{factor.step:g} {factor.unit}"
+
+
+def show_effects(page: Page, effects: Effects, wait: Wait) -> Shown:
+    """Adjusted ratios as a figure and a table, what was left out, and whether the distribution fits."""
+    fit, table = effects.fit, effects.table
+    if fit.state != "estimated" or table.empty:
+        return page.text(f"No adjusted ratios: {'; '.join(effects.notes) or 'too few ventings'}.")
+    drawn = table[table["level"] != "not recorded"]
+    size = 1.0 + 0.27 * len(drawn)
+    figure, ax = plots.new_figure(height=size)
+    draw.draw_ratios(ax, drawn, matters=1.1, xlabel=f"{wait.axis}, ratio (log scale)")
+    figure.subplots_adjust(left=0.5, right=0.97, top=0.98, bottom=0.6 / size)
+    shown = page.add_figure(
+        f"{wait.prefix}_ratios", figure,
+        alt=f"{len(drawn)} ratios of {wait.axis} with plausible ranges against a line at 1; {sum(drawn['low'] > 1)} lie wholly above, "
+        f"{sum(drawn['high'] < 1)} wholly below.",
+        caption="Ratio of waits, other recorded circumstances being equal. Filled: the range leaves out 1. Grey: differences too small to "
+        f"matter. {fit.n} ventings of {fit.clusters} engines, all periods up to the end of this one.",
+    )  # fmt: skip
+    shown += page.add_table(
+        f"{wait.prefix}_ratios", table.drop(columns="df"), title=f"{wait.noun}: adjusted ratios",
+        columns={
+            "label": "Circumstance", "n": "Ventings with it", "estimate": ("Ratio", "", "2"), "low": ("from", "", "2"),
+            "high": ("to", "", "2"), "reading": "Reads as", "note": "Remark",
+        },
+        note="Reads as: longer or shorter where the whole range lies to one side of 1; too small to matter where it lies within a tenth "
+        "of 1; not known otherwise, which is not the same as no effect.",
+    )  # fmt: skip
+    rng = np.random.default_rng(page.seed)
+    checked = waiting_times.check_residuals(
+        fit, effects.low, effects.high, effects.design, rng=rng, simulations=SIMULATIONS
+    )
+    left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
+    return shown + page.text(checked.sentence, left_out)
+
+
+def say_effects(effects: Effects, wait: Wait) -> str:
+    """The clearest adjusted ratios in a sentence (at most three a side, the largest first)."""
+    table = effects.table
+    if effects.fit.state != "estimated" or table.empty:
+        return ""
+    known = table[(table["level"] != "not recorded") & (table["state"] == "estimated")]
+    known = known.assign(size=np.log(known["estimate"]).abs()).sort_values("size", ascending=False)
+    said: dict[str, list[str]] = {}
+    for side in ("longer", "shorter"):
+        rows = known[known["reading"] == side].head(3)
+        said[side] = [
+            words.ratio(r["label"], r["estimate"], r["low"], r["high"]) for r in rows.to_dict("records")
+        ]
+    return words.clear_effects(
+        said["longer"], said["shorter"], more=wait.more, less=wait.less, ventings=effects.fit.n
+    )
+
+
+def add_group_findings(page: Page, jobs: pd.DataFrame, wait: Wait, *, over_id: str, over) -> Shown:
+    """The stable findings by site and by engine type; ``over`` gives the share of a set of ventings."""
+    shown = Shown("", "")
+    for column in ("site", "engine_type"):
+        for name in sorted(jobs[column].dropna().unique()):
+            mine = jobs[(jobs[column] == name).to_numpy(bool)]
+            tier = find_tier(mine, [len(mine), len(jobs) - len(mine)])
+            who = f"{GROUPINGS[column]} {wording.clean_text(name)}"
+            for id, q, part in ((wait.median_id, 0.5, "half"), (wait.p90_id, 0.9, "nine of ten")):
+                found = find_quantile(mine, q, wait, level=page.level)
+                sentence = words.within(found, part=f"{who}: {part}", what=wait.what, decimals=wait.decimals)
+                page.add_finding(id, found, group={column: name}, tier=tier, sentence=sentence)
+            share = over(mine)
+            page.add_finding(
+                over_id, share, group={column: name}, tier=tier, sentence=f"{who}: {wording.share(share)}."
+            )
+    return shown

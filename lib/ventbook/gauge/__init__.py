@@ -28,6 +28,7 @@ from ventbook.gauge.uncertainty import (
     compare_pairs,
     repeatability_from_rechecks,
     resolution_uncertainty,
+    uncertainties_from_records,
     uncertainty_by_gauge,
 )
 
@@ -63,6 +64,7 @@ __all__ = [
     "pool_repeats",
     "repeatability_from_rechecks",
     "resolution_uncertainty",
+    "uncertainties_from_records",
     "uncertainty_by_gauge",
     "worst_false_accept",
 ]

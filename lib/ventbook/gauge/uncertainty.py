@@ -8,7 +8,7 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,9 +16,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
-from ventbook.gauge.components import pool_repeats
 from ventbook.gauge.conformance import ASSUMED_U_MM
-from ventbook.gauge.studies import GaugeStudy
+from ventbook.gauge.studies import GaugeStudy, analyse_study
 from ventbook.results import NotEnoughData
 
 LEAST_FREEDOM = 5
@@ -163,6 +162,16 @@ def uncertainty_by_gauge(
     return pd.DataFrame(rows, columns=["gauge", "u_mm", "source", "bias_mm", "readings"])
 
 
-def spread_of_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> float:
-    """Pooled standard deviation of repeats inside groups."""
-    return pool_repeats(value, group)[0]
+def uncertainties_from_records(records: Mapping[str, pd.DataFrame]) -> dict[str, float]:
+    """Standard uncertainty (mm) of the gauges that a study in the records speaks about; others are not in it."""
+    readings = records.get("gauge_readings")
+    if readings is None or readings.empty:
+        return {}
+    studies = [
+        analyse_study(part, limit=None, study=str(study), gauge=str(name))
+        for (study, name), part in readings.dropna(subset=["gauge"]).groupby(
+            ["study", "gauge"], observed=True
+        )
+    ]
+    table = uncertainty_by_gauge(studies)
+    return {str(g): float(u) for g, u in zip(table["gauge"], table["u_mm"], strict=True) if u > 0}

@@ -226,7 +226,8 @@ def list_html(items: Sequence[str], kind: str) -> str:
 def pairs_html(pairs: Sequence[tuple[str, str]], *, title: str, kind: str = "vb-stamp") -> str:
     """Names and values as a two-column table (row headers on the left)."""
     rows = "".join(f'<tr><th scope="row">{escape(a)}</th><td>{escape(b)}</td></tr>' for a, b in pairs)
-    return f'<div class="{kind}"><table><caption>{escape(title)}</caption><tbody>{rows}</tbody></table></div>'
+    head = '<thead><tr><th scope="col">What</th><th scope="col">Which</th></tr></thead>'
+    return f'<div class="{kind}"><table><caption>{escape(title)}</caption>{head}<tbody>{rows}</tbody></table></div>'
 
 
 _SUFFIXES = ("mm", "um", "m", "L", "cm3", "mm3", "s", "h", "bar", "degC", "rpm", "N", "N_per_mm", "share")

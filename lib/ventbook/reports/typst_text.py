@@ -19,6 +19,8 @@ from bs4 import NavigableString, Tag
 # Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take;
 # mean width of a character in shares of the size (of figures and lower case; headers are bold); widest column wanted.
 PAGE, PADDING, SIZES, CHARACTER, BOLD, WIDEST = 488.0, 7.5, (7.5, 6.8, 6.2), 0.61, 0.72, 44
+# Height of a picture in shares of the text's width: taller ones would push themselves to a page of their own.
+TALLEST = 0.62
 _BOXES = {"vb-answer": "answer", "vb-banner": "banner", "vb-comment": "remark", "vb-changed": "banner"}
 _INLINE = ("em", "strong", "code", "a", "span", "sub", "sup", "br", "math")
 
@@ -159,9 +161,13 @@ class Writer:
         kind, _, data = str(picture["src"]).partition(";base64,")
         self.pictures += 1
         file = f"picture-{self.pictures}.{'svg' if 'svg' in kind else 'png'}"
-        (self.folder / file).write_bytes(base64.b64decode(data))
+        content = base64.b64decode(data)
+        (self.folder / file).write_bytes(content)
         words = self.inline(list(caption.children)) if caption else ""
-        return f'#picture("{file}", {string(str(picture["alt"]))}, [{words}])\n\n'
+        width = 90.0
+        if size := re.search(rb'<svg[^>]*? width="([\d.]+)pt" height="([\d.]+)pt"', content):
+            width = min(width, 100 * TALLEST * float(size[1]) / float(size[2]))
+        return f'#picture("{file}", {width:.1f}%, {string(str(picture["alt"]))}, [{words}])\n\n'
 
     def table(self, tag: Tag) -> str:
         """A table: caption kept with it, header row repeated on every page, rows of numbers set right."""
@@ -204,7 +210,7 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
     """Size of the table's text, and column widths: as the content asks where all of it fits, else what the longest
     word needs and the rest of the page shared out by what each column would still like.
     """
-    need, want = [], []
+    need, want, whole = [], [], 0.0
     for head, column in zip(heads, texts, strict=True):
         words = [len(word) * CHARACTER for text in column for word in text.split()]
         words += [len(word) * BOLD for word in head.split()]
@@ -212,10 +218,11 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
         longest = max([len(text) * CHARACTER for text in column], default=1.0)
         title = len(head) * BOLD / (2 if len(head) > 14 else 1)
         need.append(least)
-        want.append(max(least, min(longest, WIDEST * CHARACTER), min(title, 24 * BOLD)))
+        want.append(max(least, min(longest, WIDEST * CHARACTER)))
+        whole += max(want[-1], min(title, 24 * BOLD))
     room = PAGE - PADDING * len(heads)
     for size in SIZES:
-        if sum(want) * size <= room:
+        if whole * size <= room:
             return size, ", ".join(["auto"] * len(heads))
         if sum(need) * size <= 0.8 * room:
             break

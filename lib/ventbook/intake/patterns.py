@@ -29,7 +29,8 @@ def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fa
     good = np.flatnonzero(outcome.good)
     if not rules or not len(good):
         return []
-    frame = to_frame(loaded.rows.take(pa.array(good)))
+    columns = [name for name in NEEDED if name in loaded.rows.column_names]
+    frame = to_frame(loaded.rows.select(columns).filter(pa.array(outcome.good)))
     frame["row"] = good
     if "site" not in frame:
         site = context.of_venting(loaded.rows.column("venting_id").take(pa.array(good)), "site")
@@ -52,9 +53,9 @@ def _percent(share: float) -> str:
 
 def share_p_value(hits: int, n: int, chance: float) -> float:
     """One-sided exact p that a share this high comes by chance (binomial)."""
-    from scipy import stats
+    from scipy import special
 
-    return float(stats.binomtest(hits, n, chance, alternative="greater").pvalue)
+    return float(special.bdtrc(hits - 1, n, chance)) if hits else 1.0
 
 
 def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
@@ -63,7 +64,7 @@ def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame.groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
             values = part[stored].to_numpy(dtype=float, na_value=np.nan)
             part, values = part[values > 0], values[values > 0]
             if len(values) < limits["min_values"]:
@@ -97,7 +98,7 @@ def at_one_value(column: str, stored: str) -> Pattern:
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame.groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
             part = part[part[stored].notna() & (part[stored] != 0)]
             if len(part) < limits["at_value_min_values"]:
                 continue
@@ -124,14 +125,12 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
     """Many readings just under the limit and few just over it, by site."""
 
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
-        from scipy import stats
-
         limit = dictionary.limit(step, "*", context.today.date())
         if limit is None or limit.high is None:
             return []
         rules = thresholds()["near_limit"]
         answer = []
-        for site, part in frame.groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
             values = part[stored].to_numpy(dtype=float, na_value=np.nan)
             width = limit.high * rules["width"]
             with np.errstate(invalid="ignore"):
@@ -139,7 +138,7 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
                 over = int(((values > limit.high) & (values <= limit.high + width)).sum())
             if under + over < rules["min_values"]:
                 continue
-            if stats.binomtest(over, under + over, 0.5, alternative="less").pvalue < rules["p"]:
+            if share_p_value(under, under + over, 0.5) < rules["p"]:
                 answer.append(
                     _note(
                         "few_above_limit",
@@ -187,7 +186,8 @@ def copied_days(frame: pd.DataFrame, context: Context) -> list[Fault]:
     if part.empty:
         return []
     days = (
-        part.assign(hash=hashed.to_numpy())
+        part[["site", "date"]]
+        .assign(hash=hashed.to_numpy())
         .groupby(["site", "date"], sort=True)
         .agg(n=("hash", "size"), set=("hash", lambda h: tuple(sorted(h))))
         .reset_index()
@@ -206,8 +206,11 @@ def copied_rows(frame: pd.DataFrame, context: Context) -> list[Fault]:
     """The same set of measured values on several ventings of a site."""
     rules = thresholds()["copies"]
     part, hashed = _measured(frame)
+    part = part[["site", "row"]].assign(hash=hashed.to_numpy())
+    counts = part["hash"].value_counts()
+    part = part[part["hash"].isin(counts.index[counts >= rules["vector_rows"]])]
     answer = []
-    for (site, _), same in part.assign(hash=hashed.to_numpy()).groupby(["site", "hash"], sort=True):
+    for (site, _), same in part.groupby(["site", "hash"], sort=True):
         if len(same) >= rules["vector_rows"]:
             answer.append(_note("copied_rows", "", same["row"], site=site, n=len(same), table="ventings"))
     return answer
@@ -234,7 +237,7 @@ def no_spread(column: str, stored: str) -> Pattern:
 
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         least = thresholds()["spread"]["min_values"]
-        part = frame[frame[stored].notna()]
+        part = frame.loc[frame[stored].notna(), ["site", "date", stored, "row"]]
         if part.empty:
             return []
         month = part["date"].dt.strftime("%Y-%m")
@@ -256,7 +259,7 @@ def speed_multiple(column: str, stored: str) -> Pattern:
 
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         rules = thresholds()["speed"]
-        part = frame[frame[stored].notna()]
+        part = frame.loc[frame[stored].notna(), ["site", stored, "row"]]
         middle = part.groupby("site", sort=True)[stored].agg(["median", "size"])
         middle = middle[middle["size"] >= rules["min_values"]]
         answer = []
@@ -276,7 +279,7 @@ def speed_multiple(column: str, stored: str) -> Pattern:
 def ambient_for_oil(frame: pd.DataFrame, context: Context) -> list[Fault]:
     """Oil temperature always equal to ambient: read off the wrong thermometer, or not at all."""
     rules = thresholds()["ambient"]
-    part = frame[frame["oil_temperature_degC"].notna() & frame["ambient_temperature_degC"].notna()]
+    part = frame[["site", "oil_temperature_degC", "ambient_temperature_degC", "row"]].dropna()
     answer = []
     for site, own in part.groupby("site", sort=True):
         share = float((own["oil_temperature_degC"] == own["ambient_temperature_degC"]).mean())
@@ -345,7 +348,10 @@ def revisions(frame: pd.DataFrame, context: Context) -> list[Fault]:
     """A change of the procedure's or the form's revision at a site."""
     answer = []
     for column in ("procedure_revision", "form_revision"):
-        part = frame[frame[column].notna()].sort_values(["date", "row"])
+        part = frame.loc[frame[column].notna(), ["site", "date", column, "row"]]
+        if part[column].nunique() < 2:
+            continue
+        part = part.sort_values(["date", "row"])
         for site, own in part.groupby("site", sort=True):
             before = own[column].shift()
             for n in np.flatnonzero((before.notna() & (own[column] != before)).to_numpy())[:3]:
@@ -371,6 +377,10 @@ def open_jobs(frame: pd.DataFrame, context: Context) -> list[Fault]:
     ]
 
 
+NEEDED = (
+    *("site", "date", "venting_id", "check_no", "gauge", "closed", "procedure_revision", "form_revision"),
+    *("gap_mm", "time_to_pressure_s", "first_hold_speed_rpm", "extra_run_speed_rpm", *MEASURED),
+)
 PATTERNS: dict[str, tuple[Pattern, ...]] = {
     "ventings": (
         heaped("rotations", "rotations", 1, 10),

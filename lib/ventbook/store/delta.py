@@ -80,7 +80,8 @@ def read_files(
     wanted = pa.schema([schema.field(name) for name in columns]) if columns is not None else schema
     parts = []
     for file in files:
-        names = [name for name in wanted.names if name in pq.read_schema(file).names]
+        has = set(pq.read_schema(file).names)
+        names = [name for name in wanted.names if name in has]
         part = pq.read_table(file, columns=names, filters=where, partitioning=None)
         if part.schema.names != wanted.names:
             part = pa.table(

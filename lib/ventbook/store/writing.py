@@ -59,7 +59,8 @@ class Writer:
         if schema is None:
             return
         new, gone = [], []
-        for file in delta.list_files(path, _head(path)):
+        only_add = drop is None and drop_intake is None
+        for file in () if only_add else delta.list_files(path, _head(path)):
             rows = delta.read_files([file], schema)
             keep = _keep_mask(rows, drop, drop_intake, intake_column)
             kept = rows.num_rows if keep is None else int(pc.sum(keep).as_py() or 0)

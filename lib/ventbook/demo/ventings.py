@@ -266,15 +266,11 @@ def _fixed_causes(row: dict[str, Any], plant: tuple[str, ...], settings: dict[st
     """Log-odds of trapped air in one lifter that this venting's causes add to the base."""
     air = settings["air"]
     value = 0.0
-    if row["tank_overpressure_bar"] == 0:
+    if "tank_not_pressurised" in plant and row["tank_overpressure_bar"] == 0:
         if row["cooler_empty"]:
-            value += air["tank_not_pressurised"] if "tank_not_pressurised" in plant else 0.0
+            value += air["tank_not_pressurised"]
         elif row["lines_empty"]:
             value += air["lines_not_pressurised"]
     if "worsening_site" in plant and row["site"] == settings["plant"]["worsening_site"]["site"]:
         value += settings["plant"]["worsening_site"]["per_quarter"] * list_quarters().index(row["_quarter"])
-    value += air["turned_backwards"] * row["turned_backwards"] + air["tank_ran_low"] * row["tank_ran_low"]
-    if row["rotations_after_pressure"] is not None:
-        after = row["rotations_after_pressure"] / row["_per_crank"]
-        value += air["rotations_after_pressure"] * (after - 15)
     return value

@@ -49,6 +49,8 @@ class Wait:
     what: str
     more: str
     less: str
+    up: str
+    down: str
     axis: str
     median_id: str
     p90_id: str
@@ -225,7 +227,7 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
     table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]
     table["label"] = [name_effect(row, factors, units=units) for row in table.to_dict("records")]
     table["reading"] = [
-        words.effect_word(row["low"], row["high"], row["matters"])
+        words.effect_word(row["low"], row["high"], row["matters"], up=wait.up, down=wait.down)
         if row["state"] == "estimated"
         else "too few"
         for row in table.to_dict("records")
@@ -279,7 +281,7 @@ def show_effects(page: Page, effects: Effects, wait: Wait) -> Shown:
             "label": "Circumstance", "n": "Ventings with it", "estimate": ("Ratio", "", "2"), "low": ("from", "", "2"),
             "high": ("to", "", "2"), "reading": "Reads as", "note": "Remark",
         },
-        note="Reads as: longer or shorter where the whole range lies to one side of 1; too small to matter where it lies within a tenth "
+        note=f"Reads as: {wait.up} or {wait.down} where the whole range lies to one side of 1; too small to matter where it lies within a tenth "
         "of 1; not known otherwise, which is not the same as no effect.",
     )  # fmt: skip
     rng = np.random.default_rng(page.seed)
@@ -298,13 +300,13 @@ def say_effects(effects: Effects, wait: Wait) -> str:
     known = table[(table["level"] != "not recorded") & (table["state"] == "estimated")]
     known = known.assign(size=np.log(known["estimate"]).abs()).sort_values("size", ascending=False)
     said: dict[str, list[str]] = {}
-    for side in ("longer", "shorter"):
+    for side in (wait.up, wait.down):
         rows = known[known["reading"] == side].head(3)
         said[side] = [
             words.ratio(r["label"], r["estimate"], r["low"], r["high"]) for r in rows.to_dict("records")
         ]
     return words.clear_effects(
-        said["longer"], said["shorter"], more=wait.more, less=wait.less, ventings=effects.fit.n
+        said[wait.up], said[wait.down], more=wait.more, less=wait.less, ventings=effects.fit.n
     )
 
 

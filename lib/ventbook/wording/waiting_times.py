@@ -60,16 +60,16 @@ def clear_effects(
     return f"{text[:1].upper()}{text[1:]}, other recorded circumstances being equal ({core.count(ventings, 'venting')})."
 
 
-def effect_word(low: float | None, high: float | None, matters: float) -> str:
-    """What an interval of a ratio says against the smallest ratio that matters."""
+def effect_word(low: float | None, high: float | None, matters: float, *, up: str, down: str) -> str:
+    """What an interval of a ratio says against the smallest ratio that matters; ``up`` and ``down`` name the sides."""
     if low is None or high is None or low != low or high != high:
         return "too few"
     if low >= 1 / matters and high <= matters:
         return "too small to matter"
     if low > 1:
-        return "longer"
+        return up
     if high < 1:
-        return "shorter"
+        return down
     return "not known"
 
 

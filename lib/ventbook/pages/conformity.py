@@ -335,24 +335,29 @@ def not_said() -> list[str]:
     ]
 
 
-def _history(page: Page) -> pd.DataFrame:
+def _every(page: Page) -> pd.DataFrame:
+    """Verdicts of all ventings in the snapshot that pass the filters, worked out once a page."""
     if page not in _VERDICTS:
-        lifters = page.all_lifters[page.all_lifters["venting_id"].isin(page.history_jobs["venting_id"])]
-        _VERDICTS[page] = conformity.check_steps(page.records, page.history_jobs, lifters, limits=page.limits)
+        jobs, lifters = page.keep(page.all_jobs), page.keep(page.all_lifters)
+        _VERDICTS[page] = conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
     return _VERDICTS[page]
 
 
+def _history(page: Page) -> pd.DataFrame:
+    """Those up to the end of the period."""
+    every = _every(page)
+    return every[every["venting_id"].isin(page.history_jobs["venting_id"])].reset_index(drop=True)
+
+
 def _now(page: Page) -> pd.DataFrame:
-    history = _history(page)
-    return history[history["venting_id"].isin(page.jobs["venting_id"])].reset_index(drop=True)
+    """Those of the period."""
+    every = _every(page)
+    return every[every["venting_id"].isin(page.jobs["venting_id"])].reset_index(drop=True)
 
 
 def _open(page: Page) -> pd.DataFrame:
     """Open findings over all periods up to the snapshot, filters kept."""
-    jobs = page.keep(page.all_jobs)
-    lifters = page.keep(page.all_lifters)
-    verdicts = conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
-    return conformity.list_open_findings(verdicts, jobs, today=page.today)
+    return conformity.list_open_findings(_every(page), page.keep(page.all_jobs), today=page.today)
 
 
 def _count_open(table: pd.DataFrame) -> tuple[int, int]:

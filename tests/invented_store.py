@@ -123,7 +123,7 @@ def make_notebook(folder: Path, name: str = "quarterly-review", *, extra: str = 
             'page.add_finding("venting_failure_share", share, tier="describe", sentence=wording.share(share))\n'
         ),
         code(
-            'page.add_finding("median_gap", gap, tier="describe", group={"site": ventings["site"].iloc[2]}, '
+            'page.add_finding("median_gap", gap, tier="describe", group={"site": ventings["site"].iloc[-1]}, '
             'verdict="within", sentence="The gap is " + wording.interval(gap, units=page.units))'
         ),
         code(

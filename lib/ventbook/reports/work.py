@@ -14,7 +14,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from . import kernel
+from . import kernel, names
 from .task import ReportError, Task
 
 Tell = Callable[[str, float], None]
@@ -43,6 +43,7 @@ def make_report(task: Task, tell: Tell) -> None:
 
     write_run(task, contents, begun=begun, seconds=time.perf_counter() - clock)
     (task.work / "contents.json").unlink()
+    names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
 
 
 def _read(path: Path) -> dict[str, Any]:

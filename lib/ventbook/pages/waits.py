@@ -189,8 +189,9 @@ def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dic
     for factor in ordered:
         found = coded[factor.name]
         known = found.known if found.numbers is None else ~np.isnan(found.numbers)
-        if found.numbers is not None and known.mean() < RECORDED_SHARE:
-            notes.append(f"{factor.title} is recorded on {known.mean():.0%} of ventings and was not taken in")
+        share = float(known.mean()) if known.size else 0.0
+        if found.numbers is not None and share < RECORDED_SHARE:
+            notes.append(f"{factor.title} is recorded on {share:.0%} of ventings and was not taken in")
             continue
         if found.numbers is None:
             names = np.array([*found.levels, None], dtype=object)

@@ -1,0 +1,219 @@
+"""Pages about times and rotations: what they say of the invented fleet, and that sparse records only make them say less."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from invented_store import TODAY, make_store, rows_of
+from ventbook import pages
+from ventbook import store as st
+from ventbook.pages import rotations_to_prime_times as rotations
+from ventbook.pages import time_to_pressure as times
+from ventbook.results import Estimate, no_estimate
+from ventbook.wording import waiting_times as words
+
+TIME_SECTIONS = (
+    times.answer, times.curve, times.by_group, times.effects, times.effects_explained, times.given_up, times.instruments,
+    times.return_flow,
+)  # fmt: skip
+ROTATION_SECTIONS = (
+    rotations.times, rotations.heaping, rotations.by_group_times, rotations.effects, rotations.effects_explained,
+    rotations.given_up,
+)  # fmt: skip
+
+
+def read_all(page, sections):
+    shown = [section(page) for section in sections]
+    assert all(part.html and part.text for part in shown)
+    page.finish()
+    return {section.__name__: part for section, part in zip(sections, shown, strict=True)}
+
+
+def finding(page, id, **group):
+    return next(f for f in page.findings if f["id"] == id and f["group"] == group)
+
+
+@pytest.fixture(scope="module")
+def time_page(demo_store, tmp_path_factory):
+    out = tmp_path_factory.mktemp("times")
+    page = pages.open_page(
+        "time-to-pressure", {"store": str(demo_store), "period": "2026Q3", "out": str(out)}
+    )
+    page.shown = read_all(page, TIME_SECTIONS)
+    return page
+
+
+@pytest.fixture(scope="module")
+def rotation_page(demo_store):
+    page = pages.open_page("rotations-to-prime", {"store": str(demo_store), "period": "2026Q3"})
+    page.shown = read_all(page, ROTATION_SECTIONS)
+    return page
+
+
+def test_stable_findings_overall_and_by_site_and_engine_type(time_page, rotation_page):
+    for page, ids in (
+        (time_page, ("median_time_to_pressure", "p90_time_to_pressure", "share_over_time_limit")),
+        (rotation_page, ("median_rotations_to_prime", "p90_rotations_to_prime", "share_not_primed")),
+    ):
+        for id in ids:
+            mine = [f for f in page.findings if f["id"] == id]
+            assert [f["group"] for f in mine].count({}) == 1
+            assert {f["group"].get("site") for f in mine} >= {"Harbour", "Ridge", "Plain", "Lake"}
+            assert {f["group"].get("engine_type") for f in mine} >= {"flat4", "flat4t", "flat6"}
+
+
+def test_page_and_files_say_the_same(time_page):
+    out = Path(time_page.parameters["out"])
+    written = json.loads((out / "findings.json").read_text(encoding="utf-8"))
+    median = finding(time_page, "median_time_to_pressure")
+    assert median in written["findings"]
+    assert f"{median['estimate']:.1f} s" in time_page.shown["answer"].text
+    table = pd.read_csv(out / "tables" / "time_to_pressure_by_group.csv")
+    for name in ("Harbour", "Ridge"):
+        row = table[(table["grouping"] == "Site") & (table["group"] == name)].iloc[0]
+        assert row["median"] == pytest.approx(
+            finding(time_page, "median_time_to_pressure", site=name)["estimate"], rel=1e-6
+        )
+
+
+def test_planted_truth_shows_in_the_adjusted_ratios(time_page):
+    # the invented fleet: air stays in where the cooler is empty and the tank is not pressurised; Ridge gets worse
+    table = times.gather_facts(time_page).effects.table.set_index(["factor", "level"])
+    assert table.loc[("cooler_empty", "yes"), "low"] > 1
+    assert table.loc[("tank_pressurised", "yes"), "high"] < 1
+    assert table.loc[("site", "Ridge"), "low"] > 1
+    for innocent in (("filter_new", "yes"), ("oil_temperature", "")):
+        assert table.loc[innocent, "low"] < 1 < table.loc[innocent, "high"]
+
+
+def test_tank_pressure_saves_rotations_though_raw_counts_say_the_opposite(rotation_page):
+    facts = rotations.gather_facts(rotation_page)
+    pressurised = facts.history["tank_pressurised"].fillna(False).astype(bool)
+    raw = facts.history.groupby(pressurised)["rotations_crank"].median()
+    assert raw[True] > raw[False]
+    table = facts.effects.table.set_index(["factor", "level"])
+    assert table.loc[("tank_pressurised", "yes"), "high"] < 1
+
+
+def test_heaping_sites_are_found(rotation_page):
+    widened = rotations.gather_facts(rotation_page).heaping.set_index("group")["widen_to"]
+    assert (widened["Lake"], widened["Ridge"], widened["Harbour"]) == (10, 5, 0)
+    assert "Lake" in rotation_page.shown["heaping"].text
+
+
+def test_small_groups_say_too_few(time_page):
+    table = times.waits.tabulate_groups(
+        times.gather_facts(time_page).jobs.head(12), times.WAIT, level=0.95, with_limit=True
+    )
+    small = table[table["n"] < 5]
+    assert len(small) and set(small["state"]) <= {"too_few", "not_recorded"}
+    assert small["median"].isna().all() and small["over"].isna().all()
+
+
+def test_answers_come_out_the_same_twice(demo_store):
+    texts = []
+    for _ in range(2):
+        page = pages.open_page("time-to-pressure", {"store": str(demo_store), "period": "2026Q2"})
+        texts.append([section(page).html for section in (times.answer, times.by_group, times.effects)])
+    assert texts[0] == texts[1]
+
+
+@pytest.mark.parametrize("ventings", [2, 4, 24])
+def test_sparse_records_say_less_and_never_fail(tmp_path, ventings):
+    make_store(tmp_path / "store", ventings=ventings)
+    given = {"store": str(tmp_path / "store"), "since": "2026-01-01", "until": "2027-01-01"}
+    page = pages.open_page("time-to-pressure", given)
+    read_all(page, TIME_SECTIONS)
+    if ventings < 5:
+        assert finding(page, "median_time_to_pressure")["state"] == "too_few"
+        assert finding(page, "median_time_to_pressure")["tier"] == "list"
+    read_all(pages.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
+
+
+@pytest.mark.parametrize("kind", ["all given up", "all equal", "no times", "finding only"])
+def test_awkward_records_never_fail(tmp_path, kind):
+    given_up = kind == "all given up"
+    engines = [
+        {"engine_id": f"E{k}", "engine_type": "flat4t", "cylinders": 4, "turbocharged": True}
+        for k in range(5)
+    ]
+    ventings = [
+        {
+            "venting_id": f"V{k}", "engine_id": f"E{k % 5}", "date": dt.date(2026, 7, 1) + dt.timedelta(days=k), "site": "Lake",
+            "reason": "oil_change", "rotations": 40, "rotations_counted_at": "crankshaft", "pressure_shown": not given_up,
+            "cooler_empty": k % 2 == 0, "tank_overpressure_bar": 0.4 if k % 2 else 0.0,
+            "recorded_because": "finding_only" if kind == "finding only" else "every_job",
+        }
+        for k in range(20)
+    ]  # fmt: skip
+    starts = [
+        {
+            "venting_id": f"V{k}", "start_no": 1, "time_to_pressure_s": None if kind == "no times" else 4.0,
+            "pressure_shown": not given_up, "reading_step_s": 0.5, "return_flow_time_s": 6.0, "return_flow_seen": True,
+        }
+        for k in range(20)
+    ]  # fmt: skip
+    store = st.create_store(tmp_path / "store")
+    with st.write_snapshot(store) as writer:
+        for table, rows in (("engines", engines), ("ventings", ventings), ("starts", starts)):
+            writer.add_rows(table, rows_of(table, rows))
+        source = {"file": "v.csv", "sheet": "", "table": "ventings", "rows": 20, "sha256": "ab" * 32}
+        writer.commit(kind="intake", today=TODAY, counts={}, sources=[source])
+    given = {"store": str(tmp_path / "store"), "period": "2026Q3"}
+    page = pages.open_page("time-to-pressure", given)
+    shown = read_all(page, TIME_SECTIONS)
+    median = finding(page, "median_time_to_pressure")
+    state = {"all given up": "not_reached", "no times": "not_recorded"}.get(kind, "estimated")
+    assert (median["state"], median["estimate"] is None) == (state, state != "estimated")
+    if given_up:
+        assert "20 of 20 first starts ended in a shut-down" in shown["answer"].text
+        assert len(page.tables["time_to_pressure_given_up"]["columns"]) > 5
+    if kind == "finding only":
+        assert median["tier"] == "list"
+    if kind == "all equal":
+        assert "No adjusted ratios" in shown["effects"].text and "one and the same" in shown["effects"].text
+    read_all(pages.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
+
+
+def test_instruments_are_compared_by_engine():
+    engine = pd.Series(np.repeat(["a", "b", "c", "d"], 5))
+    difference = pd.Series(np.tile([0.1, 0.2, 0.3, 0.2, 0.2], 4))
+    found = times.compare_instruments(difference, engine, level=0.95)
+    assert found.estimate == pytest.approx(0.2) and found.clusters == 4
+    assert "stopwatch reads 0.20 s longer" in words.instruments(found, pairs=20)
+    assert times.compare_instruments(difference[:3], engine[:3], level=0.95).state == "too_few"
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "word"),
+    [
+        (1.05, 1.4, "longer"),
+        (0.7, 0.95, "shorter"),
+        (0.95, 1.05, "too small to matter"),
+        (0.8, 1.3, "not known"),
+    ],
+)
+def test_what_a_ratio_reads_as(low, high, word):
+    assert words.effect_word(low, high, 1.1, up="longer", down="shorter") == word
+
+
+def test_sentences_of_numbers_that_are_not_there():
+    none = no_estimate("too_few", level=0.95, unit="s", n=3)
+    assert (
+        words.within(none, part="Half", what="had oil pressure")
+        == "Half had oil pressure: too few records for a number (n = 3)."
+    )
+    late = Estimate(None, 6.0, None, 0.95, "s", 30, 10, "", "not_reached")
+    assert words.within(late, part="Nine of ten", what="had oil pressure").startswith(
+        "Nine of ten had oil pressure: not reached"
+    )
+    assert "placeholder limit" in words.over_limit(none, limit=" of 5 s", placeholder=True)
+    assert "that is not the same as none having an effect" in words.clear_effects(
+        [], [], more="a", less="b", ventings=9
+    )

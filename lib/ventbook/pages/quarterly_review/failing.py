@@ -135,14 +135,15 @@ def against_expectation(page: Page) -> Shown:
 
 
 def ratio_table(page: Page, facts: Facts, *, by: str) -> pd.DataFrame:
-    """Observed over expected by "period" (all sites), or by "site" (the period's last step)."""
+    """Observed over expected by "period" (all sites), or by "site" (the whole period)."""
     cells = facts.watch.cells
     if by == "period":
         cells = cells[cells["site"] == ""].assign(label=lambda c: c["period"])
     else:
-        cells = cells[(cells["site"] != "") & (cells["period"] == facts.step.label)].assign(
-            label=lambda c: c["site"]
-        )
+        inside = [s.label for s in facts.steps if s.start >= facts.period.start]
+        cells = cells[(cells["site"] != "") & cells["period"].isin(inside)]
+        cells = cells.groupby("site", sort=True)[["observed", "expected", "n"]].sum().reset_index()
+        cells = cells.assign(label=cells["site"])
     rows = []
     for cell in cells.to_dict("records"):
         ratio = trends.observed_over_expected(

@@ -166,7 +166,7 @@ def show_five(
 def number_text(estimate: Estimate, unit: str) -> str:
     """One number of the table: shares with their count, ratios to two decimals, else the reason."""
     if estimate.estimate is None:
-        return wording.state_words(estimate)
+        return "" if estimate.n == 0 else wording.state_words(estimate)
     if unit == "share":
         return f"{wording.number(estimate.estimate, 'share')} ({words.events_of(estimate)} of {estimate.n})"
     return wording.number(estimate.estimate, unit, decimals=2)

@@ -8,10 +8,10 @@ import pandas as pd
 from ventbook import conformity, plots, rates, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review import numbers
-from ventbook.pages.quarterly_review.facts import gather_facts
+from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_levels
-from ventbook.results import Estimate
+from ventbook.results import Estimate, NotEnoughData
 
 
 def times(page: Page) -> Shown:
@@ -119,18 +119,7 @@ def lifters(page: Page) -> Shown:
         "lifter_failure_share", share, tier=facts.tier,
         sentence=f"Over the limit at the first check: {wording.share(share, events=events, noun='lifter')}.",
     )  # fmt: skip
-    again = now[now["cured"].notna()]
-    cured = numbers.cured_share(now, level=page.level)
-    if len(again):
-        alone = second_look(again)
-        text = (
-            f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=int(again['cured'].sum()), noun='lifter')} were within. "
-            f"About {alone:.1f} of {len(again)} would have been within on a second look alone, by the gauge's uncertainty."
-        )
-        expected = Estimate(alone, None, None, page.level, "count", len(again), 0, "gauge uncertainty")
-        shown += page.add_finding("cured_by_second_look", expected, tier=facts.tier, sentence=text)
-    else:
-        shown += page.text("No lifter over the limit was read again after a run in this period.")
+    shown += _cure(page, facts, now)
     found = now[now["over_first"].fillna(False).astype(bool)]
     counts = found["cause"].replace("", "unclear").value_counts()
     order = ["air", "leak_down", "both", "bottomed", "unclear"]
@@ -143,16 +132,30 @@ def lifters(page: Page) -> Shown:
     )  # fmt: skip
 
 
-def second_look(again: pd.DataFrame) -> float:
-    """How many of these lifters would read within the limit on a second look with nothing done.
-
-    Each gap's truth is normal about the reading with the gauge's uncertainty u, the second reading again about the
-    truth: the reading differs from the first by sqrt(2) u.
-    """
-    from scipy import stats
-
-    gap, limit, u = (again[c].to_numpy(float) for c in ("gap_first_corrected_mm", "limit_mm", "gauge_u_mm"))
-    return float(np.nansum(stats.norm.cdf((limit - gap) / (np.sqrt(2) * u))))
+def _cure(page: Page, facts: Facts, now: pd.DataFrame) -> Shown:
+    """The cured share beside what a second look alone would cure (regression to the mean)."""
+    again = now[now["cured"].notna()]
+    if again.empty:
+        return page.text("No lifter over the limit was read again after a run in this period.")
+    cured = numbers.cured_share(now, level=page.level)
+    events = int(again["cured"].sum())
+    text = f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=events, noun='lifter')} were within the limit."
+    known = facts.lifters[facts.lifters["gap_first_corrected_mm"].notna()]
+    try:
+        spread = rates.fit_gap_spread(known["gap_first_corrected_mm"], u=float(known["gauge_u_mm"].median()))
+    except NotEnoughData:
+        spread = None
+    answer = rates.compare_cure(
+        again["gap_first_corrected_mm"], again["over_last"], again["extra_run_between"], cluster=again["engine_id"],
+        u=again["gauge_u_mm"], limit=again["limit_mm"], spread=spread, level=page.level,
+    )  # fmt: skip
+    if answer.alone.estimate is None:
+        return page.text(text)
+    text += f" A second look alone would have passed about {answer.expected_alone:.1f} of {answer.cured.n}, by the gauge's uncertainty."
+    expected = Estimate(
+        answer.expected_alone, None, None, page.level, "count", answer.cured.n, 0, answer.alone.method
+    )
+    return page.add_finding("cured_by_second_look", expected, tier=facts.tier, sentence=text)
 
 
 def procedure(page: Page) -> Shown:

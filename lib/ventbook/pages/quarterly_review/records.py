@@ -7,12 +7,13 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from ventbook import dictionary, trends, wording
+from ventbook import dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
 from ventbook.pages.show import Shown
-from ventbook.results import Estimate
 
+#: Ventings on either side of an action under which nothing is said about it.
+FEWEST = 20
 #: Columns whose completeness the review shows: what the reports need first.
 NEEDED = (
     "lines_empty", "cooler_empty", "filter_new", "tank_overpressure_bar", "oil_temperature_degC", "oil_grade",
@@ -146,7 +147,7 @@ def earlier_actions(page: Page) -> Shown:
         "earlier_actions", table, title="Earlier actions",
         columns={
             "id": "Action", "where": "Where", "what": "What", "since": "Since", "before": "Before", "after": "Since then",
-            "ratio": "Odds of the change", "judgement": "Can it be judged?",
+            "ratio": "Change in points", "judgement": "Can it be judged?",
         },
         note="Judged on failing ventings from the declared date on, against the year before. An action taken after a peak gets better by itself.",
     )  # fmt: skip
@@ -170,22 +171,20 @@ def _judge_action(page: Page, facts: Facts, action: dict[str, object]) -> tuple[
         start.date().isoformat(),
         *told,
     )
-    if n1 == 0 or n2 < needed:
-        pace = n1 / 365.25
-        when = "" if pace <= 0 or n1 == 0 else f", about {_reach(facts.period.end, (needed - n2) / pace)}"
-        return (*head, "", f"Too early: {n2} of about {needed} ventings needed{when}.")
-    from ventbook import rates
-
+    pace = len(jobs[jobs["date"] >= pd.Timestamp(facts.period.end) - pd.DateOffset(years=1)]) / 365.25
+    when = f", about {_reach(facts.period.end, (needed - n2) / pace)}" if pace > 0 and needed > n2 else ""
+    wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
+    if n1 < FEWEST or n2 < FEWEST:
+        return (*head, "", f"Too early: {wait}")
     d, low, high = (float(v) for v in rates.difference_interval(x2, n2, x1, n1, level=page.level))
     text = f"{100 * d:+.0f} points ({100 * low:+.0f} to {100 * high:+.0f})".replace("-", "\u2212")
-    verdict = (
-        "Better than before."
-        if high < 0
-        else "Worse than before."
-        if low > 0
-        else "No difference can be told yet."
-    )
-    return (*head, text, verdict)
+    if high < 0:
+        return (*head, text, "Better than before.")
+    if low > 0:
+        return (*head, text, "Worse than before.")
+    if low > -x1 / n1 / 2:
+        return (*head, text, "No change can be told; it did not halve the share.")
+    return (*head, text, f"Can't be told yet: {wait}")
 
 
 def ventings_to_judge(share: float) -> int:
@@ -233,9 +232,3 @@ def ventings(page: Page) -> Shown:
 def _result_words(jobs: pd.DataFrame) -> list[str]:
     words = {True: "spongy lifter", False: "none"}
     return ["no result" if pd.isna(v) else words[bool(v)] for v in jobs["failed_first"]]
-
-
-def keep_count(page: Page, facts: Facts, name: str, value: int, sentence: str) -> Shown:
-    """A counted number as a finding."""
-    estimate = Estimate(float(value), None, None, page.level, "count", len(facts.now), 0, "count")
-    return page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)

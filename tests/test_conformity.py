@@ -250,6 +250,38 @@ def test_a_light_press_without_finding_is_not_comparable_and_with_one_is_outside
     assert verdict("check_force", lifter_checks__force_N=50.0) == "outside"
 
 
+@pytest.mark.parametrize(
+    ("first", "second", "expected", "value", "note"),
+    [
+        (70.0, 50.0, "outside", 50.0, ""),
+        (80.0, 70.0, "outside", 80.0, ""),
+        (64.0, 70.0, "within", 64.0, ""),
+        (None, 70.0, "within", 70.0, "1 of 2 lifters with a reading"),
+        (None, 80.0, "outside", 80.0, "1 of 2 lifters with a reading"),
+    ],
+)
+def test_the_reading_with_the_least_margin_speaks_for_a_check(first, second, expected, value, note):
+    records = one_venting()
+    records["lifter_checks"]["force_N"] = pd.array([first, second], dtype="Float64").to_numpy(
+        float, na_value=np.nan
+    )
+    row = check(records).set_index("step").loc["check_force"]
+    assert (row["verdict"], row["value"], row["note"]) == (expected, value, note)
+
+
+def test_a_limit_open_on_one_side_is_judged_by_the_reading_next_to_it(tmp_path):
+    own = tmp_path / "limits.toml"
+    own.write_text(
+        '[[limit]]\nstep = "check_hold"\nengine_type = "*"\nlow = 3\nreference = 3\nunit = "s"\nstatus = "manual"\n'
+        'revision = "A"\nsource = "own"\neffective_from = 2026-01-01\n',
+        "utf-8",
+    )
+    records = one_venting()
+    records["lifter_checks"]["hold_s"] = [2.9, 10.0]
+    row = check(records, dictionary.limits(own)).set_index("step").loc["check_hold"]
+    assert (row["verdict"], row["value"]) == ("outside", 2.9)
+
+
 def test_all_lifters_checked_counts_positions():
     records = one_venting()
     records["lifter_checks"] = records["lifter_checks"].iloc[:1]

@@ -219,7 +219,7 @@ def _list_extra_runs(starts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _list_checks(checks: pd.DataFrame, jobs: pd.DataFrame, limits: Limits) -> pd.DataFrame:
-    """Force and hold of each check: the reading farthest from the limit's middle speaks for the check."""
+    """Force and hold of each check: the reading with the least margin speaks for the check."""
     known = checks[checks["venting_id"].isin(jobs["venting_id"])]
     context = known[["venting_id"]].merge(
         jobs[["venting_id", "engine_type", "date"]], on="venting_id", how="left"
@@ -227,11 +227,13 @@ def _list_checks(checks: pd.DataFrame, jobs: pd.DataFrame, limits: Limits) -> pd
     parts = []
     for step, column, unit in (("check_force", "force_N", "N"), ("check_hold", "hold_s", "s")):
         limit = limits.frame(step, context["engine_type"].tolist(), context["date"].tolist())
-        middle = (limit[["low", "high"]].mean(axis=1)).to_numpy()
-        # A missing reading ranks last but one: a check with any reading off its limit is judged by that reading.
-        off = (known[column] - middle).abs().fillna(-1.0)
-        order = known.assign(off=off).sort_values(["venting_id", "check_no", "off"], kind="stable")
-        worst = order.drop_duplicates(["venting_id", "check_no"], keep="last")
+        floor = known[column] - limit["low"].fillna(-np.inf).to_numpy()
+        margin = floor.clip(upper=limit["high"].fillna(np.inf).to_numpy() - known[column])
+        # A missing reading ranks last: a check with any reading off its limit is judged by that reading.
+        order = known.assign(margin=margin).sort_values(
+            ["venting_id", "check_no", "margin"], kind="stable", na_position="last"
+        )
+        worst = order.drop_duplicates(["venting_id", "check_no"], keep="first")
         counts = known.groupby(["venting_id", "check_no"], sort=False)[column].agg(["size", "count"])
         found = counts.reindex(pd.MultiIndex.from_frame(worst[["venting_id", "check_no"]]))
         note = [f"{n} of {m} lifters with a reading" if n < m else "" for m, n in found.to_numpy()]

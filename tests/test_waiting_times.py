@@ -93,6 +93,16 @@ def test_interval_censored_survival_reads_the_ends_as_low_open_high_closed():
     assert curve.at(times) == pytest.approx(survival, abs=5.5e-4)
 
 
+def test_closed_intervals_are_another_answer():
+    cosmesis = REFERENCE["cosmesis"]
+    low, high = pairs(cosmesis["radiotherapy"])
+    closed = fit_npmle(collapse_readings(np.maximum(low - 1e-9, 0), high))
+    right, mass = np.array(cosmesis["closed_points_radiotherapy"]).T
+    assert closed.right == pytest.approx(right)
+    assert np.diff(closed.levels) == pytest.approx(mass, abs=5e-5)
+    assert closed.log_likelihood == pytest.approx(cosmesis["closed_log_likelihood_radiotherapy"], abs=5e-7)
+
+
 def test_readings_seen_once_are_an_isotone_regression():
     turbine = REFERENCE["turbine"]
     hours, inspected, cracked = (np.array(turbine[k], dtype=float) for k in ("hours", "inspected", "cracked"))
@@ -162,6 +172,12 @@ def test_all_equal_and_one_event_give_numbers():
     one = estimate_quantile([3.0] * 9, [3.0] + [np.inf] * 8, 0.1, unit="s")
     assert one.estimate == 3.0 and one.high is None
     assert estimate_curve([], []).n == 0
+
+
+def test_cluster_ids_stay_text():
+    time = np.exp(np.random.default_rng(3).normal(1, 0.4, 12))
+    found = estimate_quantile(time, time, 0.5, unit="s", cluster=["1.1", "1.10", "2", None] * 3)
+    assert found.clusters == 6  # three ids, and each of the three missing ones by itself
 
 
 def test_clusters_widen_the_limits():

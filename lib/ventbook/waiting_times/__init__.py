@@ -8,7 +8,7 @@ from ventbook.waiting_times.curves import Curve, estimate_curve
 from ventbook.waiting_times.heaping import test_heaping, widen_heaped
 from ventbook.waiting_times.regression import fit_aft
 from ventbook.waiting_times.residuals import ResidualCheck, check_residuals
-from ventbook.waiting_times.shares import estimate_quantile, share_over, summarise_groups
+from ventbook.waiting_times.shares import estimate_quantile, share_over
 
 __all__ = [
     "AftFit",
@@ -19,7 +19,6 @@ __all__ = [
     "estimate_quantile",
     "fit_aft",
     "share_over",
-    "summarise_groups",
     "test_heaping",
     "widen_heaped",
 ]

@@ -117,10 +117,12 @@ def number_clusters(cluster: ArrayLike | None, keep: NDArray[np.bool_]) -> tuple
     """
     if cluster is None:
         return None, 0
-    ids = pd.Series(np.asarray(cluster, dtype=object)) if not isinstance(cluster, pd.Series) else cluster
+    ids = cluster.to_numpy() if isinstance(cluster, pd.Series) else np.asarray(cluster)
+    if ids.dtype.kind not in "iuf":
+        ids = np.asarray(cluster, dtype=object)  # text stays text: "1.10" is not "1.1"
     if len(ids) != keep.size:
         raise ValueError(f"cluster must have one value a row ({keep.size}); got {len(ids)}")
-    codes, distinct = pd.factorize(ids.to_numpy()[keep])
+    codes, distinct = pd.factorize(ids if keep.all() else ids[keep])
     codes = codes.astype(np.int64)
     alone = codes < 0
     if alone.any():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
@@ -244,35 +243,3 @@ def exact_limits(p: float, n: float, level: float) -> tuple[float, float]:
     low = 0.0 if x <= 0 else float(betaincinv(x, n - x + 1, alpha / 2))
     high = 1.0 if x >= n else float(betaincinv(x + 1, n - x, 1 - alpha / 2))
     return low, high
-
-
-def summarise_groups(
-    frame: pd.DataFrame,
-    by: list[str],
-    *,
-    low: str,
-    high: str,
-    quantiles: tuple[float, ...] = (0.5, 0.9),
-    limit: float | None = None,
-    level: float = 0.95,
-    unit: str,
-    cluster: str | None = None,
-) -> dict[tuple[str, ...], dict[str, Estimate]]:
-    """Quantiles and, with ``limit``, the share over it, for each group of rows; small groups say too_few.
-
-    Keys are the groups in sorted order; values hold the estimates under "q0.5", "q0.9", ... and "over".
-    Rows whose grouping value is missing form the group "not recorded".
-    """
-    keys = frame[by].astype(object).where(frame[by].notna(), "not recorded").astype(str)
-    answer: dict[tuple[str, ...], dict[str, Estimate]] = {}
-    for key, rows in frame.groupby([keys[c] for c in by], sort=True):
-        group = key if isinstance(key, tuple) else (key,)
-        ids = rows[cluster] if cluster else None
-        found = {
-            f"q{q:g}": estimate_quantile(rows[low], rows[high], q, level=level, unit=unit, cluster=ids)
-            for q in quantiles
-        }
-        if limit is not None:
-            found["over"] = share_over(rows[low], rows[high], limit, level=level, cluster=ids)
-        answer[tuple(str(g) for g in group)] = found
-    return answer

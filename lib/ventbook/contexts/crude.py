@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -9,9 +11,13 @@ from scipy import special
 from ventbook.numerics import CR3_CLUSTERS, Floats, Ints, satterthwaite_df, sum_by_cluster
 
 from .fits import Effect, estimate_contrast, fit_binomial, fit_intervals, make_effect, profile_firth
-from .terms import OutcomeRows, Term
+from .terms import PACK, Mask, OutcomeRows, Term
 
 LARGEST_LEVERAGE = 0.95
+COLLAPSE_FROM = 10_000
+LOGIT = "logit of venting totals, intervals by engine"
+LOG_NORMAL = "log-normal, intervals by engine"
+FIRTH = "penalised logit (Firth), profile interval widened by the design effect"
 
 
 def estimate_design_effect(rows: OutcomeRows, cluster: Ints, n_clusters: int) -> float:
@@ -24,10 +30,41 @@ def estimate_design_effect(rows: OutcomeRows, cluster: Ints, n_clusters: int) ->
     return float(max((gap**2).sum() / (total * share * (1 - share)), 1.0))
 
 
+@dataclass(frozen=True)
+class Totals:
+    """What a factor's levels hold: row 0 is "not recorded", row i + 1 the level with code i.
+
+    ``ventings`` and ``failing`` (levels,) count ventings, ``over`` and ``lifters`` (levels, engines) lifters by engine.
+    """
+
+    ventings: Floats
+    failing: Floats
+    over: Floats
+    lifters: Floats
+
+
+def total_levels(codes: Ints, rows: OutcomeRows, cluster: Ints, n_clusters: int) -> Totals:
+    """Totals of one factor's levels; ``codes`` (n,) start at -1."""
+    levels = max(int(codes.max(initial=0)), 1) + 2
+    place = codes + 1
+    failed = rows.failures > 0
+    ventings = np.bincount(place, minlength=levels).astype(np.float64)
+    failing = np.bincount(place[failed], minlength=levels).astype(np.float64)
+    if not rows.counted:
+        return Totals(ventings, failing, np.zeros((levels, 0)), np.zeros((levels, 0)))
+    key = place * n_clusters + cluster
+    # one sweep for both: counts are whole numbers, so a sum of lifters * 2^26 + over keeps them apart exactly
+    packed = np.bincount(key, weights=rows.packed, minlength=levels * n_clusters)
+    lifters = np.floor(packed * (1 / PACK))
+    over = packed - lifters * PACK
+    return Totals(ventings, failing, over.reshape(levels, n_clusters), lifters.reshape(levels, n_clusters))
+
+
 def estimate_crude(
     term: Term,
     rows: OutcomeRows,
     *,
+    totals: Totals,
     cluster: Ints,
     n_clusters: int,
     level: float,
@@ -35,67 +72,72 @@ def estimate_crude(
     design_effect: float,
 ) -> tuple[Effect | None, str]:
     """The term's effect alone (an interaction: given its two parts), and how it was worked out."""
-    known = term.known
     if rows.counted and forced is None and not term.number:
-        side = term.exposed[known].astype(np.int64)
-        totals = total_by_engine(
-            side, 2, rows.failures[known], rows.trials[known], cluster[known], n_clusters
-        )
-        effect = compare_totals(
-            totals[0][:, 1], totals[1][:, 1], totals[0][:, 0], totals[1][:, 0], level=level
+        y1, n1 = totals.over[term.code + 1], totals.lifters[term.code + 1]
+        if term.factor.kind == "group":
+            y0, n0 = totals.over[1:].sum(axis=0) - y1, totals.lifters[1:].sum(axis=0) - n1
+        else:
+            y0, n0 = totals.over[1], totals.lifters[1]
+        effect = compare_totals(y1, n1, y0, n0, level=level)
+        if effect is not None:
+            return effect, "odds of two groups, intervals by engine"
+        failures, trials = np.array([y0.sum(), y1.sum()]), np.array([n0.sum(), n1.sum()])
+        design = np.array([[1.0, 0.0], [1.0, 1.0]])
+        return profile_firth(design, failures, trials, 1, level=level, inflation=design_effect), FIRTH
+    whole = bool(term.known.all())
+    known: slice | Mask = slice(None) if whole else term.known
+    x, chosen = term.x[known], cluster[known]
+    if rows.counted and forced is None:
+        effect = compare_numbers(
+            x, rows.failures[known], rows.trials[known], cluster=chosen, n_clusters=n_clusters, level=level
         )
         if effect is not None:
-            return effect, "odds of two groups, intervals by engine (CR3)"
-        failures, trials = totals[0].sum(axis=0), totals[1].sum(axis=0)
-        design = np.array([[1.0, 0.0], [1.0, 1.0]])
-        return (
-            profile_firth(design, failures, trials, 1, level=level, inflation=design_effect),
-            "penalised logit (Firth), profile interval widened by the design effect",
-        )
-    x = term.x[known]
+            return effect, LOGIT
     columns = [np.ones(len(x)), x] + ([] if forced is None else list(forced[known].T))
-    design, chosen = np.column_stack(columns), cluster[known]
+    design = np.column_stack(columns)
     contrast = np.eye(design.shape[1])[1]
-    if not rows.counted:
-        assert rows.low is not None and rows.high is not None
-        fit = fit_intervals(design, rows.low[known], rows.high[known])
-        method = "log-normal, intervals by engine (CR3)"
-    else:
+    if rows.counted:
         failures, trials = rows.failures[known], rows.trials[known]
-        start = _start_from_patterns(x, failures, trials) if forced is None else None
-        fit = fit_binomial(design, failures, trials, start=start)
-        method = "logit of venting totals, intervals by engine (CR3)"
+        fit, method = fit_binomial(design, failures, trials), LOGIT
         if not fit.converged:
-            return (
-                profile_firth(design, failures, trials, 1, level=level, inflation=design_effect),
-                "penalised logit (Firth), profile interval widened by the design effect",
-            )
-    return estimate_contrast(
-        fit, design, contrast, cluster=chosen, n_clusters=n_clusters, level=level
-    ), method
+            return profile_firth(design, failures, trials, 1, level=level, inflation=design_effect), FIRTH
+    else:
+        assert rows.low is not None and rows.high is not None
+        fit, method = fit_intervals(design, rows.low[known], rows.high[known]), LOG_NORMAL
+    effect = estimate_contrast(fit, design, contrast, cluster=chosen, n_clusters=n_clusters, level=level)
+    return effect, method
 
 
-def _start_from_patterns(x: Floats, failures: Floats, trials: Floats) -> Floats | None:
-    """The solution on distinct values of ``x``, where rounding makes them few; the full fit then starts there."""
-    if len(x) < 10_000:
+def compare_numbers(
+    x: Floats, failures: Floats, trials: Floats, *, cluster: Ints, n_clusters: int, level: float
+) -> Effect | None:
+    """The slope of a number that takes few distinct values (rounded readings), from totals by value.
+
+    The fit on values is the fit on rows. None with under 10,000 rows or with more than a value in ten rows, where the
+    general way is as good.
+    """
+    if len(x) < COLLAPSE_FROM:
         return None
     codes, values = pd.factorize(x)
     if len(values) * 10 > len(x):
         return None
-    y = sum_by_cluster(failures, codes, len(values))
-    n = sum_by_cluster(trials, codes, len(values))
-    return fit_binomial(np.column_stack([np.ones(len(values)), values]), y, n).beta
-
-
-def total_by_engine(
-    codes: Ints, n_levels: int, failures: Floats, trials: Floats, cluster: Ints, n_clusters: int
-) -> tuple[Floats, Floats]:
-    """Failures and trials by engine and level, two arrays (n_clusters, n_levels)."""
-    key = cluster * n_levels + codes
-    size = n_clusters * n_levels
-    y = np.bincount(key, weights=failures, minlength=size).reshape(n_clusters, n_levels)
-    n = np.bincount(key, weights=trials, minlength=size).reshape(n_clusters, n_levels)
-    return y.astype(np.float64, copy=False), n.astype(np.float64, copy=False)
+    codes = codes.astype(np.int64, copy=False)
+    design = np.column_stack([np.ones(len(values)), values])
+    y, n = sum_by_cluster(failures, codes, len(values)), sum_by_cluster(trials, codes, len(values))
+    fit = fit_binomial(design, y, n)
+    if not fit.converged or n_clusters <= CR3_CLUSTERS:
+        return None
+    share = special.expit(design @ fit.beta)
+    reach = design @ fit.bread[1]
+    residual = failures - trials * share[codes]
+    pull = reach[codes]
+    scores = np.bincount(cluster, weights=residual * pull, minlength=n_clusters)
+    shares = np.bincount(
+        cluster, weights=trials * (share * (1 - share) * reach**2)[codes], minlength=n_clusters
+    )
+    engines = int(np.count_nonzero(shares))
+    se = float(np.sqrt(scores @ scores * engines / (engines - 1)))
+    return make_effect(float(fit.beta[1]), se, satterthwaite_df(shares), level=level)
 
 
 def compare_totals(y1: Floats, n1: Floats, y0: Floats, n0: Floats, *, level: float) -> Effect | None:
@@ -111,16 +153,15 @@ def compare_totals(y1: Floats, n1: Floats, y0: Floats, n0: Floats, *, level: flo
     if not (0 < p1 < 1 and 0 < p0 < 1):
         return None
     w1, w0 = total1 * p1 * (1 - p1), total0 * p0 * (1 - p0)
-    q1, q0 = (y1 - n1 * p1) / w1, (y0 - n0 * p0) / w0
-    engines = int(((n1 + n0) > 0).sum())
+    engines = int(np.count_nonzero(n1 + n0))
     if engines <= CR3_CLUSTERS:
-        q1 = q1 / (1 - np.minimum(n1 / total1, LARGEST_LEVERAGE))
-        q0 = q0 / (1 - np.minimum(n0 / total0, LARGEST_LEVERAGE))
-        widen = 1.0
+        q1 = (y1 - n1 * p1) / w1 / (1 - np.minimum(n1 / total1, LARGEST_LEVERAGE))
+        q0 = (y0 - n0 * p0) / w0 / (1 - np.minimum(n0 / total0, LARGEST_LEVERAGE))
+        pull, widen = q1 - q0, 1.0
     else:
-        widen = engines / (engines - 1)
-    variance = float(((q1 - q0) ** 2).sum()) * widen
-    df = satterthwaite_df(n1 / (total1 * w1) + n0 / (total0 * w0))
+        pull, widen = y1 * (1 / w1) - n1 * (p1 / w1) - y0 * (1 / w0) + n0 * (p0 / w0), engines / (engines - 1)
+    variance = float(pull @ pull) * widen
+    df = satterthwaite_df(n1 * (1 / (total1 * w1)) + n0 * (1 / (total0 * w0)))
     return make_effect(
         float(special.logit(p1) - special.logit(p0)), float(np.sqrt(variance)), df, level=level
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,9 +10,10 @@ import pandas as pd
 
 from ventbook.numerics import Floats, Ints, adjust_bh, encode
 
-from .crude import estimate_crude, estimate_design_effect
+from .crude import FIRTH, LOG_NORMAL, LOGIT, Totals, estimate_crude, estimate_design_effect, total_levels
 from .factors import Coded, Factor, code_factors, load_factors
 from .fits import RUNAWAY, Effect, estimate_contrast, fit_binomial, fit_intervals, profile_firth
+from .large import JointEffect, screen_jointly
 from .strata import estimate_stratified
 from .terms import Mask, OutcomeRows, Term, build_block, list_adjusters, list_terms, select_outcome
 
@@ -26,6 +27,9 @@ COLUMNS = (
     "log_effect", "log_se", "df", "spread", "basis", "state", "method", "note",
 )  # fmt: skip
 
+PARTS = ("crude", "adjusted", "stratified")
+LARGE = 20_000
+"""From so many ventings on all adjusted effects come from one model."""
 COUNTS = ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines")
 TEXTS = (
     "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
@@ -45,6 +49,7 @@ class Setting:
     """What every term of one screening shares."""
 
     outcome: OutcomeRows
+    take: Ints | slice
     cluster: Ints
     n_clusters: int
     site: Ints
@@ -55,6 +60,9 @@ class Setting:
     budget: int
     design_effect: float
     level: float
+    parts: tuple[str, ...]
+    joint: Mapping[tuple[str, str], JointEffect] | None
+    adjusters: Sequence[str]
 
 
 def screen_factors(
@@ -63,6 +71,7 @@ def screen_factors(
     outcome: str = "lifter_failure",
     factors: Sequence[Factor] | None = None,
     level: float = 0.95,
+    parts: Collection[str] = PARTS,
 ) -> pd.DataFrame:
     """What each circumstance goes with, one row a factor and level: crude, adjusted, and by site.
 
@@ -80,6 +89,10 @@ def screen_factors(
     with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
     beyond / within the smallest effect that matters, else "not known".
 
+    ``parts`` leaves out what isn't wanted; its columns stay empty. With 20,000 ventings or more, and ten findings a
+    column, all adjusted effects come from one model with every factor that may be adjusted for in it (a factor that may
+    not, or an interaction, from one more fit).
+
     Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor "not_recorded".
     Raises ValueError for an unknown outcome or missing columns.
     """
@@ -87,70 +100,101 @@ def screen_factors(
         raise ValueError(f"level must lie between 0 and 1; got {level!r}")
     chosen = tuple(load_factors() if factors is None else factors)
     chosen = tuple(factor for factor in chosen if outcome in factor.outcomes or outcome in factor.adjust)
-    setting = prepare_setting(jobs, outcome=outcome, factors=chosen, level=level)
+    unknown = [part for part in parts if part not in PARTS]
+    if unknown:
+        raise ValueError(f"parts must be among {', '.join(PARTS)}; got {unknown[0]!r}")
+    setting = prepare_setting(jobs, outcome=outcome, factors=chosen, level=level, parts=parts)
     rows = []
     for factor in chosen:
         if outcome not in factor.outcomes:
             continue
-        terms = list_terms(setting.coded[factor.name], setting.outcome.rows)
-        rows += [screen_term(term, setting) for term in terms] or [_empty_row(factor, setting)]
+        terms = list_terms(setting.coded[factor.name], setting.take)
+        if not terms:
+            rows.append(_empty_row(factor, setting))
+            continue
+        totals = total_levels(terms[0].codes, setting.outcome, setting.cluster, setting.n_clusters)
+        rows += [screen_term(term, setting, totals) for term in terms]
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     kinds = {name: "str" if name in TEXTS else "int64" if name in COUNTS else "float64" for name in COLUMNS}
     return settle_q(frame.astype(kinds))
 
 
-def prepare_setting(jobs: pd.DataFrame, *, outcome: str, factors: Sequence[Factor], level: float) -> Setting:
+def prepare_setting(
+    jobs: pd.DataFrame,
+    *,
+    outcome: str,
+    factors: Sequence[Factor],
+    level: float,
+    parts: Collection[str] = PARTS,
+) -> Setting:
     """Codes, adjuster columns and clusters of one screening."""
     rows = select_outcome(jobs, outcome)
-    cluster, engines = encode(jobs["engine_id"].iloc[rows.rows])
+    n = len(rows.rows)
+    whole = n == len(jobs)
+    cluster, engines = encode(jobs["engine_id"] if whole else jobs["engine_id"].iloc[rows.rows])
     lone = cluster < 0
     if lone.any():  # an engine without a number stands for itself
         cluster = np.where(lone, len(engines) + np.cumsum(lone) - 1, cluster)
-    site, _ = encode(jobs["site"].iloc[rows.rows])
+    site, _ = encode(jobs["site"] if whole else jobs["site"].iloc[rows.rows])
+    site = site + 1 if (site < 0).any() else site
     coded = code_factors(jobs, factors)
-    blocks = {
-        name: build_block(one, rows.rows)
+    adjusters = [
+        name
         for name, one in coded.items()
         if outcome in one.factor.adjust and one.factor.kind != "interaction"
-    }
+    ]
     findings = rows.failing // FINDINGS_A_COEFFICIENT
-    budget = (findings if rows.counted else len(rows.rows) // VENTINGS_A_COEFFICIENT) - 1
-    n_clusters = int(cluster.max()) + 1 if len(cluster) else 0
+    budget = max((findings if rows.counted else n // VENTINGS_A_COEFFICIENT) - 1, 0)
+    n_clusters = int(cluster.max()) + 1 if n else 0
+    columns = sum(max(len(coded[name].levels), 2) for name in adjusters)
+    joint: dict[tuple[str, str], JointEffect] | None = None
+    blocks: dict[str, Floats] = {}
+    if n >= LARGE and rows.counted and budget >= columns:
+        wanted = [coded[f.name] for f in factors if outcome in f.outcomes] if "adjusted" in parts else []
+        joint = screen_jointly(coded, wanted, adjusters, site=site, cluster=cluster, rows=rows, level=level)
+    elif "adjusted" in parts:
+        blocks = {name: build_block(coded[name], rows.rows) for name in adjusters}
     return Setting(
         rows,
+        slice(None) if whole else rows.rows,
         cluster,
         n_clusters,
-        site + 1 if (site < 0).any() else site,
+        site,
         tuple(factors),
         coded,
         blocks,
         {name: span_columns(block) for name, block in blocks.items() if block.shape[1]},
-        max(budget, 0),
+        budget,
         estimate_design_effect(rows, cluster, n_clusters) if rows.counted else 1.0,
         level,
+        tuple(parts),
+        joint,
+        adjusters,
     )
 
 
-def screen_term(term: Term, setting: Setting) -> dict[str, object]:
+def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, object]:
     """One row of :func:`screen_factors`."""
-    row = _describe(term, setting)
+    row = _describe(term, setting, totals)
     factor, rows = term.factor, setting.outcome
     exposed = int(row["exposed"])  # type: ignore[call-overload]
     others = int(row["ventings"]) - exposed  # type: ignore[call-overload]
-    if not term.known.any():
+    if row["ventings"] == 0:
         return row | {"state": "not_recorded", "note": "not recorded on these ventings"}
     if term.number and np.ptp(term.x[term.known]) == 0:
         return row | {"state": "too_few", "note": "the same on all ventings"}
     if not term.number and min(exposed, others) < factor.minimum:
         return row | {"state": "too_few", "note": f"fewer than {factor.minimum} ventings on one side"}
-    if term.number and term.known.sum() < 2 * factor.minimum:
+    if term.number and exposed + others < 2 * factor.minimum:
         return row | {"state": "too_few", "note": f"fewer than {2 * factor.minimum} ventings with a number"}
-    if rows.counted and not 0 < rows.failures[term.known].sum() < rows.trials[term.known].sum():
+    part = [term.code + 1, 1] if factor.kind == "code" else slice(1, None)
+    if rows.counted and not 0 < totals.over[part].sum() < totals.lifters[part].sum():
         return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
     forced = _forced_columns(term, setting)
     crude, method = estimate_crude(
         term,
         rows,
+        totals=totals,
         cluster=setting.cluster,
         n_clusters=setting.n_clusters,
         level=setting.level,
@@ -158,17 +202,10 @@ def screen_term(term: Term, setting: Setting) -> dict[str, object]:
         design_effect=setting.design_effect,
     )
     row |= _effect_columns("crude", crude) | {"method": method}
-    company = measure_company(term, setting)
-    overlap, share, partner = judge_overlap(term, company)
-    row |= {"overlap": overlap, "overlap_share": share, "overlap_with": partner}
     adjusted: Effect | None = None
-    if overlap == "none":
-        row |= {"note": f"can't be told apart from {partner} on these ventings"}
-    else:
-        adjusted, names, adjusted_method = estimate_adjusted(term, setting, company, forced=forced)
-        row |= _effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)}
-        row["method"] = adjusted_method or method
-    if rows.counted and factor.kind != "interaction":
+    if "adjusted" in setting.parts:
+        adjusted = _add_adjusted(row, term, setting, forced=forced)
+    if "stratified" in setting.parts and rows.counted and factor.kind != "interaction":
         known = term.known
         effect, agree = estimate_stratified(
             term.exposed[known],
@@ -191,6 +228,35 @@ def screen_term(term: Term, setting: Setting) -> dict[str, object]:
         "basis": "adjusted" if adjusted else "crude",
         "against_matters": judge_size(used, factor.matters(rows.outcome)),
     }
+
+
+def _add_adjusted(
+    row: dict[str, object], term: Term, setting: Setting, *, forced: Floats | None
+) -> Effect | None:
+    """Fills in overlap and the adjusted effect; returns the effect, None where there is none to give."""
+    names: list[str] = []
+    adjusted: Effect | None = None
+    if setting.joint is not None:
+        found = setting.joint.get((term.factor.name, term.level))
+        if found is None:
+            row["note"] = "no column of its own in the joint model"
+            return None
+        overlap, share, partner = judge_overlap(term, {found.partner: 1 - found.left})
+        names = ["site", *(name for name in setting.adjusters if name != term.factor.name)]
+        adjusted, method = found.effect, "logit of venting totals, all factors at once, intervals by engine"
+    else:
+        company = measure_company(term, setting)
+        overlap, share, partner = judge_overlap(term, company)
+        if overlap != "none":
+            adjusted, names, method = estimate_adjusted(term, setting, company, forced=forced)
+    row.update({"overlap": overlap, "overlap_share": share, "overlap_with": partner})
+    if overlap == "none":
+        row["note"] = f"can't be told apart from {partner} on these ventings"
+        return None
+    row.update(_effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)})
+    if method:
+        row["method"] = method
+    return adjusted
 
 
 def judge_size(effect: Effect, matters: float) -> str:
@@ -283,7 +349,7 @@ def estimate_adjusted(
         effect = estimate_contrast(
             fit, design, contrast, cluster=cluster, n_clusters=setting.n_clusters, level=setting.level
         )
-        return effect, named, "log-normal, intervals by engine (CR3)"
+        return effect, named, LOG_NORMAL
     failures, trials = rows.failures[known], rows.trials[known]
     keep = rows_that_tell(columns, failures, trials)
     design = independent_columns(np.column_stack([np.ones(keep.sum()), x[keep], columns[keep]]))
@@ -301,9 +367,9 @@ def estimate_adjusted(
                 n_clusters=setting.n_clusters,
                 level=setting.level,
             )
-            return effect, named, "logit of venting totals, intervals by engine (CR3)"
+            return effect, named, LOGIT
     effect = profile_firth(design, failures, trials, 1, level=setting.level, inflation=setting.design_effect)
-    return effect, named, "penalised logit (Firth), profile interval widened by the design effect"
+    return effect, named, FIRTH
 
 
 def separates(x: Floats, failures: Floats, trials: Floats) -> bool:
@@ -365,23 +431,26 @@ def _forced_columns(term: Term, setting: Setting) -> Floats | None:
     return np.column_stack(columns) if columns else None
 
 
-def _describe(term: Term, setting: Setting) -> dict[str, object]:
-    rows, known = setting.outcome, term.known
-    exposed = known & term.exposed
-    failed = rows.failures > 0
+def _describe(term: Term, setting: Setting, totals: Totals) -> dict[str, object]:
+    rows, at = setting.outcome, term.code + 1
+    part = [at, 1] if term.factor.kind == "code" else slice(1, None)
+    everyone = term.factor.kind != "code" and totals.ventings[0] == 0
+    engines = setting.n_clusters
+    if not everyone:
+        engines = int(np.count_nonzero(np.bincount(setting.cluster, weights=term.known)))
+    held = at < len(totals.ventings)
     return _empty_row(term.factor, setting) | {
         "level": term.level,
         "reference": term.reference,
-        "ventings": int(known.sum()),
-        "exposed": int(exposed.sum()),
-        "failing": int(failed[known].sum()),
-        "exposed_failing": int(failed[exposed].sum()),
-        "lifters": int(rows.trials[exposed].sum()) if rows.counted else 0,
-        "lifters_over": int(rows.failures[exposed].sum()) if rows.counted else 0,
-        "engines": int(np.unique(setting.cluster[known]).size),
+        "ventings": int(totals.ventings[part].sum()),
+        "exposed": int(totals.ventings[at]) if held else 0,
+        "failing": int(totals.failing[part].sum()),
+        "exposed_failing": int(totals.failing[at]) if held else 0,
+        "lifters": int(totals.lifters[at].sum()) if held else 0,
+        "lifters_over": int(totals.over[at].sum()) if held else 0,
+        "engines": engines,
         "state": "estimated",
         "note": rows.note,
-        "tests": term.tests,
     }
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -13,6 +14,7 @@ from ventbook.numerics import Floats, Ints
 
 from .factors import OUTCOMES, Coded, Factor
 
+PACK = float(2**26)
 Mask = npt.NDArray[np.bool_]
 
 
@@ -37,6 +39,11 @@ class OutcomeRows:
         """True for lifters over the limit, False for times and rotations."""
         return self.low is None
 
+    @cached_property
+    def packed(self) -> Floats:
+        """Lifters times 2^26 plus lifters over the limit, so that one sum carries both exactly."""
+        return self.trials * PACK + self.failures
+
     @property
     def failing(self) -> int:
         """Ventings with a finding: a lifter over the limit, or pressure that never showed."""
@@ -45,19 +52,37 @@ class OutcomeRows:
 
 @dataclass(frozen=True)
 class Term:
-    """One contrast of one factor: ``x`` (n,) is 1 for the level and 0 for what it is held against, or steps.
+    """One contrast of one factor on an outcome's rows, from the factor's level ``codes`` (n,) and ``numbers``.
 
-    ``known`` marks the rows that take part; ``exposed`` cuts numbers in two for tables by site; ``tests`` counts
-    the levels looked at within the factor.
+    ``code`` is the level that is held against the reference, ``tests`` counts the levels looked at within the factor.
     """
 
     factor: Factor
     level: str
     reference: str
-    x: Floats
-    known: Mask
-    exposed: Mask
-    tests: int
+    code: int
+    codes: Ints
+    tests: int = 1
+    numbers: Floats | None = None
+
+    @cached_property
+    def known(self) -> Mask:
+        """Rows that take part; a code's other levels don't."""
+        if self.factor.kind == "code":
+            return (self.codes == self.code) | (self.codes == 0)
+        return self.codes >= 0
+
+    @cached_property
+    def exposed(self) -> Mask:
+        """Rows at the level; for a number those over its cut."""
+        return self.codes == self.code
+
+    @cached_property
+    def x(self) -> Floats:
+        """1 at the level and 0 elsewhere, or steps of the number (0 where not recorded)."""
+        if self.numbers is not None:
+            return np.where(self.codes >= 0, self.numbers, 0.0)
+        return self.exposed.astype(np.float64)
 
     @property
     def number(self) -> bool:
@@ -109,55 +134,19 @@ def _floats(column: pd.Series) -> Floats:
 def list_terms(coded: Coded, rows: Ints | slice) -> list[Term]:
     """The contrasts of one factor on ``rows``; levels that nothing stands at get none."""
     factor, codes = coded.factor, coded.codes[rows]
-    known = codes >= 0
     if factor.kind == "number":
-        if coded.numbers is None:
-            return [Term(factor, "", "", np.zeros(len(codes)), known, codes == 1, 1)]
-        values = np.where(known, coded.numbers[rows], 0.0)
         label = f"per {factor.step:g} {factor.unit}".rstrip() if not factor.log else f"per step {factor.unit}"
-        return [Term(factor, label, "", values, known, codes == 1, 1)]
+        numbers = np.zeros(len(codes)) if coded.numbers is None else coded.numbers[rows]
+        return [Term(factor, label, "", 1, codes, numbers=numbers)]
     if factor.kind == "yes_no":
-        return [
-            Term(
-                factor,
-                coded.levels[1],
-                coded.levels[0],
-                (codes == 1).astype(np.float64),
-                known,
-                codes == 1,
-                1,
-            )
-        ]
-    present = np.bincount(codes[known], minlength=len(coded.levels))
+        return [Term(factor, coded.levels[1], coded.levels[0], 1, codes)]
+    present = np.bincount(codes + 1, minlength=len(coded.levels) + 1)[1:]
     levels = [i for i, count in enumerate(present) if count > 0]
     if factor.kind == "group":
         chosen = levels if len(levels) > 1 else []
-        return [
-            Term(
-                factor,
-                coded.levels[i],
-                "all others",
-                (codes == i).astype(float),
-                known,
-                codes == i,
-                len(chosen),
-            )
-            for i in chosen
-        ]
+        return [Term(factor, coded.levels[i], "all others", i, codes, len(chosen)) for i in chosen]
     chosen = [i for i in levels if i != 0]
-    interaction = factor.kind == "interaction"
-    return [
-        Term(
-            factor,
-            coded.levels[i],
-            coded.levels[0],
-            (codes == i).astype(float),
-            known if interaction else known & ((codes == i) | (codes == 0)),
-            codes == i,
-            len(chosen),
-        )
-        for i in chosen
-    ]
+    return [Term(factor, coded.levels[i], coded.levels[0], i, codes, len(chosen)) for i in chosen]
 
 
 def build_block(coded: Coded, rows: Ints | slice, *, smallest: int = 5) -> Floats:

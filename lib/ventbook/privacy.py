@@ -33,6 +33,7 @@ class NameCoder:
         self._pattern: re.Pattern[str] | None = None
         self._pattern_size = -1
         self._words: dict[str, str] = {}
+        self._masked: dict[str, str] = {}
 
     def code_name(self, name: str) -> str:
         """The code of one name; spacing and capitals don't matter; a code stays itself."""
@@ -69,6 +70,7 @@ class NameCoder:
             self._words = words
             self._pattern = re.compile(rf"\b(?:{joined})\b", re.IGNORECASE) if ordered else None
             self._pattern_size = len(self.names)
+            self._masked = {}
         return self._pattern
 
     def mask_column(self, text: pa.Array) -> pa.Array:
@@ -85,7 +87,14 @@ class NameCoder:
     def mask_text(self, text: str) -> str:
         """One text with known names replaced by their codes in brackets."""
         pattern = self.pattern()
-        return pattern.sub(self._bracket, text) if pattern is not None else text
+        if pattern is None or len(text) < SHORTEST_NAME:
+            return text
+        found = self._masked.get(text)
+        if found is None:
+            found = pattern.sub(self._bracket, text)
+            if len(self._masked) < 100_000 and len(text) < 200:
+                self._masked[text] = found
+        return found
 
     def _bracket(self, found: re.Match[str]) -> str:
         return f"[{self._words.get(' '.join(found.group().casefold().split()), 'name')}]"

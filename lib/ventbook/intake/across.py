@@ -120,18 +120,19 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
     table = context.ventings
     if table.empty:
         return []
-    order = table.sort_values(["engine_id", "date"], kind="stable")
-    near = (order["engine_id"] == order["engine_id"].shift()) & (
-        (order["date"] - order["date"].shift()).dt.days.abs() <= days
-    )
-    other = order.index.to_series().shift()[near]
-    if other.empty:
+    engine = pd.factorize(table["engine_id"])[0]
+    day = table["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
+    order = np.lexsort((day, engine))
+    near = (np.diff(engine[order]) == 0) & (np.diff(day[order]) <= days)
+    if not near.any():
         return []
-    at = pd.Index(other.index).get_indexer(_index(loaded.rows.column("venting_id")))
-    rows = np.flatnonzero(alive & (at >= 0))
-    return _fault(
-        "same_engine_soon", "date", rows, [str(other.iloc[at[row]]) for row in rows], common={"n": days}
-    )
+    before = np.full(len(table), -1)
+    before[order[1:][near]] = order[:-1][near]
+    at = table.index.get_indexer(_index(loaded.rows.column("venting_id")))
+    other = np.where(at >= 0, before[at], -1)
+    rows = np.flatnonzero(alive & (other >= 0))
+    names = table.index.to_numpy()[other[rows]].tolist()
+    return _fault("same_engine_soon", "date", rows, names, common={"n": days})
 
 
 def check_remarks(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -139,13 +140,17 @@ def check_remarks(loaded: Loaded, alive: np.ndarray, context: Context) -> list[F
     remarks = loaded.rows.column("remarks")
     if remarks.null_count == loaded.count:
         return []
+    encoded = remarks.combine_chunks().dictionary_encode()
+    texts = [text.casefold() for text in encoded.dictionary.to_pylist()]
+    positions = np.asarray(encoded.indices.fill_null(len(texts)))
     answer = []
     for rule in thresholds()["keyword"]:
-        for word in rule["words"]:
-            said = np.asarray(pc.match_substring(remarks, word, ignore_case=True).fill_null(False))
+        words = [next((word for word in rule["words"] if word in text), "") for text in texts]
+        said = np.array([bool(word) for word in [*words, ""]])[positions]
+        if said.any():
             shown = np.asarray(loaded.rows.column(rule["column"]).fill_null(False))
             rows = np.flatnonzero(alive & said & ~shown)
-            answer += _fault("remark_says_more", rule["column"], rows, [word] * len(rows))
+            answer += _fault("remark_says_more", rule["column"], rows, [words[positions[r]] for r in rows])
     return answer
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
 
@@ -13,6 +13,8 @@ import numpy as np
 from ventbook import dictionary
 
 VALUE_LENGTH = 200
+MOST_NOTES = 200  # of one rule in one intake, row by row
+CHANGES = frozenset({"corrected", "released", "correction_applied"})
 
 
 @dataclass
@@ -48,13 +50,29 @@ class Fault:
         if len(self.values):
             words["value"] = shorten(value)
         wording = dictionary.issue(self.code)
-        return shorten(value), wording.what.format(**words), wording.do.format(**words)
+        what = wording.what.format(**words)
+        if self.once and len(self.values) > 1:
+            what += f" (and {len(self.rows) - 1} more rows like it)"
+        return shorten(value), what, wording.do.format(**words)
 
 
 def shorten(text: str, length: int = VALUE_LENGTH) -> str:
     """Text cut to a length that fits a line, with a mark where it was cut."""
     text = str(text)
     return text if len(text) <= length else text[: length - 1] + "…"
+
+
+def merge_notes(faults: Iterable[Fault]) -> list[Fault]:
+    """The same faults, where a note that speaks for very many rows becomes one issue for all of them.
+
+    What tells of a change to a value always stays row by row.
+    """
+    return [
+        replace(fault, once=True)
+        if not fault.once and len(fault.rows) > MOST_NOTES and not fault.holds and fault.code not in CHANGES
+        else fault
+        for fault in faults
+    ]
 
 
 def mark_held(count: int, faults: Iterable[Fault]) -> np.ndarray:

@@ -133,23 +133,24 @@ def build_quarantine(
                 known = codes.setdefault(int(row), [])
                 if fault.code not in known:
                     known.append(fault.code)
-    originals = dict(read_originals(loaded, rows))
-    part = loaded.rows.take(pa.array(rows))
-    keys = key_texts(part, loaded.table.key)
-    known_words = _known_words(loaded)
+    originals = dict(read_originals(loaded, rows, coder))
+    part = loaded.rows.filter(pa.array(held))
+    keys, lines = key_texts(part, loaded.table.key), part.column("_line").to_pylist()
+    broken = any("wrong_cell_count" in own for own in codes.values())
+    known_words = _known_words(loaded) if broken else set()
     out: dict[str, list[Any]] = {name: [] for name in QUARANTINE.names}
     for n, row in enumerate(rows):
         fault, position = first[int(row)]
         value, what, do = fault.text(position)
         sheet = loaded.sheets[loaded.source[row]]
-        original = hide_names(
-            sheet, originals[int(row)], coder, fault.code == "wrong_cell_count", known_words
-        )
+        original = originals[int(row)]
+        if "wrong_cell_count" in codes[int(row)]:
+            original = hide_names(sheet, original, coder, known_words)
         value, what = _hide_value(fault, value, what, coder, original)
         values = {
             "file": sheet.file,
             "sheet": sheet.sheet or None,
-            "line": part.column("_line")[n].as_py(),
+            "line": lines[n],
             "table": loaded.table.name,
             "column": fault.column,
             "code": fault.code,
@@ -169,23 +170,14 @@ def build_quarantine(
 
 
 def hide_names(
-    sheet: Sheet, original: dict[str, str | None], coder: NameCoder, broken: bool, known: set[str]
+    sheet: Sheet, original: dict[str, str | None], coder: NameCoder, known: set[str]
 ) -> dict[str, str | None]:
-    """The original cells with technicians' names coded and known names masked in the rest."""
-    coded = {f.header for f in sheet.fields if f.column is not None and f.column.name == "technician"}
-    if broken and any(c.name == "technician" for c in sheet.table.columns):
-        names = list(original)
-        cells = coder.code_like_names([original[n] or "" for n in names], known)
-        return {n: cell or None for n, cell in zip(names, cells, strict=True)}
-    answer: dict[str, str | None] = {}
-    for header, text in original.items():
-        if text is None or not text.strip():
-            answer[header] = text
-        elif header in coded:
-            answer[header] = coder.code_name(text)
-        else:
-            answer[header] = coder.mask_text(text)
-    return answer
+    """The cells of a row that could not be split: what may be a technician's name is coded."""
+    names = list(original)
+    if not any(column.name == "technician" for column in sheet.table.columns):
+        return {n: coder.mask_text(text) if text else text for n, text in original.items()}
+    cells = coder.code_like_names([original[n] or "" for n in names], known)
+    return {n: cell or None for n, cell in zip(names, cells, strict=True)}
 
 
 def _hide_value(

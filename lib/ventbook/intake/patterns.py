@@ -240,11 +240,15 @@ def no_spread(column: str, stored: str) -> Pattern:
         part = frame.loc[frame[stored].notna(), ["site", "date", stored, "row"]]
         if part.empty:
             return []
-        month = part["date"].dt.strftime("%Y-%m")
+        month = part["date"].dt.year * 100 + part["date"].dt.month
         answer = []
-        for (site, when), own in part.groupby(["site", month], sort=True):
+        for (site, _), own in part.groupby(["site", month], sort=True):
             if len(own) >= least and own[stored].iloc[0] == own[stored].min() == own[stored].max():
-                words = {"value": when, "low": f"{own[stored].iloc[0]:g}", "n": len(own)}
+                words = {
+                    "value": f"{own['date'].iloc[0]:%Y-%m}",
+                    "low": f"{own[stored].iloc[0]:g}",
+                    "n": len(own),
+                }
                 answer.append(_note("no_spread", column, own["row"], site=site, **words))
         return answer
 

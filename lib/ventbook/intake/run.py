@@ -22,7 +22,7 @@ from ventbook.store import create_store as create_store_at
 from . import across, patterns, samples
 from .columns import check_columns
 from .corrections import Corrections, load_corrections
-from .faults import Fault, shorten
+from .faults import Fault, merge_notes, shorten
 from .held import Rerun, build_issues, build_quarantine, describe_form, find_rerun
 from .keys import Outcome, compare_with_store, find_repeats, key_texts
 from .load import Loaded, load_table
@@ -58,6 +58,7 @@ class Work:
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
+    context: across.Context | None = None
 
     def earlier(self, table: str) -> pa.Table | None:
         """The store's rows of a table, read once."""
@@ -164,21 +165,29 @@ def _judge(work: Work, loaded: Loaded) -> None:
     work.tables[name] = loaded
     zero = np.zeros(loaded.count, dtype=bool)
     work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
+    work.context = None if name in ("engines", "ventings") else work.context
     context = _context(work)
     for rule in across.RULES.get(name, ()):
         loaded.faults += rule(loaded, alive, context)
+    loaded.faults[:] = merge_notes(loaded.faults)
     held = loaded.held() & ~mended
     alive = ~held & ~duplicate & ~mended
     duplicate &= ~held
     known, corrected = compare_with_store(loaded, alive, work.earlier(name))
     duplicate |= known
     work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, held, mended)
+    if name in ("engines", "ventings"):
+        work.context = None  # rows that the rules above held are no longer there to refer to
 
 
 def _context(work: Work) -> across.Context:
-    engines = _merged(work, "engines", "engine_id")
-    ventings = _merged(work, "ventings", "venting_id")
-    return across.Context(engines, ventings, _held_keys(work), work.earlier, pd.Timestamp(work.today))
+    if work.context is None:
+        engines = _merged(work, "engines", "engine_id")
+        ventings = _merged(work, "ventings", "venting_id")
+        work.context = across.Context(
+            engines, ventings, _held_keys(work), work.earlier, pd.Timestamp(work.today)
+        )
+    return work.context
 
 
 def _merged(work: Work, table: str, key: str) -> pd.DataFrame:

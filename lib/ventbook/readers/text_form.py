@@ -60,7 +60,6 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
                 head = chunk[:4096]
             size += len(chunk)
             newlines += chunk.count(b"\n")
-            quotes += chunk.count(b'"')
             zeros += chunk.count(b"\0")
             joined = tail[-2:] + chunk
             blank = blank or b"\n\n" in joined or b"\n\r\n" in joined
@@ -68,8 +67,10 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
                 b"\r" in chunk and joined.count(b"\r") > joined.count(b"\r\n") + (joined[-1:] == b"\r")
             )
             tail = joined[-2:]
-            if quotes and not spanning:
-                spanning = spans_lines(chunk, quotes - chunk.count(b'"'))
+            own = chunk.count(b'"')
+            before, quotes = quotes, quotes + own
+            if not spanning and (own or before & 1):
+                spanning = spans_lines(chunk, before)
             if valid and not chunk.isascii():
                 try:
                     utf8.decode(chunk)

@@ -124,6 +124,6 @@ def _read_quantity(name: str, text: str, column: dictionary.Column) -> tuple[flo
     except ValueError as error:
         return 0.0, f"{name}: {error}"
     low, high = column.low, column.high
-    if isinstance(low, float) and isinstance(high, float) and not low <= value <= high:
+    if isinstance(low, int | float) and isinstance(high, int | float) and not low <= value <= high:
         return 0.0, f"{name} must be from {low:g} to {high:g} {column.unit}; got {text!r}"
     return value, ""

@@ -1,0 +1,281 @@
+"""The sheet for a planned venting: what it says, where it says less, and how its predictions are scored."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from invented_fleet import fleet_tables, make_page
+from ventbook.pages import planned_venting as report
+from ventbook.pages.parameters import ParameterError
+from ventbook.pages.planned_venting import score
+from ventbook.pages.planned_venting.ahead import foresee
+from ventbook.pages.planned_venting.chance import fit_chance
+from ventbook.pages.planned_venting.forecast import off_support, predict_rotations, predict_times
+
+SECTIONS = ("answer", "sheet", "next_ventings", "how_it_fared", "methods", "not_said")
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory):
+    out = tmp_path_factory.mktemp("planned")
+    page = make_page("planned-venting", fleet_tables(), out=str(out))
+    parts = {name: getattr(report, name)(page) for name in SECTIONS}
+    page.finish()
+    return page, parts, out
+
+
+@pytest.fixture(scope="module")
+def jobs(shown):
+    return shown[0].all_jobs
+
+
+class TestSheet:
+    def test_says_what_is_asked_for(self, shown) -> None:
+        page, parts, out = shown
+        first = page.records["planned"].sort_values("date").iloc[0]
+        assert f"Venting {first['venting_id']} planned for" in parts["answer"].text
+        text = parts["sheet"].text
+        for said in ("Expect", "95 in 100 had pressure: stop there", "limit is", "First start: pressure after", "At least one spongy lifter",
+                     "Check every lifter", "extra run", "cover seals", "sealing rings", "on record", "Ignition off", "releases nothing",
+                     "Past ventings most like it"):  # fmt: skip
+            assert said in text
+        found = {f["id"]: f for f in json.loads((out / "findings.json").read_text("utf-8"))["findings"]}
+        assert set(found) == {
+            "expected_rotations",
+            "stop_rotations",
+            "expected_time_to_pressure",
+            "chance_spongy_lifter",
+            "cured_share",
+        }
+        assert (
+            found["expected_rotations"]["low"]
+            < found["expected_rotations"]["estimate"]
+            < found["expected_rotations"]["high"]
+        )
+        assert found["stop_rotations"]["estimate"] >= found["expected_rotations"]["estimate"]
+        assert all(f["group"] == {"venting_id": first["venting_id"]} for f in found.values())
+
+    def test_fits_one_page(self, shown) -> None:
+        # A4 with 18 mm and Letter with 18 mm margins hold 45 lines of 100 characters at 10 pt and table spacing
+        table = pd.read_csv(shown[2] / "tables" / "sheet.csv")
+        lines = sum(int(np.ceil(len(text) / 85)) for text in table["expect"]) + 8
+        assert lines <= 38
+        assert len(pd.read_csv(shown[2] / "tables" / "similar_ventings.csv")) == 5
+
+    def test_similar_ventings_are_similar(self, shown, jobs) -> None:
+        ahead = foresee(shown[0])
+        similar = jobs.set_index("venting_id").loc[
+            pd.read_csv(shown[2] / "tables" / "similar_ventings.csv")["venting_id"]
+        ]
+        assert (similar["engine_type"] == ahead.row["engine_type"]).all()
+        assert (similar["date"] < pd.Timestamp(shown[0].today)).all()
+
+    def test_a_chosen_venting_and_what_if(self) -> None:
+        tables = fleet_tables()
+        name = tables["planned"]["venting_id"].iloc[2]
+        numbers = {}
+        for empty in ("yes", "no"):
+            page = make_page("planned-venting", tables, planned=name, plan_cooler_empty=empty, plan_lines_empty=empty, plan_cooler_volume="0.4 L",
+                             plan_tank_overpressure="7 psi")  # fmt: skip
+            report.sheet(page)
+            numbers[empty] = next(f["estimate"] for f in page.findings if f["id"] == "expected_rotations")
+        assert numbers["yes"] > 1.5 * numbers["no"]
+
+    def test_entered_alone(self) -> None:
+        page = make_page("planned-venting", fleet_tables(), plan_engine_type="flat4", plan_lines_empty="no", plan_cooler_empty="no",
+                         plan_filter_new="no", plan_oil_temperature="68 degF")  # fmt: skip
+        text = report.sheet(page).text
+        assert "Venting entered planned for" in text
+        assert foresee(page).row["oil_temperature_degC"] == pytest.approx(20.0)
+        assert "suction side 0" in text
+
+    @pytest.mark.parametrize(
+        ("given", "message"),
+        [
+            ({"planned": "plan-99"}, "planned 'plan-99' is not in the records"),
+            (
+                {"plan_engine_type": "flat4", "plan_tank_overpressure": "0.5"},
+                "plan_tank_overpressure needs its unit, as in 0.5 bar",
+            ),
+            (
+                {"plan_engine_type": "flat4", "plan_cooler_volume": "big L"},
+                "plan_cooler_volume must be a number with its unit",
+            ),
+            ({"plan_engine_type": "flat4", "plan_tank_head": "9 m"}, "plan_tank_head must be from -2 to 3 m"),
+            ({"plan_engine_type": "flat4", "plan_suction_line_bore": "10 kg"}, "plan_suction_line_bore"),
+        ],
+    )
+    def test_wrong_entries_are_named(self, given: dict[str, str], message: str) -> None:
+        page = make_page("planned-venting", fleet_tables(), **given)
+        with pytest.raises(ParameterError, match=message):
+            report.answer(page)
+
+    def test_nothing_planned(self) -> None:
+        tables = dict(fleet_tables())
+        tables["planned"] = tables["planned"].iloc[:0]
+        page = make_page("planned-venting", tables)
+        assert "No venting is planned" in report.answer(page).text
+        assert "No venting is planned" in report.sheet(page).text
+        assert "No venting is planned" in report.next_ventings(page).text
+        assert page.findings == []
+
+    @pytest.mark.parametrize(
+        ("given", "said"),
+        [
+            ({"plan_tank_head": "-1.9 m", "plan_lines_empty": "yes", "plan_tank_overpressure": "0 bar"}, "This push will not prime the engine"),
+            ({"plan_oil_temperature": "-15 degC", "plan_suction_line_bore": "6 mm", "plan_lines_empty": "yes", "plan_tank_overpressure": "0 bar",
+              "plan_tank_head": "0 m"}, "turn slower"),
+        ],
+    )  # fmt: skip
+    def test_no_number_where_it_cannot_prime(self, given: dict[str, str], said: str) -> None:
+        page = make_page("planned-venting", fleet_tables(), plan_engine_type="flat4", **given)
+        assert said in report.answer(page).text
+        report.sheet(page)
+        page.finish()
+        rotations = next(f for f in page.findings if f["id"] == "expected_rotations")
+        assert (rotations["estimate"], rotations["state"]) == (None, "not_recorded")
+
+    def test_first_records_of_all(self) -> None:
+        tables = dict(fleet_tables())
+        for name in ("ventings", "starts", "lifter_checks"):
+            tables[name] = tables[name].iloc[:0]
+        page = make_page("planned-venting", tables)
+        parts = {name: getattr(report, name)(page) for name in SECTIONS}
+        assert "Beyond the record" in parts["sheet"].text
+        assert "Too few quarters" in parts["how_it_fared"].text
+        chance = next(f for f in page.findings if f["id"] == "chance_spongy_lifter")
+        assert chance["state"] == "too_few"
+
+
+class TestOffSupport:
+    def test_says_so_and_widens(self, jobs) -> None:
+        usual = jobs.iloc[[-1]]
+        longest = jobs["suction_line_length_m"].max()
+        far = usual.assign(suction_line_length_m=2 * longest)
+        unseen = usual.assign(engine_type="radial9")
+        assert off_support(jobs, usual) == [[]]
+        assert off_support(jobs, far) == [["suction line beyond the longest or largest on record"]]
+        assert off_support(jobs, unseen) == [["no venting of this engine type on record"]]
+
+        def width(frame: pd.DataFrame, predict) -> float:
+            row = predict(jobs, frame).iloc[0]
+            return float(np.log(row["high"] / row["low"]))
+
+        for predict in (predict_rotations, predict_times):
+            assert width(far, predict) > 1.1 * width(usual, predict)
+            assert width(unseen, predict) > 1.1 * width(usual, predict)
+
+    def test_chance_widens_too(self, shown) -> None:
+        seen = make_page("planned-venting", fleet_tables(), plan_engine_type="flat4")
+        unseen = make_page("planned-venting", fleet_tables(), plan_engine_type="radial9")
+        widths = []
+        for page in (seen, unseen):
+            chance = foresee(page).chance
+            logit = [np.log(p / (1 - p)) for p in (chance.low, chance.high)]
+            widths.append(logit[1] - logit[0])
+        assert widths[1] > widths[0] + 0.5
+        assert "no venting of this engine type on record" in report.sheet(unseen).text
+
+
+class TestScores:
+    def test_the_demo_fleet_told_in_advance(self, jobs) -> None:
+        scored = score.roll_forward(jobs)
+        table = score.summarise(scored)
+        prediction = table[table["by"] == "prediction"].set_index("question")
+        site = table[table["by"] != "prediction"].set_index("question")
+        rotations, seconds, spongy = prediction.index
+        for question in (rotations, seconds):
+            assert 0.87 <= prediction.loc[question, "held"] <= 0.93
+        assert prediction.loc[rotations, "error"] < 0.5 * site.loc[rotations, "error"]
+        assert prediction.loc[spongy, "brier"] < site.loc[spongy, "brier"]
+
+    def test_only_the_past_is_used(self, jobs) -> None:
+        """Changing what comes later changes no earlier prediction."""
+        last = sorted(jobs["quarter"].unique())[-1]
+        later = jobs["quarter"] == last
+        changed = jobs.assign(
+            rotations_crank=jobs["rotations_crank"].mask(later, 999.0),
+            failed_first=jobs["failed_first"].mask(later, True),
+        )
+        before, after = (score.roll_forward(j).loc[lambda t: t["quarter"] != last] for j in (jobs, changed))
+        pd.testing.assert_frame_equal(before, after)
+
+    def test_nothing_to_find_gives_the_overall_share(self) -> None:
+        """On ventings whose findings hang on nothing the model falls back, and costs next to no Brier score."""
+        rng = np.random.default_rng(3)
+        n = 500
+        frame = pd.DataFrame(
+            {
+                "engine_id": rng.integers(0, 150, n).astype(str), "site": rng.choice(["Harbour", "Ridge", "Plain"], n),
+                "engine_type": rng.choice(["flat4", "flat6"], n), "reason": rng.choice(["oil_change", "new_engine"], n),
+                "lines_empty": pd.array(rng.random(n) < 0.4, dtype="boolean"), "cooler_empty": pd.array(rng.random(n) < 0.3, dtype="boolean"),
+                "tank_overpressure_bar": np.where(rng.random(n) < 0.5, 0.0, 0.5), "oil_temperature_degC": rng.normal(20, 5, n),
+            }
+        )  # fmt: skip
+        costs = []
+        for seed in range(8):
+            failed = np.random.default_rng(seed).random(n) < 0.15
+            past = frame.assign(failed_first=pd.array(failed, dtype="boolean"))
+            model = fit_chance(past)
+            costs.append(float(np.mean((model.predict(frame) - 0.15) ** 2)))
+        # squared distance from the true chance is what the Brier score costs
+        assert np.mean(costs) < 0.002
+
+    def test_a_planted_cause_is_found(self) -> None:
+        rng = np.random.default_rng(4)
+        n = 600
+        empty = rng.random(n) < 0.4
+        frame = pd.DataFrame(
+            {
+                "engine_id": rng.integers(0, 200, n).astype(str), "site": rng.choice(["Harbour", "Ridge"], n), "engine_type": "flat4",
+                "reason": "oil_change", "lines_empty": pd.array(empty, dtype="boolean"), "cooler_empty": False, "tank_overpressure_bar": 0.0,
+                "failed_first": pd.array(rng.random(n) < np.where(empty, 0.45, 0.08), dtype="boolean"),
+            }
+        )  # fmt: skip
+        said = fit_chance(frame).predict(frame)
+        assert said[empty].mean() == pytest.approx(0.45, abs=0.08)
+        assert said[~empty].mean() == pytest.approx(0.08, abs=0.05)
+
+    def test_brier_parts_add_up(self) -> None:
+        """Murphy's identity: Brier = reliability - resolution + uncertainty, exact where bins hold one chance each."""
+        rng = np.random.default_rng(5)
+        said = rng.choice([0.05, 0.2, 0.6, 0.9], 4000)
+        came = (rng.random(4000) < np.clip(said + 0.05, 0, 1)).astype(float)
+        parts = score.split_brier(said, came, np.array([0.1, 0.4, 0.7]))
+        assert parts["brier"] == pytest.approx(
+            parts["reliability"] - parts["resolution"] + parts["uncertainty"], abs=1e-12
+        )
+
+    def test_brier_of_a_published_example(self) -> None:
+        # Wikipedia "Brier score" (public page, from memory): forecast .7 and it rains .09, it does not .49; .3 and rain .49
+        for said, came, value in (
+            (0.7, 1, 0.09),
+            (0.7, 0, 0.49),
+            (0.3, 1, 0.49),
+            (1.0, 1, 0.0),
+            (0.5, 0, 0.25),
+        ):
+            assert score.split_brier(np.array([said]), np.array([came]), np.array([]))[
+                "brier"
+            ] == pytest.approx(value)
+
+    def test_the_best_chance_is_the_true_one(self) -> None:
+        """A proper score: the expected Brier score is lowest at the true chance."""
+        truth = 0.23
+        expected = [truth * (1 - p) ** 2 + (1 - truth) * p**2 for p in np.linspace(0, 1, 101)]
+        assert np.argmin(expected) == 23
+
+    def test_reliability_keeps_empty_bins(self) -> None:
+        scored = pd.DataFrame({"chance": [0.01, 0.02], "failed": [0.0, 1.0]})
+        table = score.reliability(scored)
+        assert table["n"].tolist() == [2, 0, 0, 0, 0, 0]
+        assert table["came"][0] == 0.5
+
+    def test_too_short_a_record(self, jobs) -> None:
+        scored = score.roll_forward(jobs.head(30))
+        assert scored.empty
+        assert score.summarise(scored)["n"].tolist() == [0] * 6

@@ -9,7 +9,7 @@ from .comments import comments_for, read_comments
 from .document import build_document
 from .html import report_html
 from .notebook import tidy_notebook
-from .task import Task, shown_path
+from .task import Task, bare_path
 
 
 def stamp_line(stamp: dict[str, Any]) -> str:
@@ -29,7 +29,7 @@ def write_exports(task: Task, contents: dict[str, Any], tell: Any) -> None:
     seen = {**task.parameters, "out": ""}
     for name in ("store", "limits"):
         if path := task.parameters.get(name):
-            seen[name] = shown_path(path, task.final)
+            seen[name] = bare_path(path)
     notebook = tidy_notebook(task.work / "report.ipynb", seen)
     findings = json.loads((task.work / "findings.json").read_text("utf-8"))["findings"]
     comments = comments_for(

@@ -4,18 +4,22 @@ from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 from ventbook.dictionary import DATA
 
+from .run import put_in_place
+
 DEMO = DATA / "demo"
 RECORDS = DATA / "records"
 MARK = "made-from.txt"
+WAIT_S = 600.0
 # What the demo's store is made by: when one of these changes, it is made anew.
 MAKERS = ("demo", "intake", "readers", "store", "traces", "dictionary", "privacy.py", "units.py")
 
@@ -34,43 +38,59 @@ def demo_fingerprint() -> str:
 
 
 def make_demo_store(folder: Path = DEMO, say: Callable[[str], Any] = print) -> Path:
-    """The invented fleet's records and a store of one snapshot a delivery; made only when something changed."""
+    """The invented fleet's records and a store of one snapshot a delivery; made only when something changed.
+
+    Several processes may ask at the same time: one makes it beside its place and swaps it in, the others wait.
+    """
+    store, now = folder / "store", demo_fingerprint()
+    if _is_made(folder, now):
+        return store
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    with _wait_for_lock(folder.with_name(f".{folder.name}.lock")):
+        if _is_made(folder, now):
+            return store
+        say("inventing the demo fleet and taking its records in")
+        fresh = folder.with_name(f".{folder.name}.new")
+        shutil.rmtree(fresh, ignore_errors=True)
+        _fill(fresh)
+        (fresh / MARK).write_text(now, "utf-8")
+        put_in_place(fresh, folder)
+    return store
+
+
+def _is_made(folder: Path, fingerprint: str) -> bool:
+    mark = folder / MARK
+    return (folder / "store").is_dir() and mark.is_file() and mark.read_text("utf-8") == fingerprint
+
+
+def _fill(folder: Path) -> None:
     from ventbook.demo import delivery_days, write_demo
     from ventbook.intake import take_in
     from ventbook.store import create_store
 
-    store, mark, now = folder / "store", folder / MARK, demo_fingerprint()
-    folder.mkdir(parents=True, exist_ok=True)
-    with _wait_for(folder / "making.lock"):
-        if store.is_dir() and mark.is_file() and mark.read_text("utf-8") == now:
-            return store
-        say("inventing the demo fleet and taking its records in")
-        mark.unlink(missing_ok=True)
-        shutil.rmtree(store, ignore_errors=True)
-        days: dict[str, dt.date] = delivery_days()
-        deliveries = write_demo(folder)
-        create_store(store)
-        for delivery in deliveries:
-            take_in([delivery], store=store, today=days[delivery.name])
-        mark.write_text(now, "utf-8")
-    return store
+    days: dict[str, dt.date] = delivery_days()
+    deliveries = write_demo(folder)
+    create_store(folder / "store")
+    for delivery in deliveries:
+        take_in([delivery], store=folder / "store", today=days[delivery.name])
 
 
 @contextmanager
-def _wait_for(lock: Path) -> Iterator[None]:
-    """Hold a lock that two processes may ask for at once: the second waits until the first has made the store."""
+def _wait_for_lock(path: Path) -> Iterator[None]:
+    """Holds the lock as soon as it is free."""
     from ventbook.store import StoreError
     from ventbook.store.locking import hold_lock
 
+    end = time.monotonic() + WAIT_S
     while True:
-        with ExitStack() as stack:
-            try:
-                stack.enter_context(hold_lock(lock))
-            except StoreError:
-                time.sleep(0.3)
-                continue
-            yield
+        try:
+            with hold_lock(path):
+                yield
             return
+        except StoreError:
+            if time.monotonic() > end or not os.access(path.parent, os.W_OK):
+                raise
+            time.sleep(0.3)
 
 
 def take_in_folder(records: Path, store: Path = RECORDS / "store") -> Path:

@@ -93,10 +93,17 @@ def choose_folder(out: Path, name: str, scope: str, parameters: Mapping[str, Any
     return out / name / f"{scope}-{mark}"
 
 
+def bare_path(path: str | Path) -> str:
+    """A path as a page may show it: from the project's folder where it lies in there, else its last name only."""
+    full = Path(path).resolve()
+    root = DATA.parent.resolve()
+    return full.relative_to(root).as_posix() if full.is_relative_to(root) else full.name
+
+
 def shown_path(path: str | Path, start: Path) -> str:
     """A path as it may stand in a report's files: relative to ``start`` where the two have a folder in common.
 
-    An absolute path tells a reader whose computer it was.
+    An absolute path tells a reader whose computer it was. Only ``run.json`` carries it, to find the store again.
     """
     full = Path(path).resolve()
     try:

@@ -1,0 +1,117 @@
+"""All reports of the demo fleet: made side by side, whole, small enough, and the same number in every form.
+
+Once as they come, once with other parameters than the defaults.
+"""
+
+from __future__ import annotations
+
+import csv
+import itertools
+import json
+import re
+from pathlib import Path
+
+import openpyxl
+import pypdf
+import pytest
+from bs4 import BeautifulSoup
+
+from ventbook import pages, reports, wording
+from ventbook.reports.task import NOTEBOOKS
+from ventbook.reports.xlsx import sheet_names, shown_value
+
+NAMES = [name for name, spec in pages.report_specs().items() if (NOTEBOOKS / spec.notebook).is_file()]
+CALLS = {
+    "defaults": {},
+    "others": {"period": "12m/2026-09", "units": "us", "level": 0.9, "as_of": 8, "engine_type": "flat4"},
+}
+
+
+@pytest.fixture(scope="module", params=list(CALLS))
+def made(request, demo_store, tmp_path_factory) -> dict[str, reports.Outcome]:
+    out = tmp_path_factory.mktemp("demo")
+    call = {"store": str(demo_store), **CALLS[request.param]}
+    outcomes = reports.run_reports(NAMES, call, out=out)
+    faults = [f"{outcome.name}: {outcome.message}" for outcome in outcomes if not outcome.done]
+    assert not faults, "\n".join(faults)
+    return {outcome.name: outcome for outcome in outcomes}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", NAMES)
+def test_report_is_whole_and_says_the_same_in_every_form(made, name) -> None:
+    folder = made[name].folder
+    findings = json.loads((folder / "findings.json").read_text("utf-8"))
+    run = json.loads((folder / "run.json").read_text("utf-8"))
+    page = (folder / "report.html").read_text("utf-8")
+    units = findings["parameters"]["units"]
+    assert len(page.encode()) < 3_000_000
+    assert "does not release an engine to service" in page
+    assert run["snapshot"] == 8 and run["limits"]["revision"]
+    soup = BeautifulSoup(page, "html.parser")
+    assert not soup.find_all("script") and not re.search(r"(src|href)=\"(https?:|//)", page)
+    assert soup.select_one(".vb-answer").get_text().strip()
+    text = re.sub(
+        r"\s+", " ", " ".join(p.extract_text() for p in pypdf.PdfReader(folder / "report.pdf").pages)
+    )
+    compare_findings(findings["findings"], soup, text, folder / "tables.xlsx", units)
+    compare_tables(findings["tables"], soup, folder)
+
+
+def compare_findings(findings: list[dict], soup: BeautifulSoup, text: str, book: Path, units: str) -> None:
+    rows = [
+        [cell.get_text() for cell in row.find_all(["th", "td"])]
+        for row in soup.find(id="table-findings").select("tbody tr")
+    ]
+    sheet = list(openpyxl.load_workbook(book)["Numbers"].iter_rows(values_only=True))
+    assert len(rows) == len(findings) == len(sheet) - 1
+    squeezed = text.replace(" ", "")
+    for finding, row, cells in zip(findings, rows, sheet[1:], strict=True):
+        unit = finding["unit"]
+        low, high = finding["low"], finding["high"]
+        if finding["estimate"] is not None:
+            shown = wording.number(finding["estimate"], unit, units=units)
+            assert row[3] == shown and shown.replace(" ", "") in squeezed
+        else:
+            assert row[3] == ""
+        if low is not None or high is not None:
+            assert row[4] == wording.value_range(low, high, unit, units=units)
+        for place, value in ((4, finding["estimate"]), (5, low), (6, high)):
+            expected = (
+                None if value is None else pytest.approx(shown_value(value, unit, units), rel=1e-9, abs=1e-12)
+            )
+            assert cells[place] == expected
+        assert cells[8] == finding["n"] and cells[0] == finding["id"]
+
+
+def compare_tables(tables: dict[str, str], soup: BeautifulSoup, folder: Path) -> None:
+    """Row numbers and first columns agree; the CSV has every row that the page shows."""
+    book = openpyxl.load_workbook(folder / "tables.xlsx")
+    assert book.sheetnames == sheet_names(["Read me", "Numbers", *tables])
+    for (name, path), sheet in zip(tables.items(), book.sheetnames[2:], strict=True):
+        with (folder / path).open(encoding="utf-8", newline="") as source:
+            rows = list(csv.reader(source))
+        cells = list(book[sheet].iter_rows(values_only=True))
+        assert len(cells) == len(rows), name
+        shown = soup.find(id=f"table-{pages.show.anchor(name)}")
+        if shown is not None and len(rows) > 1:
+            assert 1 <= len(shown.select("tbody tr")) <= len(rows) - 1
+
+
+def test_every_picture_and_formula_has_words(made) -> None:
+    for outcome in made.values():
+        soup = BeautifulSoup((outcome.folder / "report.html").read_text("utf-8"), "html.parser")
+        for picture in soup.find_all("img"):
+            assert len(picture["alt"]) > 20, (outcome.name, picture["alt"])
+        for formula in soup.find_all("math"):
+            assert formula["alttext"]
+        headings = [int(tag.name[1]) for tag in soup.main.find_all(re.compile("h[1-4]"))]
+        assert headings[0] == 1 and all(b - a <= 1 for a, b in itertools.pairwise(headings))
+
+
+def test_start_page_and_stamp_name_no_place_on_this_machine(made) -> None:
+    for outcome in made.values():
+        for path in outcome.folder.rglob("*"):
+            if path.is_file() and path.name != "run.json":
+                data = path.read_bytes()
+                assert b"/tmp/" not in data and str(NOTEBOOKS.parent).encode() not in data, path

@@ -1,7 +1,9 @@
 """Errors that carry the clustering, with degrees of freedom fit for few clusters.
 
 Up to 400 clusters: every cluster is left out in turn (one Newton step from the full fit), and the errors are the spread of
-those estimates, the bias-reduced form CR3 of the sandwich [1]_. Degrees of freedom for Student's t by
+those estimates, the form CR3 of the sandwich [1]_. Where few clusters carry an effect that spread is too wide by an
+amount that is known under independent readings, its expectation over the model's own variance; it is divided out, so that the
+error is unbiased there as for the form CR2. Degrees of freedom for Student's t by
 Satterthwaite's rule on the quadratic form under independent readings [2]_. More clusters: the plain sandwich with
 clusters / (clusters - 1), and the normal quantile.
 
@@ -41,16 +43,24 @@ class Errors:
     kind: str
 
     def variance(self, gradient: Floats) -> float:
-        """Variance of the linear combination with that gradient."""
-        return float(gradient @ self.covariance @ gradient)
+        """Variance of the linear combination with that gradient, its known bias taken off (see the module's text)."""
+        raw = float(gradient @ self.covariance @ gradient)
+        if self.meat.shape[0] == 0:
+            return raw
+        spread = (self.clusters - 1) / self.clusters * float(np.trace(self._quadratic(gradient)))
+        return raw * min(float(gradient @ self.bread @ gradient) / spread, 1.0) if spread > 0 else raw
+
+    def _quadratic(self, gradient: Floats) -> Floats:
+        """Covariance between the clusters' steps along the gradient under independent readings (G x G)."""
+        m = gradient @ self.step  # G x p
+        a = (m[:, None, :] @ self.meat)[:, 0, :]
+        return np.diag(np.sum(a * m, axis=1)) - a @ self.bread @ a.T
 
     def degrees(self, gradient: Floats) -> float:
         """Satterthwaite's degrees of freedom of that variance; inf where the normal quantile serves."""
         if self.meat.shape[0] == 0:
             return np.inf
-        m = gradient @ self.step  # G x p
-        a = (m[:, None, :] @ self.meat)[:, 0, :]
-        omega = np.diag(np.sum(a * m, axis=1)) - a @ self.bread @ a.T
+        omega = self._quadratic(gradient)
         whole = float(np.sum(omega**2))
         if whole <= 0:
             return 1.0

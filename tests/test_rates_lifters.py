@@ -293,3 +293,9 @@ def test_blanks_give_bounds_and_say_when_nothing_is_known():
     assert (empty.answer, empty.low) == ("not_known", None)
     with pytest.raises(ValueError, match="decision must lie between 0 and 1"):
         rates.bound_blanks([1], [1], [8], cluster=["a"], decision=30)
+
+
+def test_engine_without_any_answer_is_left_out_of_the_position_test():
+    over = [True, False, None, None, False, True]
+    answer = rates.test_positions(over, ["a", "a", "b", "b", "c", "c"], [1, 2, 1, 2, 1, 2])
+    assert (answer.state, answer.engines) == ("estimated", 2)

@@ -144,6 +144,7 @@ def _add_up(
     failed: Array, block: npt.NDArray[np.int64], code: npt.NDArray[np.int64], rank: Array, positions: int
 ) -> tuple[Array, Array, npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
     """Failures and checks of every engine's positions, sorted by engine; the feed rank of the first row stands."""
+    block = np.unique(block, return_inverse=True)[1]  # without gaps in the codes
     key, first, place = np.unique(block * max(positions, 1) + code, return_index=True, return_inverse=True)
     value = np.bincount(place, failed, key.size).astype(float)
     checks = np.bincount(place, minlength=key.size).astype(float)

@@ -1,0 +1,246 @@
+"""Shares of ventings and lifters over the limit: in all, by group, at the first and last check, and with blanks."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ventbook import evidence, plots, rates, wording
+from ventbook.pages.base import Page
+from ventbook.pages.lifter_gaps.facts import Facts, gather_facts
+from ventbook.pages.show import Shown
+from ventbook.plots.lifters import draw_share_lines
+from ventbook.results import Estimate
+from ventbook.wording import lifters as words
+
+GROUP_WORDS = {"site": "site", "engine_type": "engine type", "reason": "reason"}
+_FIELDS = ("estimate", "low", "high", "level", "unit", "n", "clusters", "method", "state", "note")
+
+
+def estimate_of(row: pd.Series) -> Estimate:
+    """An Estimate from a row of a frame of estimates."""
+    values = {name: row[name] for name in _FIELDS}
+    for name in ("estimate", "low", "high"):
+        values[name] = None if pd.isna(values[name]) else float(values[name])
+    return Estimate(**values)
+
+
+def share_of(facts: Facts, what: str, check: str, level: float) -> Estimate:
+    """Share of ventings or lifters over the limit at a check, all of the period."""
+    t = facts.counts
+    if what == "venting":
+        return rates.venting_share(t[f"failed_{check}"], cluster=t["engine_id"], level=level)
+    return rates.lifter_share(t[f"over_{check}"], t[f"judged_{check}"], cluster=t["engine_id"], level=level)
+
+
+def overall(page: Page) -> Shown:
+    """First and last check: share of ventings with a finding, share of lifters over the limit."""
+    facts = gather_facts(page)
+    out = Shown("", "")
+    rows = []
+    for check, suffix in (("first", ""), ("last", "_last_check")):
+        for what in ("venting", "lifter"):
+            estimate = share_of(facts, what, check, page.level)
+            sentence = words.found_share(estimate, what, facts.limit_words, check=check)
+            out += page.add_finding(
+                f"{what}_failure_share{suffix}", estimate, tier=facts.tier, sentence=sentence
+            )
+            rows.append({"label": f"{what}s, {check} check", **estimate.as_row()})
+    table = pd.DataFrame(rows)
+    if evidence.allows(facts.tier, "describe") and table["estimate"].notna().any():
+        figure, ax = plots.new_figure(height=2.6)
+        figure.subplots_adjust(left=0.22, right=0.88, bottom=0.22, top=0.97)
+        draw_share_lines(ax, table, label="label", xlabel=f"over {facts.limit_words}, %")
+        out += page.add_figure(
+            "shares_over_limit",
+            figure,
+            alt=f"Share of ventings and lifters over the limit at the first and last check with intervals, {page.period.label}.",
+            caption="The intervals carry that lifters share an engine. The last check is after extra runs where there were any.",
+        )
+    return out
+
+
+def by_group(page: Page) -> Shown:
+    """The same shares by site, engine type and reason; a group without ventings keeps its row."""
+    facts = gather_facts(page)
+    out = Shown("", "")
+    tables = []
+    for column, name in GROUP_WORDS.items():
+        groups = {column: facts.groups[column]}
+        ventings = rates.shares_by(
+            facts.counts, [column], failures="failed_first", level=page.level, groups=groups
+        )
+        lifters = rates.shares_by(
+            facts.counts,
+            [column],
+            failures="over_first",
+            lifters="judged_first",
+            level=page.level,
+            groups=groups,
+        )
+        last = rates.shares_by(
+            facts.counts,
+            [column],
+            failures="over_last",
+            lifters="judged_last",
+            level=page.level,
+            groups=groups,
+        )
+        for i, value in enumerate(ventings[column]):
+            for what, table in (("venting", ventings), ("lifter", lifters)):
+                row = table.iloc[i]
+                tier = evidence.tier(
+                    ventings=int(ventings["n"].iloc[i]),
+                    findings=int(ventings["failures"].iloc[i]),
+                    denominators_known=facts.denominators_known,
+                )
+                label = wording.clean_text(value).replace("_", " ")
+                estimate = estimate_of(row)
+                sentence = words.group_share(label, estimate, what)
+                page.add_finding(
+                    f"{what}_failure_share", estimate, group={column: value}, tier=tier, sentence=sentence
+                )
+        tables.append(
+            pd.DataFrame(
+                {
+                    "by": name,
+                    "group": ventings[column].astype(str),
+                    "ventings": ventings["n"],
+                    "ventings_over": ventings["failures"],
+                    "estimate": ventings["estimate"],
+                    "low": ventings["low"],
+                    "high": ventings["high"],
+                    "lifters": lifters["n"],
+                    "lifters_over": lifters["failures"],
+                    "lifter_share": lifters["estimate"],
+                    "lifter_low": lifters["low"],
+                    "lifter_high": lifters["high"],
+                    "lifter_share_last": last["estimate"],
+                    "engines": ventings["clusters"],
+                }
+            )
+        )
+    table = pd.concat(tables, ignore_index=True)
+    drawn = table.assign(
+        label=table["by"] + ": " + table["group"].map(wording.clean_text).str.replace("_", " "),
+        n=table["ventings"],
+    )
+    figure, ax = plots.new_figure(height=1.0 + 0.26 * len(drawn))
+    figure.subplots_adjust(left=0.34, right=0.88, bottom=0.62 / (1.0 + 0.26 * len(drawn)), top=0.98)
+    draw_share_lines(ax, drawn, label="label", xlabel="ventings with a spongy lifter at the first check, %")
+    out += page.add_figure(
+        "ventings_by_group",
+        figure,
+        alt=f"Share of ventings with a lifter over the limit by site, engine type and reason, with intervals, {page.period.label}.",
+        caption="Alphabetical, not ranked. Groups differ in more than their name: see the report on spongy lifters before "
+        "concluding that a group is the cause.",
+    )
+    return out + page.add_table(
+        "shares_by_group",
+        table,
+        title="Over the limit by site, engine type and reason",
+        columns={
+            "by": "By",
+            "group": ("Group", "", "text"),
+            "ventings": "Ventings",
+            "ventings_over": ("With a finding", "", "integer"),
+            "estimate": ("Share of ventings", "share"),
+            "low": ("From", "share"),
+            "high": ("To", "share"),
+            "lifters": "Lifters",
+            "lifters_over": ("Over", "", "integer"),
+            "lifter_share": ("Share of lifters", "share"),
+            "lifter_low": ("From", "share"),
+            "lifter_high": ("To", "share"),
+            "lifter_share_last": ("Last check", "share"),
+        },
+        note="Engines with more cylinders have more lifters that can fail: compare ventings within an engine type.",
+    )
+
+
+def gaps_by_site(page: Page) -> Shown:
+    """Median gap by site and engine type from the gaps as numbers: more is seen than from pass and fail."""
+    facts = gather_facts(page)
+    out = Shown("", "")
+    parts = []
+    for column in ("site", "engine_type"):
+        table = rates.compare_gaps(
+            facts.lifters,
+            column,
+            gap="gap_first_mm",
+            step=facts.step,
+            limit=facts.limit if facts.limit > 0 else None,
+            level=page.level,
+            groups=facts.groups[column],
+        )
+        parts.append(table.rename(columns={column: "group"}).assign(by=GROUP_WORDS[column]))
+    table = pd.concat(parts, ignore_index=True)
+    sites = table[(table["by"] == "site") & (table["state"] == "estimated")]
+    if len(sites):
+        reference = str(sites["group"].iloc[0])
+        sentences = [
+            words.gap_ratio(wording.clean_text(r["group"]), reference, r, units=page.units)
+            for r in sites.to_dict("records")
+        ]
+        out += page.text(*sentences)
+    return out + page.add_table(
+        "gap_medians",
+        table,
+        title="Gaps at the first check as numbers",
+        columns={
+            "by": "By",
+            "group": ("Group", "", "text"),
+            "n": "Readings",
+            "censored": "Under the step",
+            "median_mm": ("Half under", "mm"),
+            "median_low": ("From", "mm"),
+            "median_high": ("To", "mm"),
+            "ratio": ("Ratio to the first", "", "2"),
+            "ratio_low": ("From", "", "2"),
+            "ratio_high": ("To", "", "2"),
+            "note": ("Note", "", "text"),
+        },
+        note="mm of different engine layouts are not the same amount of air; compare sites within one layout. A gauge that "
+        "reads high raises its site's gaps.",
+    )
+
+
+def blanks(page: Page) -> Shown:
+    """Bounds where lifters were fitted and not written down."""
+    facts = gather_facts(page)
+    t = facts.counts[facts.counts["written"] > 0]
+    fitted = t["lifters_fitted"].fillna(t["written"])
+    bounds = rates.bound_blanks(
+        t["over_first"], t["written"], fitted, cluster=t["engine_id"], level=page.level
+    )
+    sentences = [
+        words.blanks_sentence(bounds.blanks, bounds.low, bounds.high, bounds.as_passed, bounds.as_unchecked)
+    ]
+    silent = int((facts.counts["written"] == 0).sum())
+    if silent:
+        sentences.append(
+            f"{wording.count(silent, 'venting')} {'has' if silent == 1 else 'have'} no lifter reading at all and "
+            f"{'is' if silent == 1 else 'are'} in no share."
+        )
+    if not facts.denominators_known:
+        only = facts.counts[(facts.counts["recorded_because"] == "finding_only").fillna(False)]
+        sentences.append(
+            f"{wording.count(len(only), 'venting')} {'was' if len(only) == 1 else 'were'} recorded only because "
+            "something was found: how many passed is not known, so the shares above are no rates."
+        )
+    rows = [
+        {"reading": name, **e.as_row()}
+        for name, e in (("blanks passed", bounds.as_passed), ("blanks not checked", bounds.as_unchecked))
+    ]
+    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    return page.text(*sentences) + page.add_table(
+        "blanks",
+        table,
+        title="What blanks can hide",
+        columns={
+            "reading": "If",
+            "n": "Lifters",
+            "estimate": ("Share over the limit", "share"),
+            "low": ("From", "share"),
+            "high": ("To", "share"),
+        },
+    )

@@ -1,0 +1,169 @@
+"""Sentences about lifter gaps, from results."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from ventbook.results import Estimate
+from ventbook.units import System
+
+from .core import count, interval, join_words, number, of_total, share, value_range
+
+CAUSES = {
+    "air": "air",
+    "leak_down": "leak-down",
+    "both": "both air and leak-down",
+    "bottomed": "bottomed out",
+    "unclear": "unclear",
+}
+
+
+def events_of(estimate: Estimate) -> int | None:
+    """Failing units behind a share."""
+    return None if estimate.estimate is None else round(estimate.estimate * estimate.n)
+
+
+def found_share(estimate: Estimate, noun: str, limit: str, *, check: str = "first") -> str:
+    """How many ventings or lifters were over the limit at a check."""
+    if estimate.estimate is None:
+        return f"Over {limit} at the {check} check: {share(estimate)}."
+    what = of_total(events_of(estimate) or 0, estimate.n, noun)
+    verb = "had at least one spongy lifter" if noun == "venting" else f"read over {limit}"
+    low, high = estimate.low, estimate.high
+    if events_of(estimate) == 0:
+        seen = "no finding" if noun == "venting" else f"none over {limit}"
+        return (
+            f"At the {check} check, {seen} in {count(estimate.n, noun)}. "
+            f"That still allows a true rate of up to {number(high, 'share')}."
+        )
+    return (
+        f"At the {check} check, {what} {verb} "
+        f"({number(estimate.estimate, 'share')}; plausible range {value_range(low, high, 'share')})."
+    )
+
+
+def few_ventings(n: int) -> str:
+    """Said where a share rests on few ventings."""
+    return "With so few ventings this cannot be called high or low." if 0 < n < 20 else ""
+
+
+def group_share(name: str, estimate: Estimate, noun: str) -> str:
+    """One group's share as a sentence."""
+    return f"{name}: {share(estimate, events=events_of(estimate), noun=noun)}."
+
+
+def cause_sentence(counts: dict[str, int]) -> str:
+    """What the findings are made of."""
+    total = sum(counts.values())
+    if total == 0:
+        return "There is no finding to explain."
+    parts = [f"{CAUSES[name]} {n}" for name, n in counts.items() if n]
+    return f"Of {count(total, 'finding')}, by the readings: {join_words(parts)}."
+
+
+def gauge_sentence(counts: dict[str, float], u: float, *, units: System) -> str:
+    """How many findings hang on the gauge."""
+    if counts["lifters"] == 0:
+        return "No reading could be held against the limit."
+    near, over, under = (int(counts[k]) for k in ("near", "findings_near", "passes_near"))
+    if near == 0:
+        return "No reading lies within twice the gauge's uncertainty of the limit, so no verdict hangs on the gauge."
+    return (
+        f"{count(near, 'reading')} within twice the gauge's uncertainty ({number(u, 'mm', units=units)}) of the limit: "
+        f"{over} of the {count(int(counts['findings']), 'finding')} and {under} that read within. "
+        "They count as borderline, neither pass nor fail."
+    )
+
+
+def wrong_verdicts(passed: float, failed: float, *, lifters: int, n_failed: int) -> str:
+    """Expected wrong passes and failures among the lifters looked at."""
+    return (
+        f"By the gauge's uncertainty, about {passed:.1f} of {count(lifters - n_failed, 'lifter')} that read within are "
+        f"truly over the limit, and about {failed:.1f} of {count(n_failed, 'lifter')} that read over are truly within."
+    )
+
+
+def cure_sentence(
+    cured: Estimate, passed: int, expected: Estimate, expected_count: float, chance: float | None
+) -> str:
+    """Cured share beside what a second look alone would cure."""
+    if cured.estimate is None:
+        return (
+            "No lifter over the limit was read again after an extra run, so nothing can be said about a cure."
+        )
+    first = f"{of_total(passed, cured.n, 'lifter')} over the limit read within it after the extra run "
+    first += (
+        f"({number(cured.estimate, 'share')}; plausible range {value_range(cured.low, cured.high, 'share')})."
+    )
+    if expected.estimate is None:
+        return f"{first} What a second look alone would show is not known: {expected.note or 'no reading'}."
+    alone = f" About {expected_count:.1f} would be expected to pass on a second reading alone."
+    if chance is None:
+        return first + alone
+    if chance < 0.05:
+        return first + alone + " The run did more than a second look would."
+    return first + alone + " A second look alone could explain that."
+
+
+def position_sentence(
+    p: float | None, engines: int, note: str, feed_p: float | None, feed_slope: float | None
+) -> str:
+    """Whether failures keep to positions."""
+    if p is None:
+        return f"Whether position matters cannot be told: {note}."
+    if p < 0.05:
+        text = "Failures keep to some positions more than chance would have it"
+    else:
+        text = "Failures do not keep to particular positions beyond what chance would do"
+    text += f" (dealt anew within {count(engines, 'engine')}, p = {max(p, 0.001):.3f})."
+    if feed_p is not None and feed_slope is not None:
+        where = "later" if feed_slope > 0 else "earlier"
+        if feed_p < 0.05:
+            text += f" Failing lifters sit {where} in the oil feed than the others of their engine (p = {max(feed_p, 0.001):.3f})."
+        else:
+            text += f" The place in the oil feed shows no pattern (p = {feed_p:.3f})."
+    return text
+
+
+def gap_ratio(name: str, reference: str, row: Mapping[Any, Any], *, units: System) -> str:
+    """Median gap of a group beside the reference group."""
+    middle = number(row["median_mm"], "mm", units=units)
+    text = f"{name}: half of the gaps are under {middle}"
+    if (
+        row.get("ratio_low") == row.get("ratio_low")
+        and row.get("ratio_low") is not None
+        and name != reference
+    ):
+        text += f", {row['ratio']:.2f} times those of {reference} (plausible range {row['ratio_low']:.2f} to {row['ratio_high']:.2f})"
+    return text + "."
+
+
+def off_force(off: int, light: int, total: int) -> str:
+    """How many readings were not taken at the reference force and hold."""
+    if total == 0:
+        return "No reading in this period."
+    if off == 0 and light == 0:
+        return "Every reading was taken at the reference force and hold, as far as recorded."
+    text = f"{of_total(off, total, 'reading')} {'was' if off == 1 else 'were'} taken at another force or hold and {'is' if off == 1 else 'are'} corrected to the reference by the physics."
+    if light:
+        text += f" {count(light, 'reading')} under 80 % of the reference force read within the limit: not comparable, neither pass nor fail."
+    return text
+
+
+def blanks_sentence(
+    blanks: int, low: float | None, high: float | None, passed: Estimate, unchecked: Estimate
+) -> str:
+    """Bounds where lifters were not written down."""
+    if blanks == 0:
+        return "Every fitted lifter was written down, so nothing hangs on blanks."
+    return (
+        f"{count(blanks, 'fitted lifter')} {'was' if blanks == 1 else 'were'} not written down. If blanks passed, the share over the limit is "
+        f"{number(passed.estimate, 'share')}; if they were not checked, {number(unchecked.estimate, 'share')}. "
+        f"With both intervals: {value_range(low, high, 'share')}."
+    )
+
+
+def median_gap(estimate: Estimate, *, units: System) -> str:
+    """Middle gap with its interval."""
+    return f"Half of the gaps are under {interval(estimate, units=units)}."

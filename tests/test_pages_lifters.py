@@ -1,0 +1,257 @@
+"""The reports on lifter gaps and on gauges: numbers from the analyses, planted truth, and thin records."""
+
+from __future__ import annotations
+
+import json
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from ventbook import gauge, pages, rates, wording
+from ventbook.pages import gauge_study, lifter_gaps
+from ventbook.pages.lifter_gaps import facts as lifter_facts
+from ventbook.results import Estimate, no_estimate
+from ventbook.wording import gauge as gauge_words
+from ventbook.wording import lifters as lifter_words
+
+GAPS = (
+    "answer", "overall", "by_group", "gaps_by_site", "by_position", "against_limit", "off_force", "second_check", "causes",
+    "every_finding", "perfect_zeros", "blanks", "methods", "not_said",
+)  # fmt: skip
+STUDY = ("answer", "studies", "by_lifter", "bias", "side_by_side", "verdicts", "plan", "methods", "not_said")
+
+
+def run(name, module, sections, store, **parameters):
+    page = pages.open_page(name, {"store": str(store), **parameters})
+    shown = [getattr(module, section)(page) for section in sections]
+    shown.append(page.finish())
+    return page, "\n".join(s.text for s in shown), "\n".join(s.html for s in shown)
+
+
+@pytest.fixture(scope="module")
+def gaps(demo_store, tmp_path_factory):
+    out = tmp_path_factory.mktemp("gaps")
+    return *run("lifter-gaps", lifter_gaps, GAPS, demo_store, out=str(out)), out
+
+
+@pytest.fixture(scope="module")
+def study(demo_store, tmp_path_factory):
+    out = tmp_path_factory.mktemp("study")
+    return *run("gauge-study", gauge_study, STUDY, demo_store, out=str(out)), out
+
+
+def find(page, id, group=None):
+    return next(f for f in page.findings if f["id"] == id and f["group"] == (group or {}))
+
+
+def test_shares_on_the_page_are_the_analysis_tables(gaps):
+    page, *_ = gaps
+    jobs, lifters = page.jobs, page.lifters
+    finding = find(page, "venting_failure_share")
+    known = jobs["failed_first"].dropna()
+    assert finding["n"] == len(known)
+    assert finding["estimate"] == pytest.approx(known.astype(float).mean())
+    finding = find(page, "lifter_failure_share")
+    judged = lifters["over_first"].dropna()
+    assert (finding["n"], finding["estimate"]) == (len(judged), pytest.approx(judged.astype(float).mean()))
+    last = find(page, "lifter_failure_share_last_check")
+    assert last["estimate"] < finding["estimate"]
+    assert find(page, "cured_share")["n"] == int(lifters["cured"].notna().sum())
+
+
+def test_every_site_has_its_findings(gaps):
+    page, *_ = gaps
+    for site in page.history_jobs["site"].dropna().unique():
+        for id in ("venting_failure_share", "lifter_failure_share", "cured_share"):
+            assert find(page, id, {"site": site})["state"] in ("estimated", "not_recorded")
+    parts = [
+        f["n"] for f in page.findings if f["id"] == "lifter_failure_share" and set(f["group"]) == {"site"}
+    ]
+    assert sum(parts) == find(page, "lifter_failure_share")["n"]
+
+
+def test_stable_tables_have_their_columns(gaps):
+    *_, out = gaps
+    found = pd.read_csv(out / "tables" / "lifter_findings.csv", dtype={"venting_id": str})
+    wanted = [
+        "venting_id", "cylinder", "valve", "gap_mm", "over_limit_probability", "air_probability", "leak_down_probability",
+        "trapped_air_mm3",
+    ]  # fmt: skip
+    assert found.columns[:8].tolist() == wanted
+    positions = pd.read_csv(out / "tables" / "position_rates.csv")
+    assert {"scope", "engine_type", "cylinder", "valve", "estimate", "low", "high", "n"} <= set(
+        positions.columns
+    )
+    content = json.loads((out / "findings.json").read_text(encoding="utf-8"))
+    assert {"venting_failure_share", "lifter_failure_share", "cured_share"} <= {
+        f["id"] for f in content["findings"]
+    }
+
+
+def test_words_are_the_trades(gaps, study):
+    for text in (gaps[1], study[1]):
+        assert not re.search(r"\b(turns|soft|nan|None|inf)\b", text)
+        assert "T-" not in text  # no technician code
+
+
+def test_cure_is_set_beside_a_second_look(gaps):
+    _, text, *_ = gaps
+    assert "on a second reading alone" in text
+    assert "second_look_share" in {f["id"] for f in gaps[0].findings}
+
+
+def test_figures_say_what_they_show(gaps, study):
+    for page in (gaps[0], study[0]):
+        for name, figure in page.figures.items():
+            assert len(figure["alt"]) > 40, name
+
+
+def test_planted_gauge_is_found_in_study_and_in_routine(study):
+    page, text, *_ = study
+    bias = find(page, "gauge_bias", {"study": "2026-gauge", "gauge": "HG-3"})
+    assert bias["low"] < 0.09 < bias["high"]
+    assert bias["low"] > 0.05
+    sound = find(page, "gauge_bias", {"study": "2025-gauge", "gauge": "HG-1"})
+    assert sound["low"] < 0.01
+    assert "HG-3 stands out in routine use" in text
+    table = page._frames["gauges_in_use"].set_index("gauge")
+    assert table.loc["HG-3", "low"] > 0.05
+    assert table.drop(index="HG-3")["difference_mm"].abs().max() < 0.03
+    assert table["note"].str.contains("can't be told apart").any()
+
+
+def test_gauge_share_is_of_limit_and_of_spread(study):
+    page, *_ = study
+    for of in ("limit", "spread"):
+        finding = find(page, "gauge_share", {"study": "2025-gauge", "gauge": "HG-1", "of": of})
+        assert 0 < finding["low"] < finding["estimate"] < finding["high"] < 0.3
+
+
+def test_verdict_table_counts_each_lifter_once(study):
+    page, *_ = study
+    table = page._frames["verdicts_by_gauge"]
+    held = page.lifters["gap_first_corrected_mm"].notna() & page.lifters["limit_mm"].notna()
+    assert table["lifters"].sum() == int(held.sum())
+    assert set(table["source"]) <= {"study", "second looks", "assumed"}
+
+
+def test_one_engine_and_us_units(demo_store, gaps):
+    engine = gaps[0].jobs["engine_id"].iloc[0]
+    page, text, html = run("lifter-gaps", lifter_gaps, GAPS, demo_store, engine=engine, units="us")
+    assert find(page, "venting_failure_share")["tier"] == "list"
+    assert "[in]" in html
+    assert "cannot be told" in text or "in the oil feed" in text or "dealt anew" in text
+    page, _, html = run("gauge-study", gauge_study, STUDY, demo_store, engine=engine, units="us")
+    assert "[in]" in html
+
+
+def test_without_a_study_the_uncertainty_is_assumed(demo_store):
+    page, text, _ = run("gauge-study", gauge_study, STUDY, demo_store, as_of=1)
+    assert "No gauge study is in the records" in text
+    assert not [f for f in page.findings if f["id"] == "gauge_share"]
+
+
+def bare_page(lifters, jobs, demo_store):
+    """A page whose analysis tables are replaced by thin ones."""
+    page = pages.open_page("lifter-gaps", {"store": str(demo_store)})
+    for name, frame in (("all_lifters", lifters), ("all_jobs", jobs)):
+        page.__dict__[name] = frame
+    return page
+
+
+@pytest.mark.parametrize(
+    "case",
+    ["no lifters", "one lifter", "all failing", "none failing", "gauge never recorded", "findings only"],
+)
+def test_thin_records_have_an_answer(demo_store, gaps, case):
+    whole = gaps[0]
+    lifters, jobs = whole.all_lifters.copy(), whole.all_jobs.copy()
+    if case == "no lifters":
+        lifters = lifters.head(0)
+    elif case == "one lifter":
+        lifters = whole.lifters.head(1).copy()
+    elif case == "all failing":
+        lifters["over_first"] = pd.array([True] * len(lifters), dtype="boolean")
+        lifters["over_last"] = lifters["over_first"]
+    elif case == "none failing":
+        lifters["over_first"] = pd.array([False] * len(lifters), dtype="boolean")
+        lifters["over_last"] = lifters["over_first"]
+        lifters["cured"] = pd.array([None] * len(lifters), dtype="boolean")
+    elif case == "gauge never recorded":
+        lifters["gauge"] = pd.Series([None] * len(lifters), dtype="str")
+    else:
+        jobs["recorded_because"] = "finding_only"
+    page = bare_page(lifters, jobs, demo_store)
+    text = "\n".join(getattr(lifter_gaps, section)(page).text for section in GAPS)
+    assert not re.search(r"\b(nan|None|inf)\b", text)
+    if case == "findings only":
+        assert "recorded only because something was found" in text
+        assert find(page, "venting_failure_share")["tier"] == "list"
+    if case == "none failing":
+        assert "That still allows a true rate of up to" in text
+    gauges = pages.open_page("gauge-study", {"store": str(demo_store)})
+    gauges.__dict__.update(all_lifters=lifters, all_jobs=jobs)
+    text = "\n".join(getattr(gauge_study, section)(gauges).text for section in STUDY)
+    assert not re.search(r"\b(nan|None|inf)\b", text)
+    if case == "gauge never recorded":
+        assert "No reading names its gauge" in text
+
+
+def test_reading_step_is_told_from_the_readings():
+    assert lifter_facts.reading_step(pd.Series([0.05, 0.10, 0.30, np.nan])) == 0.05
+    assert lifter_facts.reading_step(pd.Series([0.01, 0.13])) == 0.01
+    assert lifter_facts.reading_step(pd.Series([], dtype=float)) == 0.01
+
+
+def test_sentences_about_shares():
+    some = rates.lifter_share([3], [14], cluster=["a"])
+    text = lifter_words.found_share(some, "venting", "the limit")
+    assert text.startswith("At the first check, 3 of 14 ventings had at least one spongy lifter (21 %")
+    none = rates.venting_share([False] * 12)
+    text = lifter_words.found_share(none, "venting", "the limit")
+    assert "no finding in 12 ventings. That still allows a true rate of up to" in text
+    nothing = no_estimate("not_recorded", level=0.95, unit="share", n=0)
+    assert "not recorded" in lifter_words.found_share(nothing, "lifter", "the limit")
+    assert lifter_words.few_ventings(14) == "With so few ventings this cannot be called high or low."
+    assert lifter_words.few_ventings(40) == ""
+
+
+def test_sentence_about_a_cure():
+    cured = Estimate(8 / 11, 0.4, 0.9, 0.95, "share", 11, 9, "m")
+    alone = Estimate(0.24, 0.2, 0.3, 0.95, "share", 11, 9, "m")
+    text = lifter_words.cure_sentence(cured, 8, alone, 2.6, 0.001)
+    assert "8 of 11 lifters over the limit read within it after the extra run" in text
+    assert "About 2.6 would be expected to pass on a second reading alone. The run did more" in text
+    assert "could explain that" in lifter_words.cure_sentence(cured, 3, alone, 2.6, 0.5)
+    unknown = no_estimate("too_few", level=0.95, unit="share", n=11, note="too few readings")
+    assert "not known: too few readings" in lifter_words.cure_sentence(cured, 8, unknown, 0.0, None)
+
+
+def test_sentences_about_gauges():
+    of_limit = Estimate(0.07, 0.06, 0.09, 0.95, "share", 90, 10, "m")
+    assert gauge_words.judgement(of_limit) == "The gauge is fine for this limit."
+    coarse = Estimate(0.4, 0.3, 0.6, 0.95, "share", 90, 10, "m")
+    assert "too coarse" in gauge_words.judgement(coarse)
+    bias = Estimate(-0.05, -0.06, -0.04, 0.95, "mm", 90, 10, "m")
+    slope = no_estimate("too_few", level=0.95, unit="mm/mm", n=90)
+    text = gauge_words.bias_sentence("G1", bias, slope, units="metric")
+    assert text == "G1 reads 0.050 mm low against the reference (plausible range 0.040 to 0.060 mm)."
+    assert gauge_words.stands_out([]) == "No gauge stands out in routine use."
+    assert "take more technicians" in gauge_words.plan_sentence(None, 2)
+
+
+def test_study_that_is_not_crossed_is_told_in_words():
+    readings = pd.DataFrame(
+        {
+            "technician": list("aabb"),
+            "lifter": ["1", "1", "2", "2"],
+            "repeat": [1, 2, 1, 2],
+            "gap_mm": [0.3, 0.32, 0.5, 0.49],
+        }
+    )
+    s = gauge.analyse_study(readings, limit=0.5, study="S", gauge="G")
+    text = gauge_words.study_sentence(s.study, s.gauge, s.u, s.share_of_limit, s.classes, units="metric")
+    assert "standard uncertainty" in text
+    assert wording.clean_text(s.note).startswith("no lifter was read by two technicians")

@@ -1,0 +1,201 @@
+"""Forms made from the dictionary, and held rows given back: what is written can be handed in."""
+
+import datetime as dt
+
+import pytest
+
+from ventbook import forms, intake
+from ventbook import store as stores
+from ventbook.dictionary import tables
+from ventbook.errors import InputError
+
+TODAY = dt.date(2026, 10, 1)
+
+
+def open_book(path):
+    import openpyxl
+
+    return openpyxl.load_workbook(path)
+
+
+def test_one_sheet_a_table_with_units_in_the_headers(tmp_path):
+    book = open_book(forms.write_forms(tmp_path / "forms.xlsx"))
+    assert book.sheetnames == ["explanations", *(name for name in tables() if name != "samples")]
+    headers = [cell.value for cell in book["lifter_checks"][1]]
+    assert "gap [mm]" in headers and "force [N]" in headers
+    assert len(headers) == len(tables()["lifter_checks"].columns)
+
+
+def test_codes_and_yes_no_are_drop_downs_and_ranges_are_checked(tmp_path):
+    book = open_book(forms.write_forms(tmp_path / "forms.xlsx"))
+    rules = {str(rule.sqref): rule for rule in book["ventings"].data_validations.dataValidation}
+    names = [column.name for column in tables()["ventings"].columns]
+
+    def rule_of(name):
+        from openpyxl.utils import get_column_letter
+
+        letter = get_column_letter(names.index(name) + 1)
+        return rules[f"{letter}2:{letter}{forms.ROWS + 1}"]
+
+    assert rule_of("turned_by").formula1 == '"hand,starter"'
+    assert rule_of("lines_empty").formula1 == '"yes,no"'
+    pressure = rule_of("tank_overpressure")
+    assert (pressure.type, float(pressure.formula1), float(pressure.formula2)) == ("decimal", 0, 3)
+    assert "0 to 3 bar" in pressure.prompt
+
+
+def test_the_empty_forms_with_their_example_rows_hold_no_record(tmp_path):
+    path = forms.write_forms(tmp_path / "forms.xlsx")
+    result = intake.take_in([path], store=tmp_path / "store", today=TODAY)
+    assert result.counts.empty or not result.counts[["rows", "accepted", "quarantined"]].to_numpy().any()
+    assert set(result.issues["code"]) <= {"example_row", "sheet_left_out"}
+
+
+def test_filled_forms_are_taken(tmp_path):
+    path = forms.write_forms(tmp_path / "forms.xlsx")
+    book = open_book(path)
+    book["engines"].append(["007", "flat4", 4])
+    names = [column.name for column in tables()["ventings"].columns]
+    filled = {
+        "venting_id": "V1",
+        "engine_id": "007",
+        "date": dt.date(2026, 7, 1),
+        "site": "Harbour",
+        "reason": "oil_change",
+        "rotations": 40,
+        "rotations_counted_at": "propeller",
+        "pressure_shown": "yes",
+        "remarks": "=HYPERLINK(1)",
+    }
+    book["ventings"].append([filled.get(name) for name in names])
+    book["ventings"].cell(3, names.index("remarks") + 1).data_type = "s"
+    book.save(path)
+    result = intake.take_in([path], store=tmp_path / "store", today=TODAY)
+    assert result.quarantine.empty
+    frame = stores.open_store(tmp_path / "store").snapshot().read("ventings")
+    assert list(frame["rotations"]) == [40]
+    assert list(frame["remarks"]) == ["=HYPERLINK(1)"]
+
+
+def test_examples_are_within_their_own_ranges():
+    for table in tables().values():
+        for column in table.columns:
+            if column.kind in ("integer", "number", "quantity"):
+                assert column.low <= float(forms.example_text(column)) <= column.high, (
+                    table.name,
+                    column.name,
+                )
+
+
+def test_a_place_that_cannot_be_written_is_told(tmp_path):
+    with pytest.raises(InputError, match=r"name a file that ends in \.xlsx"):
+        forms.write_forms(tmp_path / "forms.csv")
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(InputError, match="can't be written"):
+        forms.write_forms(tmp_path / "taken" / "forms.xlsx")
+
+
+# ---- held rows given back ----------------------------------------------------------------------------------
+
+MAPPING = """
+[[source]]
+files = "Liste*.csv"
+table = "ventings"
+separator = ";"
+decimal = ","
+date_form = "DD.MM.YYYY"
+[source.columns]
+"Auftrag" = "venting_id"
+"Motor" = "engine_id"
+"Tag" = "date"
+"Ort" = "site"
+"Wer" = "technician"
+"Grund" = "reason"
+"Umdrehungen" = "rotations"
+"gezählt an" = "rotations_counted_at"
+"Druck da" = "pressure_shown"
+"Vordruck" = "tank_overpressure"
+[source.units]
+tank_overpressure = "psi"
+[source.codes.reason]
+"Ölwechsel" = "oil_change"
+"""
+
+
+@pytest.fixture
+def held(tmp_path):
+    """A store with two rows held from a workshop's own form."""
+    (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,flat4,4\n")
+    (tmp_path / "map.toml").write_text(MAPPING, "utf-8")
+    rows = [
+        "Auftrag;Motor;Tag;Ort;Wer;Grund;Umdrehungen;gezählt an;Druck da;Vordruck;eigenes",
+        "V1;007;03.04.2026;Ridge;Ann Other;Ölwechsel;40;propeller;yes;7,3;a",
+        "V2;007;04.04.2026;Ridge;Ann Other;Ölwechsel;viele;propeller;yes;7,3;=1+1",
+        "V3;007;05.04.2026;Ridge;Bo Late;Wäsche;41;propeller;vielleicht;;mit Ann Other",
+    ]
+    (tmp_path / "Liste 2.csv").write_text("\n".join(rows) + "\n", "utf-8")
+    store = tmp_path / "store"
+    intake.take_in([tmp_path / "engines.csv"], store=store, today=TODAY)
+    intake.take_in([tmp_path / "Liste 2.csv"], store=store, today=TODAY, mapping=tmp_path / "map.toml")
+    return store
+
+
+def test_held_rows_go_back_in_the_senders_columns_with_reasons(held, tmp_path):
+    assert intake.export_quarantine(held, tmp_path / "held.xlsx") == 2
+    book = open_book(tmp_path / "held.xlsx")
+    assert book.sheetnames == ["read me", "ventings 1", "mapping"]
+    sheet = book["ventings 1"]
+    headers = [cell.value for cell in sheet[1]]
+    assert headers[:5] == ["held_row", "reasons", "what_to_do", "Auftrag", "Motor"]
+    first = dict(zip(headers, (cell.value for cell in sheet[2]), strict=True))
+    assert first["Tag"] == "04.04.2026" and first["Umdrehungen"] == "viele"
+    assert first["Vordruck"] == "7,3"
+    assert "is not a number" in first["reasons"]
+    assert first["eigenes"] == "=1+1"
+    assert sheet.cell(2, headers.index("eigenes") + 1).data_type == "s"
+    assert first["Wer"] == "Ann Other"
+    second = dict(zip(headers, (cell.value for cell in sheet[3]), strict=True))
+    assert "neither yes nor no" in second["reasons"] and "not one of new_engine" in second["reasons"]
+    assert second["eigenes"] == "mit Ann Other"
+
+
+def test_names_are_not_put_back_without_the_key(held, tmp_path):
+    (held / "private" / "names.json").unlink()
+    intake.export_quarantine(held, tmp_path / "held.xlsx")
+    import zipfile
+
+    with zipfile.ZipFile(tmp_path / "held.xlsx") as archive:
+        text = b"".join(archive.read(name) for name in archive.namelist())
+    assert b"Other" not in text and b"Late" not in text
+
+
+def test_mended_rows_clear_the_held_ones(held, tmp_path):
+    intake.export_quarantine(held, tmp_path / "held.xlsx")
+    book = open_book(tmp_path / "held.xlsx")
+    sheet = book["ventings 1"]
+    headers = [cell.value for cell in sheet[1]]
+    sheet.cell(2, headers.index("Umdrehungen") + 1).value = 44
+    sheet.cell(2, headers.index("Auftrag") + 1).value = "V2b"  # even the key was wrong
+    book.save(tmp_path / "held.xlsx")
+    result = intake.take_in([tmp_path / "held.xlsx"], store=held, today=TODAY)
+    snapshot = stores.open_store(held).snapshot()
+    frame = snapshot.read("ventings")
+    assert list(frame["venting_id"]) == ["V1", "V2b"]
+    assert frame["tank_overpressure_bar"].iloc[1] == pytest.approx(7.3 * 0.06894757293168362, abs=1e-9)
+    assert str(frame["date"].iloc[1].date()) == "2026-04-04"
+    assert frame["technician"].nunique() == 1
+    assert list(snapshot.read("quarantine")["key"]) == ["V3"]
+    assert set(result.issues["code"]) & {"unknown_column"} == {"unknown_column"}
+
+
+def test_a_row_handed_in_again_unmended_stays_held_once(held, tmp_path):
+    intake.export_quarantine(held, tmp_path / "held.xlsx")
+    intake.take_in([tmp_path / "held.xlsx"], store=held, today=TODAY)
+    assert sorted(stores.open_store(held).snapshot().read("quarantine")["key"]) == ["V2", "V3"]
+
+
+def test_an_empty_quarantine_gives_a_workbook_that_says_so(tmp_path):
+    (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,flat4,4\n")
+    intake.take_in([tmp_path / "engines.csv"], store=tmp_path / "store", today=TODAY)
+    assert intake.export_quarantine(tmp_path / "store", tmp_path / "held.xlsx") == 0
+    assert open_book(tmp_path / "held.xlsx")["read me"]["A1"].value == "0 rows are held."

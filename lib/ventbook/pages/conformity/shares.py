@@ -7,13 +7,13 @@ import pandas as pd
 from ventbook import conformity, plots, wording
 from ventbook.pages.base import Page
 from ventbook.pages.conformity.facts import (
-    count_open,
     count_within,
     find_open,
     page_tier,
     past_verdicts,
     period_verdicts,
     say_against,
+    say_open,
     say_within,
     share_within,
 )
@@ -34,7 +34,7 @@ def answer(page: Page) -> Shown:
     return page.answer(
         say_within(page, now),
         words.most_outside(listed),
-        words.open_findings(*count_open(find_open(page))),
+        say_open(page, find_open(page)),
         words.without_limit(missing),
     )
 
@@ -57,7 +57,7 @@ def by_step(page: Page) -> Shown:
     )
     table = table.join(shares[["estimate", "low", "high"]].astype(float))
     table["against"] = [words.AGAINST[status].removeprefix("the ") for status in table["status"]]
-    drawn = table[table["judged"] > 0].assign(n=lambda t: "n = " + t["judged"].astype(str))
+    drawn = table[table["estimate"].notna()].assign(n=lambda t: "n = " + t["judged"].astype(str))
     shown = Shown("", "")
     if len(drawn):
         figure, ax = plots.new_figure(height=1.2 + 0.24 * len(drawn))
@@ -114,6 +114,8 @@ def by_site(page: Page) -> Shown:
         rows.append({"site": site, "ventings": ventings, **counts, **estimate.as_row()})
     table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
     drawn = table.assign(label=table["site"].map(wording.clean_text), n="n = " + table["n"].astype(str))
+    if drawn["estimate"].isna().all():
+        return shown + _site_table(page, table)
     figure, ax = plots.new_figure(height=1.2 + 0.34 * len(drawn))
     figure.subplots_adjust(left=0.18, right=0.90, bottom=0.30)
     draw_shares(ax, drawn, label="label")
@@ -123,7 +125,11 @@ def by_site(page: Page) -> Shown:
         alt=f"Share of recorded steps within their limit by site with interval, {page.period.label}.",
         caption="Sites in alphabetical order, not ranked. The interval carries that steps of one engine go together.",
     )
-    return shown + page.add_table(
+    return shown + _site_table(page, table)
+
+
+def _site_table(page: Page, table: pd.DataFrame) -> Shown:
+    return page.add_table(
         "conformity_by_site",
         table,
         title="Recorded steps within, by site",

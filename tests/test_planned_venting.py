@@ -40,7 +40,7 @@ class TestSheet:
         assert f"Venting {first['venting_id']} planned for" in parts["answer"].text
         text = parts["sheet"].text
         for said in ("Expect", "95 in 100 had pressure: stop there", "limit is", "First start: pressure after", "At least one spongy lifter",
-                     "Check every lifter", "extra run", "cover seals", "sealing rings", "on record", "Ignition off", "releases nothing",
+                     "Check every lifter", "extra run", "over seals", "sealing rings", "on record", "Ignition off", "releases nothing",
                      "Past ventings most like it"):  # fmt: skip
             assert said in text
         found = {f["id"]: f for f in json.loads((out / "findings.json").read_text("utf-8"))["findings"]}

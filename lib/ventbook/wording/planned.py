@@ -90,7 +90,8 @@ def parts_sentence(*, cylinders: int, filter_new: bool, plugs: bool, chance: flo
         parts.append("sealing rings for the spark plugs")
     if chance is not None and chance >= 0.2:
         parts.append("a second set of cover seals for the check after an extra run")
-    return f"Have ready: {join_words(parts)}."
+    said = join_words(parts)
+    return f"{said[0].upper()}{said[1:]}."
 
 
 def support_sentence(said: Sequence[str]) -> str:
@@ -104,7 +105,7 @@ def support_sentence(said: Sequence[str]) -> str:
 
 def like_sentence(like: int, of_type: int, total: int) -> str:
     """What the answer rests on."""
-    return f"Rests on {count(total, 'venting')} on record, {of_type} of this engine type, {like} of them with lines and cooler in the same state."
+    return f"{count(total, 'venting').capitalize()} on record, {of_type} of this engine type, {like} of them with lines and cooler in the same state."
 
 
 def score_sentence(held: float, n: int, level: float, brier: float, base: float) -> str:

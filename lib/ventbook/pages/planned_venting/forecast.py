@@ -88,20 +88,24 @@ def predict_times(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0
     if shown.sum() < 8:
         return out
     read = past[shown]
-    middle = np.log(np.maximum((read["time_low_s"] + read["time_high_s"]).to_numpy(float) / 2.0, 0.05))
+    ends = [read[name].to_numpy(float)[:, None] for name in ("time_low_s", "time_high_s")]
+    # a reading is an interval: five points through it, so that readings to half a second make no steps
+    inside = np.log(np.maximum(ends[0] + (ends[1] - ends[0]) * np.array([0.1, 0.3, 0.5, 0.7, 0.9]), 0.05))
     fit = _fit_times(past) if shown.sum() >= FEWEST_TIMES else None
     if fit is None:
         ahead, behind, used = np.zeros(len(rows)), np.zeros(len(read)), 0
     else:
         ahead, behind, used = _predict(fit, rows), _predict(fit, read), len(fit.columns)
     # the residuals of the fit's own starts are a little small: scaled for the coefficients spent
-    residual = np.sort(middle - behind)
+    residual = np.sort((inside - behind[:, None]).ravel())
     centre = float(np.median(residual))
     spent = np.sqrt(len(read) / max(len(read) - used - 1, 1))
     wider = spent * np.sqrt(1.0 + (_unseen(history, rows) / max(float(residual.std()), 0.05)) ** 2)
     out["median"] = np.exp(ahead + centre)
+    n = len(read)
     for name, share in (("low", 0.5 - level / 2), ("high", 0.5 + level / 2)):
-        place = float(np.clip((len(residual) + 1) * share - 1, 0, len(residual) - 1))
+        beyond = np.clip(((n + 1) * share - 0.5) / n, 0.0, 1.0)  # the next start keeps under it that often
+        place = float(np.clip(beyond * len(residual) - 0.5, 0, len(residual) - 1))
         reach = float(np.interp(place, np.arange(len(residual)), residual)) - centre
         out[name] = np.exp(ahead + centre + reach * wider)
     return out

@@ -45,14 +45,12 @@ def roll_forward(jobs: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
 
 def _score(past: pd.DataFrame, now: pd.DataFrame, level: float) -> pd.DataFrame:
     out = now[["quarter", "venting_id", "site"]].copy()
-    counted = now["pressure_shown"].eq(True).fillna(False).astype(bool) & now["rotations_crank"].notna()
-    count = now["rotations_crank"].where(counted).to_numpy(float)
+    shown = now["pressure_shown"].eq(True).fillna(False).astype(bool)
+    count = [now[name].where(shown).to_numpy(float) for name in ("rotations_low", "rotations_high")]
     ahead = predict_rotations(past, now, level=level)
-    out["rotations"] = count
     _judge(out, "rotations", count, ahead, _by_site(past, now, "rotations_crank", level))
     shown = now["start_pressure_shown"].eq(True).fillna(False).astype(bool)
-    seconds = ((now["time_low_s"] + now["time_high_s"]) / 2.0).where(shown).to_numpy(float)
-    out["time"] = seconds
+    seconds = [now[name].where(shown).to_numpy(float) for name in ("time_low_s", "time_high_s")]
     past_times = past.assign(time_middle_s=(past["time_low_s"] + past["time_high_s"]) / 2.0)
     _judge(
         out,
@@ -83,14 +81,22 @@ def _by_site(past: pd.DataFrame, now: pd.DataFrame, column: str, level: float) -
     return pd.DataFrame(np.array(rows).reshape(-1, 3), index=now.index, columns=["median", "low", "high"])
 
 
-def _judge(out: pd.DataFrame, name: str, value: np.ndarray, ahead: pd.DataFrame, site: pd.DataFrame) -> None:
+def _judge(
+    out: pd.DataFrame, name: str, read: list[np.ndarray], ahead: pd.DataFrame, site: pd.DataFrame
+) -> None:
+    """How much of each reading (low, high] the range holds (0 to 1), and the log error of its middle."""
+    begin, end = read
+    middle = np.where(np.isfinite(end), (begin + end) / 2.0, np.nan)
     for prefix, said in (("", ahead), ("site_", site)):
         low, high = said["low"].to_numpy(float), said["high"].to_numpy(float)
-        known = np.isfinite(value) & np.isfinite(low) & np.isfinite(high)
-        out[f"{prefix}{name}_held"] = np.where(known, (low <= value) & (value <= high), np.nan)
+        known = np.isfinite(middle) & np.isfinite(low) & np.isfinite(high) & (middle > 0)
         with np.errstate(divide="ignore", invalid="ignore"):
-            error = np.log(value / said["median"].to_numpy(float))
+            part = (np.minimum(end, high) - np.maximum(begin, low)) / (end - begin)
+            error = np.log(middle / said["median"].to_numpy(float))
+        held = np.where(end > begin, np.clip(part, 0.0, 1.0), (low <= end) & (end <= high))
+        out[f"{prefix}{name}_held"] = np.where(known, held, np.nan)
         out[f"{prefix}{name}_error"] = np.where(known & np.isfinite(error), error, np.nan)
+    out[name] = middle
     out[f"{name}_low"], out[f"{name}_high"] = ahead["low"].to_numpy(float), ahead["high"].to_numpy(float)
 
 

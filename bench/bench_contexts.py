@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from ventbook import contexts
-from ventbook.contexts import crude, screening, terms
+from ventbook.contexts import crude, terms
+from ventbook.contexts.setting import prepare_setting
 from ventbook.numerics import encode
 
 NUMBERS = 6
@@ -70,9 +71,7 @@ def time_crude(
 ) -> tuple[float, float, dict[str, float]]:
     """Seconds of coding and of the crude effects with their intervals, and the log odds ratios by term."""
     start = time.process_time()
-    setting = screening.prepare_setting(
-        jobs, outcome="lifter_failure", factors=factors, level=0.95, parts=("crude",)
-    )
+    setting = prepare_setting(jobs, outcome="lifter_failure", factors=factors, level=0.95, parts=("crude",))
     coded = time.process_time()
     found = {}
     for factor in factors:

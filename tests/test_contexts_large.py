@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from ventbook import contexts, numerics
-from ventbook.contexts import joint, screening, terms
+from ventbook.contexts import joint, terms
+from ventbook.contexts import setting as settings
 
 
 def make_fleet(
@@ -132,7 +133,7 @@ def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> No
     jobs, factors = make_fleet(24_000, engines=9_000)
     frame = contexts.screen_factors(jobs, factors=factors, parts=("crude",))
     assert frame["adjusted"].isna().all()
-    setting = screening.prepare_setting(
+    setting = settings.prepare_setting(
         jobs, outcome="lifter_failure", factors=factors, level=0.95, parts=("crude",)
     )
     for name, level in (("a", "yes"), ("oil", "per 5"), ("lot", "B")):

@@ -8,19 +8,22 @@ from .cases import compare_cases, fit_conditional, match_cases
 from .company import describe_pair, map_company, measure_association
 from .factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from .fits import Effect, Fit, estimate_contrast, fit_binomial, fit_firth, fit_intervals, profile_firth
-from .gauges import add_gauge_evidence, compare_gauges
+from .gauges import SHIFT_MM, add_gauge_evidence, compare_gauges
 from .modes import Mode, ModeTable, Reading, choose_readings, count_modes, load_modes, match_modes
 from .power import detect_share, inflate_for_clusters, need_ventings, size_two_shares
 from .ranking import CAUSE_Q, HINT_Q, RULE, rank_causes, score_effects
 from .recurrence import Recurrence, find_recurrent_engines
-from .screening import screen_factors, settle_q
-from .signs import SIGNS, describe_findings, select_findings
+from .screening import screen_factors
+from .signs import KEY, SIGNS, describe_findings, select_findings
 from .strata import Stratified, check_trend, combine_strata, estimate_conditional_odds, estimate_stratified
+from .table import settle_q
 
 __all__ = [
     "CAUSE_Q",
     "HINT_Q",
     "RULE",
+    "KEY",
+    "SHIFT_MM",
     "SIGNS",
     "Coded",
     "Effect",

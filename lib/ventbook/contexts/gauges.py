@@ -8,7 +8,7 @@ import pandas as pd
 from ventbook.numerics import encode
 
 from .fits import estimate_contrast, fit_linear
-from .screening import settle_q
+from .table import settle_q
 
 SHIFT_MM = 0.03
 """A shift of the middle lifter under this is not taken as a gauge's fault."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .screening import combine_evidence
+from .table import combine_evidence
 
 PLAUSIBILITY = {"high": 1.0, "moderate": 0.85, "low": 0.6}
 AGAINST_EXPECTATION = 0.3

@@ -2,67 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
 
-from ventbook.numerics import Floats, Ints, adjust_bh, encode
+from ventbook.numerics import Floats
 
-from .crude import FIRTH, LOG_NORMAL, LOGIT, Totals, estimate_crude, estimate_design_effect, total_levels
-from .factors import Coded, Factor, code_factors, load_factors
-from .fits import RUNAWAY, Effect, estimate_contrast, fit_binomial, fit_intervals, profile_firth
-from .large import JointEffect, screen_jointly
+from .adjusted import estimate_adjusted, forced_columns
+from .crude import Totals, estimate_crude, total_levels
+from .factors import Factor, load_factors
+from .fits import Effect
+from .overlap import judge_overlap, measure_company
+from .setting import PARTS, Setting, prepare_setting
 from .strata import estimate_stratified
-from .terms import Mask, OutcomeRows, Term, build_block, list_adjusters, list_terms, select_outcome
-
-COLUMNS = (
-    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
-    "ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines",
-    "crude", "crude_low", "crude_high", "crude_p",
-    "adjusted", "adjusted_low", "adjusted_high", "adjusted_p", "adjusted_for",
-    "stratified", "stratified_low", "stratified_high", "homogeneity_p",
-    "evidence_p", "evidence", "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
-    "log_effect", "log_se", "df", "spread", "basis", "state", "method", "note",
-)  # fmt: skip
-
-PARTS = ("crude", "adjusted", "stratified")
-LARGE = 20_000
-"""From so many ventings on all adjusted effects come from one model."""
-COUNTS = ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines")
-TEXTS = (
-    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
-    "adjusted_for", "evidence", "overlap", "overlap_with", "against_matters", "basis", "state", "method", "note",
-)  # fmt: skip
-
-NO_OVERLAP, THIN_OVERLAP = 0.10, 0.35
-"""Share of a factor's variation left once another factor is given: under these it is "none" or "thin"."""
-MATCHED_PAIRS = 3.0
-"""With less than this many ventings' worth of comparisons inside levels of the other factor, overlap is "none"."""
-FINDINGS_A_COEFFICIENT = 10
-VENTINGS_A_COEFFICIENT = 15
-
-
-@dataclass(frozen=True)
-class Setting:
-    """What every term of one screening shares."""
-
-    outcome: OutcomeRows
-    take: Ints | slice
-    cluster: Ints
-    n_clusters: int
-    site: Ints
-    factors: tuple[Factor, ...]
-    coded: Mapping[str, Coded]
-    blocks: Mapping[str, Floats]
-    bases: Mapping[str, Floats]
-    budget: int
-    design_effect: float
-    level: float
-    parts: tuple[str, ...]
-    joint: Mapping[tuple[str, str], JointEffect] | None
-    adjusters: Sequence[str]
+from .table import COLUMNS, COUNTS, TEXTS, effect_columns, empty_row, settle_q
+from .terms import Term, list_terms
 
 
 def screen_factors(
@@ -110,67 +65,13 @@ def screen_factors(
             continue
         terms = list_terms(setting.coded[factor.name], setting.take)
         if not terms:
-            rows.append(_empty_row(factor, setting))
+            rows.append(empty_row(factor, outcome))
             continue
         totals = total_levels(terms[0].codes, setting.outcome, setting.cluster, setting.n_clusters)
         rows += [screen_term(term, setting, totals) for term in terms]
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     kinds = {name: "str" if name in TEXTS else "int64" if name in COUNTS else "float64" for name in COLUMNS}
     return settle_q(frame.astype(kinds))
-
-
-def prepare_setting(
-    jobs: pd.DataFrame,
-    *,
-    outcome: str,
-    factors: Sequence[Factor],
-    level: float,
-    parts: Collection[str] = PARTS,
-) -> Setting:
-    """Codes, adjuster columns and clusters of one screening."""
-    rows = select_outcome(jobs, outcome)
-    n = len(rows.rows)
-    whole = n == len(jobs)
-    cluster, engines = encode(jobs["engine_id"] if whole else jobs["engine_id"].iloc[rows.rows])
-    lone = cluster < 0
-    if lone.any():  # an engine without a number stands for itself
-        cluster = np.where(lone, len(engines) + np.cumsum(lone) - 1, cluster)
-    site, _ = encode(jobs["site"] if whole else jobs["site"].iloc[rows.rows])
-    site = site + 1 if (site < 0).any() else site
-    coded = code_factors(jobs, factors)
-    adjusters = [
-        name
-        for name, one in coded.items()
-        if outcome in one.factor.adjust and one.factor.kind != "interaction"
-    ]
-    findings = rows.failing // FINDINGS_A_COEFFICIENT
-    budget = max((findings if rows.counted else n // VENTINGS_A_COEFFICIENT) - 1, 0)
-    n_clusters = int(cluster.max()) + 1 if n else 0
-    columns = sum(max(len(coded[name].levels), 2) for name in adjusters)
-    joint: dict[tuple[str, str], JointEffect] | None = None
-    blocks: dict[str, Floats] = {}
-    if n >= LARGE and rows.counted and budget >= columns:
-        wanted = [coded[f.name] for f in factors if outcome in f.outcomes] if "adjusted" in parts else []
-        joint = screen_jointly(coded, wanted, adjusters, site=site, cluster=cluster, rows=rows, level=level)
-    elif "adjusted" in parts:
-        blocks = {name: build_block(coded[name], rows.rows) for name in adjusters}
-    return Setting(
-        rows,
-        slice(None) if whole else rows.rows,
-        cluster,
-        n_clusters,
-        site,
-        tuple(factors),
-        coded,
-        blocks,
-        {name: span_columns(block) for name, block in blocks.items() if block.shape[1]},
-        budget,
-        estimate_design_effect(rows, cluster, n_clusters) if rows.counted else 1.0,
-        level,
-        tuple(parts),
-        joint,
-        adjusters,
-    )
 
 
 def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, object]:
@@ -190,7 +91,7 @@ def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, objec
     part = [term.code + 1, 1] if factor.kind == "code" else slice(1, None)
     if rows.counted and not 0 < totals.over[part].sum() < totals.lifters[part].sum():
         return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
-    forced = _forced_columns(term, setting)
+    forced = forced_columns(term, setting)
     crude, method = estimate_crude(
         term,
         rows,
@@ -201,7 +102,7 @@ def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, objec
         forced=forced,
         design_effect=setting.design_effect,
     )
-    row |= _effect_columns("crude", crude) | {"method": method}
+    row |= effect_columns("crude", crude) | {"method": method}
     adjusted: Effect | None = None
     if "adjusted" in setting.parts:
         adjusted = _add_adjusted(row, term, setting, forced=forced)
@@ -216,7 +117,7 @@ def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, objec
             n_clusters=setting.n_clusters,
             level=setting.level,
         )
-        row |= _effect_columns("stratified", effect, p=False) | {"homogeneity_p": agree}
+        row |= effect_columns("stratified", effect, p=False) | {"homogeneity_p": agree}
     used = adjusted or crude
     if used is None:
         return row | {"state": "too_few", "note": row["note"] or "no finite effect"}
@@ -253,7 +154,7 @@ def _add_adjusted(
     if overlap == "none":
         row["note"] = f"can't be told apart from {partner} on these ventings"
         return None
-    row.update(_effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)})
+    row.update(effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)})
     if method:
         row["method"] = method
     return adjusted
@@ -269,168 +170,6 @@ def judge_size(effect: Effect, matters: float) -> str:
     return "not known"
 
 
-def measure_company(term: Term, setting: Setting) -> dict[str, float]:
-    """Share of the term's variation that each adjuster, and the site, explains on the rows that take part (0..1)."""
-    known, x = term.known, term.x[term.known]
-    centred = x - x.mean()
-    total = float(centred @ centred)
-    sites = np.bincount(setting.site[known])
-    sums = np.bincount(setting.site[known], weights=centred)
-    company = {"site": float((sums[sites > 0] ** 2 / sites[sites > 0]).sum()) / total}
-    skip = {term.factor.name, *term.factor.parts}
-    names = list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip))
-    whole = bool(known.all())
-    for name in names:
-        basis = setting.bases[name] if whole else span_columns(setting.blocks[name][known])
-        company[name] = float(((basis.T @ centred) ** 2).sum()) / total
-    return company
-
-
-def span_columns(block: Floats) -> Floats:
-    """An orthonormal basis of the block's centred columns."""
-    centred = block - block.mean(axis=0)
-    if centred.shape[1] == 1:
-        length = float(np.sqrt((centred**2).sum()))
-        return centred / length if length > 1e-9 else centred[:, :0]
-    left, values, _ = np.linalg.svd(centred, full_matrices=False)
-    return np.asarray(left[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-300)])
-
-
-def judge_overlap(term: Term, company: Mapping[str, float]) -> tuple[str, float, str]:
-    """Whether the term varies once any one other factor, or the site, is given: word, share left, and which."""
-    x = term.x[term.known]
-    partner = max(company, key=lambda name: company[name])
-    left = max(1 - company[partner], 0.0)
-    comparisons = left * float(((x - x.mean()) ** 2).sum()) if not term.number else np.inf
-    if left < NO_OVERLAP or comparisons < MATCHED_PAIRS:
-        return "none", left, partner
-    return ("thin" if left < THIN_OVERLAP else "good"), left, partner
-
-
-def choose_adjusters(term: Term, setting: Setting, company: Mapping[str, float]) -> list[str]:
-    """Factors to adjust this term for: those that keep company with it beyond chance, the closest first, within the
-    number of coefficients that the findings can carry. The outcome is not looked at."""
-    n = int(term.known.sum())
-    close = []
-    for name, shared in company.items():
-        if name == "site":
-            continue
-        columns = setting.blocks[name].shape[1]
-        if shared > max(0.01, (columns + 2 * np.sqrt(2 * columns)) / n):
-            close.append((-shared, name, columns))
-    chosen, left = [], setting.budget
-    for _, name, columns in sorted(close):
-        if columns <= left:
-            chosen.append(name)
-            left -= columns
-    return chosen
-
-
-def estimate_adjusted(
-    term: Term, setting: Setting, company: Mapping[str, float], *, forced: Floats | None
-) -> tuple[Effect | None, list[str], str]:
-    """The term's effect given site and its company; None where there are too few findings to adjust at all."""
-    rows, known = setting.outcome, term.known
-    if rows.counted and rows.failing < FINDINGS_A_COEFFICIENT:
-        return None, [], ""
-    names = choose_adjusters(term, setting, company)
-    sites = _site_columns(setting.site)
-    nuisance = [sites, *(setting.blocks[name] for name in names)]
-    if forced is not None:
-        nuisance.append(forced)
-    columns = np.column_stack(nuisance)[known]
-    x, cluster = term.x[known], setting.cluster[known]
-    named = (["site"] if sites.shape[1] else []) + names
-    if not rows.counted:
-        assert rows.low is not None and rows.high is not None
-        design = independent_columns(np.column_stack([np.ones(len(x)), x, columns]))
-        fit = fit_intervals(design, rows.low[known], rows.high[known])
-        contrast = np.eye(design.shape[1])[1]
-        effect = estimate_contrast(
-            fit, design, contrast, cluster=cluster, n_clusters=setting.n_clusters, level=setting.level
-        )
-        return effect, named, LOG_NORMAL
-    failures, trials = rows.failures[known], rows.trials[known]
-    keep = rows_that_tell(columns, failures, trials)
-    design = independent_columns(np.column_stack([np.ones(keep.sum()), x[keep], columns[keep]]))
-    failures, trials = failures[keep], trials[keep]
-    contrast = np.eye(design.shape[1])[1]
-    one_sided = not term.number and separates(x[keep], failures, trials)
-    if not one_sided:
-        fit = fit_binomial(design, failures, trials)
-        if fit.converged and np.abs(fit.beta).max() < RUNAWAY:
-            effect = estimate_contrast(
-                fit,
-                design,
-                contrast,
-                cluster=cluster[keep],
-                n_clusters=setting.n_clusters,
-                level=setting.level,
-            )
-            return effect, named, LOGIT
-    effect = profile_firth(design, failures, trials, 1, level=setting.level, inflation=setting.design_effect)
-    return effect, named, FIRTH
-
-
-def separates(x: Floats, failures: Floats, trials: Floats) -> bool:
-    """Whether one side of a 0/1 term has no finding, or nothing else."""
-    for side in (x > 0.5, x <= 0.5):
-        over, all_ = failures[side].sum(), trials[side].sum()
-        if over == 0 or over == all_:
-            return True
-    return False
-
-
-def rows_that_tell(columns: Floats, failures: Floats, trials: Floats) -> Mask:
-    """Rows outside 0/1 adjuster levels that have no finding or nothing else: those tell nothing about the term, and
-    leaving them out gives the limit of the fit."""
-    keep = np.ones(len(failures), dtype=bool)
-    for _ in range(5):
-        before = keep.sum()
-        for column in columns.T:
-            at = keep & (column == 1.0)
-            if not at.any() or not np.isin(column, (0.0, 1.0)).all():
-                continue
-            over = failures[at].sum()
-            if over == 0 or over == trials[at].sum():
-                keep &= ~at
-        if keep.sum() == before:
-            break
-    return keep
-
-
-def independent_columns(design: Floats) -> Floats:
-    """The design without columns that those before them already say; the first two (intercept, term) stay."""
-    scale = np.sqrt((design**2).sum(axis=0))
-    _, r = np.linalg.qr(design / np.where(scale > 0, scale, 1.0))
-    keep = np.abs(np.diag(r)) > 1e-7
-    keep[: min(2, len(keep))] = True
-    return design[:, keep]
-
-
-def _site_columns(site: Ints) -> Floats:
-    counts = np.bincount(site)
-    base = int(counts.argmax())
-    columns = [(site == i).astype(np.float64) for i, count in enumerate(counts) if i != base and count > 0]
-    return np.column_stack(columns) if columns else np.zeros((len(site), 0))
-
-
-def _forced_columns(term: Term, setting: Setting) -> Floats | None:
-    """Main effects that an interaction is held against: both parts as levels."""
-    if term.factor.kind != "interaction":
-        return None
-    columns = []
-    for part in term.factor.parts:
-        codes = setting.coded[part].codes[setting.outcome.rows]
-        counts = np.bincount(codes[codes >= 0], minlength=1)
-        columns += [
-            (codes == i).astype(np.float64)
-            for i, count in enumerate(counts)
-            if count > 0 and i != int(counts.argmax())
-        ]
-    return np.column_stack(columns) if columns else None
-
-
 def _describe(term: Term, setting: Setting, totals: Totals) -> dict[str, object]:
     rows, at = setting.outcome, term.code + 1
     part = [at, 1] if term.factor.kind == "code" else slice(1, None)
@@ -439,7 +178,7 @@ def _describe(term: Term, setting: Setting, totals: Totals) -> dict[str, object]
     if not everyone:
         engines = int(np.count_nonzero(np.bincount(setting.cluster, weights=term.known)))
     held = at < len(totals.ventings)
-    return _empty_row(term.factor, setting) | {
+    return empty_row(term.factor, rows.outcome) | {
         "level": term.level,
         "reference": term.reference,
         "ventings": int(totals.ventings[part].sum()),
@@ -452,61 +191,3 @@ def _describe(term: Term, setting: Setting, totals: Totals) -> dict[str, object]
         "state": "estimated",
         "note": rows.note,
     }
-
-
-def _empty_row(factor: Factor, setting: Setting) -> dict[str, object]:
-    numbers = dict.fromkeys(COLUMNS, np.nan)
-    texts = dict.fromkeys(TEXTS, "")
-    counts = dict.fromkeys(COUNTS, 0)
-    return {
-        **numbers,
-        **texts,
-        **counts,
-        "outcome": setting.outcome.outcome,
-        "factor": factor.name,
-        "title": factor.title,
-        "kind": factor.kind,
-        "mechanism": factor.mechanism,
-        "plausibility": factor.plausibility,
-        "direction": factor.direction,
-        "matters": factor.matters(setting.outcome.outcome),
-        "state": "not_recorded",
-        "note": "not recorded, or the same on all ventings",
-    }
-
-
-def _effect_columns(name: str, effect: Effect | None, *, p: bool = True) -> dict[str, object]:
-    if effect is None:
-        return {}
-    with np.errstate(over="ignore"):
-        values = np.exp([effect.log, effect.low, effect.high])
-    out: dict[str, object] = dict(
-        zip((name, f"{name}_low", f"{name}_high"), (float(v) for v in values), strict=True)
-    )
-    return out | ({f"{name}_p": effect.p} if p else {})
-
-
-def settle_q(effects: pd.DataFrame) -> pd.DataFrame:
-    """``effects`` with q worked out over its factors, Benjamini-Hochberg.
-
-    A row's p is that of its adjusted effect (crude where there is none); where other evidence stands beside it, twice the
-    smaller of the two. A factor's p is the smallest of its levels', raised for the levels looked at (Sidak).
-    """
-    frame = effects.copy()
-    best = combine_evidence(frame)
-    looked = frame.assign(p=best).dropna(subset=["p"]).groupby("factor")["p"]
-    family = 1 - (1 - looked.min()) ** looked.size()
-    q = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
-    tested = best.groupby(frame["factor"]).transform("count").to_numpy(dtype=np.float64)
-    # a level other than the factor's strongest carries no smaller q than its own raised p
-    raised = 1 - (1 - best.to_numpy(dtype=np.float64)) ** np.maximum(tested, 1.0)
-    frame["q"] = np.where(np.isnan(raised), np.nan, np.maximum(q.to_numpy(dtype=np.float64), raised))
-    return frame
-
-
-def combine_evidence(effects: pd.DataFrame) -> pd.Series:
-    """The p of each row: adjusted, else crude; with other evidence, twice the smaller of the two."""
-    p = effects["adjusted_p"].where(effects["basis"] == "adjusted", effects["crude_p"]).astype(float)
-    other = effects["evidence_p"].astype(float)
-    both = np.minimum(2 * np.minimum(p.fillna(1.0), other), 1.0)
-    return p.where(other.isna() | effects["log_effect"].isna(), both)

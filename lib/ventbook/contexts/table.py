@@ -1,0 +1,87 @@
+"""The table of effects: its columns, an empty row, and q over its factors."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook.numerics import adjust_bh
+
+from .factors import Factor
+from .fits import Effect
+
+COLUMNS = (
+    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
+    "ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines",
+    "crude", "crude_low", "crude_high", "crude_p",
+    "adjusted", "adjusted_low", "adjusted_high", "adjusted_p", "adjusted_for",
+    "stratified", "stratified_low", "stratified_high", "homogeneity_p",
+    "evidence_p", "evidence", "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
+    "log_effect", "log_se", "df", "spread", "basis", "state", "method", "note",
+)  # fmt: skip
+
+COUNTS = ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines")
+TEXTS = (
+    "outcome", "factor", "title", "kind", "level", "reference", "mechanism", "plausibility", "direction",
+    "adjusted_for", "evidence", "overlap", "overlap_with", "against_matters", "basis", "state", "method", "note",
+)  # fmt: skip
+
+
+def empty_row(factor: Factor, outcome: str) -> dict[str, object]:
+    """A row without any number: the factor's own words, and "not recorded"."""
+    numbers = dict.fromkeys(COLUMNS, np.nan)
+    texts = dict.fromkeys(TEXTS, "")
+    counts = dict.fromkeys(COUNTS, 0)
+    return {
+        **numbers,
+        **texts,
+        **counts,
+        "outcome": outcome,
+        "factor": factor.name,
+        "title": factor.title,
+        "kind": factor.kind,
+        "mechanism": factor.mechanism,
+        "plausibility": factor.plausibility,
+        "direction": factor.direction,
+        "matters": factor.matters(outcome),
+        "state": "not_recorded",
+        "note": "not recorded, or the same on all ventings",
+    }
+
+
+def effect_columns(name: str, effect: Effect | None, *, p: bool = True) -> dict[str, object]:
+    """An effect and its interval as ratios, under ``name``, ``name_low`` and ``name_high``; nothing for None."""
+    if effect is None:
+        return {}
+    with np.errstate(over="ignore"):
+        values = np.exp([effect.log, effect.low, effect.high])
+    out: dict[str, object] = dict(
+        zip((name, f"{name}_low", f"{name}_high"), (float(v) for v in values), strict=True)
+    )
+    return out | ({f"{name}_p": effect.p} if p else {})
+
+
+def settle_q(effects: pd.DataFrame) -> pd.DataFrame:
+    """``effects`` with q worked out over its factors, Benjamini-Hochberg.
+
+    A row's p is that of its adjusted effect (crude where there is none); where other evidence stands beside it, twice the
+    smaller of the two. A factor's p is the smallest of its levels', raised for the levels looked at (Sidak).
+    """
+    frame = effects.copy()
+    best = combine_evidence(frame)
+    looked = frame.assign(p=best).dropna(subset=["p"]).groupby("factor")["p"]
+    family = 1 - (1 - looked.min()) ** looked.size()
+    q = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
+    tested = best.groupby(frame["factor"]).transform("count").to_numpy(dtype=np.float64)
+    # a level other than the factor's strongest carries no smaller q than its own raised p
+    raised = 1 - (1 - best.to_numpy(dtype=np.float64)) ** np.maximum(tested, 1.0)
+    frame["q"] = np.where(np.isnan(raised), np.nan, np.maximum(q.to_numpy(dtype=np.float64), raised))
+    return frame
+
+
+def combine_evidence(effects: pd.DataFrame) -> pd.Series:
+    """The p of each row: adjusted, else crude; with other evidence, twice the smaller of the two."""
+    p = effects["adjusted_p"].where(effects["basis"] == "adjusted", effects["crude_p"]).astype(float)
+    other = effects["evidence_p"].astype(float)
+    both = np.minimum(2 * np.minimum(p.fillna(1.0), other), 1.0)
+    return p.where(other.isna() | effects["log_effect"].isna(), both)

@@ -1,0 +1,128 @@
+"""The invented fleet through intake: clean and messy come to the same accepted rows, and every planted error is found."""
+
+import datetime as dt
+import json
+
+import pandas as pd
+import pytest
+
+from ventbook import intake
+from ventbook.demo import write_demo
+from ventbook.store import open_store
+
+VENTINGS = 150
+
+
+@pytest.fixture(scope="module")
+def stores(tmp_path_factory):
+    """(store, truth, issues by delivery) of the clean and of the messy demo."""
+    made = {}
+    for name in ("clean", "messy"):
+        folder = tmp_path_factory.mktemp(name)
+        write_demo(folder, ventings=VENTINGS, messy=name == "messy")
+        truth = json.loads((folder / "truth.json").read_text("utf-8"))
+        mapping = folder / "ridge_form.toml"
+        results = {
+            delivery["folder"]: intake.take_in(
+                folder / delivery["folder"],
+                store=folder / "store",
+                today=dt.date.fromisoformat(delivery["today"]),
+                mapping=mapping if mapping.exists() else None,
+            )
+            for delivery in truth["deliveries"]
+        }
+        made[name] = (open_store(folder / "store"), truth, results)
+    return made
+
+
+TABLES = (
+    "engines",
+    "ventings",
+    "starts",
+    "lifter_checks",
+    "gauge_readings",
+    "planned",
+    "samples",
+    "start_features",
+)
+
+
+@pytest.mark.parametrize("table", TABLES)
+def test_clean_and_messy_give_the_same_accepted_rows_to_the_last_digit(stores, table):
+    clean, messy = (stores[name][0].snapshot().read(table) for name in ("clean", "messy"))
+    for frame in (
+        clean,
+        messy,
+    ):  # each store has its own key, so codes differ and only their pattern can agree
+        if "technician" in frame:
+            frame["technician"] = pd.factorize(frame["technician"])[0]
+        if "remarks" in frame:
+            frame["remarks"] = frame["remarks"].str.replace(r"T-[0-9a-f]{10}", "T", regex=True)
+    if table == "gauge_readings":  # sorted by technician code
+        order = ["study", "lifter", "repeat", "gap_mm"]
+        clean, messy = (f.sort_values(order).drop(columns="technician") for f in (clean, messy))
+        clean, messy = clean.reset_index(drop=True), messy.reset_index(drop=True)
+    pd.testing.assert_frame_equal(clean, messy, check_exact=True)
+
+
+@pytest.mark.parametrize("name", ["clean", "messy"])
+def test_what_is_accepted_is_the_fleet(stores, name):
+    store, truth, _ = stores[name]
+    for table, count in truth["accepted"].items():
+        assert len(store.snapshot().read(table)) == count, table
+
+
+@pytest.mark.parametrize("name", ["clean", "messy"])
+def test_every_planted_error_is_found_with_its_code(stores, name):
+    _, truth, results = stores[name]
+    assert truth["errors"]
+    missed = []
+    for error in truth["errors"]:
+        issues = results[error["delivery"]].issues
+        file = error["file"].rpartition("/")[2]
+        hit = issues[issues["file"] == file]
+        if error["line"] is not None:  # a whole column has no line of its own
+            hit = hit[hit["line"] == error["line"]]
+        hit = hit[hit["sheet"].fillna("") == error["sheet"]]
+        if error["code"] not in set(hit["code"]):
+            missed.append((error["kind"], file, error["line"], list(hit["code"])))
+    assert not missed
+
+
+@pytest.mark.parametrize("name", ["clean", "messy"])
+def test_nothing_is_held_that_was_not_planted(stores, name):
+    _, truth, results = stores[name]
+    planted = {(e["delivery"], e["file"].rpartition("/")[2], e["sheet"], e["line"]) for e in truth["errors"]}
+    strangers = []
+    for delivery, result in results.items():
+        for row in result.quarantine.itertuples():
+            sheet = row.sheet if isinstance(row.sheet, str) else ""
+            lines = {row.line, None} if row.code == "column_unit_suspected" else {row.line}
+            known = any((delivery, row.file, sheet, line) in planted for line in lines)
+            # The good row beside its spoilt twin is held with it.
+            if not known and row.code != "conflicting_rows":
+                strangers.append((delivery, row.file, sheet, row.line, row.code, row.what))
+    assert not strangers
+
+
+def test_rows_in_are_accounted_for(stores):
+    for _, _, results in stores.values():
+        for result in results.values():
+            c = result.counts
+            assert (c["rows"] == c["accepted"] + c["duplicate"] + c["corrected"] + c["quarantined"]).all()
+
+
+def test_no_name_of_the_fleet_is_written_into_the_store(stores):
+    from ventbook.demo.settings import read_settings
+    from ventbook.store.delta import pq
+
+    names = sorted({n for site in read_settings()["site"] for n in site["technicians"]})
+    assert names
+    for store, _, _ in stores.values():
+        for path in (store.path / "tables").rglob("*.parquet"):
+            if "samples" in path.parts:
+                continue
+            table = pq.read_table(path, partitioning=None)
+            words = [c for c in table.columns if str(c.type) == "string"]
+            text = "\n".join(value for c in words for value in c.unique().to_pylist() if value)
+            assert not [name for name in names if name in text], path

@@ -34,7 +34,7 @@ from ventbook.trends.drift import (
     test_drift,
 )
 from ventbook.trends.means import compare_estimates, compare_failing, geometric_mean
-from ventbook.trends.mix import ShareModel
+from ventbook.trends.mix import ShareModel, code_columns
 from ventbook.trends.series import FAILING
 from ventbook.trends.sites import (
     count_interval,
@@ -69,6 +69,7 @@ __all__ = [
     "chart_ewma",
     "chart_individuals",
     "chart_shares",
+    "code_columns",
     "compare_estimates",
     "compare_failing",
     "compare_gauges",

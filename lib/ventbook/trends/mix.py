@@ -93,17 +93,24 @@ def make_design(frame: pd.DataFrame, *, factors: Sequence[str], site: str) -> De
 
     A factor with one level only is left out: it says nothing.
     """
-    missing = [name for name in (*factors, site) if name not in frame.columns]
-    if missing:
-        raise ValueError(f"frame lacks the columns {', '.join(missing)}; it has {', '.join(frame.columns)}")
+    check_columns(frame, [*factors, site])
     kept, levels = [], []
     for name in factors:
-        found = tuple(sorted(_codes(frame[name]).unique()))
+        found = tuple(sorted(read_codes(frame[name]).unique()))
         if len(found) > 1:
             kept.append(name)
             levels.append(found)
-    sites = tuple(sorted(_codes(frame[site]).unique()))
+    sites = tuple(sorted(read_codes(frame[site]).unique()))
     return Design(tuple(kept), tuple(levels), sites)
+
+
+def check_columns(frame: pd.DataFrame, columns: Sequence[str]) -> None:
+    """ValueError that lists all columns which the frame lacks."""
+    missing = [name for name in columns if name not in frame.columns]
+    if missing:
+        raise ValueError(
+            f"frame lacks the columns {', '.join(missing)}; it has {', '.join(map(str, frame.columns))}"
+        )
 
 
 def make_matrix(design: Design, frame: pd.DataFrame, *, site: str) -> Array:
@@ -113,7 +120,7 @@ def make_matrix(design: Design, frame: pd.DataFrame, *, site: str) -> Array:
     start = 1
     groups = [*zip(design.factors, design.levels, strict=True), (site, design.sites)]
     for name, levels in groups:
-        codes = pd.Index(levels).get_indexer(pd.Index(_codes(frame[name])))
+        codes = pd.Index(levels).get_indexer(pd.Index(read_codes(frame[name])))
         rows = np.flatnonzero(codes >= 0)
         matrix[rows, start + codes[rows]] = 1
         start += len(levels)
@@ -164,10 +171,18 @@ def fit_means(design: Design, matrix: Array, total: Array, square: Array, n: Arr
     return MeanModel(design, mean, covariance, sigma, freedom, count)
 
 
-def _codes(column: pd.Series) -> pd.Series:
+def read_codes(column: pd.Series) -> pd.Series:
+    """A column as text levels, "yes" and "no" for booleans, NOT_RECORDED where missing; a category column as it is."""
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return column
     if column.dtype == "boolean" or column.dtype == bool:
         column = column.map({True: "yes", False: "no"})
     return column.astype("str").where(column.notna(), NOT_RECORDED)
+
+
+def code_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
+    """``frame`` with ``columns`` as categories without missing values: made once, it is added up many times as fast."""
+    return frame.assign(**{name: read_codes(frame[name]).astype("category") for name in columns})
 
 
 def _prior(design: Design, site_spread: float) -> tuple[Array, Array]:
@@ -232,8 +247,9 @@ def root_of(covariance: Array) -> Array:
 
 def collapse(frame: pd.DataFrame, *, by: Sequence[str], sums: dict[str, Any]) -> pd.DataFrame:
     """Rows of equal ``by`` (text, missing said as such) added up: columns ``by``, then the sums, then ``n``."""
-    keys = pd.DataFrame({name: _codes(frame[name]) for name in by})
+    keys = pd.DataFrame({name: read_codes(frame[name]) for name in by})
     for name, values in sums.items():
         keys[name] = np.asarray(values, float)
     keys["n"] = 1.0
-    return keys.groupby(list(by), sort=True, observed=True)[[*sums, "n"]].sum().reset_index()
+    rows = keys.groupby(list(by), sort=True, observed=True)[[*sums, "n"]].sum().reset_index()
+    return rows.astype(dict.fromkeys(by, "str"))

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from ventbook.trends.mix import ShareModel, make_design, make_matrix
+from ventbook.trends.mix import ShareModel, check_columns, make_design, make_matrix
 from ventbook.trends.series import FAILING, watch_numbers, watch_shares
 
 Array = NDArray[np.float64]
@@ -99,9 +99,11 @@ def watch_page(
     """
     if not 0 < false_alarms < 1:
         raise ValueError(f"false_alarms must lie between 0 and 1; got {false_alarms}")
-    labels = sorted(set(frame[period].dropna().astype(str)) | set(periods or ()) | {current})
+    labels = sorted({str(p) for p in frame[period].dropna().unique()} | set(periods or ()) | {current})
     past, watched = split_periods(labels, current)
-    used = frame[frame[period].isin([*past, *watched])]
+    columns = [period, site, failed, *factors, *(numbers or {}).values(), *(levels or {}).values()]
+    check_columns(frame, columns)
+    used = frame.loc[frame[period].isin([*past, *watched]).to_numpy(), list(dict.fromkeys(columns))]
     if not past or not used[period].isin(past).any():
         return _nothing(current, past, watched, false_alarms, "no earlier period to compare with")
     rng = np.random.default_rng(seed)
@@ -110,8 +112,8 @@ def watch_page(
     if parts[0] is None:
         note = "no venting with a result in the earlier periods"
         return _nothing(current, past, watched, false_alarms, note)
-    for columns, log in ((numbers or {}, True), (levels or {}, False)):
-        for name, column in columns.items():
+    for named, log in ((numbers or {}, True), (levels or {}, False)):
+        for name, column in named.items():
             parts.append(
                 watch_numbers(used, design, period, site, name, column, past, watched, draws, rng, log=log)
             )

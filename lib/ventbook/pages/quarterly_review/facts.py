@@ -28,6 +28,23 @@ ALSO = (
 )
 NUMBERS = {"time_to_pressure": "time_to_pressure_s", "rotations_ratio": "rotations_ratio"}
 GAP = "sound_lifter_gap"
+#: What the signal rule and the restated share need of a venting.
+NEEDED = (
+    "venting_id", "engine_id", "date", "site", "step", "failed_first", "closed", *MIX, *NUMBERS.values(), "gauge",
+    "sound_gap_mm",
+)  # fmt: skip
+#: What the sections read of the two analysis tables; the rest isn't carried along.
+JOB_COLUMNS = tuple(dict.fromkeys((
+    "venting_id", "engine_id", "date", "month", "site", "failed_first", "closed", "recorded_because", *MIX, *NUMBERS.values(),
+    "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s",
+    "rotations_low", "rotations_high", "pressure_shown", "all_checked", "lifters_over_first", "lifters_checked",
+    "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
+    "pressure_threshold_bar", "rotations_after_pressure",
+)))  # fmt: skip
+LIFTER_COLUMNS = (
+    "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gap_first_mm", "gap_first_corrected_mm",
+    "limit_mm", "over_first", "over_last", "cured", "extra_run_between", "cause",
+)  # fmt: skip
 MOST_STEPS = 40
 DRAWS = 20_000
 
@@ -66,8 +83,12 @@ class Facts:
     def sites(self) -> list[str]:
         return sorted(self.jobs["site"].dropna().unique())
 
-    def lifters_of(self, jobs: pd.DataFrame) -> pd.DataFrame:
-        return self.lifters[self.lifters["venting_id"].isin(jobs["venting_id"])]
+    def lifters_in(self, period: Period) -> pd.DataFrame:
+        """Lifters of the ventings in ``period``."""
+        days = self.lifters["date"].to_numpy("datetime64[D]")
+        return self.lifters[
+            (days >= np.datetime64(period.start, "D")) & (days < np.datetime64(period.end, "D"))
+        ]
 
     def step_of(self, label: str) -> Period:
         return self.steps[self.labels.index(label)]
@@ -86,12 +107,10 @@ def gather_facts(page: Page) -> Facts:
 def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period: Period) -> Facts:
     """Facts of any period from any ventings and lifters (an earlier snapshot's, say)."""
     steps = make_steps(period, earliest=jobs["date"].min().date() if len(jobs) else period.start)
-    jobs = label_steps(add_readings(jobs, lifters), steps)
-    lifters = lifters.merge(jobs[["venting_id", "step"]], on="venting_id", how="inner")
-    parts = []
-    for span in (period, period.before(), period.year_earlier()):
-        parts.append(page.within(jobs, span))
-    watch = make_watch(jobs, steps, seed=page.seed)
+    lifters = label_steps(lifters[[c for c in LIFTER_COLUMNS if c in lifters.columns]], steps)
+    jobs = label_steps(add_readings(jobs[[c for c in JOB_COLUMNS if c in jobs.columns]], lifters), steps)
+    parts = [page.within(jobs, span) for span in (period, period.before(), period.year_earlier())]
+    watch = make_watch(code_ventings(jobs), steps, seed=page.seed)
     now, before, year = parts
     known = now["failed_first"].dropna()
     tier = evidence.tier(
@@ -103,6 +122,11 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     return Facts(
         period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier
     )
+
+
+def code_ventings(jobs: pd.DataFrame) -> pd.DataFrame:
+    """What the signal rule needs of the ventings, mix and site coded once (a log makes many watches of them)."""
+    return trends.code_columns(jobs[list(NEEDED)], [*MIX, "site"])
 
 
 def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> trends.PageWatch:
@@ -153,9 +177,15 @@ def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     """``jobs`` with the gauge of most of its first readings and the mean gap of the lower half of its lifters."""
     if lifters.empty:
         return jobs.assign(gauge=pd.Series(None, jobs.index, dtype="str"), sound_gap_mm=np.nan)
-    counts = lifters.groupby(["venting_id", "gauge"], sort=True).size().reset_index(name="n")
-    most = counts.sort_values("n", ascending=False, kind="stable").drop_duplicates("venting_id")
-    gauge: pd.Series = most.set_index("venting_id")["gauge"]
-    sound = trends.mean_lower_half(lifters)
-    ids = jobs["venting_id"]
-    return jobs.assign(gauge=ids.map(gauge).astype("str"), sound_gap_mm=ids.map(sound).astype(float))
+    venting, ids = pd.factorize(lifters["venting_id"])
+    code, names = pd.factorize(lifters["gauge"], use_na_sentinel=True)
+    known = code >= 0
+    table = np.zeros((len(ids), max(len(names), 1)), np.int32)
+    np.add.at(table, (venting[known], code[known]), 1)
+    most = pd.Series(np.take(np.append(names, ""), table.argmax(axis=1)), pd.Index(ids), dtype="str")
+    most = most.where(table.sum(axis=1) > 0)
+    place = pd.Index(ids).get_indexer(pd.Index(jobs["venting_id"]))
+    found = place >= 0
+    gauge = most.iloc[np.maximum(place, 0)].set_axis(jobs.index).where(found)
+    sound = trends.mean_lower_half(lifters).reindex(ids).to_numpy(float)
+    return jobs.assign(gauge=gauge, sound_gap_mm=np.where(found, sound[np.maximum(place, 0)], np.nan))

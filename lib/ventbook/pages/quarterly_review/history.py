@@ -13,15 +13,10 @@ import pandas as pd
 
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
-from ventbook.pages.quarterly_review.facts import MIX, NUMBERS, Facts, add_readings
+from ventbook.pages.quarterly_review.facts import NEEDED, Facts, add_readings, label_steps
 
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
 PARTS = ("ventings", "starts", "lifter_checks")
-#: What the signal rule and the restated share need of a venting.
-NEEDED = (
-    "venting_id", "engine_id", "engine_type", "date", "site", "failed_first", "closed", *MIX[1:], *NUMBERS.values(),
-    "gauge", "sound_gap_mm",
-)  # fmt: skip
 _WRITTEN: WeakKeyDictionary[Page, pd.Series] = WeakKeyDictionary()
 
 
@@ -48,6 +43,7 @@ def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:
     """
     from ventbook.jobs import build_jobs, build_lifters
 
+    steps = facts.steps
     ids = old.read("ventings", columns=["venting_id"])["venting_id"]
     written = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
     same = (written <= old.number) & facts.jobs["venting_id"].isin(ids).to_numpy()
@@ -59,6 +55,7 @@ def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:
     part["engines"] = old.read("engines")
     lifters = build_lifters(part, limits=page.limits)
     made = page.keep(add_readings(build_jobs(part, limits=page.limits, lifters=lifters), lifters))
+    made = label_steps(made, steps)
     made = made.reindex(columns=list(NEEDED)).astype(known.dtypes.to_dict())
     return pd.concat([known, made]).sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
 

@@ -15,8 +15,8 @@ import pandas as pd
 from ventbook import trends
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
-from ventbook.pages.quarterly_review.facts import Facts, gather_facts, label_steps, make_watch
-from ventbook.pages.quarterly_review.history import NEEDED, snapshot_of, ventings_then
+from ventbook.pages.quarterly_review.facts import NEEDED, Facts, code_ventings, gather_facts, make_watch
+from ventbook.pages.quarterly_review.history import snapshot_of, ventings_then
 from ventbook.pages.quarterly_review.numbers import failure_share
 from ventbook.pages.show import Shown
 from ventbook.wording import review as words
@@ -97,19 +97,31 @@ def watch_then(
     (None: reconstructed from today's records).
     """
     steps = facts.steps[: facts.steps.index(step) + 1]
-    jobs = facts.jobs[facts.jobs["step"].isin([s.label for s in steps])]
-    today = make_watch(jobs, steps, seed=page.seed)
+    labels = [s.label for s in steps]
+    inside = facts.jobs["step"].isin(labels).to_numpy()
+    today = make_watch(coded_ventings(page, facts)[inside], steps, seed=page.seed)
     old = snapshot_of(page, step)
     if old is None:
         return today, today, None
-    found = label_steps(ventings_then(page, facts, old), steps)
-    found = found[found["step"].notna()]
+    found = ventings_then(page, facts, old)
+    found = found[found["step"].isin(labels).to_numpy()]
     if found.empty:
         return today, today, None
     now = found[found["step"] == step.label]
-    if found[list(NEEDED)].reset_index(drop=True).equals(jobs[list(NEEDED)].reset_index(drop=True)):
+    jobs = facts.jobs.loc[inside, list(NEEDED)]
+    if found.reset_index(drop=True).equals(jobs.reset_index(drop=True)):
         return today, today, now
-    return make_watch(found, steps, seed=page.seed), today, now
+    return make_watch(code_ventings(found), steps, seed=page.seed), today, now
+
+
+_CODED: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
+
+
+def coded_ventings(page: Page, facts: Facts) -> pd.DataFrame:
+    """The page's ventings as the signal rule needs them, coded once."""
+    if page not in _CODED:
+        _CODED[page] = code_ventings(facts.jobs)
+    return _CODED[page]
 
 
 def compare_watches(

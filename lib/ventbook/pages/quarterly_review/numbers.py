@@ -28,7 +28,7 @@ def five_numbers(page: Page, facts: Facts, jobs: pd.DataFrame, period: Period) -
         "observed_over_expected": expected_ratio(page, facts, period),
         "share_over_time_limit": share_over_time_limit(page, jobs),
         "rotations_ratio": rotations_ratio(jobs, level=page.level),
-        "cured_share": cured_share(facts.lifters_of(jobs), level=page.level),
+        "cured_share": cured_share(facts.lifters_in(period), level=page.level),
     }
 
 

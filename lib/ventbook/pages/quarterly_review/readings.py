@@ -13,6 +13,9 @@ from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_levels
 from ventbook.results import Estimate, NotEnoughData
 
+#: Readings that the spread of true gaps is taken from: every k-th of the history, about so many.
+ENOUGH = 20_000
+
 
 def times(page: Page) -> Shown:
     """Seconds to oil pressure at the first start: middle, slowest tenth, share over the limit, by period and site."""
@@ -109,7 +112,7 @@ def rotations(page: Page) -> Shown:
 def lifters(page: Page) -> Shown:
     """Lifters over the limit, what an extra run cured, and what the findings are made of."""
     facts = gather_facts(page)
-    now = facts.lifters_of(facts.now)
+    now = facts.lifters_in(facts.period)
     judged = now[now["over_first"].notna()]
     per = judged.assign(over=judged["over_first"].astype(bool)).groupby("venting_id", sort=True)
     table = per.agg(over=("over", "sum"), n=("over", "size"), engine_id=("engine_id", "first"))
@@ -141,6 +144,7 @@ def _cure(page: Page, facts: Facts, now: pd.DataFrame) -> Shown:
     events = int(again["cured"].sum())
     text = f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=events, noun='lifter')} were within the limit."
     known = facts.lifters[facts.lifters["gap_first_corrected_mm"].notna()]
+    known = known.iloc[:: max(1, len(known) // ENOUGH)]
     try:
         spread = rates.fit_gap_spread(known["gap_first_corrected_mm"], u=float(known["gauge_u_mm"].median()))
     except NotEnoughData:
@@ -162,11 +166,16 @@ def procedure(page: Page) -> Shown:
     """Each step of the procedure against the limit in force, this period beside the one before."""
     facts = gather_facts(page)
     tables = []
-    for jobs in (facts.now, facts.before):
+    for jobs, span in ((facts.now, facts.period), (facts.before, facts.before_period)):
         if jobs.empty:
             tables.append(pd.DataFrame())
             continue
-        verdicts = conformity.check_steps(page.records, jobs, facts.lifters_of(jobs), limits=page.limits)
+        verdicts = conformity.check_steps(
+            page.records,
+            page.within(page.history_jobs, span),
+            page.within(page.history_lifters, span),
+            limits=page.limits,
+        )
         tables.append(conformity.summarise_steps(verdicts))
     now, before = tables
     if now.empty:

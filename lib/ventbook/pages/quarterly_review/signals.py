@@ -139,7 +139,9 @@ def _gauges(facts: Facts, site: str, labels: Sequence[str], expected: float) -> 
         part = expected if site else float(
             facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
         )  # fmt: skip
-        found += trends.compare_gauges(facts.lifters, site=name, window=labels, expected=part, period="step")
+        found += trends.compare_gauges(
+            facts.lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs
+        )
     return [gauge for gauge in found if gauge.differs and abs(gauge.shift.estimate or 0) >= GAUGE_MM]
 
 
@@ -152,7 +154,12 @@ def compare_all_gauges(facts: Facts) -> list[trends.GaugeShift]:
             cells[(cells["site"] == site) & (cells["period"] == facts.step.label)]["expected"].sum()
         )
         found += trends.compare_gauges(
-            facts.lifters, site=site, window=[facts.step.label], expected=expected, period="step"
+            facts.lifters,
+            site=site,
+            window=[facts.step.label],
+            expected=expected,
+            period="step",
+            ventings=facts.jobs,
         )
     return found
 

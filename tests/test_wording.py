@@ -123,3 +123,22 @@ def test_cleaned_text_is_printable_in_xml(text) -> None:
     from html import escape
 
     ET.fromstring(f"<a>{escape(wording.clean_text(text))}</a>")
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.0042, "mm", "0.0042 mm"),
+        (-0.0021, "mm", "-0.0021 mm"),
+        (-0.0, "mm", "0.00 mm"),
+        (0.0, "s", "0.0 s"),
+        (0.019, "mm", "0.02 mm"),
+        (117.42, "rotations", "117 rotations"),
+        (12.68, "1", "12.7"),
+        (0.0042, "1", "0.0042"),
+        (60.0, "1", "60"),
+        (0.4, "degC", "0 °C"),
+    ],
+)
+def test_small_numbers_do_not_read_as_nought_and_nought_has_no_sign(value, unit, text) -> None:
+    assert wording.number(value, unit) == text

@@ -210,26 +210,29 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
     """Size of the table's text, and column widths: as the content asks where all of it fits, else what the longest
     word needs and the rest of the page shared out by what each column would still like.
     """
-    need, want, whole = [], [], 0.0
+    need, want, whole = [], [], []
     for head, column in zip(heads, texts, strict=True):
         words = [len(word) * CHARACTER for text in column for word in text.split()]
         words += [len(word) * BOLD for word in head.split()]
-        least = min(max(words, default=1.0), 19 * CHARACTER)
+        need.append(min(max(words, default=1.0), 19 * CHARACTER))
         longest = max([len(text) * CHARACTER for text in column], default=1.0)
-        title = len(head) * BOLD / (2 if len(head) > 14 else 1)
-        need.append(least)
-        want.append(max(least, min(longest, WIDEST * CHARACTER)))
-        whole += max(want[-1], min(title, 24 * BOLD))
+        want.append(max(need[-1], min(longest, WIDEST * CHARACTER)))
+        whole.append(max(want[-1], min(len(head) * BOLD, 24 * BOLD)))
     room = PAGE - PADDING * len(heads)
     for size in SIZES:
-        if whole * size <= room:
+        if sum(whole) * size <= room:
             return size, ", ".join(["auto"] * len(heads))
+        if sum(want) * size <= room:
+            return size, _share_out(want, whole, room, size)
         if sum(need) * size <= 0.8 * room:
             break
-    spare = max(room / size - sum(need), 0.0)
-    wish = [wanted - least for wanted, least in zip(want, need, strict=True)]
-    shares = [
-        least + spare * more / (sum(wish) or 1.0) + PADDING / size
-        for least, more in zip(need, wish, strict=True)
-    ]
-    return size, ", ".join(f"{share:.2f}fr" for share in shares)
+    return size, _share_out(need, want, room, size)
+
+
+def _share_out(least: Sequence[float], most: Sequence[float], room: float, size: float) -> str:
+    """Widths in points: what each column needs, and of the rest of the room what it would like, in proportion."""
+    wish = [high - low for low, high in zip(least, most, strict=True)]
+    part = min(max(room / size - sum(least), 0.0) / (sum(wish) or 1.0), 1.0)
+    squeeze = min(1.0, room / size / sum(least))
+    widths = [(low * squeeze + part * more) * size + PADDING for low, more in zip(least, wish, strict=True)]
+    return ", ".join(f"{width:.1f}pt" for width in widths)

@@ -9,8 +9,10 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import tomllib
 import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from typing import Any
 
 from ventbook import units as unit_table
@@ -60,15 +62,35 @@ def _bare(value: float, unit: str, units: System, decimals: int | None) -> str:
             decimals = 0 if percent == 0 or abs(percent) >= 9.95 else 1
             if percent > 0 and round(percent, decimals) >= 100 > percent:
                 decimals = 1
-        return f"{percent:.{decimals}f}"
-    if unit in PLAIN:
-        if decimals is None:
-            decimals = 0 if unit == "count" or (float(value).is_integer() and abs(value) < 1e6) else 2
-        return f"{value:.{decimals}f}"
+        return _signed(f"{percent:.{decimals}f}")
+    if unit in PLAIN and decimals is None and (unit == "count" or (value.is_integer() and abs(value) < 1e6)):
+        decimals = 0
+    shown, how = unit_table.display(float(value), unit, units)
     if decimals is None:
-        return unit_table.show(float(value), unit, units)
-    shown, _ = unit_table.display(float(value), unit, units)
-    return f"{float(shown):.{decimals}f}"
+        decimals = _decimals(float(shown), how.decimals if unit in _ruled() else None)
+    return _signed(f"{float(shown):.{decimals}f}")
+
+
+@cache
+def _ruled() -> frozenset[str]:
+    """Units whose decimals the table of units gives."""
+    rows = tomllib.loads(unit_table.TABLE.read_text("utf-8"))["display"]
+    return frozenset(row["unit"] for row in rows)
+
+
+def _decimals(value: float, usual: int | None) -> int:
+    """The unit's usual decimals (without a unit: three figures), and more where a value would read as nought."""
+    size = abs(value)
+    if usual is None:
+        usual = 2 if size < 9.995 else 1 if size < 99.95 else 0
+    if size == 0 or usual == 0 or size >= 10.0**-usual:
+        return usual
+    return min(1 - math.floor(math.log10(size)), usual + 4)
+
+
+def _signed(text: str) -> str:
+    """Nought has no sign."""
+    return text.removeprefix("-") if not text.strip("-0.") else text
 
 
 def number(

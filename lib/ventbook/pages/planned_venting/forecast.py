@@ -16,6 +16,7 @@ TIME_FACTORS: tuple[tuple[str, ...], ...] = (
 )  # fmt: skip
 UNSEEN_SCATTER = 0.25  # log, of an engine type never seen, or of lines beyond all on record (assumption)
 FEWEST_TIMES = 40
+DRIFT = 0.25  # of the scatter: the least that a quarter to come may lie off those on record (assumption)
 # Numbers held against their range on record before an answer is trusted, with words and how far beyond still counts
 RANGES = {
     "suction_line_length_m": ("suction line", 1.25),
@@ -100,15 +101,32 @@ def predict_times(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0
     residual = np.sort((inside - behind[:, None]).ravel())
     centre = float(np.median(residual))
     spent = np.sqrt(len(read) / max(len(read) - used - 1, 1))
-    wider = spent * np.sqrt(1.0 + (_unseen(history, rows) / max(float(residual.std()), 0.05)) ** 2)
+    moved = _between_quarters(
+        inside.mean(axis=1) - behind, read["quarter"].astype("str").to_numpy(dtype=object)
+    )
+    more = np.square(_unseen(history, rows)) + max(moved, DRIFT * float(residual.std())) ** 2
+    wider = spent * np.sqrt(1.0 + more / max(float(residual.var()), 0.05**2))
     out["median"] = np.exp(ahead + centre)
-    n = len(read)
+    n = int(read["engine_id"].nunique())  # starts of one engine are alike: engines are what there is many of
     for name, share in (("low", 0.5 - level / 2), ("high", 0.5 + level / 2)):
         beyond = np.clip(((n + 1) * share - 0.5) / n, 0.0, 1.0)  # the next start keeps under it that often
         place = float(np.clip(beyond * len(residual) - 0.5, 0, len(residual) - 1))
         reach = float(np.interp(place, np.arange(len(residual)), residual)) - centre
         out[name] = np.exp(ahead + centre + reach * wider)
     return out
+
+
+def _between_quarters(residual: Floats, quarter: npt.NDArray[np.object_]) -> float:
+    """Standard deviation of the quarters' true means: the next quarter may lie off by that much."""
+    groups = pd.Series(residual).groupby(quarter)
+    means, sizes = groups.mean().to_numpy(), groups.size().to_numpy()
+    if len(means) < 3:
+        return float(np.sqrt(np.mean(residual.var() / sizes)))
+    return float(
+        np.sqrt(
+            max(means.var(ddof=1) - np.mean(residual.var() / sizes), np.mean(residual.var() / sizes.sum()))
+        )
+    )
 
 
 def _fit_times(past: pd.DataFrame) -> waiting_times.AftFit | None:

@@ -260,3 +260,33 @@ def test_bounds():
     assert start_bounds([], []).tolist() == [0]
     with pytest.raises(ValueError, match="as long as bounds"):
         traces.start_features([0, 3], [0, 1], [0, 1], [0, 1], [0, 1], start_no=[1], steps=[STEPS])
+
+
+def test_intake_over_a_cluster_stores_the_same_features(tmp_path):
+    distributed = pytest.importorskip("distributed")
+    from ventbook import demo, intake
+    from ventbook.store import open_store
+
+    deliveries = demo.write_demo(tmp_path / "fleet", ventings=60, seed=11)
+    delivery = next(folder for folder in deliveries if any(folder.glob("samples*")))
+    day = demo.delivery_days()[delivery.name]
+    intake.take_in([delivery], store=tmp_path / "here" / "store", today=day)
+    with distributed.LocalCluster(
+        n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
+    ) as cluster:
+        address = cluster.scheduler_address
+        intake.take_in([delivery], store=tmp_path / "there" / "store", today=day, cluster=address)
+    here, there = (
+        open_store(tmp_path / name / "store").snapshot().read("start_features") for name in ("here", "there")
+    )
+    assert len(here) > 0
+    pd.testing.assert_frame_equal(here, there)
+
+
+def test_a_cluster_that_is_not_there_is_said_in_one_line(tmp_path):
+    from ventbook.errors import InputError
+
+    starts = many_starts(2)
+    write_samples(tmp_path / "a.parquet", starts)
+    with pytest.raises(InputError, match="can't be reached"):
+        features_of_files([tmp_path / "a.parquet"], ventings_of(starts), cluster="nonsense")

@@ -107,6 +107,9 @@ def intake(
     corrections: Annotated[Path | None, typer.Option(help="file of corrections to held rows")] = None,
     today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
     note: Annotated[str, typer.Option(help="what these files are, for the list of snapshots")] = "",
+    cluster: Annotated[
+        str, typer.Option(help="address of a Dask scheduler whose workers reduce the traces")
+    ] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="check only, write nothing")] = False,
 ) -> None:
     """Read record files, check them, and commit what is good as one snapshot."""
@@ -124,6 +127,7 @@ def intake(
             corrections=corrections,
             progress=step,
             note=note,
+            cluster=cluster or None,
         )
     for line in describe_intake(result, store=store):
         print(line)

@@ -55,6 +55,7 @@ class Work:
     before: Snapshot | None
     today: dt.date
     coder: privacy.NameCoder
+    cluster: str | None = None
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
@@ -79,12 +80,14 @@ def take_in(
     corrections: str | Path | None = None,
     progress: Progress | None = None,
     note: str = "",
+    cluster: str | None = None,
 ) -> IntakeResult:
     """Read, check and commit record files (files or folders of them) as one snapshot.
 
     Files handed in together are checked together: a start finds its venting in the store or in the same intake.
     ``store`` is made where it doesn't exist (not on a dry run, which writes nothing). ``today`` is the date that
-    counts as today for this snapshot and later reports on it. Raises InputError, one line a fault, when a file, the
+    counts as today for this snapshot and later reports on it. ``cluster`` is the address of a Dask scheduler whose
+    workers reduce the traces; without it they are reduced here. Raises InputError, one line a fault, when a file, the
     mapping or the store can't be used; nothing is written then.
     """
     paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
@@ -110,7 +113,7 @@ def take_in(
             else None
         )
         coder = privacy.open_coder(target.path if target is not None else None)
-        work = Work(before, today, coder)
+        work = Work(before, today, coder, cluster)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
 

@@ -56,6 +56,7 @@ class SampleOutcome:
     files: dict[Path, str] = field(default_factory=dict)
     replaced: set[Key] = field(default_factory=set)
     ventings: pd.DataFrame | None = None
+    cluster: str | None = None
 
     def commit(self, writer: Writer) -> None:
         """Name the new files, take replaced starts out of the older ones, and store the features once."""
@@ -76,7 +77,7 @@ class SampleOutcome:
         writer.add_files(
             "samples", schema, list(add), {file: {"quarter": q} for file, q in add.items()}, remove=drop
         )
-        store_features(writer, list(self.files), self.ventings)
+        store_features(writer, list(self.files), self.ventings, self.cluster)
 
 
 def find_features() -> Callable[..., pd.DataFrame] | None:
@@ -87,12 +88,19 @@ def find_features() -> Callable[..., pd.DataFrame] | None:
         return None
 
 
-def store_features(writer: Writer, files: list[Path], ventings: pd.DataFrame | None) -> None:
-    """Compute the features of the new files' starts once, and keep them as table ``start_features``."""
+def store_features(
+    writer: Writer, files: list[Path], ventings: pd.DataFrame | None, cluster: str | None = None
+) -> None:
+    """Compute the features of the new files' starts once, and keep them as table ``start_features``.
+
+    Thresholds and bands are those of the limits in force, the shop's own beside the store included.
+    """
     compute = find_features()
     if compute is None or ventings is None or not files:
         return
-    found = compute(files, ventings)
+    own = writer.store.path.parent / "limits.toml"
+    among = dictionary.limits(own if own.is_file() else None)
+    found = compute([file.resolve() for file in files], ventings, among=among, cluster=cluster)
     if found.empty:
         return
     rows = pa.Table.from_pandas(found, preserve_index=False).replace_schema_metadata(None)
@@ -319,6 +327,7 @@ def take_samples(
     outcome.issues.append(_as_table(state.issues, ISSUES))
     outcome.quarantine.append(_as_table(state.held, QUARANTINE))
     outcome.ventings = _venting_facts(work, context)
+    outcome.cluster = work.cluster
     return outcome
 
 

@@ -143,7 +143,15 @@ def _spread(
     if cluster is not None:
         from distributed import Client
 
-        with Client(cluster, set_as_default=False) as client:
+        from ventbook.errors import InputError
+
+        try:
+            client = Client(cluster, set_as_default=False, timeout="10s")
+        except (OSError, ValueError) as error:
+            raise InputError(
+                f"cluster {cluster} can't be reached ({error}); start it, or leave --cluster out"
+            ) from None
+        with client:
             shared = client.scatter(context, broadcast=True)
             futures = client.map(reduce_piece, pieces, context=shared, settings=settings, pure=False)
             yield from (future.result() for future in futures)

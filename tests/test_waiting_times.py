@@ -212,6 +212,43 @@ READING = st.tuples(
 )
 
 
+def mixed_fleet(rng, n=90, logged=0.3):
+    """Times of a spread of about 1.3 s, most read to 0.5 s, some logged every 0.1 s at any phase."""
+    time = np.exp(rng.normal(0.85, 0.5, n))
+    low = np.maximum(np.round(time * 2) / 2 - 0.25, 0)
+    high = low + 0.5
+    logger = rng.random(n) < logged
+    phase = rng.uniform(0, 0.1, n)
+    low = np.where(logger, np.maximum(np.floor((time - phase) * 10) / 10 + phase, 0), low)
+    return low, np.where(logger, low + 0.1, high)
+
+
+def test_stopwatch_and_logger_together_give_a_steady_curve():
+    # overlapping readings: the likelihood's curve jumps for where they happen to lie, the spread one doesn't
+    rng = np.random.default_rng(21)
+    truth = 0.5
+    errors = {"choose": [], "likelihood": []}
+    for _ in range(60):
+        low, high = mixed_fleet(rng)
+        for method, found in errors.items():
+            found.append(estimate_curve(low, high, method=method).at([np.exp(0.85)])[0] - truth)
+    steady, jumpy = (np.sqrt(np.mean(np.square(errors[m]))) for m in ("choose", "likelihood"))
+    assert steady < 0.065  # binomial error of 90 readings: 0.053
+    assert jumpy > 1.1 * steady
+
+
+def test_on_one_grid_both_ways_agree():
+    rng = np.random.default_rng(22)
+    low = np.maximum(np.round(np.exp(rng.normal(1, 0.5, 60)) * 2) / 2 - 0.25, 0)
+    high = np.where(rng.random(60) < 0.1, np.inf, low + 0.5)
+    chosen, likely = (estimate_curve(low, high, method=m) for m in ("choose", "likelihood"))
+    assert "spread evenly" in chosen.method and "Turnbull" in likely.method
+    at = np.arange(0.25, 6.0, 0.5)
+    assert chosen.at(at) == pytest.approx(likely.at(at), abs=1e-6)
+    with pytest.raises(ValueError, match="method must be choose or likelihood"):
+        estimate_curve(low, high, method="turnbull")
+
+
 @settings(max_examples=60, deadline=None)
 @given(st.lists(READING, min_size=1, max_size=40))
 def test_laws_of_the_curve(readings):

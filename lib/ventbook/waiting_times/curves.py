@@ -13,11 +13,13 @@ from scipy.stats import t as student
 from ventbook.waiting_times.intervals import (
     Floats,
     Ints,
+    Readings,
     check_level,
     collapse_readings,
     number_clusters,
 )
 from ventbook.waiting_times.npmle import Npmle, fit_npmle
+from ventbook.waiting_times.spread import SpreadEstimate, is_narrow, spread_readings
 
 #: Cluster-aware errors are worked out at no more than this many times of a curve and drawn through between.
 MOST_CLUSTERED_TIMES = 400
@@ -134,12 +136,15 @@ def estimate_curve(
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     level: float = 0.95,
+    method: str = "choose",
 ) -> Curve:
     """Share of jobs still waiting after t, from readings (low, high].
 
-    Product-limit estimate where every reading is exact (low == high) or right-censored (high == inf), else the
-    non-parametric maximum-likelihood estimate for interval readings; censorings at t count as after an event
-    at t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
+    Product-limit estimate where every reading is exact (low == high) or right-censored (high == inf). Interval readings
+    that are narrow against the spread of the times (stopwatch, logger, counts) are spread evenly over their intervals in a
+    life table (see spread.py: readings of several kinds overlap, where the likelihood is not regular); wider ones get the
+    non-parametric maximum-likelihood estimate (Turnbull), and so do all with ``method="likelihood"``. Censorings at t count
+    as after an event at t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
     the limits are the wider of those and of those from the between-cluster error with Student's t on clusters - 1
     degrees of freedom. Limits on the log(-log S) scale [1]_.
 
@@ -159,10 +164,19 @@ def estimate_curve(
         return Curve(
             empty, empty, empty, empty, empty, empty, empty, 1.0, level, 0, 0, clusters, 0.0, "no reading"
         )
-    return draw_curve(fit_npmle(readings), codes, clusters, level)
+    return draw_curve(fit_distribution(readings, method=method), codes, clusters, level)
 
 
-def draw_curve(npmle: Npmle, codes: Ints | None, clusters: int, level: float) -> Curve:
+def fit_distribution(readings: Readings, *, method: str = "choose") -> Npmle | SpreadEstimate:
+    """The estimate that estimate_curve describes."""
+    if method not in ("choose", "likelihood"):
+        raise ValueError(f"method must be choose or likelihood; got {method!r}")
+    if method == "choose" and is_narrow(readings):
+        return spread_readings(readings)
+    return fit_npmle(readings)
+
+
+def draw_curve(npmle: Npmle | SpreadEstimate, codes: Ints | None, clusters: int, level: float) -> Curve:
     """The curve with its limits from a fitted distribution."""
     readings = npmle.readings
     error, reach = _curve_errors(npmle, codes, clusters, level)
@@ -173,7 +187,12 @@ def draw_curve(npmle: Npmle, codes: Ints | None, clusters: int, level: float) ->
     lower, upper = limit_survival(survival[finite], reach[finite])
     ends = np.concatenate([readings.low, readings.high[np.isfinite(readings.high)]])
     mass = np.diff(npmle.levels)
-    kind = "product-limit" if npmle.product_limit else "interval-censored maximum likelihood (Turnbull)"
+    if isinstance(npmle, SpreadEstimate):
+        kind = "product-limit with narrow readings spread evenly"
+    elif npmle.product_limit:
+        kind = "product-limit"
+    else:
+        kind = "interval-censored maximum likelihood (Turnbull)"
     by = f", errors by {clusters} clusters with t" if clusters else ""
     return Curve(
         left=npmle.left[finite],
@@ -193,12 +212,18 @@ def draw_curve(npmle: Npmle, codes: Ints | None, clusters: int, level: float) ->
     )
 
 
-def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int, level: float) -> tuple[Floats, Floats]:
+def _curve_errors(
+    npmle: Npmle | SpreadEstimate, codes: Ints | None, clusters: int, level: float
+) -> tuple[Floats, Floats]:
     size = npmle.levels.size - 1
     error = np.zeros(size)
     if size < 2:
         return error, error
-    if npmle.product_limit:
+    on_levels: Floats | None = None
+    if isinstance(npmle, SpreadEstimate):
+        on_levels = npmle.influence_on_levels
+        error[:] = np.sqrt(npmle.readings.weight @ on_levels**2)[1:]
+    elif npmle.product_limit:
         # Greenwood: var S = S^2 sum d / (r (r - d)); a reading censored after j events is at risk at those j
         survival = 1.0 - npmle.levels
         weight = npmle.readings.weight
@@ -220,7 +245,10 @@ def _curve_errors(npmle: Npmle, codes: Ints | None, clusters: int, level: float)
     row, weight = npmle.readings.row, npmle.readings.row_weight
     between = np.empty(at.size)
     for j, place in enumerate(at):
-        influence, _ = npmle.influence(np.array([place]), np.array([1.0]))
+        if on_levels is None:
+            influence, _ = npmle.influence(np.array([place]), np.array([1.0]))
+        else:
+            influence = on_levels[:, place]
         between[j] = cluster_variance(influence[row] * weight, codes, clusters)
     wide = np.interp(np.arange(1, size + 1), at, np.sqrt(between))
     critical = float(student.ppf(0.5 + level / 2, clusters - 1))

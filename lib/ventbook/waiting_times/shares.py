@@ -7,7 +7,14 @@ from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
 from ventbook.results import Estimate, no_estimate
-from ventbook.waiting_times.curves import Curve, cluster_variance, draw_curve, limit_survival, widest_reach
+from ventbook.waiting_times.curves import (
+    Curve,
+    cluster_variance,
+    draw_curve,
+    fit_distribution,
+    limit_survival,
+    widest_reach,
+)
 from ventbook.waiting_times.intervals import (
     Floats,
     Ints,
@@ -15,7 +22,8 @@ from ventbook.waiting_times.intervals import (
     collapse_readings,
     number_clusters,
 )
-from ventbook.waiting_times.npmle import Npmle, fit_npmle
+from ventbook.waiting_times.npmle import Npmle
+from ventbook.waiting_times.spread import SpreadEstimate
 
 #: A quantile or share needs this many readings; below, cases can only be listed.
 FEWEST_READINGS = 5
@@ -59,7 +67,7 @@ def estimate_quantile(
             method=f"{q:.0%} point of the curve",
             note=f"{n} readings, {FEWEST_READINGS} needed",
         )
-    npmle = fit_npmle(readings)
+    npmle = fit_distribution(readings)
     curve = draw_curve(npmle, codes, clusters, check_level(level))
     what = f"{q:.0%} point of the {curve.method}"
     target = 1.0 - q
@@ -77,7 +85,7 @@ def estimate_quantile(
 
 
 def _find_limit(
-    curve: Curve, npmle: Npmle, codes: Ints | None, clusters: int, target: float, side: str
+    curve: Curve, npmle: Npmle | SpreadEstimate, codes: Ints | None, clusters: int, target: float, side: str
 ) -> float | None:
     """Time at which the lower or upper limit of the curve falls to ``target``.
 
@@ -194,13 +202,13 @@ def share_over(
             method="share over a limit",
             note=note,
         )
-    npmle = fit_npmle(readings)
+    npmle = fit_distribution(readings)
     below, at, share = npmle.level_at(limit)
     p = min(max(1.0 - below, 0.0), 1.0)
     influence, variance = npmle.influence(at, share)
     between = 0.0
     if codes is not None:
-        between = cluster_variance(influence[readings.row] * readings.row_weight, codes, clusters)
+        between = cluster_variance(influence[npmle.readings.row] * readings.row_weight, codes, clusters)
     reach = widest_reach(variance, between, level, clusters)
     size = n / clusters if clusters else 1.0
     if min(p, 1 - p) <= 1e-9 or reach <= 0:

@@ -7,10 +7,12 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from ventbook.errors import InputError
+
 DATA = Path(__file__).resolve().parents[3] / "data"
 
 
-class TableError(ValueError):
+class TableError(InputError):
     """A table of ``data/`` (or a shop's own) is wrong; the message names file and row and what to do."""
 
 

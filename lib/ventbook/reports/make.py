@@ -102,6 +102,13 @@ def take_in_folder(records: Path, store: Path = RECORDS / "store") -> Path:
         raise InputError(
             f"records folder {records} does not exist; give the folder that holds your record files"
         )
+    own = records / "limits.toml"
+    if own.is_file():
+        from ventbook import dictionary
+
+        dictionary.limits(own)
+        store.parent.mkdir(parents=True, exist_ok=True)
+        shutil.copyfile(own, store.parent / "limits.toml")
     mapping = records / "mapping.toml"
     take_in([records], store=store, mapping=mapping if mapping.is_file() else None)
     return store

@@ -1,0 +1,87 @@
+"""The answer: how many, what they look like, what stands out, what to do first."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ventbook import contexts, rates, wording
+from ventbook.pages.base import Page
+from ventbook.pages.show import Shown
+from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, rows_of
+from ventbook.wording import contexts as words
+
+CHECKED = "with a lifter check"
+
+
+def answer(page: Page) -> Shown:
+    """The answer in a few sentences, with the page's own numbers kept as findings."""
+    facts = gather_facts(page)
+    sentences = [count_sentence(page, facts)]
+    if len(facts.signs):
+        sentences.append(words.modes_sentence(contexts.count_modes(facts.matched), len(facts.signs)))
+    sentences.append(_causes_sentence(page, facts))
+    sentences.append(_first_check(facts))
+    return page.answer(*sentences)
+
+
+def count_sentence(page: Page, facts: Facts) -> str:
+    """Ventings and lifters over the limit in the period; kept as findings under their stable ids."""
+    scope = page.scope_words + (f", lot {wording.clean_text(facts.lot)}" if facts.lot else "")
+    failed = facts.jobs["failed_first"] if len(facts.jobs) else pd.Series(dtype="boolean")
+    ventings = rates.venting_share(failed, cluster=facts.jobs["engine_id"], level=page.level)
+    lifters = rates.lifter_share(
+        facts.jobs["lifters_over_first"],
+        facts.jobs["lifters_checked"],
+        cluster=facts.jobs["engine_id"],
+        level=page.level,
+    )
+    if facts.checked < 5:
+        sentence = words.few_sentence(facts.checked, facts.failing, scope)
+    else:
+        over = int(facts.jobs["lifters_over_first"].fillna(0).sum())
+        sentence = (
+            f"{wording.share(ventings, events=facts.failing, noun='venting')} had at least one lifter over the limit at the first check; "
+            f"{wording.share(lifters, events=over, noun='lifter')} were over it."
+        )
+    group = {"lifter_lot": facts.lot} if facts.lot else {}
+    page.add_finding("venting_failure_share", ventings, tier=facts.tier, sentence=sentence, group=group)
+    page.add_finding("lifter_failure_share", lifters, tier=facts.tier, sentence=sentence, group=group)
+    return sentence
+
+
+def _causes_sentence(page: Page, facts: Facts) -> str:
+    n, failing = int((facts.beside["lifters_checked"].fillna(0) > 0).sum()), 0
+    failing = int((facts.beside["lifters_over_first"].fillna(0) > 0).sum())
+    if facts.few:
+        return (
+            f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing} with a finding, are too few. "
+            "What each finding's own record says stands below."
+        )
+    top = facts.ranked[facts.ranked["standing"] == "cause"]
+    hints = facts.ranked[facts.ranked["standing"] == "hint"]
+    if top.empty and hints.empty:
+        return f"Of what was recorded on {n} ventings up to the end of the period, nothing stands out as a cause."
+    parts = [
+        f"{words.name_level(row)} ({row['mechanism']}; {words.ratio_range(row['effect'], row['low'], row['high'])} times the odds)"
+        for row in rows_of(top.head(4))
+    ]
+    told = (
+        f"On {n} ventings up to the end of the period, {wording.join_words(parts)} {'stands' if len(top) == 1 else 'stand'} out."
+        if parts
+        else (f"On {n} ventings up to the end of the period nothing stands out for certain.")
+    )
+    if len(hints):
+        told += (
+            f" A hint only: {wording.join_words(words.name_level(row) for row in rows_of(hints.head(3)))}."
+        )
+    return told
+
+
+def _first_check(facts: Facts) -> str:
+    if not facts.few and len(facts.listed):
+        first = facts.listed.sort_values(["cost", "rank"], kind="stable").iloc[0]
+        return f"Cheapest next check on the list: {first['check']}."
+    todo = facts.readings[facts.readings["reading"] != ""]
+    if todo.empty:
+        return ""
+    return f"What would decide most on these findings: {todo['reading'].mode().iloc[0]}."

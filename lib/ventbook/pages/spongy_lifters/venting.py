@@ -1,0 +1,210 @@
+"""A page for one venting: what was done, what was read, what its record fits, and ventings like it."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook import conformity, contexts, plots, units, wording
+from ventbook.pages.base import Page
+from ventbook.pages.runup import run_up_sheet
+from ventbook.pages.show import Shown
+from ventbook.pages.spongy_lifters.facts import Facts, gather_facts
+from ventbook.plots import contexts as draw
+
+FIELDS = {
+    "date": ("date", ""), "engine_id": ("engine", ""), "engine_type": ("engine type", ""), "site": ("site", ""), "reason": ("reason", ""),
+    "lifter_lot": ("lot of the lifters", ""), "hours_since_overhaul_h": ("hours since overhaul", "h"), "lines_empty": ("lines empty", ""),
+    "cooler_empty": ("cooler empty", ""), "filter_new": ("filter new", ""), "tank_overpressure_bar": ("tank overpressure", "bar"),
+    "oil_grade": ("oil grade", ""), "oil_temperature_degC": ("oil temperature", "degC"), "turned_by": ("turned by", ""),
+    "rotations_crank": ("rotations, crankshaft", ""), "expected_rotations": ("rotations expected", ""),
+    "rotations_after_pressure": ("rotations after pressure", ""), "pressure_steady": ("pressure while turning", ""),
+    "rest_before_start_h": ("rest before start", "h"), "time_to_pressure_s": ("time to pressure", "s"), "extra_runs": ("further runs", ""),
+    "lifters_over_first": ("lifters over, first check", ""), "lifters_over_last": ("lifters over, last check", ""),
+    "remarks": ("remarks", ""),
+}  # fmt: skip
+
+
+def choose_venting(page: Page, facts: Facts) -> str | None:
+    """The venting asked for, else the one of the period with most lifters over the limit (latest first)."""
+    asked = str(page.parameters.get("venting", ""))
+    if asked:
+        return asked if (page.all_jobs["venting_id"] == asked).any() else None
+    failing = facts.jobs[facts.jobs["lifters_over_first"].fillna(0).to_numpy() > 0]
+    if failing.empty:
+        return None
+    order = failing.sort_values(
+        ["lifters_over_first", "date", "venting_id"], ascending=[False, False, True], kind="stable"
+    )
+    return str(order["venting_id"].iloc[0])
+
+
+def one_venting(page: Page) -> Shown:
+    """One venting in full."""
+    facts = gather_facts(page)
+    name = choose_venting(page, facts)
+    if name is None:
+        asked = str(page.parameters.get("venting", ""))
+        return page.text(
+            f"There is no venting {asked!r} in these records."
+            if asked
+            else "No venting with a finding to show in full."
+        )
+    job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
+    shown = page.text(_headline(page, job))
+    shown += page.add_table(
+        "one_venting",
+        _list_record(page, job),
+        title=f"Venting {wording.clean_text(name)}: what was recorded",
+        columns={"what": ("what", "", "text"), "value": ("recorded", "", "text")},
+        note="Nothing stands where nothing was recorded.",
+    )
+    lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
+    shown += _gap_figure(page, name, lifters)
+    shown += _flags(page, job, lifters)
+    shown += _modes(page, facts, name, lifters)
+    shown += run_up_sheet(page, name)
+    return shown + _like_it(page, facts, name)
+
+
+def _headline(page: Page, job: pd.Series) -> str:
+    over, checked = job["lifters_over_first"], job["lifters_checked"]
+    told = f"Venting {wording.clean_text(job['venting_id'])} of engine {wording.clean_text(job['engine_id'])}, {job['date']:%Y-%m-%d}, {wording.clean_text(job['site'])}"
+    if pd.isna(checked) or checked == 0:
+        return f"{told}: no lifter check was handed in."
+    told += f": {int(over)} of {int(checked)} lifters over the limit at the first check"
+    if pd.notna(job["lifters_over_last"]) and int(job["lifters_rechecked"] or 0):
+        told += f", {int(job['lifters_over_last'])} at the last"
+    if pd.notna(job["rotations_ratio"]):
+        told += (
+            f"; {job['rotations_crank']:.0f} rotations where {job['expected_rotations']:.0f} were expected"
+        )
+    earlier = page.all_jobs[
+        (page.all_jobs["engine_id"] == job["engine_id"]) & (page.all_jobs["date"] < job["date"])
+    ]
+    bad = int((earlier["lifters_over_first"].fillna(0) > 0).sum())
+    return f"{told}. {wording.count(len(earlier), 'earlier venting')} of this engine, {bad} with a finding."
+
+
+def _list_record(page: Page, job: pd.Series) -> pd.DataFrame:
+    rows = []
+    for column, (header, unit) in FIELDS.items():
+        value = job.get(column)
+        if value is None or pd.isna(value):
+            text = ""
+        elif isinstance(value, (bool, np.bool_)):
+            text = "yes" if value else "no"
+        elif isinstance(value, pd.Timestamp):
+            text = f"{value:%Y-%m-%d}"
+        elif isinstance(value, str):
+            text = wording.clean_text(value.replace("_", " ") if column != "remarks" else value)
+        else:
+            text = wording.number(float(value), unit, units=page.units, decimals=None if unit else 0)
+        rows.append((header, text))
+    return pd.DataFrame(rows, columns=["what", "value"])
+
+
+def _gap_figure(page: Page, name: str, lifters: pd.DataFrame) -> Shown:
+    if lifters.empty:
+        return page.text("No lifter check was handed in for it.")
+    gap, label = units.display(lifters["gap_first_mm"].to_numpy(dtype=float), "mm", page.units)
+    last, _ = units.display(lifters["gap_last_mm"].to_numpy(dtype=float), "mm", page.units)
+    limits = lifters["limit_mm"].dropna()
+    limit = float(units.display(float(limits.iloc[0]), "mm", page.units)[0]) if len(limits) else float("nan")
+    table = pd.DataFrame({"position": lifters["position"].to_numpy(), "first": gap, "last": last})
+    figure, ax = plots.new_figure(height=3.2)
+    draw.draw_gaps(
+        ax,
+        table,
+        limit=limit,
+        unit=label.label,
+        placeholder=bool((lifters["limit_status"] == "placeholder").any()),
+    )
+    over = lifters.loc[lifters["over_first"].fillna(False).to_numpy(bool), "position"].tolist()
+    return page.add_figure(
+        "one_venting_gaps",
+        figure,
+        alt=f"Gaps of {len(lifters)} lifters by position at the first and last check. Over the limit at the first: {wording.join_words(over) or 'none'}.",
+        caption="Gap by position, first and last check.",
+    )
+
+
+def _flags(page: Page, job: pd.Series, lifters: pd.DataFrame) -> Shown:
+    verdicts = conformity.check_steps(
+        page.records, job.to_frame().T.astype(page.all_jobs.dtypes), lifters, limits=page.limits
+    )
+    outside = verdicts[verdicts["verdict"].isin(["outside", "not_comparable", "near_limit"])]
+    table = outside.assign(
+        what=outside["step"].str.replace("_", " ")
+        + outside["item"].fillna("").map(lambda i: f", {i}" if i else ""),
+        shown=[
+            wording.number(v, u, units=page.units) if pd.notna(v) else ""
+            for v, u in zip(outside["value"], outside["unit"], strict=True)
+        ],
+        said=[
+            wording.verdict_words(v, placeholder=s == "placeholder")
+            for v, s in zip(outside["verdict"], outside["status"], strict=True)
+        ],
+    )
+    return page.add_table(
+        "one_venting_steps",
+        table[["what", "shown", "said"]].reset_index(drop=True),
+        title="Steps outside their limit, near it, or not comparable with it",
+        columns={
+            "what": ("step", "", "text"),
+            "shown": ("value", "", "text"),
+            "said": ("verdict", "", "text"),
+        },
+    )
+
+
+def _modes(page: Page, facts: Facts, name: str, lifters: pd.DataFrame) -> Shown:
+    signs = facts.signs[facts.signs["venting_id"] == name]
+    if signs.empty and len(lifters):
+        signs = contexts.describe_findings(page.all_lifters, page.all_jobs)
+        signs = signs[signs["venting_id"] == name]
+    matched = contexts.match_modes(signs)
+    kept = matched[matched["verdict"] != "ruled_out"].sort_values(
+        [*contexts.KEY[1:], "score"], ascending=[True, True, False], kind="stable"
+    )
+    kept = kept.assign(verdict=kept["verdict"].map({"fits": "fits", "open": "left open"}))
+    return page.add_table(
+        "one_venting_modes",
+        kept.drop(columns=["score"]).reset_index(drop=True),
+        title="What its findings fit, and what would decide",
+        columns={
+            "cylinder": ("cylinder", "", "integer"), "valve": ("valve", "", "text"), "name": ("failure mode", "", "text"),
+            "verdict": ("record", "", "text"), "speaks_for": ("speaks for it", "", "text"),
+            "not_recorded": ("would decide, not recorded", "", "text"),
+        },
+        rows=24,
+    )  # fmt: skip
+
+
+def _like_it(page: Page, facts: Facts, name: str) -> Shown:
+    matched = contexts.match_cases(facts.beside)
+    own = matched[matched["set"].isin(matched.loc[(matched["venting_id"] == name) & matched["case"], "set"])]
+    if own.empty:
+        return page.text("No venting without a finding of the same engine type and reason to set beside it.")
+    jobs = facts.beside.set_index("venting_id").loc[own["venting_id"]].reset_index()
+    rows = []
+    for column, (header, unit) in FIELDS.items():
+        if column in ("remarks", "lifters_over_first", "lifters_over_last", "engine_type", "reason"):
+            continue
+        texts = [_list_record(page, job).set_index("what")["value"][header] for _, job in jobs.iterrows()]
+        if len(set(texts)) > 1:
+            rows.append((header, *texts))
+        del unit
+    heads = ["what", "this", *(f"like{i}" for i in range(1, len(jobs)))]
+    titles = {"what": ("what differs", "", "text"), "this": ("this venting", "", "text")}
+    titles |= {
+        f"like{i}": (wording.clean_text(v), "", "text")
+        for i, v in enumerate(jobs["venting_id"].tolist())
+        if i
+    }
+    return page.add_table(
+        "one_venting_beside",
+        pd.DataFrame(rows, columns=heads),
+        title="Beside like ventings without a finding: same engine type and reason, nearest in date and hours",
+        columns=titles,
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import shutil
 
 import numpy as np
 import pandas as pd
@@ -140,7 +141,9 @@ def test_verdict_table_counts_each_lifter_once(study):
 def test_one_engine_and_us_units(demo_store, gaps):
     engine = gaps[0].jobs["engine_id"].iloc[0]
     page, text, html = run("lifter-gaps", lifter_gaps, GAPS, demo_store, engine=engine, units="us")
-    assert find(page, "venting_failure_share")["tier"] == "list"
+    finding = find(page, "venting_failure_share")
+    assert (finding["tier"], finding["state"], finding["estimate"]) == ("list", "too_few", None)
+    assert "cases, not a rate" in finding["sentence"]
     assert "[in]" in html
     assert "cannot be told" in text or "in the oil feed" in text or "dealt anew" in text
     page, _, html = run("gauge-study", gauge_study, STUDY, demo_store, engine=engine, units="us")
@@ -197,6 +200,15 @@ def test_thin_records_have_an_answer(demo_store, gaps, case):
     assert not re.search(r"\b(nan|None|inf)\b", text)
     if case == "gauge never recorded":
         assert "No reading names its gauge" in text
+
+
+def test_a_placeholder_limit_is_named_and_nothing_reads_like_a_release(demo_store, tmp_path):
+    shutil.copytree(demo_store, tmp_path / "store")
+    _, text, html = run("lifter-gaps", lifter_gaps, GAPS, tmp_path / "store")
+    assert "against the placeholder limit" in text
+    assert "vb-banner" in html
+    body = text[: text.index("\nCautions")]
+    assert not re.search(r"\b(released?|airworthy|may be flown|safe)\b", body)
 
 
 def test_reading_step_is_told_from_the_readings():

@@ -24,17 +24,25 @@ def events_of(estimate: Estimate) -> int | None:
     return None if estimate.estimate is None else round(estimate.estimate * estimate.n)
 
 
-def found_share(estimate: Estimate, noun: str, limit: str, *, check: str = "first") -> str:
-    """How many ventings or lifters were over the limit at a check."""
+def found_share(
+    estimate: Estimate, noun: str, limit: str, *, check: str = "first", events: int | None = None
+) -> str:
+    """How many ventings or lifters were over the limit at a check.
+
+    ``events`` with an estimate that has no number: cases only, counted without a per cent.
+    """
+    against = f" against {limit}" if "placeholder" in limit else ""
+    verb = f"had at least one spongy lifter{against}" if noun == "venting" else f"read over {limit}"
     if estimate.estimate is None:
+        if events is not None and estimate.n:
+            return f"At the {check} check, {of_total(events, estimate.n, noun)} {verb}: cases, not a rate."
         return f"Over {limit} at the {check} check: {share(estimate)}."
     what = of_total(events_of(estimate) or 0, estimate.n, noun)
-    verb = "had at least one spongy lifter" if noun == "venting" else f"read over {limit}"
     low, high = estimate.low, estimate.high
     if events_of(estimate) == 0:
         seen = "no finding" if noun == "venting" else f"none over {limit}"
         return (
-            f"At the {check} check, {seen} in {count(estimate.n, noun)}. "
+            f"At the {check} check, {seen} in {count(estimate.n, noun)}{against if noun == 'venting' else ''}. "
             f"That still allows a true rate of up to {number(high, 'share')}."
         )
     return (
@@ -48,8 +56,10 @@ def few_ventings(n: int) -> str:
     return "With so few ventings this cannot be called high or low." if 0 < n < 20 else ""
 
 
-def group_share(name: str, estimate: Estimate, noun: str) -> str:
-    """One group's share as a sentence."""
+def group_share(name: str, estimate: Estimate, noun: str, *, events: int | None = None) -> str:
+    """One group's share as a sentence; cases only where there is no number."""
+    if estimate.estimate is None and events is not None and estimate.n:
+        return f"{name}: {of_total(events, estimate.n, noun)} (cases, not a rate)."
     return f"{name}: {share(estimate, events=events_of(estimate), noun=noun)}."
 
 

@@ -7,7 +7,7 @@ from ventbook.pages.lifter_gaps.causes import cause_counts, findings_of
 from ventbook.pages.lifter_gaps.facts import gather_facts
 from ventbook.pages.lifter_gaps.readings import hang_on_gauge
 from ventbook.pages.lifter_gaps.rechecks import cure_of
-from ventbook.pages.lifter_gaps.shares import share_of
+from ventbook.pages.lifter_gaps.shares import events_at, share_of
 from ventbook.pages.show import Shown
 from ventbook.wording import lifters as words
 
@@ -17,7 +17,11 @@ def answer(page: Page) -> Shown:
     facts = gather_facts(page)
     estimate = share_of(facts, "venting", "first", page.level)
     cure = cure_of(facts, facts.lifters, page.level)
-    sentences = [words.found_share(estimate, "venting", facts.limit_words), words.few_ventings(estimate.n)]
+    events = events_at(facts, "venting", "first")
+    sentences = [
+        words.found_share(estimate, "venting", facts.limit_words, events=events),
+        words.few_ventings(estimate.n),
+    ]
     if len(findings_of(facts)):
         sentences.append(words.cause_sentence(cause_counts(findings_of(facts))))
         sentences.append(

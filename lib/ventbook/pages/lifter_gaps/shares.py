@@ -6,7 +6,7 @@ import pandas as pd
 
 from ventbook import evidence, plots, rates, wording
 from ventbook.pages.base import Page
-from ventbook.pages.lifter_gaps.facts import Facts, gather_facts
+from ventbook.pages.lifter_gaps.facts import Facts, gate, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_share_lines
 from ventbook.results import Estimate
@@ -28,8 +28,17 @@ def share_of(facts: Facts, what: str, check: str, level: float) -> Estimate:
     """Share of ventings or lifters over the limit at a check, all of the period."""
     t = facts.counts
     if what == "venting":
-        return rates.venting_share(t[f"failed_{check}"], cluster=t["engine_id"], level=level)
-    return rates.lifter_share(t[f"over_{check}"], t[f"judged_{check}"], cluster=t["engine_id"], level=level)
+        share = rates.venting_share(t[f"failed_{check}"], cluster=t["engine_id"], level=level)
+    else:
+        share = rates.lifter_share(
+            t[f"over_{check}"], t[f"judged_{check}"], cluster=t["engine_id"], level=level
+        )
+    return gate(share, facts.tier)
+
+
+def events_at(facts: Facts, what: str, check: str) -> int:
+    """Ventings with a finding, or lifters over the limit, at a check."""
+    return int(facts.counts[f"failed_{check}" if what == "venting" else f"over_{check}"].sum())
 
 
 def overall(page: Page) -> Shown:
@@ -40,7 +49,9 @@ def overall(page: Page) -> Shown:
     for check, suffix in (("first", ""), ("last", "_last_check")):
         for what in ("venting", "lifter"):
             estimate = share_of(facts, what, check, page.level)
-            sentence = words.found_share(estimate, what, facts.limit_words, check=check)
+            sentence = words.found_share(
+                estimate, what, facts.limit_words, check=check, events=events_at(facts, what, check)
+            )
             out += page.add_finding(
                 f"{what}_failure_share{suffix}", estimate, tier=facts.tier, sentence=sentence
             )
@@ -86,19 +97,25 @@ def by_group(page: Page) -> Shown:
             groups=groups,
         )
         for i, value in enumerate(ventings[column]):
+            tier = evidence.tier(
+                ventings=int(ventings["n"].iloc[i]),
+                findings=int(ventings["failures"].iloc[i]),
+                denominators_known=facts.denominators_known,
+            )
+            label = wording.clean_text(value).replace("_", " ")
             for what, table in (("venting", ventings), ("lifter", lifters)):
-                row = table.iloc[i]
-                tier = evidence.tier(
-                    ventings=int(ventings["n"].iloc[i]),
-                    findings=int(ventings["failures"].iloc[i]),
-                    denominators_known=facts.denominators_known,
-                )
-                label = wording.clean_text(value).replace("_", " ")
-                estimate = estimate_of(row)
-                sentence = words.group_share(label, estimate, what)
+                estimate = gate(estimate_of(table.iloc[i]), tier)
+                events = int(table["failures"].iloc[i])
                 page.add_finding(
-                    f"{what}_failure_share", estimate, group={column: value}, tier=tier, sentence=sentence
+                    f"{what}_failure_share",
+                    estimate,
+                    group={column: value},
+                    tier=tier,
+                    sentence=words.group_share(label, estimate, what, events=events),
                 )
+            if tier == "list":
+                for table in (ventings, lifters, last):
+                    table.loc[i, ["estimate", "low", "high"]] = float("nan")
         tables.append(
             pd.DataFrame(
                 {
@@ -153,7 +170,8 @@ def by_group(page: Page) -> Shown:
             "lifter_high": ("To", "share"),
             "lifter_share_last": ("Last check", "share"),
         },
-        note="Engines with more cylinders have more lifters that can fail: compare ventings within an engine type.",
+        note="Engines with more cylinders have more lifters that can fail: compare ventings within an engine type. Under five "
+        "ventings there are cases, not a share.",
     )
 
 

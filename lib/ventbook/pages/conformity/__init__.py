@@ -4,6 +4,7 @@ One function a section; each takes the page and returns something a notebook can
 """
 
 from ventbook.pages.conformity.cases import all_steps, not_said, open_findings, with_spongy
+from ventbook.pages.conformity.logged import logged_runs
 from ventbook.pages.conformity.shares import answer, by_period, by_site, by_step, not_recorded, within_share
 
 __all__ = [
@@ -12,6 +13,7 @@ __all__ = [
     "by_period",
     "by_site",
     "by_step",
+    "logged_runs",
     "not_recorded",
     "not_said",
     "open_findings",

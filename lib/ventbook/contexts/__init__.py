@@ -21,8 +21,8 @@ from .table import settle_q
 __all__ = [
     "CAUSE_Q",
     "HINT_Q",
-    "RULE",
     "KEY",
+    "RULE",
     "SHIFT_MM",
     "SIGNS",
     "Coded",

@@ -95,13 +95,23 @@ def compare_cases(
     """What differs between failing ventings and like ones: one row a factor and level.
 
     Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a time,
-    with a variance summed by the case's engine. Columns: factor, title, level, reference, sets (those with a
+    with a variance summed by the case's engine. Columns: factor, title, kind, level, reference, sets (those with a
     difference), cases_exposed, cases, controls_exposed, controls, odds_ratio, low, high, p, state, note.
     """
     chosen = load_factors() if factors is None else tuple(factors)
     chosen = tuple(f for f in chosen if "lifter_failure" in f.outcomes and f.kind != "interaction")
     matched = match_cases(jobs, controls=controls)
-    columns = ["factor", "title", "level", "reference", "sets", "cases_exposed", "cases", "controls_exposed"]
+    columns = [
+        "factor",
+        "title",
+        "kind",
+        "level",
+        "reference",
+        "sets",
+        "cases_exposed",
+        "cases",
+        "controls_exposed",
+    ]
     columns += ["controls", "odds_ratio", "low", "high", "p", "state", "note"]
     if matched.empty:
         return pd.DataFrame(columns=columns)
@@ -114,7 +124,7 @@ def compare_cases(
         for term in list_terms(coded, slice(None)):
             known, told = term.known, term.exposed
             row = {
-                "factor": name, "title": term.factor.title, "level": term.level, "reference": term.reference,
+                "factor": name, "title": term.factor.title, "kind": term.factor.kind, "level": term.level, "reference": term.reference,
                 "cases_exposed": int((told & known & (case == 1)).sum()), "cases": int((known & (case == 1)).sum()),
                 "controls_exposed": int((told & known & (case == 0)).sum()),
                 "controls": int((known & (case == 0)).sum()),

@@ -20,7 +20,7 @@ RULE = (
 )
 
 COLUMNS = (
-    "rank", "factor", "title", "level", "reference", "mechanism", "standing", "points", "effect", "low", "high", "p",
+    "rank", "factor", "title", "kind", "level", "reference", "mechanism", "standing", "points", "effect", "low", "high", "p",
     "q", "basis", "adjusted_for", "overlap", "overlap_with", "expected", "ventings", "exposed", "exposed_failing",
     "together", "evidence", "refute", "check", "cost",
 )  # fmt: skip

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from .core import count, join_words, level_words
+from .core import clean_text, count, join_words, level_words
 
 STANDING_WORDS = {
     "cause": "stands out",
@@ -39,21 +39,29 @@ def ratio_range(value: float, low: float, high: float) -> str:
 
 
 def name_level(row: Mapping[str, Any]) -> str:
-    """A factor and its level in words: ``lot of the lifters LL-2505``, ``oil cooler empty before venting``."""
-    level = str(row["level"])
-    if level == "yes" or not level:
+    """A factor and its level in words: ``lifter lot LL-2505``, ``oil cooler empty before venting``."""
+    level, kind = clean_text(str(row["level"]).replace("_", " ")), row["kind"]
+    if kind == "yes_no" or level in ("", "yes"):
         return str(row["title"])
-    return (
-        f"{row['title']}, {level.replace('_', ' ')}"
-        if level.startswith("per ")
-        else f"{row['title']}: {level.replace('_', ' ')}"
-    )
+    return f"{row['title']}, {level}" if kind == "number" else f"{row['title']} {level}"
+
+
+def lower_sentence(value: float) -> str:
+    """What an effect under 1 comes to the other way round."""
+    return f"; without it they are {ratio(1 / value)} times as high" if 0 < value < 1 else ""
+
+
+def gauge_findings_sentence(gauge: str, shift: str, findings: int, within: int) -> str:
+    """How many findings rest on a gauge's error."""
+    return f"{within} of {count(findings, 'finding')} read with gauge {clean_text(gauge)} would be within the limit without the {shift} that it reads high."
 
 
 def cause_sentence(row: Mapping[str, Any], *, level: float) -> str:
     """One candidate with its effect, how far it can be told apart, and what would refute it."""
     given = "" if row["basis"] == "adjusted" else ", not adjusted for anything"
     times = f"{ratio_range(row['effect'], row['low'], row['high'])} times the odds of a spongy lifter ({level_words(level)} interval{given})"
+    if row["kind"] == "yes_no":
+        times += lower_sentence(float(row["effect"]))
     words = f"{name_level(row)}: {times}; {row['exposed_failing']} of {row['exposed']} such ventings had one."
     if row["evidence"]:
         words += f" {str(row['evidence'])[0].upper()}{str(row['evidence'])[1:]}."

@@ -109,7 +109,7 @@ def need_table(page: Page, facts: Facts) -> pd.DataFrame:
         rows.append(
             {
                 key: row[key]
-                for key in ("factor", "title", "level", "reference", "ventings", "exposed", "matters")
+                for key in ("factor", "title", "kind", "level", "reference", "ventings", "exposed", "matters")
             }
             | {
                 "needed": need.ventings,
@@ -122,6 +122,7 @@ def need_table(page: Page, facts: Facts) -> pd.DataFrame:
     columns = [
         "factor",
         "title",
+        "kind",
         "level",
         "reference",
         "ventings",

@@ -8,7 +8,7 @@ import pandas as pd
 from ventbook import contexts, plots, wording
 from ventbook.pages.base import Page
 from ventbook.pages.show import Shown
-from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, rows_of
+from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, high_gauges, rows_of
 from ventbook.plots import contexts as draw
 from ventbook.results import Estimate
 from ventbook.wording import contexts as words
@@ -28,6 +28,7 @@ def causes(page: Page) -> Shown:
     shown = page.text(words.looked_sentence(looked, standing))
     for row in rows_of(facts.listed):
         shown += _keep_cause(page, facts, row)
+    shown += page.text(*gauge_sentences(page, facts))
     table = facts.listed.assign(
         what=[words.name_level(row) for row in rows_of(facts.listed)],
         odds=[words.ratio_range(r["effect"], r["low"], r["high"]) for r in rows_of(facts.listed)],
@@ -47,6 +48,19 @@ def causes(page: Page) -> Shown:
         note="q: expected share of false ones among all listed down to this one. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
     )
     return shown + page.explain("the order of the list", contexts.RULE)
+
+
+def gauge_sentences(page: Page, facts: Facts) -> list[str]:
+    """For each gauge that reads high: how many findings (of all up to the period's end) rest on it."""
+    over = contexts.select_findings(facts.beside_lifters)
+    sentences = []
+    for gauge, shift in high_gauges(facts.gauges).items():
+        own = over[(over["gauge"] == gauge).fillna(False).to_numpy(dtype=bool)]
+        within = int((own["gap_first_mm"] - shift <= own["limit_mm"]).sum())
+        if len(own):
+            words_of = wording.number(shift, "mm", units=page.units)
+            sentences.append(words.gauge_findings_sentence(gauge, words_of, len(own), within))
+    return sentences
 
 
 def _keep_cause(page: Page, facts: Facts, row: dict) -> Shown:

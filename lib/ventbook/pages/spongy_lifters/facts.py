@@ -98,7 +98,7 @@ def _make_facts(page: Page) -> Facts:
         page.all_lifters,
         page.all_jobs,
         lots=_standing_lots(ranked),
-        gauge_shift_mm=_high_gauges(gauges),
+        gauge_shift_mm=high_gauges(gauges),
         time_limit_s=_time_limit(page),
     )
     place = pd.MultiIndex.from_frame(signs[contexts.KEY])
@@ -166,7 +166,8 @@ def _standing_lots(ranked: pd.DataFrame) -> list[str]:
     return rows["level"].tolist()
 
 
-def _high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
+def high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
+    """Gauges that surely read high, and by how much, mm."""
     high = gauges[(gauges["state"] == "estimated") & (gauges["low_mm"] > contexts.SHIFT_MM)]
     return {row["gauge"]: row["shift_mm"] for row in rows_of(high)}
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
@@ -9,7 +11,7 @@ from ventbook import conformity, contexts, plots, units, wording
 from ventbook.pages.base import Page
 from ventbook.pages.runup import run_up_sheet
 from ventbook.pages.show import Shown
-from ventbook.pages.spongy_lifters.facts import Facts, gather_facts
+from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, rows_of
 from ventbook.plots import contexts as draw
 
 FIELDS = {
@@ -60,6 +62,14 @@ def one_venting(page: Page) -> Shown:
         note="Nothing stands where nothing was recorded.",
     )
     lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
+    shown += page.add_table(
+        "engine_timeline",
+        list_timeline(page, str(job["engine_id"])),
+        title=f"Engine {wording.clean_text(job['engine_id'])}: ventings, starts and checks",
+        columns={
+            "date": ("date", "", "date"), "venting_id": ("venting", "", "text"), "event": ("event", "", "text"), "told": ("what was read", "", "text"),
+        },
+    )  # fmt: skip
     shown += _gap_figure(page, name, lifters)
     shown += _flags(page, job, lifters)
     shown += _modes(page, facts, name, lifters)
@@ -83,7 +93,10 @@ def _headline(page: Page, job: pd.Series) -> str:
         (page.all_jobs["engine_id"] == job["engine_id"]) & (page.all_jobs["date"] < job["date"])
     ]
     bad = int((earlier["lifters_over_first"].fillna(0) > 0).sum())
-    return f"{told}. {wording.count(len(earlier), 'earlier venting')} of this engine, {bad} with a finding."
+    before = wording.count(len(earlier), "earlier venting")
+    return f"{told}. {before[0].upper()}{before[1:]} of this engine" + (
+        f", {bad} with a finding." if len(earlier) else "."
+    )
 
 
 def _list_record(page: Page, job: pd.Series) -> pd.DataFrame:
@@ -102,6 +115,56 @@ def _list_record(page: Page, job: pd.Series) -> pd.DataFrame:
             text = wording.number(float(value), unit, units=page.units, decimals=None if unit else 0)
         rows.append((header, text))
     return pd.DataFrame(rows, columns=["what", "value"])
+
+
+def list_timeline(page: Page, engine: str) -> pd.DataFrame:
+    """All ventings of an engine with their starts and checks, in order: date, venting_id, event, told."""
+    jobs = page.all_jobs[page.all_jobs["engine_id"] == engine]
+    records = {name: records_of(page, name, jobs) for name in ("starts", "lifter_checks")}
+    limits = page.all_lifters.groupby("venting_id")["limit_mm"].first()
+    rows = []
+    for job in rows_of(jobs):
+        name, told = job["venting_id"], ""
+        if pd.notna(job["rotations_crank"]):
+            told = f"{job['rotations_crank']:.0f} rotations" + (
+                "" if job["pressure_shown"] else ", pressure not shown"
+            )
+        rows.append((job["date"], name, f"venting ({str(job['reason']).replace('_', ' ')})", told))
+        checks = records["lifter_checks"][records["lifter_checks"]["venting_id"] == name]
+        steps = [
+            (float(start["start_no"]), _start_row(page, job, start))
+            for start in rows_of(records["starts"][records["starts"]["venting_id"] == name])
+        ]
+        for number, part in checks.groupby("check_no"):
+            after = part["after_start"].dropna()
+            limit = limits.get(name, np.nan)
+            over = int((part["gap_mm"] > limit).sum()) if pd.notna(limit) else 0
+            words = f"{wording.count(len(part), 'lifter')} read, worst gap {wording.number(float(part['gap_mm'].max()), 'mm', units=page.units)}, {over} over the limit"
+            at = float(after.max()) if len(after) else float(part["check_no"].iloc[0])
+            steps.append((at + 0.5, (job["date"], name, f"check {number}", words)))
+        rows += [row for _, row in sorted(steps, key=lambda step: step[0])]
+    return pd.DataFrame(rows, columns=["date", "venting_id", "event", "told"])
+
+
+def records_of(page: Page, table: str, jobs: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a record table that belong to these ventings."""
+    frame = page.records[table]
+    return frame[frame["venting_id"].isin(jobs["venting_id"])]
+
+
+def _start_row(page: Page, job: dict[str, Any], start: dict[str, Any]) -> tuple[Any, str, str, str]:
+    day = start["started_at"].normalize() if pd.notna(start["started_at"]) else job["date"]
+    words = []
+    if pd.notna(start["time_to_pressure_s"]):
+        time = wording.number(float(start["time_to_pressure_s"]), "s", units=page.units)
+        words.append(
+            f"pressure after {time}"
+            if start["pressure_shown"]
+            else f"shut down without pressure after {time}"
+        )
+    if pd.notna(start["extra_run_s"]) and start["extra_run_s"] > 0:
+        words.append(f"run of {wording.number(float(start['extra_run_s']), 's', units=page.units)}")
+    return day, job["venting_id"], f"start {start['start_no']}", ", ".join(words)
 
 
 def _gap_figure(page: Page, name: str, lifters: pd.DataFrame) -> Shown:

@@ -19,7 +19,7 @@ from ventbook.results import Estimate, no_estimate
 from ventbook.wording import waiting_times as words
 
 TIME_SECTIONS = (
-    times.answer, times.curve, times.by_group, times.effects, times.effects_explained, times.given_up, times.instruments,
+    times.answer, times.curve, times.curve_explained, times.by_group, times.effects, times.effects_explained, times.given_up, times.instruments,
     times.return_flow,
 )  # fmt: skip
 ROTATION_SECTIONS = (

@@ -160,6 +160,20 @@ def curve(page: Page) -> Shown:
     )  # fmt: skip
 
 
+def curve_explained(page: Page) -> Shown:
+    """How the curve and the share over the limit come about."""
+    return page.explain(
+        "curve and share over the limit",
+        "A reading $t$ of step $d$ says that the time lies in $(t - d/2, t + d/2]$; a logged one that it lies between the last sample under "
+        "the threshold and the first at it; a start shut down at $t$ that it is longer than $t$. Each reading is spread evenly over its interval, "
+        "and the share still without pressure follows as in a life table, $S = \\prod_j (1 - N_j / Y_j)$ with $N_j$ events and $Y_j$ starts still "
+        "waiting in each cell (Kaplan and Meier 1958). A reading that straddles the limit therefore counts neither as over nor as within, but with the "
+        "part of its interval on either side.\n\n"
+        "Ranges take starts of one engine together and use Student's t on the number of engines; for the share over the limit they are Wilson's on the "
+        "number of independent starts that the records are worth. Where none is over, the upper end is the exact binomial one.",
+    )
+
+
 def by_group(page: Page) -> Shown:
     """By site, engine type, reason, tank pressurised, cooler empty; findings by site and by engine type."""
     facts = gather_facts(page)

@@ -227,7 +227,10 @@ def describe_undecided(straddling: float, given_up: float) -> str:
     """Say how many readings are on neither side of the limit, and why."""
     parts = []
     if straddling:
-        parts.append(f"{straddling:.0f} readings straddle the limit")
+        one = round(straddling) == 1
+        parts.append(
+            "1 reading straddles the limit" if one else f"{straddling:.0f} readings straddle the limit"
+        )
     if given_up:
         parts.append(f"{given_up:.0f} ended before the limit without pressure")
     return "; ".join(parts)

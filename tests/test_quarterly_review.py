@@ -20,6 +20,8 @@ from ventbook.results import Estimate
 from ventbook.wording import review as words
 from ventbook.wording import trends as trend_words
 
+#: Ventings of the fleet where only what is said about the records matters, not what was planted.
+SMALL = 250
 SECTIONS = [
     "answer", "failing_by_period", "against_expectation", "by_site", "by_type_and_reason", "times", "rotations", "lifters",
     "procedure", "mix", "data_quality", "open_jobs", "earlier_signals", "earlier_actions", "ventings", "methods", "not_said",
@@ -94,7 +96,7 @@ def test_first_page_says_only_what_findings_say(page):
     allowed = numbers_allowed(page)
     assert len(page.answers) >= 4
     for sentence in page.answers:
-        for number in re.findall(r"\d+(?:\.\d+)?", sentence):
+        for number in re.findall(r"(?<![-\w])\d+(?:\.\d+)?", sentence):
             assert number in allowed, f"{number!r} in {sentence!r} is no finding's number"
 
 
@@ -181,14 +183,14 @@ def test_innocent_fleet_has_a_quiet_page():
 
 
 def test_first_ever_quarter_is_stated():
-    page = make_page("quarterly-review", fleet_tables(), period="2024Q4")
+    page = make_page("quarterly-review", fleet_tables(SMALL), period="2024Q4")
     run(page)
     assert "Nothing can be said about a change: no earlier period to compare with." in page.answers
     assert page._frames["trend_signals"].empty
 
 
 def test_quarter_without_ventings_is_stated():
-    tables = cut(fleet_tables(), lambda v: (v["date"] < "2026-04-01") | (v["date"] >= "2026-07-01"))
+    tables = cut(fleet_tables(SMALL), lambda v: (v["date"] < "2026-04-01") | (v["date"] >= "2026-07-01"))
     page = make_page("quarterly-review", tables, period="2026Q2")
     shown = run(page)
     assert page.answers[0] == "2026Q2: no venting in the records."
@@ -199,7 +201,7 @@ def test_quarter_without_ventings_is_stated():
 
 
 def test_site_that_started_this_quarter_is_stated():
-    tables = cut(fleet_tables(), lambda v: (v["site"] != "Lake") | (v["date"] >= "2026-07-01"))
+    tables = cut(fleet_tables(SMALL), lambda v: (v["site"] != "Lake") | (v["date"] >= "2026-07-01"))
     page = make_page("quarterly-review", tables, period="2026Q3")
     shown = run(page)
     assert "First ventings this period: Lake." in shown["by_site"].text
@@ -216,7 +218,7 @@ def test_three_ventings_are_listed_without_a_share():
 
 @pytest.mark.parametrize("period", ["2026-07", "12m/2026-09", "2026"])
 def test_any_period(period):
-    page = make_page("quarterly-review", fleet_tables(), period=period)
+    page = make_page("quarterly-review", fleet_tables(SMALL), period=period)
     run(page)
     allowed = numbers_allowed(page) | set(re.findall(r"\d+", period))
     for sentence in page.answers:
@@ -226,7 +228,7 @@ def test_any_period(period):
 
 
 def test_days_as_a_period():
-    page = make_page("quarterly-review", fleet_tables(), since="2026-08-05", until="2026-09-20")
+    page = make_page("quarterly-review", fleet_tables(SMALL), since="2026-08-05", until="2026-09-20")
     run(page)
     assert page._frames["failing_by_period"]["label"].iloc[-1].startswith("2026-08-05")
 
@@ -238,7 +240,7 @@ def test_one_site_only():
 
 
 def test_unfinished_period_is_provisional():
-    page = make_page("quarterly-review", fleet_tables(), period="2026-10")
+    page = make_page("quarterly-review", fleet_tables(SMALL), period="2026-10")
     assert page.period.provisional
     run(page)
 
@@ -254,7 +256,7 @@ def test_steps_of_a_period():
 
 
 def test_findings_only_records_give_no_share():
-    tables = dict(fleet_tables())
+    tables = dict(fleet_tables(SMALL))
     ventings = tables["ventings"].copy()
     ventings["recorded_because"] = "finding_only"
     tables["ventings"] = ventings
@@ -280,7 +282,7 @@ def test_own_actions_are_read_beside_the_store(tmp_path):
         '[[action]]\nid = "A-1"\nsince = "2025-10-01"\nsite = "Ridge"\nwhat = "Lines <b>prefilled</b>"\n',
         "utf-8",
     )
-    page = make_page("quarterly-review", fleet_tables(), period="2026Q3", store=str(tmp_path / "store"))
+    page = make_page("quarterly-review", fleet_tables(SMALL), period="2026Q3", store=str(tmp_path / "store"))
     shown = review.earlier_actions(page)
     assert "A-1" in shown.html and "<b>prefilled" not in shown.html
     assert page._frames["earlier_actions"]["since"].tolist() == ["2025-10-01"]
@@ -380,7 +382,7 @@ def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
 
 
 def test_period_before_and_a_year_earlier_may_be_the_same():
-    page = make_page("quarterly-review", fleet_tables(), period="12m/2026-09")
+    page = make_page("quarterly-review", fleet_tables(SMALL), period="12m/2026-09")
     review.answer(page)
     assert "year" not in page._frames["five_numbers"].columns
     assert isinstance(page.period, Period)

@@ -88,6 +88,15 @@ def restated_sentence(label: str, then: Estimate, now: Estimate) -> str:
     return f"{label} is restated: {after} now, {before} when it was first reported."
 
 
+def first_actions(actions: list[tuple[str, str]]) -> str:
+    """The first two actions, for the first page: ``To do first: Ridge: go through ...``"""
+    if not actions:
+        return "No action follows from this page."
+    told = [f"{where}: {what[0].lower()}{what[1:].rstrip('.')}" for where, what in actions[:2]]
+    more = f" {len(actions)} actions in all, below." if len(actions) > 2 else ""
+    return f"To do first. {'; '.join(told)}.{more}"
+
+
 def change_text(change: Estimate, *, ratio: bool) -> str:
     """``+3 points (-8 to +14)`` or ``1.10 times (0.80 to 1.50)``."""
     if change.estimate is None:

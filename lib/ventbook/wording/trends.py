@@ -7,7 +7,7 @@ from typing import Any
 
 from ventbook.results import Estimate
 
-from .core import interval, join_words, number, value_range
+from .core import number, value_range
 
 SERIES_WORDS = {
     "failing_ventings": "ventings with a spongy lifter",
@@ -116,19 +116,10 @@ def change_words(rows: Iterable[Mapping[str, Any]]) -> str:
     return "; ".join(parts)
 
 
-def signals_summary(sentences: list[str]) -> str:
-    """How many things moved, for the first page."""
-    if not sentences:
+def signals_summary(count: int) -> str:
+    """How many things moved, for the first page; their sentences follow it."""
+    if not count:
         return "Nothing on this page moved by more than chance explains."
-    if len(sentences) == 1:
-        return f"One thing moved by more than chance explains. {sentences[0]}"
-    return f"{len(sentences)} things moved by more than chance explains. {' '.join(sentences)}"
-
-
-def estimate_words(estimate: Estimate, *, decimals: int | None = None) -> str:
-    """``0.92 (plausible range 0.53 to 1.50)`` or the reason why there is none."""
-    return interval(estimate, decimals=decimals)
-
-
-def list_sites(sites: Iterable[str]) -> str:
-    return join_words(sites)
+    if count == 1:
+        return "One thing moved by more than chance explains:"
+    return f"{count} things moved by more than chance explains:"

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import pandas as pd
@@ -31,12 +31,20 @@ class Action:
     where: str
     what: str
     why: str
+    gauge: trends.GaugeShift | None = field(default=None, compare=False)
 
 
 def list_actions(page: Page) -> Shown:
     """Actions to consider, most pressing first; none is said as well."""
     facts = gather_facts(page)
     found = propose_actions(page, facts)
+    for action in found:
+        if action.gauge is not None:
+            group = {"gauge": wording.clean_text(action.gauge.gauge), "site": action.where}
+            sentence = f"{action.where}: {action.what} {action.why}"
+            page.add_finding(
+                "gauge_difference", action.gauge.shift, group=group, tier=facts.tier, sentence=sentence
+            )
     rows = pd.DataFrame([(a.where, a.what, a.why) for a in found], columns=["where", "what", "why"])
     note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
     return page.add_table(
@@ -73,6 +81,7 @@ def _check_gauge(g: trends.GaugeShift) -> Action:
         f"Hold gauge {name} against another one or a reference before acting on engines.",
         f"It reads {wording.number(abs(g.shift.estimate or 0.0), 'mm', decimals=3)} {word} (plausible range {span}) against "
         "the other readings at the site.",
+        g,
     )
 
 

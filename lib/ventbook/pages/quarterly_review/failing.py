@@ -235,7 +235,8 @@ def _drift(page: Page, facts: Facts) -> Shown:
     said = []
     for names_, word in ((rising, "rises"), (falling, "falls")):
         if names_:
-            said.append(f"Over all periods the ratio {word} steadily for {wording.join_words(names_)}.")
+            places = ["over all sites" if n == "all" else f"at {n}" for n in names_]
+            said.append(f"Over all periods the ratio {word} steadily {wording.join_words(places)}.")
     for row in table[table["change"] != ""].to_dict("records"):
         where = "over all sites" if row["site"] == "all" else f"at {row['site']}"
         word = "up" if row["ratio_after"] > row["ratio_before"] else "down"

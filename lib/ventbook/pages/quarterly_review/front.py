@@ -8,7 +8,7 @@ import pandas as pd
 from ventbook import trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
-from ventbook.pages.quarterly_review.actions import list_actions
+from ventbook.pages.quarterly_review.actions import list_actions, propose_actions
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts, only_findings
 from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.numbers import FIVE, five_numbers
@@ -33,8 +33,8 @@ def answer(page: Page) -> Shown:
     told = leading_signals(read_signals(page, facts))
     shown = page.answer(*answer_sentences(page, facts, now, others, [s.sentence for s in told]))
     shown += show_five(page, facts, now, others)
-    shown += show_signals(page, facts)
-    return shown + list_actions(page)
+    shown += list_actions(page)
+    return shown + show_signals(page, facts)
 
 
 def compare_periods(
@@ -75,7 +75,7 @@ def answer_sentences(
     if facts.watch.state != "estimated":
         moved = f"Nothing can be said about a change: {facts.watch.note}."
     else:
-        moved = trend_words.signals_summary(signals)
+        moved = trend_words.signals_summary(len(signals))
     _keep(page, "signals", float(len(signals)), "count", len(facts.watch.series), facts, moved)
     still_open, no_result, total = count_open(facts.now)
     pending = words.open_sentence(
@@ -83,7 +83,10 @@ def answer_sentences(
     )
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
-    return [status, against, moved, *keep_not_over(page, facts), pending]
+    found = propose_actions(page, facts)
+    to_do = words.first_actions([(a.where, a.what) for a in found])
+    _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
+    return [status, against, moved, *signals, *keep_not_over(page, facts), to_do, pending]
 
 
 def keep_not_over(page: Page, facts: Facts) -> list[str]:
@@ -190,6 +193,7 @@ def show_signals(page: Page, facts: Facts) -> Shown:
     told = leading_signals(signals)
     date = (pd.Timestamp(facts.step.end) - pd.Timedelta(days=1)).date().isoformat()
     shown = Shown("", "")
+    explained: set[str] = set()
     for s in signals:
         group = {"series": s.series, "direction": s.direction} | ({"site": s.site} if s.site else {})
         name = "observed_over_expected" if s.series == trends.FAILING else f"{s.series}_signal"
@@ -207,7 +211,9 @@ def show_signals(page: Page, facts: Facts) -> Shown:
                 sentence=s.sentence,
             )
         if s in told:
-            shown += page.text(s.sentence, *explain_signal(s))
+            lines = explain_signal(s, mix=s.site not in explained)
+            explained.add(s.site)
+            shown += page.text(" ".join([s.sentence, *lines]))
     table = page.add_table(
         "trend_signals",
         signal_table(signals, date=date),

@@ -186,7 +186,7 @@ def signal_table(signals: Sequence[Signal], *, date: str) -> pd.DataFrame:
     ]
     rows = [
         (s.series, s.site or "all sites", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
-         s.size.high, s.size.unit, s.observed, s.expected, cause_of(s, signals),
+         s.size.high, s.size.unit, *((s.observed, s.expected) if s.series == trends.FAILING else (np.nan, np.nan)), cause_of(s, signals),
          words.SERIES_WORDS[s.series], words.size_words(s.series, s.size))
         for s in signals
     ]  # fmt: skip
@@ -205,8 +205,8 @@ def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
     return f"gauge {found.gauge}" if found else ""
 
 
-def explain_signal(signal: Signal) -> list[str]:
-    """Sentences beside a signal: gauges first, then what else changed, then what the failing ventings share."""
+def explain_signal(signal: Signal, *, mix: bool = True) -> list[str]:
+    """Sentences beside a signal: gauges first, then what else changed (``mix``), then what the failing ventings share."""
     out = []
     for g in signal.gauges:
         out.append(
@@ -217,9 +217,9 @@ def explain_signal(signal: Signal) -> list[str]:
             )
         )  # fmt: skip
     rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
-    if rows:
+    if rows and mix:
         out.append(f"What else changed there: {words.change_words(rows)}.")
-    elif signal.cause_gauge is None:
+    elif mix and signal.cause_gauge is None:
         out.append("Nothing else that is recorded changed there by much.")
     if len(signal.common) and signal.common["p"].iloc[0] < TOLD_P:
         top = signal.common.iloc[0]

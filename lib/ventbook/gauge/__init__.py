@@ -1,5 +1,6 @@
 """How far a gap reading can be trusted: gauge studies, uncertainty of a reading, risk of a wrong verdict."""
 
+from ventbook.gauge.bias import Line, fit_line, measure_bias
 from ventbook.gauge.components import (
     CrossedAnova,
     RemlFit,
@@ -18,7 +19,7 @@ from ventbook.gauge.conformance import (
 )
 from ventbook.gauge.fleet import WrongVerdicts, compare_gauges, count_on_the_gauge, expect_wrong_verdicts
 from ventbook.gauge.planning import choose_size, plan_study
-from ventbook.gauge.studies import GaugeStudy, Line, analyse_study, fit_line, list_studies, measure_bias
+from ventbook.gauge.studies import GaugeStudy, analyse_study, list_studies
 from ventbook.gauge.uncertainty import (
     Agreement,
     Combined,

@@ -1,0 +1,143 @@
+"""Gauges in routine use side by side, and what each does to the verdicts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook import gauge, plots, rates, wording
+from ventbook.pages.base import Page
+from ventbook.pages.gauge_study.facts import Facts, gather_facts, gauges_off, to_display, unit_label
+from ventbook.pages.show import Shown
+from ventbook.plots.gauge import draw_differences
+from ventbook.results import NotEnoughData
+from ventbook.wording import gauge as words
+
+
+def side_by_side(page: Page) -> Shown:
+    """Gauges against each other from routine records: a hint where there is no study."""
+    facts = gather_facts(page)
+    t = facts.routine
+    if t.empty:
+        return page.text("No reading names its gauge, so gauges cannot be set side by side.")
+    clean = t.assign(gauge=t["gauge"].map(wording.clean_text))
+    out = page.text(*(words.routine_sentence(row, units=page.units) for row in clean.to_dict("records")))
+    if (t["state"] == "estimated").any():
+        figure, ax = plots.new_figure(height=1.1 + 0.3 * len(t))
+        figure.subplots_adjust(left=0.14, right=0.88, top=0.97, bottom=0.55 / (1.1 + 0.3 * len(t)))
+        drawn = pd.DataFrame(
+            {
+                "gauge": clean["gauge"],
+                "difference": to_display(t["difference_mm"], page),
+                "low": to_display(t["low"], page),
+                "high": to_display(t["high"], page),
+                "n": t["ventings"],
+            }
+        )
+        draw_differences(ax, drawn, unit=unit_label(page))
+        out += page.add_figure(
+            "gauges_in_use",
+            figure,
+            alt=f"Difference of {len(t)} gauges from the others in routine use with intervals. {words.stands_out(gauges_off(facts))}",
+            caption="Median reading of a venting beside other gauges' on the same engine type and site. n: ventings.",
+        )
+    return out + page.add_table(
+        "gauges_in_use",
+        t,
+        title="Gauges in routine use, side by side",
+        columns={
+            "gauge": ("Gauge", "", "text"),
+            "sites": ("Sites", "", "text"),
+            "ventings": "Ventings",
+            "readings": "Readings",
+            "difference_mm": ("Reads higher by", "mm", "3"),
+            "low": ("From", "mm", "3"),
+            "high": ("To", "mm", "3"),
+            "note": ("Note", "", "text"),
+        },
+        note="All records up to the end of the period. A hint: the gauges did not measure the same lifters.",
+    )
+
+
+def verdicts(page: Page) -> Shown:
+    """What each gauge's uncertainty and bias do to the verdicts of the period."""
+    facts = gather_facts(page)
+    period = page.lifters
+    period = period[period["gap_first_corrected_mm"].notna() & period["limit_mm"].notna()]
+    name = period["gauge"].astype("str").where(period["gauge"].notna(), "")
+    rows = []
+    out = Shown("", "")
+    table = facts.by_gauge.set_index("gauge")
+    for g in sorted(name.unique()):
+        part = period[(name == g).to_numpy()]
+        u = float(table["u_mm"].get(g, gauge.ASSUMED_U_MM))
+        off = float(table["bias_mm"].get(g, np.nan))
+        source = str(table["source"].get(g, "assumed"))
+        gap, limit = (part[c].to_numpy(dtype=float) for c in ("gap_first_corrected_mm", "limit_mm"))
+        over = pd.Series(gap > limit)
+        p = pd.Series(gauge.over_limit_probability(gap, u, limit))
+        counts = gauge.count_on_the_gauge(p, over, pd.Series(gauge.near_limit(gap, u, limit)))
+        left = int((gap - (off if np.isfinite(off) else 0.0) > limit).sum())
+        if np.isfinite(off) and abs(off) > u and counts["findings"] > 0:
+            out += page.text(words.without_bias(int(counts["findings"]), left, wording.clean_text(g)))
+        rows.append(
+            {
+                "gauge": g or "not recorded",
+                "u_mm": u,
+                "source": source.replace("_", " "),
+                "bias_mm": off,
+                "lifters": int(counts["lifters"]),
+                "findings": int(counts["findings"]),
+                "borderline": int(counts["near"]),
+                "wrong_passes": counts["expected_false_pass"],
+                "wrong_failures": counts["expected_false_fail"],
+                "findings_without_bias": left if np.isfinite(off) else np.nan,
+            }
+        )
+    out += _long_run(page, facts)
+    if not rows:
+        return out + page.text("No reading of this period can be held against a limit.")
+    frame = pd.DataFrame(rows).astype({"bias_mm": float, "findings_without_bias": float})
+    return out + page.add_table(
+        "verdicts_by_gauge",
+        frame,
+        title=f"Verdicts by gauge, {page.period.label}",
+        columns={
+            "gauge": ("Gauge", "", "text"),
+            "u_mm": ("Uncertainty", "mm", "3"),
+            "source": "From",
+            "bias_mm": ("Bias", "mm", "3"),
+            "lifters": "Lifters",
+            "findings": "Findings",
+            "borderline": "Borderline",
+            "wrong_passes": ("Wrong passes expected", "", "1"),
+            "wrong_failures": ("Wrong failures expected", "", "1"),
+            "findings_without_bias": ("Findings without bias", "", "integer"),
+        },
+        note="Borderline: within twice the uncertainty of the limit. Wrong passes and failures are expected numbers, bias left in. "
+        "No reading was changed for a bias.",
+    )
+
+
+def _long_run(page: Page, facts: Facts) -> Shown:
+    """Wrong verdicts over the long run at the present limit, for the median gauge."""
+    if facts.limit is None or facts.by_gauge.empty:
+        return Shown("", "")
+    u = float(facts.by_gauge["u_mm"].median())
+    try:
+        spread = rates.fit_gap_spread(facts.lifters["gap_first_mm"], step=0.01, u=u)
+    except NotEnoughData:
+        return page.text(
+            "Too few readings over the gauge's step to say what share of verdicts is wrong over the long run."
+        )
+    wrong = gauge.expect_wrong_verdicts(spread.mean, spread.sd, u=u, limit=facts.limit)
+    accept = gauge.guard_band(facts.limit, u)
+    safe = gauge.expect_wrong_verdicts(spread.mean, spread.sd, u=u, limit=facts.limit, accept=accept)
+    number = wording.number
+    return page.text(
+        f"Over the long run, with an uncertainty of {number(u, 'mm', units=page.units, decimals=3)}, "
+        f"{number(wrong.failed_wrongly, 'share')} of the lifters that read over the limit are truly within it, and "
+        f"{number(wrong.false_pass, 'share', decimals=2)} of all lifters pass though over it.",
+        f"Accepting only readings up to {number(accept, 'mm', units=page.units, decimals=3)} keeps each lifter passed within the limit with "
+        f"95 % probability; it would send back {number(safe.failed - wrong.failed, 'share', decimals=2)} of all lifters more.",
+    )

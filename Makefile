@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help report test lint lab bench calibrate lock clean
+.PHONY: help report test notebooks lint lab bench calibrate lock clean
 
 help:  ## list what can be made
 	@grep -E '^[a-z]+: .*##|^[a-z]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -26,7 +26,10 @@ report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=20
 
 test: $(READY) lint  ## run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile
-	$(BIN)/python -m pytest --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/00_reference_conversions.ipynb -q
+	$(BIN)/python -m pytest -q -n 2 --dist loadfile --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/*.ipynb
+
+notebooks: $(READY)  ## run every notebook on the demo and keep what it says, for the repository
+	$(BIN)/python .ci/refresh_notebooks.py
 
 lint: $(READY)  ## ruff and mypy
 	$(BIN)/ruff check lib tests bench calibrate

@@ -22,6 +22,7 @@ FOLDER = "private"
 CODE = re.compile(r"T-[0-9a-f]{10}")
 SHORTEST_NAME = 3
 SHORTEST_PART = 4
+MANY = 1000
 _LOOKS_LIKE_NAME = re.compile(r"[^\W\d_]{2,}\.?(?:[ .'-]+[^\W\d_]+\.?)*")
 
 
@@ -78,6 +79,9 @@ class NameCoder:
         pattern = self.pattern()
         if pattern is None or not len(text):
             return text
+        encoded = text.dictionary_encode() if len(text) > MANY else None
+        if encoded is not None and len(encoded.dictionary) < len(text) // 2:
+            return self.mask_column(encoded.dictionary).take(encoded.indices)
         hit = pc.match_substring_regex(text, f"(?i){pattern.pattern}").fill_null(False)
         if not pc.any(hit).as_py():
             return text
@@ -95,6 +99,15 @@ class NameCoder:
             if len(self._masked) < 100_000 and len(text) < 200:
                 self._masked[text] = found
         return found
+
+    def hide_whole(self, text: str) -> str:
+        """The code where the text is just a known name, else the text."""
+        plain = text.strip()
+        if not plain or plain[0].isdigit():
+            return text
+        self.pattern()
+        code = self._words.get(" ".join(plain.casefold().split()), "")
+        return f"[{code}]" if self.names.get(code, "").casefold() == plain.casefold() else text
 
     def _bracket(self, found: re.Match[str]) -> str:
         return f"[{self._words.get(' '.join(found.group().casefold().split()), 'name')}]"

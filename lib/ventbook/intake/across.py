@@ -23,7 +23,8 @@ class Context:
     """What the rows of an intake refer to: store and intake together, the intake's rows winning.
 
     ``engines`` is indexed by engine_id, ``ventings`` by venting_id (engine_id, date, site); ``held`` has the keys
-    of parent rows that are held; ``earlier`` are the store's own rows of a table.
+    of parent rows that are held; ``earlier`` are the store's own rows of a table; ``own_rows`` has for each of
+    ``ventings`` its row in this intake, -1 for the store's.
     """
 
     engines: pd.DataFrame
@@ -31,6 +32,7 @@ class Context:
     held: dict[str, set[str]]
     earlier: Callable[[str], pa.Table | None]
     today: pd.Timestamp
+    own_rows: np.ndarray
 
     def of_venting(self, ids: pa.ChunkedArray, column: str) -> pd.Series:
         """A column of ventings for each id, missing where there is none."""
@@ -126,12 +128,12 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
     near = (np.diff(engine[order]) == 0) & (np.diff(day[order]) <= days)
     if not near.any():
         return []
-    before = np.full(len(table), -1)
-    before[order[1:][near]] = order[:-1][near]
-    at = table.index.get_indexer(_index(loaded.rows.column("venting_id")))
-    other = np.where(at >= 0, before[at], -1)
-    rows = np.flatnonzero(alive & (other >= 0))
-    names = table.index.to_numpy()[other[rows]].tolist()
+    later, earlier = order[1:][near], order[:-1][near]
+    row = context.own_rows[later]
+    mine = (row >= 0) & alive[row]
+    by_row = np.argsort(row[mine], kind="stable")
+    rows = row[mine][by_row]
+    names = table.index.to_numpy()[earlier[mine][by_row]].tolist()
     return _fault("same_engine_soon", "date", rows, names, common={"n": days})
 
 

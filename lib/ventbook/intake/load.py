@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -26,6 +28,7 @@ KEEP_TEXT = (
     400 << 20
 )  # files up to this size keep their text until the intake is done; larger ones are read again
 EXAMPLE = "example"
+FREE_TEXT = ("remarks", "crank_rest")  # elsewhere a name is hidden only where it is the whole cell
 MANY_EMPTY = 4
 
 
@@ -80,13 +83,12 @@ def load_table(
     offset = left_out = 0
     for number, sheet in enumerate(sheets):
         keep = sheet.size <= KEEP_TEXT
-        for batch in sheet.batches():
-            batch, gone = drop_lines(sheet, batch)
+        prepared = _prepare(sheet, corrections)
+        for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today, coder):
             left_out += gone
             if not batch.rows:
                 continue
-            batch, applied = corrections.apply(sheet, batch)
-            piece, found, refs = convert_batch(sheet, batch, schema, today=today, coder=coder)
+            piece, found, refs = converted
             pieces.append(piece)
             faults += [fault.moved(offset) for fault in [*found, *applied]]
             references |= {offset + row: text for row, text in refs.items()}
@@ -110,6 +112,48 @@ def load_table(
         references,
         kept,
     )
+
+
+Prepared = tuple[Batch, list[Fault], int]
+Converted = tuple[pa.Table, list[Fault], dict[int, str]]
+
+
+def _prepare(sheet: Sheet, corrections: Corrections) -> Iterator[Prepared]:
+    """Batches without the lines that are no records, corrections made; and how many lines were left out."""
+    for batch in sheet.batches():
+        batch, gone = drop_lines(sheet, batch)
+        batch, applied = corrections.apply(sheet, batch)
+        yield batch, applied, gone
+
+
+def _convert_ahead(
+    sheet: Sheet, prepared: Iterator[Prepared], schema: pa.Schema, today: dt.date, coder: NameCoder
+) -> Iterator[tuple[Prepared, Converted]]:
+    """Convert on a second thread while the next batch is read, in order, a few batches ahead at most."""
+
+    def convert(batch: Batch) -> Converted:
+        return convert_batch(sheet, batch, schema, today=today, coder=coder)
+
+    with ThreadPoolExecutor(1) as pool:
+        waiting: deque[tuple[Prepared, Future[Converted]]] = deque()
+        for entry in prepared:
+            waiting.append((entry, pool.submit(convert, entry[0])))
+            if len(waiting) > 3:
+                done, future = waiting.popleft()
+                yield done, future.result()
+        while waiting:
+            done, future = waiting.popleft()
+            yield done, future.result()
+
+
+def mask_names(loaded: Loaded, coder: NameCoder) -> None:
+    """Put codes for technicians' names in free text and unknown columns, once all names of the intake are known."""
+    free = [c.stored for c in loaded.table.columns if c.name in FREE_TEXT]
+    for name in [*free, "_other"]:
+        column = loaded.rows.column(name)
+        if column.null_count < loaded.count:
+            at = loaded.rows.schema.get_field_index(name)
+            loaded.rows = loaded.rows.set_column(at, name, coder.mask_column(column.combine_chunks()))
 
 
 def convert_batch(
@@ -146,10 +190,7 @@ def convert_batch(
         which = [row for row, (c, _) in sorted(batch.faults.items()) if c == code]
         texts = [batch.faults[row][1] for row in which]
         faults.append(Fault(code, "", np.array(which, dtype=np.int64), texts))
-    for column in sheet.table.columns:
-        if column.kind == "text" and column.name != "technician" and column.stored in columns:
-            columns[column.stored] = coder.mask_column(columns[column.stored])
-    other, references = collect_other(sheet, batch, coder)
+    other, references = collect_other(sheet, batch)
     book = {
         "_file": pa.repeat(sheet.file, batch.rows),
         "_sheet": pa.repeat(sheet.sheet or None, batch.rows) if sheet.sheet else pa.nulls(batch.rows),
@@ -312,7 +353,7 @@ def _check_dates(values: pa.Array, column: Column, today: dt.date) -> list[Fault
     return answer
 
 
-def collect_other(sheet: Sheet, batch: Batch, coder: NameCoder) -> tuple[pa.Array, dict[int, str]]:
+def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]:
     """Unknown columns as JSON a row (None where all are empty), and the references of mended rows."""
     unknown = [(n, f.header) for n, f in enumerate(sheet.fields) if f.column is None and f.header]
     references: dict[int, str] = {}
@@ -327,7 +368,7 @@ def collect_other(sheet: Sheet, batch: Batch, coder: NameCoder) -> tuple[pa.Arra
         if cells.null_count == len(cells) or (header in ("reasons", "what_to_do") and sheet.sheet):
             continue
         texts = texts or [{} for _ in range(batch.rows)]
-        for row, value in enumerate(coder.mask_column(cells).to_pylist()):
+        for row, value in enumerate(cells.to_pylist()):
             if value is not None:
                 texts[row][header] = value[:1000]
     if not texts:
@@ -373,8 +414,8 @@ def read_originals(
 def _hide_names(part: Field, texts: list[str | None], coder: NameCoder) -> list[str | None]:
     if part.column is not None and part.column.name == "technician":
         return [coder.code_name(t) if t and t.strip() else t for t in texts]
-    if part.column is not None and part.column.kind in ("integer", "number", "quantity", "date"):
-        return [coder.mask_text(t) if t and not t[0].isdigit() else t for t in texts]
+    if part.column is not None and part.column.name not in FREE_TEXT:
+        return [coder.hide_whole(t) if t else t for t in texts]
     return coder.mask_column(pa.array(texts, pa.string())).to_pylist()
 
 

@@ -29,13 +29,16 @@ def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fa
     good = np.flatnonzero(outcome.good)
     if not rules or not len(good):
         return []
-    columns = [name for name in NEEDED if name in loaded.rows.column_names]
+    wanted = NEEDED if loaded.table.name != "ventings" else [n for n in NEEDED if n != "venting_id"]
+    columns = [name for name in wanted if name in loaded.rows.column_names]
     frame = to_frame(loaded.rows.select(columns).filter(pa.array(outcome.good)))
     frame["row"] = good
     if "site" not in frame:
         site = context.of_venting(loaded.rows.column("venting_id").take(pa.array(good)), "site")
         frame["site"] = site.to_numpy()
-    frame = frame[frame["site"].notna()]
+    if frame["site"].isna().any():
+        frame = frame[frame["site"].notna()]
+    frame["site"] = pd.Categorical(frame["site"])
     return [fault for rule in rules for fault in rule(frame, context)]
 
 
@@ -64,7 +67,7 @@ def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
             values = part[stored].to_numpy(dtype=float, na_value=np.nan)
             part, values = part[values > 0], values[values > 0]
             if len(values) < limits["min_values"]:
@@ -98,7 +101,7 @@ def at_one_value(column: str, stored: str) -> Pattern:
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
             part = part[part[stored].notna() & (part[stored] != 0)]
             if len(part) < limits["at_value_min_values"]:
                 continue
@@ -130,7 +133,7 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
             return []
         rules = thresholds()["near_limit"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True):
+        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
             values = part[stored].to_numpy(dtype=float, na_value=np.nan)
             width = limit.high * rules["width"]
             with np.errstate(invalid="ignore"):
@@ -185,16 +188,14 @@ def copied_days(frame: pd.DataFrame, context: Context) -> list[Fault]:
     part, hashed = _measured(frame)
     if part.empty:
         return []
-    days = (
-        part[["site", "date"]]
-        .assign(hash=hashed.to_numpy())
-        .groupby(["site", "date"], sort=True)
-        .agg(n=("hash", "size"), set=("hash", lambda h: tuple(sorted(h))))
-        .reset_index()
-    )
+    grouped = part[["site", "date"]].assign(hash=hashed.to_numpy()).groupby(["site", "date"], observed=True)
+    # the sum of the rows' hashes is the same in any order of rows
+    days = grouped["hash"].agg(n="size", set="sum").reset_index()
     days = days[days["n"] >= rules["min_rows"]]
     answer = []
-    for (site, _), same in days.groupby(["site", "set"], sort=True):
+    for (site, _), same in days.groupby(["site", "set"], sort=True, observed=True):
+        if len(same) < 2:
+            continue
         for _, day in same.iloc[1:].iterrows():
             rows = part.loc[(part["site"] == site) & (part["date"] == day["date"]), "row"]
             words = {"value": str(day["date"].date()), "low": str(same.iloc[0]["date"].date())}
@@ -210,7 +211,7 @@ def copied_rows(frame: pd.DataFrame, context: Context) -> list[Fault]:
     counts = part["hash"].value_counts()
     part = part[part["hash"].isin(counts.index[counts >= rules["vector_rows"]])]
     answer = []
-    for (site, _), same in part.groupby(["site", "hash"], sort=True):
+    for (site, _), same in part.groupby(["site", "hash"], sort=True, observed=True):
         if len(same) >= rules["vector_rows"]:
             answer.append(_note("copied_rows", "", same["row"], site=site, n=len(same), table="ventings"))
     return answer
@@ -221,7 +222,7 @@ def stuck_gauge(frame: pd.DataFrame, context: Context) -> list[Fault]:
     run = thresholds()["copies"]["stuck_run"]
     answer = []
     part = frame[frame["gauge"].notna() & frame["gap_mm"].notna() & (frame["gap_mm"] > 0)].sort_values("row")
-    for (site, gauge), own in part.groupby(["site", "gauge"], sort=True):
+    for (site, gauge), own in part.groupby(["site", "gauge"], sort=True, observed=True):
         change = (own["gap_mm"] != own["gap_mm"].shift()).cumsum()
         sizes = own.groupby(change)["gap_mm"].agg(["size", "first"])
         long = sizes[sizes["size"] >= run]
@@ -240,10 +241,13 @@ def no_spread(column: str, stored: str) -> Pattern:
         part = frame.loc[frame[stored].notna(), ["site", "date", stored, "row"]]
         if part.empty:
             return []
-        month = part["date"].dt.year * 100 + part["date"].dt.month
+        month = (part["date"].to_numpy().astype("datetime64[M]").astype(np.int64)).view("int64")
+        spread = part.groupby(["site", month], observed=True)[stored].agg(["size", "min", "max"])
+        flat = spread[(spread["size"] >= least) & (spread["min"] == spread["max"])]
         answer = []
-        for (site, _), own in part.groupby(["site", month], sort=True):
-            if len(own) >= least and own[stored].iloc[0] == own[stored].min() == own[stored].max():
+        for site, when in flat.index:
+            own = part[(part["site"] == site) & (month == when)]
+            if len(own):
                 words = {
                     "value": f"{own['date'].iloc[0]:%Y-%m}",
                     "low": f"{own[stored].iloc[0]:g}",
@@ -264,7 +268,7 @@ def speed_multiple(column: str, stored: str) -> Pattern:
     def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
         rules = thresholds()["speed"]
         part = frame.loc[frame[stored].notna(), ["site", stored, "row"]]
-        middle = part.groupby("site", sort=True)[stored].agg(["median", "size"])
+        middle = part.groupby("site", sort=True, observed=True)[stored].agg(["median", "size"])
         middle = middle[middle["size"] >= rules["min_values"]]
         answer = []
         for site in middle.index if len(middle) >= 3 else []:
@@ -285,7 +289,7 @@ def ambient_for_oil(frame: pd.DataFrame, context: Context) -> list[Fault]:
     rules = thresholds()["ambient"]
     part = frame[["site", "oil_temperature_degC", "ambient_temperature_degC", "row"]].dropna()
     answer = []
-    for site, own in part.groupby("site", sort=True):
+    for site, own in part.groupby("site", sort=True, observed=True):
         share = float((own["oil_temperature_degC"] == own["ambient_temperature_degC"]).mean())
         if len(own) >= rules["min_values"] and share >= rules["share"]:
             answer.append(
@@ -305,7 +309,7 @@ def cold_checks(frame: pd.DataFrame, context: Context) -> list[Fault]:
     """Lifter checks that are meant to be warm and never are."""
     rules = thresholds()["check_temperature"]
     answer = []
-    for site, own in frame[frame["oil_temperature_degC"].notna()].groupby("site", sort=True):
+    for site, own in frame[frame["oil_temperature_degC"].notna()].groupby("site", sort=True, observed=True):
         if len(own) >= rules["min_values"] and own["oil_temperature_degC"].max() < rules["limit"]:
             answer.append(
                 _note(
@@ -356,7 +360,7 @@ def revisions(frame: pd.DataFrame, context: Context) -> list[Fault]:
         if part[column].nunique() < 2:
             continue
         part = part.sort_values(["date", "row"])
-        for site, own in part.groupby("site", sort=True):
+        for site, own in part.groupby("site", sort=True, observed=True):
             before = own[column].shift()
             for n in np.flatnonzero((before.notna() & (own[column] != before)).to_numpy())[:3]:
                 row = own.iloc[[n]]
@@ -377,7 +381,7 @@ def open_jobs(frame: pd.DataFrame, context: Context) -> list[Fault]:
         return []  # the site doesn't record closing at all
     return [
         _note("jobs_open", "closed", own["row"], site=site, n=len(own), high=days)
-        for site, own in old.groupby("site", sort=True)
+        for site, own in old.groupby("site", sort=True, observed=True)
     ]
 
 

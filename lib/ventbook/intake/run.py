@@ -25,7 +25,7 @@ from .corrections import Corrections, load_corrections
 from .faults import Fault, merge_notes, shorten
 from .held import Rerun, build_issues, build_quarantine, describe_form, find_rerun
 from .keys import Outcome, compare_with_store, find_repeats, key_texts
-from .load import Loaded, load_table
+from .load import Loaded, load_table, mask_names
 
 ORDER = ("engines", "ventings", "planned", "starts", "lifter_checks", "samples", "gauge_readings")
 Progress = Callable[[str], None]
@@ -148,6 +148,12 @@ def _run(
             rerun=flags,
             progress=progress,
         )
+        work.tables[name] = loaded
+    for loaded in work.tables.values():  # now every name of the intake is known
+        mask_names(loaded, work.coder)
+    for loaded in work.tables.values():
+        if progress:
+            progress(f"checking {loaded.table.name.replace('_', ' ')}")
         _judge(work, loaded)
     if progress:
         progress("checking patterns by site")
@@ -165,7 +171,6 @@ def _judge(work: Work, loaded: Loaded) -> None:
     duplicate, mended = find_repeats(loaded, held)
     alive = ~loaded.held() & ~duplicate & ~mended
     # The rows judged so far stand for the table, so that rules may look at neighbours in the same intake.
-    work.tables[name] = loaded
     zero = np.zeros(loaded.count, dtype=bool)
     work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
     work.context = None if name in ("engines", "ventings") else work.context
@@ -185,16 +190,18 @@ def _judge(work: Work, loaded: Loaded) -> None:
 
 def _context(work: Work) -> across.Context:
     if work.context is None:
-        engines = _merged(work, "engines", "engine_id")
-        ventings = _merged(work, "ventings", "venting_id")
+        engines, _ = _merged(work, "engines", "engine_id")
+        ventings, own = _merged(work, "ventings", "venting_id")
         work.context = across.Context(
-            engines, ventings, _held_keys(work), work.earlier, pd.Timestamp(work.today)
+            engines, ventings, _held_keys(work), work.earlier, pd.Timestamp(work.today), own
         )
     return work.context
 
 
-def _merged(work: Work, table: str, key: str) -> pd.DataFrame:
-    """Store and accepted rows of the intake together, the intake's winning, indexed by key."""
+def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]:
+    """Store and accepted rows of the intake together, the intake's winning, indexed by key; and for each its row
+    in the intake, -1 for the store's.
+    """
     columns = {
         "engines": [
             "engine_id",
@@ -207,9 +214,10 @@ def _merged(work: Work, table: str, key: str) -> pd.DataFrame:
         ],
         "ventings": ["venting_id", "engine_id", "date", "site", "pressure_threshold_bar"],
     }[table]
-    frames = []
-    if table in work.tables:
+    frames, own = [], np.zeros(0, dtype=np.int64)
+    if table in work.outcomes:
         good = work.outcomes[table].good
+        own = np.flatnonzero(good)
         frames.append(to_frame(work.tables[table].rows.select(columns).filter(pa.array(good))))
     earlier = work.earlier(table)
     if earlier is not None:
@@ -217,9 +225,12 @@ def _merged(work: Work, table: str, key: str) -> pd.DataFrame:
     if not frames:
         frames = [to_frame(dictionary_schema(table, columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
-    frame = frame.drop_duplicates(key, keep="first") if len(frames) > 1 else frame
+    rows = np.concatenate([own, np.full(len(frame) - len(own), -1)])
+    first = ~frame[key].duplicated().to_numpy()
+    if not first.all():
+        frame, rows = frame[first], rows[first]
     frame.index = pd.Index(frame[key].astype(object))
-    return frame[~frame.index.duplicated()]
+    return frame, rows
 
 
 def dictionary_schema(table: str, columns: Sequence[str]) -> pa.Table:
@@ -238,7 +249,7 @@ def _held_keys(work: Work) -> dict[str, set[str]]:
             for row in earlier.select(["table", "key"]).to_pylist():
                 if row["table"] == table:
                     keys.add(row["key"])
-        if table in work.tables:
+        if table in work.outcomes:
             loaded, held = work.tables[table], work.outcomes[table].held
             if held.any():
                 keys |= set(key_texts(loaded.rows.filter(pa.array(held)), loaded.table.key))

@@ -175,7 +175,8 @@ def _gap_figure(page: Page, name: str, lifters: pd.DataFrame) -> Shown:
     limits = lifters["limit_mm"].dropna()
     limit = float(units.display(float(limits.iloc[0]), "mm", page.units)[0]) if len(limits) else float("nan")
     table = pd.DataFrame({"position": lifters["position"].to_numpy(), "first": gap, "last": last})
-    figure, ax = plots.new_figure(height=3.2)
+    figure, ax = plots.new_figure(height=3.4)
+    figure.subplots_adjust(bottom=0.26)
     draw.draw_gaps(
         ax,
         table,

@@ -1,0 +1,202 @@
+"""The investigation of spongy lifters on the demo fleet, whose causes are known, and on next to nothing."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from invented_fleet import fleet_tables, make_page
+from ventbook import contexts
+from ventbook.pages import spongy_lifters as report
+from ventbook.pages.spongy_lifters.controls import is_by_hand, list_choices, show_again
+from ventbook.pages.spongy_lifters.facts import gather_facts
+from ventbook.wording import contexts as words
+
+SECTIONS = (
+    "answer", "causes", "all_effects", "cannot_tell", "findings", "failure_modes", "returning_engines", "one_venting",
+    "case_comparison", "next_checks", "not_recorded", "more_ventings", "methods", "not_said",
+)  # fmt: skip
+
+
+def without_traces() -> dict[str, pd.DataFrame]:
+    """The fleet's tables; no start was logged."""
+    tables = dict(fleet_tables())
+    tables.pop("start_features", None)
+    return tables
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, dict[str, Any], Path]:
+    out = tmp_path_factory.mktemp("spongy")
+    page = make_page("spongy-lifters", without_traces(), out=str(out))
+    parts = {name: getattr(report, name)(page) for name in SECTIONS}
+    page.finish()
+    return page, parts, out
+
+
+def test_every_planted_cause_is_named_with_its_mechanism(shown: Any) -> None:
+    listed = gather_facts(shown[0]).listed
+    causes = listed[listed["standing"] == "cause"]
+    found = set(zip(causes["factor"], causes["level"], causes["mechanism"], strict=True))
+    assert ("lifter_lot", "LL-2505", "wear") in found
+    assert ("gauge", "HG-3", "gauge") in found
+    assert {"tank_pressurised", "empty_cooler_unpressurised", "cooler_empty"} & set(causes["factor"])
+    assert "LL-2505" in shown[1]["answer"].text
+    assert "+0.09 mm" in shown[1]["causes"].text
+
+
+def test_the_ranked_list_stands_in_findings_json(shown: Any) -> None:
+    document = json.loads((shown[2] / "findings.json").read_text(encoding="utf-8"))
+    ranked = [f for f in document["findings"] if f["id"] == "candidate_cause"]
+    assert [f["group"]["rank"] for f in ranked] == list(range(1, len(ranked) + 1))
+    for finding in ranked:
+        assert finding["low"] <= finding["estimate"] <= finding["high"]
+        assert finding["group"]["mechanism"] in contexts.factors.MECHANISMS
+        assert finding["group"]["q"] < contexts.HINT_Q
+    assert {"context_effects", "lifter_findings", "candidate_causes", "next_checks"} <= set(
+        document["tables"]
+    )
+
+
+def test_stable_tables_keep_their_columns(shown: Any) -> None:
+    effects = pd.read_csv(shown[2] / "tables" / "context_effects.csv")
+    wanted = [
+        "outcome",
+        "factor",
+        "level",
+        "reference",
+        "adjusted",
+        "effect",
+        "low",
+        "high",
+        "p",
+        "q",
+        "ventings",
+        "failures",
+        "note",
+    ]
+    assert effects.columns.tolist() == wanted
+    assert set(effects["outcome"]) == {"lifter_failure", "time_to_pressure", "rotations_to_prime"}
+    assert (effects["adjusted"].value_counts() == len(effects) // 2).all()
+    assert np.isfinite(effects["effect"].dropna()).all()
+    lifters = pd.read_csv(shown[2] / "tables" / "lifter_findings.csv", dtype={"venting_id": str})
+    first = "venting_id cylinder valve gap_mm over_limit_probability air_probability leak_down_probability trapped_air_mm3"
+    assert lifters.columns[:8].tolist() == first.split()
+    assert len(lifters) == int(shown[0].jobs["lifters_over_first"].sum())
+
+
+def test_findings_of_the_leaking_lot_are_not_called_air(shown: Any) -> None:
+    page = make_page(
+        "spongy-lifters", without_traces(), since="2025-04-01", until="2026-02-01", lot="LL-2505"
+    )
+    facts = gather_facts(page)
+    assert len(facts.signs) > 20
+    counts = contexts.count_modes(facts.matched).set_index("name")["best"]
+    wear = counts[["check valve not seating", "worn plunger or bore"]].sum()
+    assert wear > 2 * counts["air shut in under the plunger"]
+    assert set(facts.lifters["lifter_lot"]) == {"LL-2505"}
+    assert "lot LL-2505" in report.answer(page).text or facts.checked >= 5
+
+
+def test_next_checks_go_from_cheap_to_dear_with_their_warnings(shown: Any) -> None:
+    table = pd.read_csv(shown[2] / "tables" / "next_checks.csv")
+    assert table["cost"].is_monotonic_increasing
+    text = shown[1]["next_checks"].text
+    assert "Ignition off and grounded" in text
+    assert "no release" in text
+
+
+def test_nothing_reads_like_a_release_or_names_a_person(shown: Any) -> None:
+    text = " ".join(part.text for part in shown[1].values()).lower()
+    for never in ("airworthy", "released to service", "safe to fly", "technician", "not significant"):
+        assert never not in text
+
+
+def test_one_venting_shows_its_record_and_ventings_like_it(shown: Any) -> None:
+    page = shown[0]
+    worst = int(page.jobs["lifters_over_first"].max())
+    assert f"{worst} of" in shown[1]["one_venting"].text.split("\n")[0]
+    timeline = pd.read_csv(shown[2] / "tables" / "engine_timeline.csv")
+    assert timeline["event"].str.startswith("venting (").sum() >= 1
+    assert timeline["event"].str.startswith("check").any()
+    asked = make_page("spongy-lifters", without_traces(), venting="nowhere")
+    assert "There is no venting 'nowhere'" in report.one_venting(asked).text
+
+
+@pytest.mark.parametrize("kept", [0, 3])
+def test_next_to_nothing_gives_a_page_that_says_so(kept: int, tmp_path: Path) -> None:
+    tables = without_traces()
+    ventings = tables["ventings"].head(kept)
+    for name in ("ventings", "starts", "lifter_checks"):
+        tables[name] = tables[name][tables[name]["venting_id"].isin(ventings["venting_id"])].reset_index(
+            drop=True
+        )
+    day = ventings["date"].max().date().isoformat() if kept else "2026-07-01"
+    page = make_page("spongy-lifters", tables, out=str(tmp_path), since="2024-01-01", until="2026-10-01")
+    text = " ".join(getattr(report, name)(page).text for name in SECTIONS)
+    page.finish()
+    assert ("nothing can be said about causes" if kept == 0 else "no cause is named from so few") in text
+    assert "Widen the period" in text
+    assert day
+    findings = json.loads((tmp_path / "findings.json").read_text(encoding="utf-8"))["findings"]
+    assert not [f for f in findings if f["id"] == "candidate_cause"]
+
+
+def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
+    shown: Any, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    page = make_page("spongy-lifters", without_traces())
+    assert not is_by_hand(shown[0])
+    assert report.open_by_hand(page) is None
+    monkeypatch.setenv("VENTBOOK_CONTROLS", "1")
+    assert is_by_hand(page)
+    assert not is_by_hand(shown[0]), "a page that writes a report never shows them"
+    choices = list_choices(page)
+    assert set(choices) == {"period", "site", "engine_type", "engine", "lot", "venting"}
+    assert all(values[0] == "" for values in choices.values())
+    monkeypatch.setattr(
+        "ventbook.pages.spongy_lifters.controls.open_page",
+        lambda name, asked: make_page(name, without_traces(), **asked),
+    )
+    again = show_again(page, {"site": "Lake", "period": "2026Q2"})
+    assert "2026Q2" in again.text
+    assert "site Lake" in again.text
+    box = report.open_by_hand(page)
+    assert len(box.children) == 3
+
+
+class TestWords:
+    @pytest.mark.parametrize(
+        ("value", "said"),
+        [
+            (0.364, "0.36"),
+            (1.43, "1.4"),
+            (9.96, "10"),
+            (250.0, "over 100"),
+            (0.001, "under 0.01"),
+            (float("nan"), "not known"),
+        ],
+    )
+    def test_ratio(self, value: float, said: str) -> None:
+        assert words.ratio(value) == said
+
+    def test_pairs_that_came_together(self) -> None:
+        pair = {"both": 17, "only_first": 1, "only_second": 4, "neither": 30, "n_first": 18}
+        said = words.together_sentence("tank pressurised", "lines empty", pair)
+        assert "17 of 18 ventings with the first also had the second" in said
+        assert "The records do not say which" in said
+
+    def test_looking_at_many_is_said(self) -> None:
+        said = words.looked_sentence(11, 1)
+        assert said.startswith("11 circumstances were looked at and 1 stands out")
+        assert "about 43 in 100" in said  # 1 - .95^11
+        assert "no effect" in said
+
+    def test_smallest_difference_that_could_be_seen(self) -> None:
+        assert "10 % against 50 %" in words.detect_sentence(22, 25, 0.1, 0.5)
+        assert "no difference would be noticed" in words.detect_sentence(2, 3, 0.1, None)

@@ -7,10 +7,11 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
+from scipy.special import stdtrit
 
 from ventbook import plots, waiting_times, wording
 from ventbook.plots import waiting_times as draw
-from ventbook.results import Estimate
+from ventbook.results import Estimate, no_estimate
 from ventbook.wording import waiting_times as words
 
 from . import waits
@@ -288,10 +289,6 @@ def instruments(page: Page) -> Shown:
 
 def compare_instruments(difference: pd.Series, engine: pd.Series, *, level: float) -> Estimate:
     """Mean difference of paired readings (s) with engines as clusters."""
-    from scipy.stats import t as student
-
-    from ventbook.results import no_estimate
-
     values = difference.to_numpy(float)
     codes, _ = pd.factorize(engine)
     clusters = int(codes.max()) + 1 if values.size else 0
@@ -301,7 +298,7 @@ def compare_instruments(difference: pd.Series, engine: pd.Series, *, level: floa
     mean = float(values.mean())
     sums = np.bincount(codes, weights=values - mean, minlength=clusters)
     error = float(np.sqrt(clusters / (clusters - 1) * (sums @ sums))) / values.size
-    reach = float(student.ppf(0.5 + level / 2, clusters - 1)) * error
+    reach = float(stdtrit(clusters - 1, 0.5 + level / 2)) * error
     return Estimate(mean, mean - reach, mean + reach, level, "s", values.size, clusters, method)
 
 

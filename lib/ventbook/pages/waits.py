@@ -152,20 +152,20 @@ def show_groups(page: Page, jobs: pd.DataFrame, wait: Wait, *, with_limit: bool)
         "more than the one thing they are named for; the adjusted ratios below take that into account.",
     )  # fmt: skip
     columns: dict[str, str | tuple[str, ...]] = {
-        "grouping": "By", "group": "Group", "n": "Ventings", "engines": "Engines",
+        "label": "Group", "n": "Ventings",
         "median": ("Half within", wait.unit, str(wait.decimals)), "median_low": ("from", wait.unit, str(wait.decimals)),
         "median_high": ("to", wait.unit, str(wait.decimals)), "p90": ("Nine of ten within", wait.unit, str(wait.decimals)),
     }  # fmt: skip
     if with_limit:
         columns |= {
-            "over": ("Over the limit", "share"), "over_low": ("from", "share"), "over_high": ("to", "share"),
+            "over": ("Over the limit", "share"), "over_high": ("up to", "share"),
         }  # fmt: skip
     columns["given_up"] = "Given up"
     note = "Empty: not reached, or fewer than five readings."
     if few:
         note += f" {wording.count(few, 'group')} with too few readings for a number."
     return shown + page.add_table(
-        f"{wait.prefix}_by_group", table.drop(columns="column"), title=f"{wait.noun} by group", columns=columns, note=note,
+        f"{wait.prefix}_by_group", labelled.drop(columns="column"), title=f"{wait.noun} by group", columns=columns, note=note,
     )  # fmt: skip
 
 

@@ -8,9 +8,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr, ndtri
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtr, ndtri, stdtr
 
 from ventbook.results import Estimate, no_estimate
 from ventbook.waiting_times.design import Column, name_levels
@@ -126,7 +124,7 @@ class AftFit:
         reach = self.errors.critical(gradient, self.level, df) * se
         with np.errstate(over="ignore", divide="ignore"):
             ratio = abs(estimate) / se if se > 0 else np.inf
-            p = 2 * (norm.sf(ratio) if np.isinf(df) else student.sf(ratio, df))
+            p = 2 * (ndtr(-ratio) if np.isinf(df) else stdtr(df, -ratio))
             low, high = np.exp(estimate - reach), np.exp(estimate + reach)
         return {"estimate": float(np.exp(estimate)), "low": low, "high": high, "p": float(p), "df": df}
 

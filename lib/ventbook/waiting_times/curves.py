@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.special import ndtri
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from ventbook.waiting_times.intervals import (
     Floats,
@@ -125,7 +124,7 @@ def widest_reach(variance: float, between: float, level: float, clusters: int) -
     upper = 0.5 + level / 2
     reach = float(ndtri(upper)) * np.sqrt(max(variance, 0.0))
     if clusters > 1:
-        reach = max(reach, float(student.ppf(upper, clusters - 1)) * np.sqrt(max(between, 0.0)))
+        reach = max(reach, float(stdtrit(clusters - 1, upper)) * np.sqrt(max(between, 0.0)))
     return float(reach)
 
 
@@ -251,6 +250,6 @@ def _curve_errors(
             influence = on_levels[:, place]
         between[j] = cluster_variance(influence[row] * weight, codes, clusters)
     wide = np.interp(np.arange(1, size + 1), at, np.sqrt(between))
-    critical = float(student.ppf(0.5 + level / 2, clusters - 1))
+    critical = float(stdtrit(clusters - 1, 0.5 + level / 2))
     reach = np.where(error > 0, np.maximum(reach, critical * wide), 0.0)
     return np.where(error > 0, np.maximum(error, wide), 0.0), reach

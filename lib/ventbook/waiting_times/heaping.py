@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy.stats import binom
+from scipy.special import bdtrc
 
 from ventbook.waiting_times.patterns import Floats
 
@@ -25,7 +25,7 @@ CHANCE = 0.01
 
 def count_chance(total: int, hits: int, share: float) -> float:
     """Exact one-sided binomial probability of at least ``hits`` of ``total`` at that share."""
-    return float(binom.sf(hits - 1, total, share)) if total else 1.0
+    return float(bdtrc(hits - 1, total, share)) if hits > 0 else 1.0
 
 
 def test_heaping(

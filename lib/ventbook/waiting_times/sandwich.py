@@ -18,8 +18,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
-from scipy.stats import t as student
+from scipy.special import ndtri, stdtrit
 
 from ventbook.waiting_times.intervals import Floats, Ints
 
@@ -70,7 +69,7 @@ class Errors:
         """Two-sided quantile for that combination; ``df`` where it is known already."""
         upper = 0.5 + level / 2
         df = self.degrees(gradient) if df is None else df
-        return float(norm.ppf(upper)) if np.isinf(df) else float(student.ppf(upper, df))
+        return float(ndtri(upper)) if np.isinf(df) else float(stdtrit(df, upper))
 
 
 def invert(matrix: Floats) -> Floats:

@@ -186,23 +186,33 @@ def _interval(
     parts: npt.NDArray[np.float32], matrices: tuple[Floats, Floats, Floats], level: float
 ) -> Floats:
     air, fill, squeeze = (m.astype(np.float32) for m in matrices)
-    inlet = parts[:, 4:8] @ squeeze
+    inlet = _combine(parts[:, 4:8], squeeze)
     inlet += 1.0
     np.maximum(inlet, parts[:, 8:9], out=inlet)
-    draws = parts[:, 0:2] @ air
+    draws = _combine(parts[:, 0:2], air)
     draws /= inlet
-    draws += parts[:, 2:4] @ fill
+    draws += _combine(parts[:, 2:4], fill)
     tail = (1.0 - level) / 2.0
     # plotting positions (k + 1/2) / 64; below the first point the first point
     at_low = max(POINTS * tail - 0.5, 0.0)
     k = int(at_low)
     share = np.float32(at_low - k)
     ends = (k, min(k + 1, POINTS - 1), max(POINTS - 2 - k, 0), POINTS - 1 - k)
-    draws.partition(sorted(set(ends)), axis=1)
+    draws.sort(axis=1)  # rows of 64 single floats: many times faster than a partition
     low = draws[:, ends[0]] * (1 - share) + draws[:, ends[1]] * share
     high = draws[:, ends[3]] * (1 - share) + draws[:, ends[2]] * share
     deviation = np.log(high / low) / (2.0 * stats.norm.ppf(1.0 - tail))
     return np.stack([low, high, deviation]).astype(np.float64)
+
+
+def _combine(parts: npt.NDArray[np.float32], draws: npt.NDArray[np.float32]) -> npt.NDArray[np.float32]:
+    """parts (n, k) times draws (k, 64), term by term: for so few terms a threaded product spends more on its threads."""
+    out = parts[:, :1] * draws[0]
+    more = np.empty_like(out)
+    for k in range(1, len(draws)):
+        np.multiply(parts[:, k : k + 1], draws[k], out=more)
+        out += more
+    return out
 
 
 def _relative_draws(bits: int, usual: EngineTypeValues, seed: int) -> tuple[Floats, Floats, Floats]:

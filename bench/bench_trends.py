@@ -3,7 +3,8 @@
     python -m bench.bench_trends [--rounds 3]
 
 The fleet's analysis tables are the demo fleet's, laid side by side as often as it takes (own venting and engine numbers
-each time). Building those tables and the procedure's steps are timed elsewhere. Rounds are interleaved; medians.
+each time). Building those tables and the procedure's steps are timed elsewhere. Rounds are interleaved; medians of
+processor seconds (one thread), so that a busy machine does not blur the ratio.
 """
 
 from __future__ import annotations
@@ -56,9 +57,9 @@ def time_review(jobs: pd.DataFrame, lifters: pd.DataFrame) -> dict[str, float]:
     page.__dict__["all_jobs"], page.__dict__["all_lifters"] = jobs, lifters
     took = {}
     for name in SECTIONS:
-        start = time.perf_counter()
+        start = time.process_time()
         getattr(review, name)(page)
-        took[name] = time.perf_counter() - start
+        took[name] = time.process_time() - start
     return took
 
 

@@ -373,3 +373,67 @@ def test_standardised_share_undoes_a_mix_shift():
     assert partial.note == "20 % of the reference mix has no venting here"
     zero = trends.standardise_share([0, 0], [25, 25], reference)
     assert zero.estimate == 0 and 0 < zero.high < 0.25
+
+
+def test_geometric_mean_is_the_t_interval_of_logs():
+    """Five values: mean and t interval of their logarithms by scipy (library run)."""
+    from scipy import stats
+
+    values = np.array([0.8, 0.9, 1.0, 1.3, 1.5])
+    ours = trends.geometric_mean(values)
+    logs = np.log(values)
+    low, high = stats.t.interval(0.95, 4, logs.mean(), logs.std(ddof=1) / np.sqrt(5))
+    assert (ours.estimate, ours.low, ours.high) == pytest.approx(tuple(np.exp([logs.mean(), low, high])))
+    # engines that come back with the same value say it once: twice the values, the same interval but for the freedom
+    twice = trends.geometric_mean(np.repeat(values, 2), cluster=np.repeat(np.arange(5), 2))
+    assert (twice.estimate, twice.low) == pytest.approx((ours.estimate, ours.low))
+    assert (twice.n, twice.clusters) == (10, 5)
+
+
+def test_geometric_mean_with_too_little():
+    assert trends.geometric_mean([1.0, np.nan, 0.0, -2.0]).state == "too_few"
+    assert trends.geometric_mean([np.nan]).state == "not_recorded"
+    assert trends.geometric_mean([1.0] * 6, cluster=["a"] * 6).state == "too_few"
+
+
+def test_change_from_two_intervals():
+    """Square-and-add of the ends (Zou & Donner 2008, formula); 56/70 against 48/80 by Wilson's ends is Newcombe's .0524
+    to .3339 (Newcombe 1998, Table II, from memory)."""
+    from ventbook.results import Estimate
+
+    now = Estimate(56 / 70, 0.691776, 0.876866, 0.95, "share", 70, 0, "Wilson")
+    before = Estimate(48 / 80, 0.490420, 0.700289, 0.95, "share", 80, 0, "Wilson")
+    change = trends.compare_estimates(now, before)
+    assert (change.estimate, change.low, change.high) == pytest.approx((0.2, 0.0524, 0.3339), abs=6e-4)
+    ratio = trends.compare_estimates(now, before, ratio=True)
+    assert ratio.estimate == pytest.approx(4 / 3)
+    assert ratio.low < 4 / 3 < ratio.high and ratio.unit == "1"
+    nothing = trends.compare_estimates(now, trends.geometric_mean([np.nan]))
+    assert (nothing.estimate, nothing.state) == (None, "not_recorded")
+
+
+def test_change_keeps_an_open_end_open():
+    from ventbook.results import Estimate
+
+    now = Estimate(2.0, 1.0, None, 0.95, "1", 10, 0, "made up")
+    before = Estimate(1.0, 0.5, 2.0, 0.95, "1", 10, 0, "made up")
+    change = trends.compare_estimates(now, before, ratio=True)
+    assert change.high is None and change.low == pytest.approx(2 / np.exp(np.hypot(np.log(2), np.log(2))))
+
+
+def test_what_failing_ventings_share():
+    import pandas as pd
+
+    frame = pd.DataFrame(
+        {
+            "failed": pd.Series([True] * 9 + [False] * 31 + [pd.NA] * 2, dtype="boolean"),
+            "lot": ["L7"] * 8 + ["L1"] * 32 + ["L7"] * 2,
+            "rare": ["x"] + ["y"] * 41,
+        }
+    )
+    table = trends.compare_failing(frame, failed="failed", columns=["lot", "rare", "no such"])
+    top = table.iloc[0]
+    assert (top["column"], top["level"]) == ("lot", "L7")
+    assert top[["failing_with", "with_level", "failing_without", "without_level"]].tolist() == [8, 8, 1, 32]
+    assert top["p"] == pytest.approx(9 / 76904685, rel=1e-9)  # C(9,8) / C(40,8), definition
+    assert "rare" not in set(table["column"])  # one venting is no group

@@ -172,7 +172,7 @@ def draw_levels(
 
 def _periods(ax: Axes, labels: list[str]) -> None:
     every = max(1, -(-len(labels) // 12))
-    places = range(len(labels) - 1, -1, -every)
+    places = range((len(labels) - 1) % every, len(labels), every)
     turned = any(len(label) > 8 for label in labels)
     ax.set_xticks(
         list(places),

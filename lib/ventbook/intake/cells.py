@@ -9,6 +9,7 @@ from __future__ import annotations
 import datetime as dt
 import re
 from collections.abc import Callable
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -229,6 +230,7 @@ def convert_times(cells: pa.Array, column: Column, form: str) -> Found:
     return _by_distinct_text(_as_text(cells), column, kind, lambda text: read_time(text, pattern))
 
 
+@lru_cache(maxsize=65_536)
 def read_date(text: str, pattern: str = "") -> dt.date | Bad | None:
     """A date in a form of ISO 8601 (2026-07-31, 20260731, 2026-W31-5, 2026-212) or in the declared form."""
     text = text.strip()

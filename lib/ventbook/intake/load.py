@@ -299,7 +299,7 @@ def check_range(values: pa.Array, cells: pa.Array, column: Column, unit: str, to
         raw = numbers[outside]
         if units.known(shown) != units.known(column.unit):
             raw = np.asarray(units.convert(raw, column.unit, shown))
-        suspects = [suspect_unit(value, column, shown) for value in raw]
+        suspects = suspect_units(raw, column, shown)
     answer = []
     for code, which in (
         ("unit_suspected", [n for n, s in enumerate(suspects) if s]),
@@ -323,16 +323,17 @@ USUAL_UNITS = {
 }
 
 
-def suspect_unit(value: float, column: Column, unit: str) -> str:
-    """``it fits in (0.508 mm)`` for a value that one of the usual units would bring inside the range, else ""."""
-    fits = []
+def suspect_units(values: np.ndarray, column: Column, unit: str) -> list[str]:
+    """``it fits in (0.508 mm)`` for values that one of the usual units would bring inside the range, else ""."""
+    fits: list[list[str]] = [[] for _ in values]
     for other in USUAL_UNITS.get(column.dimension, ()):
         if units.known(other) == units.known(unit):
             continue
-        number = float(convert_unit(np.array([value]), other, column.unit)[0])
-        if float(column.low or 0) <= number <= float(column.high or 0) and number != 0:
-            fits.append(f"{other} ({number:.3g} {column.unit})")
-    return f"it fits {' or '.join(fits[:3])}" if fits else ""
+        numbers = convert_unit(values, other, column.unit)
+        inside = (numbers >= float(column.low or 0)) & (numbers <= float(column.high or 0)) & (numbers != 0)
+        for n in np.flatnonzero(inside):
+            fits[n].append(f"{other} ({numbers[n]:.3g} {column.unit})")
+    return [f"it fits {' or '.join(own[:3])}" if own else "" for own in fits]
 
 
 def _check_dates(values: pa.Array, column: Column, today: dt.date) -> list[Fault]:

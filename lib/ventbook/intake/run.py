@@ -172,7 +172,7 @@ def _judge(work: Work, loaded: Loaded) -> None:
     alive = ~loaded.held() & ~duplicate & ~mended
     # The rows judged so far stand for the table, so that rules may look at neighbours in the same intake.
     zero = np.zeros(loaded.count, dtype=bool)
-    work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
+    before = work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
     work.context = None if name in ("engines", "ventings") else work.context
     context = _context(work)
     for rule in across.RULES.get(name, ()):
@@ -184,7 +184,7 @@ def _judge(work: Work, loaded: Loaded) -> None:
     known, corrected = compare_with_store(loaded, alive, work.earlier(name))
     duplicate |= known
     work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, held, mended)
-    if name in ("engines", "ventings"):
+    if name in ("engines", "ventings") and not np.array_equal(before.good, work.outcomes[name].good):
         work.context = None  # rows that the rules above held are no longer there to refer to
 
 
@@ -226,7 +226,7 @@ def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]
         frames = [to_frame(dictionary_schema(table, columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     rows = np.concatenate([own, np.full(len(frame) - len(own), -1)])
-    first = ~frame[key].duplicated().to_numpy()
+    first = ~frame[key].duplicated().to_numpy() if len(frames) > 1 else np.ones(len(frame), dtype=bool)
     if not first.all():
         frame, rows = frame[first], rows[first]
     frame.index = pd.Index(frame[key].astype(object))

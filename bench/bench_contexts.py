@@ -111,6 +111,33 @@ def time_library(
     return time.process_time() - start, found
 
 
+def time_adjusted(ventings: int) -> tuple[float, float, float]:
+    """Seconds of all adjusted effects, of one library fit of the same model, and the largest difference in it."""
+    import statsmodels.api as sm
+
+    jobs, factors = make_fleet(ventings, seed=2)
+    start = time.process_time()
+    frame = contexts.screen_factors(jobs, factors=factors, parts=("adjusted",))
+    own = time.process_time() - start
+    coded = contexts.code_factors(jobs, factors)
+    site = pd.factorize(jobs["site"])[0]
+    blocks = [terms.build_block(coded[factor.name], slice(None)) for factor in factors]
+    sites = [(site == i).astype(float)[:, None] for i in range(1, site.max() + 1)]
+    design = np.column_stack([np.ones(len(jobs)), *blocks, *sites])
+    y = jobs["lifters_over_first"].to_numpy(float)
+    start = time.process_time()
+    model = sm.GLM(np.column_stack([y, 8 - y]), design, family=sm.families.Binomial())
+    fit = model.fit(cov_type="cluster", cov_kwds={"groups": encode(jobs["engine_id"])[0]}, tol=1e-14)
+    library = time.process_time() - start
+    slopes = frame[frame["kind"] != "group"].set_index("factor")["log_effect"]
+    first = np.cumsum([1, *(block.shape[1] for block in blocks)])
+    worst = max(
+        abs(slopes[factor.name] - fit.params[place]) for factor, place in zip(factors, first, strict=False)
+        if factor.kind != "group"
+    )  # fmt: skip
+    return own, library, worst
+
+
 def main(arguments: list[str] | None = None) -> None:
     """Prints the table."""
     parser = argparse.ArgumentParser(
@@ -131,6 +158,11 @@ def main(arguments: list[str] | None = None) -> None:
     frame = contexts.screen_factors(jobs, factors=factors, parts=("adjusted",))
     adjusted = time.process_time() - start
     print(f"screen_factors, crude and adjusted {adjusted:8.2f} s  (largest q {frame['q'].max():.2f})")
+    own, one, apart = time_adjusted(asked.ventings // 10)
+    print(
+        f"adjusted, {asked.ventings // 10:,} ventings {own:8.2f} s; a library fit a term {one * terms_in_all:.0f} s "
+        f"({one * terms_in_all / own:.0f} x), largest difference {apart:.1e}"
+    )
     names = [f.name for f in factors if f.kind == "yes_no"][: asked.library_factors]
     names += [f.name for f in factors if f.kind == "number"][:1]
     library, answers = time_library(jobs, factors, names)

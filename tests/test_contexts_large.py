@@ -137,7 +137,7 @@ def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> No
         jobs, outcome="lifter_failure", factors=factors, level=0.95, parts=("crude",)
     )
     for name, level in (("a", "yes"), ("oil", "per 5"), ("lot", "B")):
-        term = next(t for t in terms.list_terms(setting.coded[name], slice(None)) if t.level == level)
+        term = next(t for t in terms.list_terms(setting.coded[name], setting.take) if t.level == level)
         known = term.known
         design = np.column_stack([np.ones(known.sum()), term.x[known]])
         fit = contexts.fit_binomial(design, setting.outcome.failures[known], setting.outcome.trials[known])

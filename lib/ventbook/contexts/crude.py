@@ -47,12 +47,11 @@ def total_levels(codes: Ints, rows: OutcomeRows, cluster: Ints, n_clusters: int)
     """Totals of one factor's levels; ``codes`` (n,) start at -1."""
     levels = max(int(codes.max(initial=0)), 1) + 2
     place = codes + 1
-    failed = rows.failures > 0
     ventings = np.bincount(place, minlength=levels).astype(np.float64)
-    failing = np.bincount(place[failed], minlength=levels).astype(np.float64)
+    failing = np.bincount(place[rows.failed], minlength=levels).astype(np.float64)
     if not rows.counted:
         return Totals(ventings, failing, np.zeros((levels, 0)), np.zeros((levels, 0)))
-    key = place * n_clusters + cluster
+    key = np.multiply(place, n_clusters, dtype=np.int64) + cluster
     # one sweep for both: counts are whole numbers, so a sum of lifters * 2^26 + over keeps them apart exactly
     packed = np.bincount(key, weights=rows.packed, minlength=levels * n_clusters)
     lifters = np.floor(packed * (1 / PACK))

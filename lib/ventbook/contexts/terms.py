@@ -44,6 +44,11 @@ class OutcomeRows:
         """Lifters times 2^26 plus lifters over the limit, so that one sum carries both exactly."""
         return self.trials * PACK + self.failures
 
+    @cached_property
+    def failed(self) -> Ints:
+        """Positions of the ventings with a finding."""
+        return np.flatnonzero(self.failures > 0)
+
     @property
     def failing(self) -> int:
         """Ventings with a finding: a lifter over the limit, or pressure that never showed."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -94,6 +96,13 @@ def dense_design(jobs: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
     return np.column_stack(list(columns.values())), list(columns)
 
 
+@cache
+def screened(engines: int) -> tuple[pd.DataFrame, tuple[contexts.Factor, ...], pd.DataFrame]:
+    """A fleet of 24,000 ventings, its factors and its table of effects; not to be changed in place."""
+    jobs, factors = make_fleet(24_000, engines=engines)
+    return jobs, factors, contexts.screen_factors(jobs, factors=factors)
+
+
 def one(frame: pd.DataFrame, factor: str, level: str) -> pd.Series:
     return frame[(frame["factor"] == factor) & (frame["level"] == level)].iloc[0]
 
@@ -102,8 +111,7 @@ def one(frame: pd.DataFrame, factor: str, level: str) -> pd.Series:
 def test_the_joint_model_gives_the_library_s_answers(engines: int) -> None:
     import statsmodels.api as sm
 
-    jobs, factors = make_fleet(24_000, engines=engines)
-    frame = contexts.screen_factors(jobs, factors=factors)
+    jobs, _, frame = screened(engines)
     design, names = dense_design(jobs)
     cluster, labels = numerics.encode(jobs["engine_id"])
     y = jobs["lifters_over_first"].to_numpy(float)
@@ -130,7 +138,7 @@ def test_the_joint_model_gives_the_library_s_answers(engines: int) -> None:
 
 
 def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> None:
-    jobs, factors = make_fleet(24_000, engines=9_000)
+    jobs, factors, _ = screened(9_000)
     frame = contexts.screen_factors(jobs, factors=factors, parts=("crude",))
     assert frame["adjusted"].isna().all()
     setting = settings.prepare_setting(
@@ -156,8 +164,7 @@ def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> No
 
 
 def test_a_term_outside_the_model_gets_a_fit_of_its_own() -> None:
-    jobs, factors = make_fleet(24_000, engines=9_000)
-    frame = contexts.screen_factors(jobs, factors=factors)
+    jobs, _, frame = screened(9_000)
     design, _ = dense_design(jobs)
     cold = jobs["oil"].to_numpy(float) <= 15
     y, n = jobs["lifters_over_first"].to_numpy(float), np.full(len(jobs), 8.0)
@@ -172,8 +179,8 @@ def test_a_term_outside_the_model_gets_a_fit_of_its_own() -> None:
 
 
 def test_overlap_from_cross_products_is_that_of_the_rows() -> None:
-    jobs, factors = make_fleet(24_000, engines=9_000)
-    large = one(contexts.screen_factors(jobs, factors=factors), "b", "yes")
+    jobs, factors, frame = screened(9_000)
+    large = one(frame, "b", "yes")
     small = one(contexts.screen_factors(jobs.iloc[:19_000], factors=factors), "b", "yes")
     assert (
         (large["overlap"], large["overlap_with"])

@@ -112,6 +112,15 @@ def test_bad_comments_file_is_named(capsys, tmp_path, store, content, message) -
     assert code == 2 and message in err and "comments.toml" in err and err.count("\n") == 1
 
 
+def test_table_of_limits_that_is_wrong_is_named(capsys, tmp_path, store) -> None:
+    path = tmp_path / "limits.toml"
+    path.write_text('[[limit]]\nstep = "lifter_gap"\nengine_type = "*"\nunit = "mm"\n', encoding="utf-8")
+    code, _, err = call(
+        capsys, "report", "records", "--store", store, "--out", tmp_path / "o", "--limits", path
+    )
+    assert code == 2 and "limits.toml: row 1" in err and err.count("\n") == 1
+
+
 def test_fault_of_ours_is_exit_code_1_without_traceback(capsys, tmp_path, store, monkeypatch) -> None:
     from ventbook.reports import run
 

@@ -37,7 +37,7 @@ def main(arguments: list[str] | None = None) -> int:
     except Exception as error:
         from ventbook.errors import InputError
 
-        if isinstance(error, InputError):
+        if isinstance(error, InputError) or type(error).__name__ == "TableError":
             return _say_error(str(error), 2)
         if hasattr(error, "format_message"):
             return _say_error(f"{error.format_message()} (see ventbook --help)", 2)

@@ -19,7 +19,7 @@ from ventbook.gauge.conformance import (
 )
 from ventbook.gauge.fleet import WrongVerdicts, compare_gauges, count_on_the_gauge, expect_wrong_verdicts
 from ventbook.gauge.planning import choose_size, plan_study
-from ventbook.gauge.studies import GaugeStudy, analyse_study, list_studies
+from ventbook.gauge.studies import GaugeStudy, analyse_study, interval_of_gauge, list_studies
 from ventbook.gauge.uncertainty import (
     Agreement,
     Combined,
@@ -55,6 +55,7 @@ __all__ = [
     "fit_line",
     "fit_reml",
     "guard_band",
+    "interval_of_gauge",
     "interval_of_sum",
     "list_studies",
     "measure_bias",

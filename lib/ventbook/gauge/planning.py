@@ -38,7 +38,7 @@ def plan_study(
             for r in repeats:
                 error_df = t * p * r - t - p + 1
                 by_technician = repeat_sd**2 + p * r * technician_sd**2
-                low, high, _ = interval_of_sum(
+                low, high = interval_of_sum(
                     [by_technician, repeat_sd**2],
                     [t - 1, error_df],
                     [1 / (p * r), 1 - 1 / (p * r)],

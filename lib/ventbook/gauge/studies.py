@@ -156,29 +156,27 @@ def _balanced(
     )
 
 
+def interval_of_gauge(
+    result: CrossedAnova, *, lifters: int, repeats: int, level: float
+) -> tuple[float, float]:
+    """Interval of the gauge's variance (repeats, technicians and interaction together) from a balanced study."""
+    return interval_of_sum(*_gauge_squares(result, lifters, repeats), level=level)
+
+
 def _gauge_squares(result: CrossedAnova, p: int, r: int) -> tuple[list[float], list[int], list[float]]:
-    """The gauge's variance as a sum of factor x mean square, for its interval."""
+    """The gauge's variance as a sum of factor x mean square, for its interval.
+
+    Technicians stay in the sum where their component came out 0: that the study saw nothing does not show that there is
+    nothing.
+    """
     ms, df = result.mean_squares, result.freedom
+    by_technician = 1 / (p * r) if df["technician"] else 0.0
     if result.pooled:
         error_df = df["interaction"] + df["repeat"]
         error = (result.sum_of_squares["interaction"] + result.sum_of_squares["repeat"]) / error_df
-        squares, freedom, factors = [error], [error_df], [1.0]
-        if result.components["technician"] > 0:
-            squares, freedom = [ms["technician"], error], [df["technician"], error_df]
-            factors = [1 / (p * r), 1 - 1 / (p * r)]
-        return squares, freedom, factors
-    factors = [0.0, 0.0, 1.0]
-    if result.components["interaction"] > 0:
-        factors[1] += 1 / r
-        factors[2] -= 1 / r
-    if result.components["technician"] > 0:
-        factors[0] += 1 / (p * r)
-        factors[1] -= 1 / (p * r)
-    squares, freedom = (
-        [ms[k] for k in ("technician", "interaction", "repeat")],
-        [df[k] for k in ("technician", "interaction", "repeat")],
-    )
-    return squares, freedom, factors
+        return [ms["technician"], error], [df["technician"], error_df], [by_technician, 1 - by_technician]
+    names = ("technician", "interaction", "repeat")
+    return [ms[k] for k in names], [df[k] for k in names], [by_technician, 1 / r - by_technician, 1 - 1 / r]
 
 
 def _by_reml(
@@ -202,8 +200,11 @@ def _by_reml(
     df_repeat = max(
         1, len(data) - (cells if "interaction" in factors else facts["lifters"] + facts["technicians"] - 1)
     )
-    squares = [c["repeat"] + c["interaction"], c["technician"]]
-    freedom = [df_repeat, max(1, facts["technicians"] - 1)]
+    # as in a balanced study: a technician's mean carries its own part of the repeats
+    each = len(data) / facts["technicians"]
+    error = c["repeat"] + c["interaction"]
+    squares = [c["technician"] + error / each, error * (1 - 1 / each)]
+    freedom = [facts["technicians"] - 1, df_repeat]
     notes = ["not every technician read every lifter equally often"]
     return _answer(
         facts, shape, METHOD_REML, c, (squares, freedom, [1.0, 1.0]), limit, level, bias, slope, None, notes
@@ -283,7 +284,7 @@ def _answer(
             [*notes, note],
             level,
         )
-    low, high, _ = interval_of_sum(*pieces, level=level)
+    low, high = interval_of_sum(*pieces, level=level)
     low, high = min(low, gauge), max(high, gauge)
     u = make("mm", sd["gauge"], float(np.sqrt(low)), float(np.sqrt(high)))
     spread = None

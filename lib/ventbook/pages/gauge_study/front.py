@@ -51,7 +51,8 @@ def methods(page: Page) -> Shown:
         "technician and lifter together, and repeats, by analysis of variance (random effects; the interaction is pooled with the "
         "repeats where its p value is over .25, common practice) or, where a study is not complete, by restricted maximum "
         "likelihood. The gauge's uncertainty is the root of repeats, technicians and interaction together; its range comes from "
-        "chi-square with Satterthwaite's degrees of freedom.\n\n"
+        "modified large-sample limits (Graybill and Wang), which hold their level with as few as two technicians and are wide "
+        "then: three people say little about how people differ.\n\n"
         r"Classes told apart: $\sqrt{2}\,\sigma_\mathrm{lifter} / \sigma_\mathrm{gauge}$, cut to a whole number.",
     ) + page.explain(
         "gauges in routine use",

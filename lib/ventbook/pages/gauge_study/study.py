@@ -12,7 +12,7 @@ from ventbook.pages.show import Shown
 from ventbook.plots.gauge import draw_bias, draw_by_lifter, draw_plan
 from ventbook.wording import gauge as words
 
-FACTOR = 1.75
+FACTOR = 2.0
 USUAL = (10, 3)
 """Lifters and technicians that a study has at least (common practice, no source): fewer do not span the gaps or the hands."""
 PLAN_LIFTERS, PLAN_TECHNICIANS, PLAN_REPEATS = (5, 10, 15, 20, 30), (2, 3, 4, 5, 6), (2, 3)

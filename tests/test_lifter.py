@@ -212,21 +212,17 @@ class TestEquations:
         gap = lifter.gap_mm(x0, v, time, rocker_ratio=ratio, slack_mm=0.02)
         assert gap == pytest.approx(ratio * run.y[0, -1] + 0.02, rel=1e-8)
 
-    @pytest.mark.parametrize(
-        ("air_mm3", "clearance_um", "most_percent"),
-        # error of the 3 s gap against the full motion, in which the spring takes its share as the plunger sinks and the
-        # air expands again: the table of the stated range (air 0 to 120 mm3, growth 0 to 250 um/s)
-        [(0.0, 3.0, 0.01), (50.0, 3.0, 0.01), (120.0, 3.0, 0.01), (0.0, 15.0, 0.3), (50.0, 15.0, 0.3), (120.0, 15.0, 0.3),
-         (0.0, 25.0, 1.0), (50.0, 25.0, 0.9), (120.0, 25.0, 0.7)],
-    )  # fmt: skip
-    def test_error_against_the_full_motion(
-        self, air_mm3: float, clearance_um: float, most_percent: float
-    ) -> None:
+    @pytest.mark.parametrize("growth", [3.0, 60.0, 125.0, 250.0])
+    @pytest.mark.parametrize("air_mm3", [0.0, 30.0, 60.0, 120.0])
+    def test_error_against_the_full_motion(self, air_mm3: float, growth: float) -> None:
+        """The table of the module's text: the spring takes its share as the plunger sinks and the air expands again."""
+        table = {3.0: (0.01, 0.01, 0.01, 0.01), 60.0: (0.27, 0.18, 0.15, 0.14), 125.0: (0.56, 0.44, 0.38, 0.33),
+                 250.0: (1.13, 0.98, 0.88, 0.77)}  # fmt: skip
         area, p0 = np.pi / 4 * 12.0**2, 0.101325
         travel = float(lifter.air_travel_mm(air_mm3, 70.0, **WORKED))
         rise = lifter.chamber_rise_bar(70.0, travel_mm=travel, **WORKED)
-        growth = lifter.growth_um_per_s(rise, clearance_um=clearance_um, **LEAK)
-        short = lifter.gap_mm(travel, growth, 3.0, rocker_ratio=1.4)
+        clearance = lifter.clearance_of_growth_um(growth, rise, **LEAK)
+        short = travel + growth * 3e-3
 
         def air_of(x: float, leaked: float) -> float:
             pressure = p0 + (50.0 - 1.5 * x) / area
@@ -237,11 +233,12 @@ class TestEquations:
 
         def motion(_: float, leaked: np.ndarray) -> list[float]:
             now = (50.0 - 1.5 * position(float(leaked[0]))) / area * 10
-            return [float(lifter.leakage_flow_mm3_per_s(now, clearance_um=clearance_um, **LEAK))]
+            return [float(lifter.leakage_flow_mm3_per_s(now, clearance_um=clearance, **LEAK))]
 
         run = integrate.solve_ivp(motion, (0.0, 3.0), [0.0], rtol=1e-9, atol=1e-12)
-        full = 1.4 * position(float(run.y[0, -1]))
-        assert 0 <= (short / full - 1) * 100 < most_percent
+        full = position(float(run.y[0, -1]))
+        stated = table[growth][[0.0, 30.0, 60.0, 120.0].index(air_mm3)]
+        assert (short / full - 1) * 100 == pytest.approx(stated, abs=0.006)
 
     def test_inverse_of_forward(self) -> None:
         rng = np.random.default_rng(4)
@@ -291,6 +288,7 @@ press = st.fixed_dictionaries(
 
 
 class TestLaws:
+    @settings(deadline=None)
     @given(press, st.floats(1, 200), st.floats(5, 100))
     def test_monotonic(self, p: dict[str, float], air: float, push: float) -> None:
         force = p["spring_force_N"] + push
@@ -301,11 +299,13 @@ class TestLaws:
         assert lifter.air_travel_mm(air, force, **(p | {"index": p["index"] + 0.1})) < base
         assert lifter.air_travel_mm(air, force, **(p | {"ambient_bar": p["ambient_bar"] * 0.9})) > base
 
+    @settings(deadline=None)
     @given(press, st.floats(0, 200), st.floats(0, 40))
     def test_no_push_no_travel(self, p: dict[str, float], air: float, under: float) -> None:
         assert lifter.air_travel_mm(air, p["spring_force_N"] - under, **p) == 0
         assert lifter.air_travel_mm(0.0, p["spring_force_N"] + under, **p) == 0
 
+    @settings(deadline=None)
     @given(st.floats(0.5, 6), st.floats(2, 30), st.floats(0.02, 0.5))
     def test_leak_goes_with_the_cube_of_the_clearance(self, rise: float, clearance: float, mu: float) -> None:
         leak = LEAK | {"viscosity_Pa_s": mu}
@@ -316,6 +316,7 @@ class TestLaws:
         thick = lifter.growth_um_per_s(rise, clearance_um=clearance, **(leak | {"viscosity_Pa_s": 2 * mu}))
         assert thick == pytest.approx(once / 2)
 
+    @settings(deadline=None)
     @given(st.floats(0, 3), st.floats(0, 2000), st.floats(0, 60))
     def test_travel_caps_the_gap(self, travel: float, growth: float, time: float) -> None:
         gap = lifter.gap_mm(travel, growth, time, rocker_ratio=1.4, slack_mm=0.03, plunger_travel_mm=2.0)

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from ventbook import oil
@@ -139,12 +139,14 @@ def test_outside_the_formula_range_is_marked() -> None:
     assert oil.extrapolated([-1.0, 0.0, 50.0, 120.0, 121.0]).tolist() == [True, False, False, False, True]
 
 
+@settings(deadline=None)
 @given(st.floats(-20, 140), st.floats(0.5, 30), st.sampled_from(oil.read_oils().grades[1:]))
 def test_warmer_is_thinner_and_lighter(temperature: float, rise: float, grade: str) -> None:
     for law in (oil.kinematic_viscosity, oil.dynamic_viscosity, oil.density):
         assert law(grade, temperature + rise) < law(grade, temperature)
 
 
+@settings(deadline=None)
 @given(st.floats(-400, 10500), st.floats(1, 500))
 def test_pressure_falls_with_height(height: float, step: float) -> None:
     assert oil.ambient_pressure_bar(height + step) < oil.ambient_pressure_bar(height)

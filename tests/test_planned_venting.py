@@ -114,6 +114,16 @@ class TestSheet:
         with pytest.raises(ParameterError, match=message):
             report.answer(page)
 
+    def test_warm_oil_may_hide_the_pressure(self) -> None:
+        said = {}
+        for temperature in ("15 degC", "80 degC"):
+            page = make_page(
+                "planned-venting", fleet_tables(), plan_engine_type="flat4", plan_oil_temperature=temperature
+            )
+            said[temperature] = report.sheet(page).text
+        assert "too warm to show" not in said["15 degC"]
+        assert "too warm to show" in said["80 degC"]
+
     def test_nothing_planned(self) -> None:
         tables = dict(fleet_tables())
         tables["planned"] = tables["planned"].iloc[:0]

@@ -198,6 +198,7 @@ case = st.fixed_dictionaries(
 )
 
 
+@settings(deadline=None)
 @given(case)
 def test_laws(values: dict[str, float]) -> None:
     def total(**changes: float) -> float:

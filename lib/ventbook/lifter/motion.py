@@ -10,8 +10,15 @@ The check presses the pushrod side with force F and reads the gap at the valve s
 
 Fs and k are the plunger spring's force and rate, r the rocker ratio, p0 the absolute ambient pressure, Va the
 free volume of trapped air, n 1 (slow press, isothermal) to 1.25, c the radial clearance, e its relative
-eccentricity, l the land, s0 the slack at no force. v is held at the pressure of x_a; the spring's k x changes it
-by up to .5 % within a check. The leak term is laminar flow through a narrow annulus,
+eccentricity, l the land, s0 the slack at no force. v is held at the pressure of x_a; the spring's k x lowers it
+within a check, so that the gap after 3 s comes out high by (in %, for the worked lifter, air 0 / 30 / 60 / 120 mm3)
+
+    growth   3 um/s   .01  .01  .01  .01
+    growth  60 um/s   .27  .18  .15  .14
+    growth 125 um/s   .56  .44  .38  .33
+    growth 250 um/s  1.13  .98  .88  .77
+
+The leak term is laminar flow through a narrow annulus,
 Q = pi D c^3 dp (1 + 1.5 e^2) / (12 mu l), over A. Units are in the names; arrays broadcast.
 """
 

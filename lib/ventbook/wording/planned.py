@@ -47,6 +47,15 @@ def limit_sentence(limit: float | None, stop: float, *, placeholder: bool) -> st
     return f"The {whose}'s limit is {limit:.0f} rotations."
 
 
+def hand_sentence(state: str, low: str, high: str, threshold: str) -> str:
+    """Whether a primed engine can show its threshold when turned by hand in oil this warm; empty where it will."""
+    if state == "does_not_show":
+        return f"The oil is too warm to show {threshold} by hand: even a primed engine gives {low} to {high}, so no pressure means nothing."
+    if state == "may_not_show":
+        return f"In oil this warm a primed engine gives {low} to {high} by hand and may not show {threshold}."
+    return ""
+
+
 def times_sentence(median: float, low: float, high: float, level: float) -> str:
     """Seconds to pressure at the first start."""
     return f"First start: pressure after about {median:.1f} s ({100 * level:.0f} in 100: {low:.1f} to {high:.1f} s)."

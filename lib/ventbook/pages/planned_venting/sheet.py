@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ventbook import evidence, wording
+from ventbook import evidence, priming, wording
 from ventbook.pages.base import Page
 from ventbook.pages.planned_venting.ahead import LEVEL, Forecast, foresee
 from ventbook.pages.planned_venting.chance import fit_chance
@@ -125,7 +125,7 @@ def _terms(ahead: Forecast) -> str:
 
 
 def _count_and_limit(page: Page, ahead: Forecast) -> list[str]:
-    """The same numbers as the propeller shows them, and the limit in force."""
+    """The same numbers as the propeller shows them, the limit in force, and whether warm oil hides the pressure."""
     row = ahead.row
     if row["expected_state"] != "primes":
         return []
@@ -134,9 +134,15 @@ def _count_and_limit(page: Page, ahead: Forecast) -> list[str]:
     limit = page.limits.find("rotations_max", str(row["engine_type"]), row["date"].date())
     high = limit.high if limit is not None else None
     placeholder = limit is not None and limit.status == "placeholder"
+    hand = priming.hand_pressure(ahead.row.to_frame().T).iloc[0]
+    bars = [
+        wording.number(float(hand[name]), "bar", units=page.units)
+        for name in ("hand_low_bar", "hand_high_bar", "hand_threshold_bar")
+    ]
     return [
         words.counted_at(middle, stop, reduction, "propeller"),
         words.limit_sentence(high, stop, placeholder=placeholder),
+        words.hand_sentence(str(hand["hand_state"]), *bars),
     ]
 
 

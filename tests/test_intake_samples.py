@@ -9,7 +9,7 @@ import pytest
 
 from ventbook import intake
 from ventbook import store as stores
-from ventbook.intake import samples
+from ventbook.intake import sample_files, samples
 
 TODAY = dt.date(2026, 10, 1)
 ENGINES = "engine_id,engine_type,cylinders\n007,flat4,4\n"
@@ -68,7 +68,7 @@ def test_traces_are_stored_by_quarter_in_whole_starts(tmp_path, store):
 
 
 def test_row_groups_end_between_starts(tmp_path, store, monkeypatch):
-    monkeypatch.setattr(samples, "ROW_GROUP", 120)
+    monkeypatch.setattr(sample_files, "ROW_GROUP", 120)
     hand_in(tmp_path, store, *[trace("V1", n, 50) for n in range(1, 8)])
     (file,) = snapshot(store).files("samples")
     with pq.ParquetFile(file) as parquet:

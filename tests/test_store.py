@@ -154,6 +154,19 @@ def test_a_store_that_is_not_there_is_said_in_one_line(tmp_path):
         empty.snapshot().read("engine")
 
 
+@pytest.mark.parametrize("name", ["plain", "with space", "Prüfstand #1 a+b", "100% x", "[a]{b}"])
+def test_a_store_may_stand_in_a_folder_of_any_name(tmp_path, name):
+    store = st.create_store(tmp_path / name / "store")
+    put(store, engine_rows(["A"]))
+    put(store, engine_rows(["B"], intake=2))
+    assert list(store.snapshot().read("engines")["engine_id"]) == ["A", "B"]
+
+
+def test_a_name_that_the_table_format_reads_as_a_code_is_refused(tmp_path):
+    with pytest.raises(st.StoreError, match="can't stand in a folder"):
+        st.create_store(tmp_path / "a%20b")
+
+
 def test_old_versions_are_kept(tmp_path):
     from deltalake import DeltaTable
 

@@ -9,7 +9,8 @@ from ventbook.dictionary import Column
 
 from .cells import convert_unit
 from .faults import Fault, thresholds
-from .load import USUAL_UNITS, Loaded
+from .load import Loaded
+from .ranges import USUAL_UNITS
 
 
 def check_columns(loaded: Loaded) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from typing import Any
@@ -89,3 +89,12 @@ def thresholds() -> dict[str, Any]:
     """The thresholds of ``data/checks.toml``."""
     found: dict[str, Any] = tomllib.loads((dictionary.DATA / "checks.toml").read_text("utf-8"))
     return found
+
+
+def note_site(code: str, column: str, rows: Any, **words: object) -> Fault:
+    """A note on many rows of a site, told once at the first of them."""
+    first = np.array([int(rows.iloc[0])], dtype=np.int64)
+    return Fault(code, column, first, (), dict(words), once=True)
+
+
+Pattern = Callable[[Any, Any], list[Fault]]  # (frame of one table's good rows, context)

@@ -21,7 +21,8 @@ from ventbook.store import ISSUES, QUARANTINE, Snapshot
 from .corrections import Corrections
 from .faults import Fault, shorten
 from .keys import key_texts
-from .load import Loaded, read_originals
+from .load import Loaded
+from .originals import read_originals
 
 WAITING_CODES = frozenset({"orphan_engine", "orphan_venting", "parent_held"})
 Address = tuple[int, str, str, int]

@@ -8,21 +8,20 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ventbook import units
-from ventbook.dictionary import Column, Table
+from ventbook.dictionary import Table
 from ventbook.privacy import NameCoder
-from ventbook.readers import Batch, Field, Sheet
+from ventbook.readers import Batch, Sheet
 from ventbook.store import record_schema
 
-from .cells import convert_column, convert_unit
+from .cells import convert_column
 from .corrections import Corrections
 from .faults import Fault, mark_held
+from .ranges import check_range, check_required
 
 KEEP_TEXT = (
     400 << 20
@@ -262,98 +261,6 @@ def _note_once(sheet: Sheet, code: str, value: str, line: int) -> None:
         sheet.notes.append(note)
 
 
-def check_required(values: pa.Array, column: Column, whole: np.ndarray, found: list[Fault]) -> list[Fault]:
-    """Rows whose required cell is empty (not those whose cell was refused: they have their fault)."""
-    if not values.null_count:
-        return []
-    empty = np.asarray(values.is_null()) & whole
-    for fault in found:
-        empty[fault.rows] = False
-    rows = np.flatnonzero(empty)
-    return [Fault("missing_required", column.name, rows)] if len(rows) else []
-
-
-def check_range(values: pa.Array, cells: pa.Array, column: Column, unit: str, today: dt.date) -> list[Fault]:
-    """Values outside the plausible range; apart, those that another unit would bring inside."""
-    if column.kind == "date":
-        return _check_dates(values, column, today)
-    if column.kind not in ("integer", "number", "quantity") or column.low is None or column.high is None:
-        return []
-    low, high = float(column.low), float(column.high)
-    numbers = np.asarray(values.to_numpy(zero_copy_only=False), dtype=float)
-    with np.errstate(invalid="ignore"):
-        outside = np.flatnonzero((numbers < low) | (numbers > high))
-    if not len(outside):
-        return []
-    texts = [str(cells[int(row)].as_py()) for row in outside]
-    shown = unit or column.unit
-    words = {"low": f"{low:g}", "high": f"{high:g}", "unit": ""}
-    if column.unit:
-        words = {
-            "low": f"{low:g}",
-            "high": f"{high:g} {column.unit}",
-            "unit": f" {shown}" if shown != column.unit else "",
-        }
-    suspects = [""] * len(outside)
-    if column.kind == "quantity":
-        raw = numbers[outside]
-        if units.known(shown) != units.known(column.unit):
-            raw = np.asarray(units.convert(raw, column.unit, shown))
-        suspects = suspect_units(raw, column, shown)
-    answer = []
-    for code, which in (
-        ("unit_suspected", [n for n, s in enumerate(suspects) if s]),
-        ("out_of_range", [n for n, s in enumerate(suspects) if not s]),
-    ):
-        if which:
-            each: Sequence[dict[str, Any]] = [{"suspects": suspects[n]} for n in which]
-            answer.append(Fault(code, column.name, outside[which], [texts[n] for n in which], words, each))
-    return answer
-
-
-USUAL_UNITS = {
-    "length": ("mm", "in", "thou", "m", "cm", "ft", "um"),
-    "volume": ("L", "cm3", "qt", "gal"),
-    "time": ("s", "min", "h", "ms"),
-    "pressure_gauge": ("bar", "psi", "kPa", "mbar"),
-    "temperature": ("degC", "degF", "K"),
-    "rotation_speed": ("rpm", "rev/s"),
-    "force": ("N", "kgf", "lbf"),
-    "spring_rate": ("N/mm", "N/m", "lbf/in"),
-}
-
-
-def suspect_units(values: np.ndarray, column: Column, unit: str) -> list[str]:
-    """``it fits in (0.508 mm)`` for values that one of the usual units would bring inside the range, else ""."""
-    fits: list[list[str]] = [[] for _ in values]
-    for other in USUAL_UNITS.get(column.dimension, ()):
-        if units.known(other) == units.known(unit):
-            continue
-        numbers = convert_unit(values, other, column.unit)
-        inside = (numbers >= float(column.low or 0)) & (numbers <= float(column.high or 0)) & (numbers != 0)
-        for n in np.flatnonzero(inside):
-            fits[n].append(f"{other} ({numbers[n]:.3g} {column.unit})")
-    return [f"it fits {' or '.join(own[:3])}" if own else "" for own in fits]
-
-
-def _check_dates(values: pa.Array, column: Column, today: dt.date) -> list[Fault]:
-    low = dt.date.fromisoformat(str(column.low)) if column.low else dt.date.min
-    high = today if column.high == "today" else dt.date.fromisoformat(str(column.high or "9999-12-31"))
-    days = values.cast(pa.int32())
-    answer = []
-    late = np.flatnonzero(np.asarray(pc.greater(days, (high - dt.date(1970, 1, 1)).days).fill_null(False)))
-    early = np.flatnonzero(np.asarray(pc.less(days, (low - dt.date(1970, 1, 1)).days).fill_null(False)))
-    words = {"low": low.isoformat(), "high": high.isoformat(), "unit": ""}
-    if len(late):
-        code = "date_in_future" if column.high == "today" else "out_of_range"
-        answer.append(Fault(code, column.name, late, [str(values[int(r)].as_py()) for r in late], words))
-    if len(early):
-        answer.append(
-            Fault("out_of_range", column.name, early, [str(values[int(r)].as_py()) for r in early], words)
-        )
-    return answer
-
-
 def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]:
     """Unknown columns as JSON a row (None where all are empty), and the references of mended rows."""
     unknown = [(n, f.header) for n, f in enumerate(sheet.fields) if f.column is None and f.header]
@@ -377,50 +284,3 @@ def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]
     return pa.array(
         [json.dumps(t, ensure_ascii=False) if t else None for t in texts], pa.string()
     ), references
-
-
-def read_originals(
-    loaded: Loaded, which: np.ndarray, coder: NameCoder
-) -> Iterator[tuple[int, dict[str, str | None]]]:
-    """(position, own header -> original text) of the rows ``which`` (sorted positions), technicians coded and known
-    names masked. The cells of a row that could not be split stand as they came.
-    """
-    starts = np.searchsorted(loaded.source, np.arange(len(loaded.sheets) + 1))
-    for number, sheet in enumerate(loaded.sheets):
-        own = which[(which >= starts[number]) & (which < starts[number + 1])] - starts[number]
-        if not len(own):
-            continue
-        at = 0
-        batches = loaded.kept.get(number) or (drop_lines(sheet, batch)[0] for batch in sheet.batches())
-        headers = [f.header or f"column {n + 1}" for n, f in enumerate(sheet.fields)]
-        for batch in batches:
-            inside = own[(own >= at) & (own < at + batch.rows)] - at
-            taken = [
-                _hide_names(f, _texts(c.take(pa.array(inside))), coder)
-                for f, c in zip(sheet.fields, batch.cells, strict=True)
-            ]
-            for place, row in enumerate(inside):
-                if int(row) in batch.faults:
-                    cells: list[str | None] = list(batch.faults[int(row)][1].split(" | "))
-                    names = headers + [f"column {n + 1}" for n in range(len(headers), len(cells))]
-                else:
-                    cells, names = [column[place] for column in taken], headers
-                yield (
-                    int(row) + at + int(starts[number]),
-                    dict(zip(names, cells + [None] * (len(names) - len(cells)), strict=True)),
-                )
-            at += batch.rows
-
-
-def _hide_names(part: Field, texts: list[str | None], coder: NameCoder) -> list[str | None]:
-    if part.column is not None and part.column.name == "technician":
-        return [coder.code_name(t) if t and t.strip() else t for t in texts]
-    if part.column is not None and part.column.name not in FREE_TEXT:
-        return [coder.hide_whole(t) if t else t for t in texts]
-    return coder.mask_column(pa.array(texts, pa.string())).to_pylist()
-
-
-def _texts(cells: pa.Array) -> list[str | None]:
-    if pa.types.is_string(cells.type):
-        return cells.to_pylist()
-    return [None if value is None else str(value) for value in cells.to_pylist()]

@@ -6,8 +6,6 @@ judged by an exact one-sided binomial test of the share of round values against 
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 import pandas as pd
 import pyarrow as pa
@@ -16,11 +14,10 @@ from ventbook import dictionary
 from ventbook.store import to_frame
 
 from .across import Context
-from .faults import Fault, thresholds
+from .copies import MEASURED, copied_days, copied_rows, no_spread, stuck_gauge
+from .faults import Fault, Pattern, note_site, thresholds
 from .keys import Outcome
 from .load import Loaded
-
-Pattern = Callable[[pd.DataFrame, Context], list[Fault]]
 
 
 def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fault]:
@@ -40,11 +37,6 @@ def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fa
         frame = frame[frame["site"].notna()]
     frame["site"] = pd.Categorical(frame["site"])
     return [fault for rule in rules for fault in rule(frame, context)]
-
-
-def _note(code: str, column: str, rows: pd.Series, **words: object) -> Fault:
-    first = np.array([int(rows.iloc[0])], dtype=np.int64)
-    return Fault(code, column, first, (), dict(words), once=True)
 
 
 def _percent(share: float) -> str:
@@ -79,7 +71,7 @@ def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
             if p < limits["p"] and hits / n >= chance + limits["excess"]:
                 ends = "0" if many == 10 else "0 or 5"
                 answer.append(
-                    _note(
+                    note_site(
                         "heaped_values",
                         column,
                         part["row"],
@@ -109,7 +101,7 @@ def at_one_value(column: str, stored: str) -> Pattern:
             share = counts.iloc[0] / len(part)
             if share >= limits["at_value_share"]:
                 answer.append(
-                    _note(
+                    note_site(
                         "heaped_at_value",
                         column,
                         part["row"],
@@ -143,7 +135,7 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
                 continue
             if share_p_value(under, under + over, 0.5) < rules["p"]:
                 answer.append(
-                    _note(
+                    note_site(
                         "few_above_limit",
                         column,
                         part["row"],
@@ -159,104 +151,6 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
 
 
 # ---- copies ------------------------------------------------------------------------------------------------
-
-MEASURED = (
-    "oil_temperature_degC",
-    "ambient_temperature_degC",
-    "tank_overpressure_bar",
-    "pressurised_before_turning_s",
-    "turning_speed_rpm",
-    "rotations",
-    "rotations_after_pressure",
-    "pressure_at_stop_bar",
-    "rest_before_start_h",
-    "tank_head_m",
-)
-
-
-def _measured(frame: pd.DataFrame) -> tuple[pd.DataFrame, pd.Series]:
-    """Rows with enough measured columns filled in, and one number a row for what they say together."""
-    values = frame[list(MEASURED)].astype("float64")
-    filled = values.notna().sum(axis=1) >= thresholds()["copies"]["min_columns"]
-    hashed = pd.util.hash_pandas_object(values[filled].fillna(-99999.0), index=False)
-    return frame[filled], hashed
-
-
-def copied_days(frame: pd.DataFrame, context: Context) -> list[Fault]:
-    """A day of ventings whose measured values all equal another day's."""
-    rules = thresholds()["copies"]
-    part, hashed = _measured(frame)
-    if part.empty:
-        return []
-    grouped = part[["site", "date"]].assign(hash=hashed.to_numpy()).groupby(["site", "date"], observed=True)
-    # the sum of the rows' hashes is the same in any order of rows
-    days = grouped["hash"].agg(n="size", set="sum").reset_index()
-    days = days[days["n"] >= rules["min_rows"]]
-    answer = []
-    for (site, _), same in days.groupby(["site", "set"], sort=True, observed=True):
-        if len(same) < 2:
-            continue
-        for _, day in same.iloc[1:].iterrows():
-            rows = part.loc[(part["site"] == site) & (part["date"] == day["date"]), "row"]
-            words = {"value": str(day["date"].date()), "low": str(same.iloc[0]["date"].date())}
-            answer.append(_note("copied_day", "date", rows, site=site, n=int(day["n"]), **words))
-    return answer
-
-
-def copied_rows(frame: pd.DataFrame, context: Context) -> list[Fault]:
-    """The same set of measured values on several ventings of a site."""
-    rules = thresholds()["copies"]
-    part, hashed = _measured(frame)
-    part = part[["site", "row"]].assign(hash=hashed.to_numpy())
-    counts = part["hash"].value_counts()
-    part = part[part["hash"].isin(counts.index[counts >= rules["vector_rows"]])]
-    answer = []
-    for (site, _), same in part.groupby(["site", "hash"], sort=True, observed=True):
-        if len(same) >= rules["vector_rows"]:
-            answer.append(_note("copied_rows", "", same["row"], site=site, n=len(same), table="ventings"))
-    return answer
-
-
-def stuck_gauge(frame: pd.DataFrame, context: Context) -> list[Fault]:
-    """One gauge reading the same gap on many lifters in a row, as the file has them."""
-    run = thresholds()["copies"]["stuck_run"]
-    answer = []
-    part = frame[frame["gauge"].notna() & frame["gap_mm"].notna() & (frame["gap_mm"] > 0)].sort_values("row")
-    for (site, gauge), own in part.groupby(["site", "gauge"], sort=True, observed=True):
-        change = (own["gap_mm"] != own["gap_mm"].shift()).cumsum()
-        sizes = own.groupby(change)["gap_mm"].agg(["size", "first"])
-        long = sizes[sizes["size"] >= run]
-        if len(long):
-            first = own[change == long.index[0]]["row"]
-            words = {"value": gauge, "low": f"{long['first'].iloc[0]:g}", "n": int(long["size"].iloc[0])}
-            answer.append(_note("value_stuck", "gap", first, site=site, **words))
-    return answer
-
-
-def no_spread(column: str, stored: str) -> Pattern:
-    """A measured column that never varies at a site within a month (never by person)."""
-
-    def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
-        least = thresholds()["spread"]["min_values"]
-        part = frame.loc[frame[stored].notna(), ["site", "date", stored, "row"]]
-        if part.empty:
-            return []
-        month = (part["date"].to_numpy().astype("datetime64[M]").astype(np.int64)).view("int64")
-        spread = part.groupby(["site", month], observed=True)[stored].agg(["size", "min", "max"])
-        flat = spread[(spread["size"] >= least) & (spread["min"] == spread["max"])]
-        answer = []
-        for site, when in flat.index:
-            own = part[(part["site"] == site) & (month == when)]
-            if len(own):
-                words = {
-                    "value": f"{own['date'].iloc[0]:%Y-%m}",
-                    "low": f"{own[stored].iloc[0]:g}",
-                    "n": len(own),
-                }
-                answer.append(_note("no_spread", column, own["row"], site=site, **words))
-        return answer
-
-    return rule
 
 
 # ---- instruments and habits --------------------------------------------------------------------------------
@@ -278,7 +172,7 @@ def speed_multiple(column: str, stored: str) -> Pattern:
             if near:
                 rows = part.loc[part["site"] == site, "row"]
                 words = {"value": f"{middle.loc[site, 'median']:.0f}", "share": f"{near[0]:.2g}"}
-                answer.append(_note("speed_multiple", column, rows, site=site, **words))
+                answer.append(note_site("speed_multiple", column, rows, site=site, **words))
         return answer
 
     return rule
@@ -293,7 +187,7 @@ def ambient_for_oil(frame: pd.DataFrame, context: Context) -> list[Fault]:
         share = float((own["oil_temperature_degC"] == own["ambient_temperature_degC"]).mean())
         if len(own) >= rules["min_values"] and share >= rules["share"]:
             answer.append(
-                _note(
+                note_site(
                     "temperature_is_ambient",
                     "oil_temperature",
                     own["row"],
@@ -312,7 +206,7 @@ def cold_checks(frame: pd.DataFrame, context: Context) -> list[Fault]:
     for site, own in frame[frame["oil_temperature_degC"].notna()].groupby("site", sort=True, observed=True):
         if len(own) >= rules["min_values"] and own["oil_temperature_degC"].max() < rules["limit"]:
             answer.append(
-                _note(
+                note_site(
                     "check_temperature_cold",
                     "oil_temperature",
                     own["row"],
@@ -347,7 +241,7 @@ def only_findings(frame: pd.DataFrame, context: Context) -> list[Fault]:
     for (site, quarter), own in table.groupby(["site", "quarter"], sort=True):
         if len(own) >= thresholds()["selection"]["min_ventings"] and own["over"].all():
             answer.append(
-                _note("every_job_a_finding", "gap", own["row"], site=site, value=quarter, n=len(own))
+                note_site("every_job_a_finding", "gap", own["row"], site=site, value=quarter, n=len(own))
             )
     return answer
 
@@ -369,7 +263,7 @@ def revisions(frame: pd.DataFrame, context: Context) -> list[Fault]:
                     "value": own[column].iloc[n],
                     "high": str(own["date"].iloc[n].date()),
                 }
-                answer.append(_note("revision_changed", column, row["row"], site=site, **words))
+                answer.append(note_site("revision_changed", column, row["row"], site=site, **words))
     return answer
 
 
@@ -380,7 +274,7 @@ def open_jobs(frame: pd.DataFrame, context: Context) -> list[Fault]:
     if frame["closed"].notna().sum() == 0:
         return []  # the site doesn't record closing at all
     return [
-        _note("jobs_open", "closed", own["row"], site=site, n=len(own), high=days)
+        note_site("jobs_open", "closed", own["row"], site=site, n=len(own), high=days)
         for site, own in old.groupby("site", sort=True, observed=True)
     ]
 

@@ -19,8 +19,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pyarrow as pa
-import pyarrow.compute as pc
-import pyarrow.parquet as pq
 
 from ventbook import dictionary
 from ventbook.readers import Sheet
@@ -31,14 +29,12 @@ from .across import Context
 from .corrections import Corrections
 from .faults import Fault, shorten
 from .load import convert_batch
+from .sample_files import SCHEMA_NAMES, Key, QuarterFile, copy_without, open_writer, read_starts
+from .work import Work
 
-ROW_GROUP = 1_000_000
-FOOTER = b"ventbook.starts"
 SORTABLE = 64 << 20  # bytes; files up to this size are sorted where their starts are scattered
-Key = tuple[str, int]
 Words = tuple[str, str, str, str, str]  # code, column, value, what, do
 NO_FAULT: Words = ("", "", "", "", "")
-SCHEMA_NAMES = ("venting_id", "start_no", "t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 
 
 @dataclass
@@ -113,68 +109,6 @@ def _plain_field(f: pa.Field) -> pa.Field:
     return pa.field(f.name, pa.string() if pa.types.is_large_string(f.type) else f.type)
 
 
-def read_starts(file: Path) -> dict[Key, tuple[int, int, int]]:
-    """(venting_id, start_no) -> (rows, checksum, intake) of the starts in one file, from its footer."""
-    raw = (pq.read_metadata(file).metadata or {}).get(FOOTER, b"[]")
-    return {(entry[0], entry[1]): (entry[2], entry[3], entry[4]) for entry in json.loads(raw)}
-
-
-def copy_without(file: Path, gone: set[Key], target: Path) -> Path | None:
-    """The file without some starts, row groups kept whole; None when nothing is left."""
-    starts = {key: value for key, value in read_starts(file).items() if key not in gone}
-    if not starts:
-        return None
-    names = {venting for venting, _ in gone}
-    with pq.ParquetFile(file) as source, open_writer(target) as out:
-        for group in range(source.num_row_groups):
-            rows = source.read_row_group(group)
-            touched = pc.is_in(rows.column("venting_id"), value_set=pa.array(sorted(names), pa.string()))
-            if pc.any(touched).as_py():
-                keys = zip(
-                    rows.column("venting_id").to_pylist(), rows.column("start_no").to_pylist(), strict=True
-                )
-                rows = rows.filter(pa.array([key not in gone for key in keys]))
-            if rows.num_rows:
-                out.write_table(rows, row_group_size=max(rows.num_rows, 1))
-        out.add_key_value_metadata({FOOTER: json.dumps([[*k, *v] for k, v in starts.items()])})
-    return target
-
-
-def open_writer(path: Path) -> pq.ParquetWriter:
-    """A Parquet writer for samples: dictionaries and lz4, which read back fastest of what was measured."""
-    return pq.ParquetWriter(path, record_schema("samples"), compression="lz4", use_dictionary=True)
-
-
-@dataclass
-class _QuarterFile:
-    """Starts of one quarter on their way into one file."""
-
-    path: Path
-    writer: pq.ParquetWriter
-    buffer: list[pa.Table] = field(default_factory=list)
-    rows: int = 0
-    starts: list[list[Any]] = field(default_factory=list)
-
-    def add(self, rows: pa.Table, entry: list[Any]) -> None:
-        self.buffer.append(rows)
-        self.starts.append(entry)
-        self.rows += rows.num_rows
-        if self.rows >= ROW_GROUP:
-            self.flush()
-
-    def flush(self) -> None:
-        if self.rows:
-            order = sorted(self.buffer, key=lambda t: (t["venting_id"][0].as_py(), t["start_no"][0].as_py()))
-            group = pa.concat_tables(order)
-            self.writer.write_table(group, row_group_size=group.num_rows)
-        self.buffer, self.rows = [], 0
-
-    def close(self) -> None:
-        self.flush()
-        self.writer.add_key_value_metadata({FOOTER: json.dumps(sorted(self.starts))})
-        self.writer.close()
-
-
 @dataclass
 class _Take:
     """State while traces stream in."""
@@ -185,7 +119,7 @@ class _Take:
     folder: Path | None
     number: int
     seen: dict[Key, int] = field(default_factory=dict)
-    quarters: dict[str, _QuarterFile] = field(default_factory=dict)
+    quarters: dict[str, QuarterFile] = field(default_factory=dict)
     issues: list[dict[str, Any]] = field(default_factory=list)
     held: list[dict[str, Any]] = field(default_factory=list)
 
@@ -219,7 +153,7 @@ class _Take:
             quarter = f"{date.year}Q{(date.month + 2) // 3}"
             if quarter not in self.quarters:
                 path = new_file(self.folder, self.number, f"quarter={quarter}")
-                self.quarters[quarter] = _QuarterFile(path, open_writer(path))
+                self.quarters[quarter] = QuarterFile(path, open_writer(path))
             self.quarters[quarter].add(rows, [*key, n, check, self.number])
 
     def _judge(self, key: Key, rows: pa.Table, check: int) -> Words:
@@ -238,48 +172,39 @@ class _Take:
 
     def _hold(self, sheet: Sheet, key: Key, n: int, line: int, fault: Words) -> None:
         self.outcome.counts["quarantined"] += n
-        code, column, value, what, do = fault
+        code, _, _, what, _ = fault
         self._note(sheet, key, n, line, fault)
         self.held.append(
-            {
-                "file": sheet.file,
-                "sheet": sheet.sheet or None,
-                "line": line,
-                "table": "samples",
-                "column": column,
-                "code": code,
-                "value": value,
+            _address(sheet, key, line, fault, self.number)
+            | {
                 "what": f"{what} (the start's {n} samples are held together)",
-                "do": do,
-                "site": None,
-                "key": f"{key[0]} / {key[1]}",
                 "original": json.dumps({"venting_id": key[0], "start_no": str(key[1]), "samples": str(n)}),
                 "waiting": "",
                 "all_codes": code,
-                "intake": self.number,
             }
         )
 
     def _note(self, sheet: Sheet, key: Key, n: int, line: int, fault: Words) -> None:
-        code, column, value, what, do = fault
-        self.issues.append(
-            {
-                "code": code,
-                "severity": dictionary.issue(code).severity,
-                "table": "samples",
-                "key": f"{key[0]} / {key[1]}",
-                "column": column,
-                "file": sheet.file,
-                "sheet": sheet.sheet or None,
-                "line": line,
-                "value": value,
-                "what": what,
-                "do": do,
-                "site": None,
-                "rows": n,
-                "intake": self.number,
-            }
-        )
+        row = {"severity": dictionary.issue(fault[0]).severity, "rows": n}
+        self.issues.append(_address(sheet, key, line, fault, self.number) | row)
+
+
+def _address(sheet: Sheet, key: Key, line: int, fault: Words, intake: int) -> dict[str, Any]:
+    code, column, value, what, do = fault
+    return {
+        "code": code,
+        "table": "samples",
+        "key": f"{key[0]} / {key[1]}",
+        "column": column,
+        "file": sheet.file,
+        "sheet": sheet.sheet or None,
+        "line": line,
+        "value": value,
+        "what": what,
+        "do": do,
+        "site": None,
+        "intake": intake,
+    }
 
 
 def _word(code: str, column: str, value: str, **words: Any) -> Words:
@@ -299,7 +224,7 @@ def checksum(rows: pa.Table) -> int:
 
 def take_samples(
     sheets: list[Sheet],
-    work: Any,
+    work: Work,
     writer: Writer | None,
     context: Context,
     corrections: Corrections,
@@ -335,7 +260,7 @@ def _as_table(rows: list[dict[str, Any]], schema: pa.Schema) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-def _venting_facts(work: Any, context: Context) -> pd.DataFrame:
+def _venting_facts(work: Work, context: Context) -> pd.DataFrame:
     """Columns venting_id, engine_type, date, pressure_threshold_bar of every venting known."""
     frame = context.ventings.reset_index(drop=True)
     types = context.of_engine(frame["engine_id"], "engine_type")
@@ -354,7 +279,7 @@ Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
 
 
 def _whole_starts(
-    sheet: Sheet, work: Any, corrections: Corrections, progress: Callable[[str], None] | None
+    sheet: Sheet, work: Work, corrections: Corrections, progress: Callable[[str], None] | None
 ) -> Iterator[Start]:
     """The starts of a sheet, each whole. A file whose starts are scattered is read whole and sorted."""
     # A larger file is taken in the order it comes; a start that comes back in it is then held as a conflict.
@@ -386,7 +311,7 @@ def _whole_starts(
         yield from _cut(*carry, last=True)[0]
 
 
-def _scan_order(sheet: Sheet, work: Any, corrections: Corrections) -> Iterator[Key]:
+def _scan_order(sheet: Sheet, work: Work, corrections: Corrections) -> Iterator[Key]:
     """The keys in the order their runs come in the file."""
     last: Key | None = None
     for rows, _, _ in _pieces(sheet, work, corrections, None):
@@ -400,7 +325,7 @@ def _scan_order(sheet: Sheet, work: Any, corrections: Corrections) -> Iterator[K
 
 
 def _pieces(
-    sheet: Sheet, work: Any, corrections: Corrections, progress: Callable[[str], None] | None
+    sheet: Sheet, work: Work, corrections: Corrections, progress: Callable[[str], None] | None
 ) -> Iterator[Piece]:
     """Converted batches: rows, lines, and the words of their faults by row."""
     done = 0

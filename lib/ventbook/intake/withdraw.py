@@ -17,7 +17,8 @@ from ventbook.store import QUARANTINE, Snapshot, Store, Writer, is_among, open_s
 from ventbook.store.delta import new_file
 
 from .keys import key_texts
-from .samples import FOOTER, Key, copy_without, open_writer, read_starts, store_features
+from .sample_files import FOOTER, Key, copy_without, open_writer, read_starts
+from .samples import store_features
 
 
 def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
 
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -31,10 +33,11 @@ def open_delta(path: Path, source: Source) -> Sheet:
     from deltalake import DeltaTable
 
     try:
-        uris = sorted(DeltaTable(str(path)).file_uris())
-    except Exception as error:
+        actions: Any = DeltaTable(str(path)).get_add_actions(flatten=True)
+    except Exception as error:  # the package's own error classes have no common base but Exception
         raise InputError(f"{path.name}: can't be read as a Delta table ({str(error)[:150]})") from None
-    files = [Path(uri.removeprefix("file://")) for uri in uris]
+    names = pa.table(actions).column("path").to_pylist()
+    files = sorted(path / unquote(name) for name in names)
     digest = hashlib.sha256("".join(_hash_file(file) for file in files).encode()).hexdigest()
     return _open_files(path, files, source, digest)
 

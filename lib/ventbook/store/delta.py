@@ -67,10 +67,10 @@ def list_files(path: Path, version: int) -> list[Path]:
     """The Parquet files a version consists of, sorted by name."""
     from deltalake import DeltaTable
 
-    uris = DeltaTable(str(path), version=version).file_uris()
-    return sorted(
-        Path(unquote(uri.removeprefix("file://")) if uri.startswith("file:") else uri) for uri in uris
-    )
+    # not file_uris, which writes a space in the folder's own name as %20
+    actions: Any = DeltaTable(str(path), version=version).get_add_actions(flatten=True)
+    names = pa.table(actions).column("path").to_pylist()
+    return sorted(path / unquote(name) for name in names)
 
 
 def read_files(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -173,6 +174,10 @@ def create_store(path: str | Path) -> Store:
     path = Path(path)
     if (path / MARK).exists():
         return open_store(path)
+    if re.search(r"%[0-9A-Fa-f]{2}", str(path.resolve())):
+        raise StoreError(
+            f"{path}: a store can't stand in a folder whose name holds {'%25'!r} or the like; rename it"
+        )
     try:
         path.mkdir(parents=True, exist_ok=True)
         if any(path.iterdir()):

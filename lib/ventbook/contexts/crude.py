@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -34,13 +35,21 @@ def estimate_design_effect(rows: OutcomeRows, cluster: Ints, n_clusters: int) ->
 class Totals:
     """What a factor's levels hold: row 0 is "not recorded", row i + 1 the level with code i.
 
-    ``ventings`` and ``failing`` (levels,) count ventings, ``over`` and ``lifters`` (levels, engines) lifters by engine.
+    ``ventings`` and ``failing`` (levels,) count ventings, ``over`` and ``lifters`` hold a level's lifters by engine,
+    ``over_sums`` and ``lifter_sums`` (levels,) what they come to.
     """
 
     ventings: Floats
     failing: Floats
-    over: Floats
-    lifters: Floats
+    over: tuple[Floats, ...]
+    lifters: tuple[Floats, ...]
+    over_sums: Floats
+    lifter_sums: Floats
+
+    @cached_property
+    def recorded(self) -> tuple[Floats, Floats]:
+        """Lifters over and lifters by engine where the factor is recorded, all levels together."""
+        return np.add.reduce(self.over[1:]), np.add.reduce(self.lifters[1:])
 
 
 def total_levels(codes: Ints, rows: OutcomeRows, cluster: Ints, n_clusters: int) -> Totals:
@@ -49,14 +58,32 @@ def total_levels(codes: Ints, rows: OutcomeRows, cluster: Ints, n_clusters: int)
     place = codes + 1
     ventings = np.bincount(place, minlength=levels).astype(np.float64)
     failing = np.bincount(place[rows.failed], minlength=levels).astype(np.float64)
+    nothing = np.zeros(n_clusters)
     if not rows.counted:
-        return Totals(ventings, failing, np.zeros((levels, 0)), np.zeros((levels, 0)))
-    key = np.multiply(place, n_clusters, dtype=np.int64) + cluster
+        return Totals(
+            ventings, failing, (nothing,) * levels, (nothing,) * levels, np.zeros(levels), np.zeros(levels)
+        )
+    key = np.multiply(place, n_clusters, dtype=np.int64)
+    key += cluster
     # one sweep for both: counts are whole numbers, so a sum of lifters * 2^26 + over keeps them apart exactly
-    packed = np.bincount(key, weights=rows.packed, minlength=levels * n_clusters)
-    lifters = np.floor(packed * (1 / PACK))
-    over = packed - lifters * PACK
-    return Totals(ventings, failing, over.reshape(levels, n_clusters), lifters.reshape(levels, n_clusters))
+    packed = np.bincount(key, weights=rows.packed, minlength=levels * n_clusters).reshape(levels, n_clusters)
+    over, lifters = [], []
+    for number, row in enumerate(packed):
+        if not ventings[number]:
+            over.append(nothing)
+            lifters.append(nothing)
+            continue
+        whole = np.floor(row * (1 / PACK))
+        lifters.append(whole)
+        over.append(row - whole * PACK)
+    return Totals(
+        ventings,
+        failing,
+        tuple(over),
+        tuple(lifters),
+        np.array([row.sum() for row in over]),
+        np.array([row.sum() for row in lifters]),
+    )
 
 
 def estimate_crude(
@@ -74,7 +101,7 @@ def estimate_crude(
     if rows.counted and forced is None and not term.number:
         y1, n1 = totals.over[term.code + 1], totals.lifters[term.code + 1]
         if term.factor.kind == "group":
-            y0, n0 = totals.over[1:].sum(axis=0) - y1, totals.lifters[1:].sum(axis=0) - n1
+            y0, n0 = totals.recorded[0] - y1, totals.recorded[1] - n1
         else:
             y0, n0 = totals.over[1], totals.lifters[1]
         effect = compare_totals(y1, n1, y0, n0, level=level)

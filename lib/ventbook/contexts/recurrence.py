@@ -82,6 +82,7 @@ def find_recurrent_engines(
 def _by_engine(
     known: pd.DataFrame, engine: np.ndarray, names: list[str], failed: np.ndarray, stratum: np.ndarray
 ) -> pd.DataFrame:
+    types, sites, dates = (known[column].to_numpy() for column in ("engine_type", "site", "date"))
     totals, bad = np.bincount(stratum), np.bincount(stratum, weights=failed)
     rows = []
     for code, name in enumerate(names):
@@ -91,20 +92,19 @@ def _by_engine(
         home = int(np.bincount(stratum[where]).argmax())
         own = where[stratum[where] == home]
         chance = stats.hypergeom.sf(failed[own].sum() - 1, totals[home], int(bad[home]), len(own))
-        part = known.iloc[where]
-        kind, site = part["engine_type"].iloc[0], part["site"].iloc[-1]
         hits = int(failed[where].sum())
+        first, last = where[np.argmin(dates[where])], where[np.argmax(dates[where])]
         rows.append(
             (
                 name,
-                kind,
-                site,
+                types[last],
+                sites[last],
                 len(where),
                 hits,
                 float(chance),
                 np.nan,
-                part["date"].min(),
-                part["date"].max(),
+                dates[first],
+                dates[last],
             )
         )
     table = pd.DataFrame(rows, columns=list(ENGINE_COLUMNS))

@@ -89,7 +89,7 @@ def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, objec
     if term.number and exposed + others < 2 * factor.minimum:
         return row | {"state": "too_few", "note": f"fewer than {2 * factor.minimum} ventings with a number"}
     part = [term.code + 1, 1] if factor.kind == "code" else slice(1, None)
-    if rows.counted and not 0 < totals.over[part].sum() < totals.lifters[part].sum():
+    if rows.counted and not 0 < totals.over_sums[part].sum() < totals.lifter_sums[part].sum():
         return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
     forced = forced_columns(term, setting)
     crude, method = estimate_crude(
@@ -185,8 +185,8 @@ def _describe(term: Term, setting: Setting, totals: Totals) -> dict[str, object]
         "exposed": int(totals.ventings[at]) if held else 0,
         "failing": int(totals.failing[part].sum()),
         "exposed_failing": int(totals.failing[at]) if held else 0,
-        "lifters": int(totals.lifters[at].sum()) if held else 0,
-        "lifters_over": int(totals.over[at].sum()) if held else 0,
+        "lifters": int(totals.lifter_sums[at]) if held else 0,
+        "lifters_over": int(totals.over_sums[at]) if held else 0,
         "engines": engines,
         "state": "estimated",
         "note": rows.note,

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 
 from ventbook.waiting_times.aft import AftFit, Candidate
 from ventbook.waiting_times.cleaning import clean_table, is_zero_or_one
-from ventbook.waiting_times.design import build_design
+from ventbook.waiting_times.design import Design, build_design
 from ventbook.waiting_times.errors import find_errors, uncentre
 from ventbook.waiting_times.intervals import check_level, number_clusters
 from ventbook.waiting_times.likelihood import (
@@ -23,7 +23,7 @@ from ventbook.waiting_times.likelihood import (
     order_patterns,
     start_at,
 )
-from ventbook.waiting_times.patterns import Floats, collapse_columns
+from ventbook.waiting_times.patterns import Collapsed, Floats, Ints, collapse_columns
 from ventbook.waiting_times.sandwich import MANY_CLUSTERS
 
 #: Fewer readings that ended than this: no regression.
@@ -57,21 +57,7 @@ def fit_aft(
     check_level(level)
     if distribution != "choose" and distribution not in SHAPES:
         raise ValueError(f"distribution must be choose, {', '.join(DISTRIBUTIONS)}; got {distribution!r}")
-    lo = np.asarray(low, dtype=np.float64)
-    hi = np.asarray(high, dtype=np.float64)
-    if lo.ndim != 1 or lo.shape != hi.shape:
-        raise ValueError(f"low and high must be columns of one length; got shapes {lo.shape} and {hi.shape}")
-    row_weight = None if weights is None else np.asarray(weights, dtype=np.float64)
-    if row_weight is not None and row_weight.shape != lo.shape:
-        raise ValueError(f"weights must have one value a row ({lo.size}); got shape {row_weight.shape}")
-    design = build_design(np.empty((lo.size, 0)) if covariates is None else covariates, references=references)
-    if design.matrix.shape[0] != lo.size:
-        raise ValueError(f"covariates must have one row a reading ({lo.size}); got {design.matrix.shape[0]}")
-    collapsed = collapse_columns(
-        [lo, hi, *(design.matrix[:, j] for j in range(design.matrix.shape[1]))],
-        row_weight,
-        want_rows=cluster is not None,
-    )
+    collapsed, design, row_weight = _collapse(low, high, covariates, weights, references, cluster is not None)
     table = clean_table(collapsed, design)
     notes, columns, x = table.notes, table.columns, table.design
     codes, clusters, row_pattern, w = None, 0, None, np.empty(0)
@@ -108,17 +94,8 @@ def fit_aft(
             candidates.append(Candidate(name, float(weight_of_name), beta, scale, uncentre(errors, means)))
     chosen = max(candidates, key=lambda one: one.weight)
     optimum = optima[chosen.distribution]
-    ended = np.isfinite(rows.stop)
-    original = rows.design[:, 1:] + means
-    nonzero = np.abs(original) > 1e-9
-    nonzero_by_pattern = np.abs(x) > 1e-9
-    by_cluster = np.full(len(columns), clusters)
-    if codes is not None and clusters < MANY_CLUSTERS:
-        for j in np.flatnonzero([is_zero_or_one(x[:, k]) for k in range(len(columns))]):
-            on = nonzero_by_pattern[row_pattern, j]
-            with_it = np.bincount(codes, weights=on, minlength=clusters) > 0
-            without = np.bincount(codes, weights=~on, minlength=clusters) > 0
-            by_cluster[j] = min(int(with_it.sum()), int(without.sum()))
+    on = np.abs(x) > 1e-9
+    ended = table.weight * np.isfinite(table.high)
     kind = (
         f", errors by {clusters} engines ({errors.kind})"
         if clusters
@@ -138,9 +115,9 @@ def fit_aft(
         events=empty.events,
         clusters=clusters,
         patterns=rows.weight.size,
-        column_rows=np.rint(rows.weight @ nonzero).astype(np.int64),
-        column_events=np.rint((rows.weight * ended) @ nonzero).astype(np.int64),
-        column_clusters=by_cluster,
+        column_rows=np.rint(table.weight @ on).astype(np.int64),
+        column_events=np.rint(ended @ on).astype(np.int64),
+        column_clusters=_count_clusters(x, on, row_pattern, codes, clusters),
         tried=tried,
         candidates=tuple(candidates),
         notes=tuple(notes),
@@ -148,6 +125,43 @@ def fit_aft(
         references=design.references,
         method=f"{chosen.distribution} regression on {empty.n} readings ({empty.events} ended){kind}",
     )
+
+
+def _collapse(
+    low: ArrayLike,
+    high: ArrayLike,
+    covariates: pd.DataFrame | ArrayLike | None,
+    weights: ArrayLike | None,
+    references: Mapping[str, str] | None,
+    want_rows: bool,
+) -> tuple[Collapsed, Design, Floats | None]:
+    lo = np.asarray(low, dtype=np.float64)
+    hi = np.asarray(high, dtype=np.float64)
+    if lo.ndim != 1 or lo.shape != hi.shape:
+        raise ValueError(f"low and high must be columns of one length; got shapes {lo.shape} and {hi.shape}")
+    row_weight = None if weights is None else np.asarray(weights, dtype=np.float64)
+    if row_weight is not None and row_weight.shape != lo.shape:
+        raise ValueError(f"weights must have one value a row ({lo.size}); got shape {row_weight.shape}")
+    design = build_design(np.empty((lo.size, 0)) if covariates is None else covariates, references=references)
+    if design.matrix.shape[0] != lo.size:
+        raise ValueError(f"covariates must have one row a reading ({lo.size}); got {design.matrix.shape[0]}")
+    values = [design.matrix[:, j] for j in range(design.matrix.shape[1])]
+    return collapse_columns([lo, hi, *values], row_weight, want_rows=want_rows), design, row_weight
+
+
+def _count_clusters(
+    x: Floats, on: NDArray[np.bool_], row_pattern: Ints | None, codes: Ints | None, clusters: int
+) -> Ints:
+    """Clusters on the rarer side of every 0/1 column; all of them for numbers, and where they are many."""
+    found = np.full(x.shape[1], clusters, dtype=np.int64)
+    if codes is None or clusters >= MANY_CLUSTERS:
+        return found
+    for j in np.flatnonzero([is_zero_or_one(x[:, k]) for k in range(x.shape[1])]):
+        mine = on[row_pattern, j]
+        with_it = np.bincount(codes, weights=mine, minlength=clusters) > 0
+        without = np.bincount(codes, weights=~mine, minlength=clusters) > 0
+        found[j] = min(int(with_it.sum()), int(without.sum()))
+    return found
 
 
 @dataclass(frozen=True)

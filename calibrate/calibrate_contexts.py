@@ -183,9 +183,12 @@ def rank_plainly(jobs: pd.DataFrame) -> list[str]:
         if coded.numbers is not None:
             p[name] = stats.pearsonr(coded.numbers, failing).pvalue
         else:
-            table = pd.crosstab(coded.codes, failing).to_numpy()
-            if min(table.shape) > 1:
-                p[name] = stats.chi2_contingency(table, correction=False).pvalue
+            levels = int(coded.codes.max()) + 1
+            table = np.bincount(coded.codes * 2 + failing, minlength=2 * levels).reshape(levels, 2)
+            table = table[table.sum(axis=1) > 0]
+            expected = np.outer(table.sum(axis=1), table.sum(axis=0)) / table.sum()
+            if len(table) > 1 and expected.min() > 0:
+                p[name] = float(special.chdtrc(len(table) - 1, ((table - expected) ** 2 / expected).sum()))
     return sorted(p, key=lambda name: p[name])
 
 
@@ -194,7 +197,7 @@ def judge_fleet(case: Case, number: int) -> dict[str, float]:
     rng = np.random.default_rng([SEED, number])
     jobs, engine = draw_context(rng)
     jobs, lifters = draw_findings(case, jobs, engine, rng)
-    effects = contexts.screen_factors(jobs, factors=FACTORS)
+    effects = contexts.screen_factors(jobs, factors=FACTORS, parts=("crude", "adjusted"))
     effects = contexts.add_gauge_evidence(effects, contexts.compare_gauges(lifters))
     ranked = contexts.rank_causes(effects, factors=FACTORS, listed=False)
     plain = rank_plainly(jobs)

@@ -1,6 +1,6 @@
 """How often the quarterly page cries wolf, and how soon it sees a change, on simulated fleets.
 
-    python calibrate/calibrate_trends.py [--runs 400] [--seed 1] [--scenario NAME ...] [--out trends.csv]
+    python -m calibrate.calibrate_trends [--runs 400] [--seed 1] [--scenario NAME ...] [--tables calibrate/tables]
 
 Fleets: four sites, 60 ventings a quarter and site, 12 % failing, five quarters before anything changes. A page has 40
 series (failing share, time to pressure, rotations ratio and sound lifters' gap, each overall and by site, up and down). Innocent
@@ -13,6 +13,7 @@ from __future__ import annotations
 import argparse
 import time
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -218,7 +219,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--draws", type=int, default=4000)
     parser.add_argument("--scenario", action="append", default=[])
-    parser.add_argument("--out", default="")
+    parser.add_argument("--tables", type=Path, default=Path(__file__).parent / "tables")
     asked = parser.parse_args(arguments)
     table = []
     for scenario in SCENARIOS:
@@ -233,8 +234,28 @@ def main(arguments: list[str] | None = None) -> None:
                 flush=True,
             )
         print(f"{'':38s} {time.perf_counter() - start:.0f} s", flush=True)
-    if asked.out:
-        pd.DataFrame(table).to_csv(asked.out, index=False)
+    write_tables(pd.DataFrame(table), asked.tables)
+
+
+def write_tables(table: pd.DataFrame, folder: Path) -> None:
+    """``trends.csv`` with every rate, ``trends.md`` the same to read."""
+    folder.mkdir(parents=True, exist_ok=True)
+    table.to_csv(folder / "trends.csv", index=False, float_format="%.5g")
+    lines = [
+        "# The quarterly page's signals on simulated fleets",
+        "",
+        "Four sites, 60 ventings a quarter and site (unless said), 12 % failing, five quarters before anything changes; 40 series "
+        "a page, 5 % of innocent quarters stated. Rates of quarters for innocent fleets, of fleets for planted changes; the "
+        "Monte Carlo error behind each.",
+        "",
+        "| fleet | what | rate | error | of |",
+        "|---|---|---|---|---|",
+    ]
+    for row in table.to_dict("records"):
+        lines.append(
+            f"| {row['scenario']} | {row['what']} | {100 * row['rate']:.1f} % | {100 * row['error']:.1f} | {row['runs']} |"
+        )
+    (folder / "trends.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
 if __name__ == "__main__":

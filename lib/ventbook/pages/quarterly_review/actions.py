@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from typing import Any
+from weakref import WeakKeyDictionary
 
 import pandas as pd
 
@@ -53,8 +54,17 @@ def list_actions(page: Page) -> Shown:
     )  # fmt: skip
 
 
+_KEPT: WeakKeyDictionary[Page, list[Action]] = WeakKeyDictionary()
+
+
 def propose_actions(page: Page, facts: Facts) -> list[Action]:
-    """Actions from signals, gauges, open jobs and the state of the records."""
+    """Actions from signals, earlier signals that are not over, gauges and the state of the records; kept with the page."""
+    if page not in _KEPT:
+        _KEPT[page] = _collect(page, facts)
+    return _KEPT[page]
+
+
+def _collect(page: Page, facts: Facts) -> list[Action]:
     signals = leading_signals(read_signals(page, facts))
     found: list[Action] = []
     for signal in signals:

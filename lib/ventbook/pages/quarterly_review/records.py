@@ -11,6 +11,7 @@ from ventbook import dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
 from ventbook.pages.show import Shown
+from ventbook.results import Estimate
 
 #: Ventings on either side of an action under which nothing is said about it.
 FEWEST = 20
@@ -76,6 +77,7 @@ def data_quality(page: Page) -> Shown:
         columns={"column": "What", "now": (facts.period.label, "share"), "before": (facts.before_period.label, "share")},
         note="Share of ventings with an entry. An empty cell is not a no.",
     )  # fmt: skip
+    shown += _held(page, facts)
     issues = page.records.get("issues", pd.DataFrame())
     if len(issues):
         here = (
@@ -95,6 +97,24 @@ def data_quality(page: Page) -> Shown:
             columns={"severity": "Severity", "n": "Times", "what": "For example"},
         )  # fmt: skip
     return shown
+
+
+def _held(page: Page, facts: Facts) -> Shown:
+    """Rows held back now, of all rows handed in up to this snapshot."""
+    intakes = page.records.get("intakes")
+    if intakes is None or intakes.empty:
+        return Shown("", "")
+    handed_in = int(intakes[["accepted", "duplicate", "corrected", "quarantined"]].sum().sum())
+    held = len(page.records["quarantine"])
+    share = Estimate(
+        held / handed_in if handed_in else None, None, None, page.level, "share", handed_in, 0,
+        "counted: rows held now over all rows handed in up to this snapshot", "estimated" if handed_in else "not_recorded",
+    )  # fmt: skip
+    sentence = (
+        f"Of {wording.count(handed_in, 'row')} handed in so far, {wording.count(held, 'row')} "
+        f"{'is' if held == 1 else 'are'} held back and not counted."
+    )
+    return page.add_finding("quarantined_share", share, tier=facts.tier, sentence=sentence)
 
 
 def _recorded(jobs: pd.DataFrame, name: str) -> float:

@@ -159,7 +159,10 @@ def _breakable(text: str) -> str:
 
 
 def _date_class(text: str) -> str:
-    return ' class="vb-date"' if re.fullmatch(r"\d{4}-\d\d(-\d\d)?|\d{4}Q\d", text) else ""
+    """Dates and short identifiers stay on one line, sentences get room."""
+    if re.fullmatch(r"\d{4}-\d\d(-\d\d)?|\d{4}Q\d|[A-Za-z]{0,6}\d+(-\d+)?", text):
+        return ' class="vb-date"'
+    return ' class="vb-words"' if len(text) > 45 else ""
 
 
 def table_text(frame: pd.DataFrame, columns: Mapping[str, ColumnSpec], *, title: str, units: System) -> str:

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from ventbook import lifter
+from ventbook import demo, jobs, lifter
 
 # The worked lifter
 WORKED = {"spring_force_N": 20.0, "spring_rate_N_per_mm": 1.5, "diameter_mm": 12.0}
@@ -518,6 +518,22 @@ class TestSplit:
         before = frame.copy()
         lifter.split_gaps(frame)
         pd.testing.assert_frame_equal(frame, before)
+
+
+class TestInventedFleet:
+    def test_findings_get_the_planted_cause(self) -> None:
+        """The demo fleet draws its lifters by its own arithmetic and reads them as workshops do."""
+        fleet = demo.simulate_fleet(traces=False)
+        lifters = jobs.build_lifters({k: v for k, v in fleet.tables().items() if k != "samples"})
+        key = ["venting_id", "cylinder", "valve"]
+        found = lifters[lifters["cause"] != ""].merge(
+            fleet.truth["lifters"][[*key, "cause"]], on=key, suffixes=("", "_true")
+        )
+        known = found[found["cause_true"] != ""]
+        named = known[known["cause"] != "unclear"]
+        assert len(known) > 100
+        assert (named["cause"] != named["cause_true"]).mean() <= 0.035
+        assert len(named) / len(known) > 0.75
 
 
 class TestCorrection:

@@ -22,7 +22,8 @@ YES_NO = ("lines_empty", "cooler_empty", "filter_new", "turbocharged")
 NUMBERS = ("hours_since_overhaul_h", "oil_temperature_degC", "expected_rotations", "lifters_fitted")
 GROUPS = ("engine_type", "reason", "lifter_lot")
 SITE_SPREADS, SPREADS = (0.0, 0.3, 0.8), (0.0, 0.15, 0.3, 0.6, 1.0)
-FOLDS, FEWEST_FINDINGS, FEWEST_OF_LEVEL, MOST_ROWS = 5, 10, 5, 20_000
+FOLDS, FEWEST_FINDINGS, FEWEST_OF_LEVEL = 5, 10, 5
+MOST_ROWS, MOST_ROWS_TO_CHOOSE = 20_000, 3_000  # the latest ventings
 UNSEEN_SPREAD = 0.7  # logit, of an engine type or lines beyond all on record (assumption)
 
 
@@ -76,7 +77,8 @@ def fit_chance(history: pd.DataFrame) -> ChanceModel | None:
     x, site, centre = _design(past, levels, None)
     choice = (0.0, 0.0)
     if min(y.sum(), len(y) - y.sum()) >= FEWEST_FINDINGS:
-        choice = _choose(x, y, site, cluster, len(engines))
+        late = slice(-MOST_ROWS_TO_CHOOSE, None)
+        choice = _choose(x[late], y[late], site, cluster[late], len(engines))
     beta, covariance = _fit(x, y, _penalty(site, *choice), cluster, len(engines))
     sites = {
         str(name): (int(part["failed_first"].sum()), len(part))

@@ -11,7 +11,7 @@ from scipy import stats
 from ventbook.pages.planned_venting.chance import fit_chance
 from ventbook.pages.planned_venting.forecast import predict_rotations, predict_times
 
-FEWEST_BEFORE, FEWEST_QUARTERS = 40, 2
+FEWEST_BEFORE, FEWEST_QUARTERS, MOST_QUARTERS = 40, 2, 8
 LEVEL = 0.9
 BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
 
@@ -19,13 +19,13 @@ BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
 def roll_forward(jobs: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
     """One row a venting predicted before it happened: what was said, what the site's past alone would say, what came.
 
-    Each quarter with at least 40 ventings in 2 quarters before it is predicted from those. Columns: quarter,
+    Each of the last 8 quarters with at least 40 ventings in 2 quarters before it is predicted from those. Columns: quarter,
     venting_id, site, ``rotations``, ``rotations_low``, ``rotations_high``, ``rotations_held``, ``site_rotations_held``,
     ``rotations_error``, ``site_rotations_error`` (log), the same with ``time``, ``chance``, ``site_chance``, ``failed``.
     """
     parts = []
     quarters = sorted(jobs["quarter"].dropna().unique())
-    for place, quarter in enumerate(quarters):
+    for place, quarter in list(enumerate(quarters))[-MOST_QUARTERS:]:
         past = jobs[jobs["quarter"].isin(quarters[:place])]
         now = jobs[jobs["quarter"] == quarter]
         if place >= FEWEST_QUARTERS and len(past) >= FEWEST_BEFORE and len(now):
@@ -72,13 +72,14 @@ def _by_site(past: pd.DataFrame, now: pd.DataFrame, column: str, level: float) -
     usable = np.isfinite(value) & (value > 0)
     log, sites = np.log(value[usable]), past["site"].astype("str").to_numpy(dtype=object)[usable]
     z = float(stats.norm.ppf(0.5 + level / 2))
-    rows = []
-    for site in now["site"].astype("str"):
+    rows = {}
+    for site in now["site"].astype("str").unique():
         mine = log[sites == site]
         mine = mine if len(mine) >= 8 else log
         centre, spread = (mine.mean(), mine.std(ddof=1)) if len(mine) > 1 else (np.nan, np.nan)
-        rows.append(np.exp([centre, centre - z * spread, centre + z * spread]))
-    return pd.DataFrame(np.array(rows).reshape(-1, 3), index=now.index, columns=["median", "low", "high"])
+        rows[site] = np.exp([centre, centre - z * spread, centre + z * spread])
+    said = np.array([rows[site] for site in now["site"].astype("str")]).reshape(-1, 3)
+    return pd.DataFrame(said, index=now.index, columns=["median", "low", "high"])
 
 
 def _judge(

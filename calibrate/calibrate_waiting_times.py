@@ -63,7 +63,11 @@ def draw_fleet(cell: Cell, rng: np.random.Generator, engines: int | None = None)
 
 
 def read_fleet(fleet: pd.DataFrame, cell: Cell, rng: np.random.Generator, reach: float) -> pd.DataFrame:
-    """What the stopwatch says: (low, high], shut down at an independent time for about the asked share."""
+    """What the stopwatch says: (low, high], shut down at an independent time for about the asked share.
+
+    A shut-down read as t is (t, inf): half of them were truly a little earlier, half later. Taking half a step off would
+    be safe for each and wrong for all: it moved the 90 % point of a fleet with 30 in 100 shut down by -4 %.
+    """
     t = fleet["time"].to_numpy()
     shown = np.round(t / STEP) * STEP
     low, high = np.maximum(shown - STEP / 2, 0.0), shown + STEP / 2
@@ -76,7 +80,7 @@ def read_fleet(fleet: pd.DataFrame, cell: Cell, rng: np.random.Generator, reach:
         stop = np.exp(np.log(MEDIAN) + reach + SPREAD * rng.normal(size=t.size))
         gone = stop < t
         low, high = (
-            np.where(gone, np.maximum(np.round(stop / STEP) * STEP - STEP / 2, 0.0), low),
+            np.where(gone, np.round(stop / STEP) * STEP, low),
             np.where(gone, np.inf, high),
         )
     return fleet.assign(low=low, high=high)
@@ -194,9 +198,9 @@ def main() -> int:
                     cell = Cell(engines, 3, censored, correlation, shape, logged)
                     rows += calibrate_cell(cell, options.repeats, options.seed)
                     print(f"{cell} {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
+                    if options.out:
+                        pd.DataFrame(rows).to_csv(options.out, index=False, float_format="%.5g")
     table = pd.DataFrame(rows)
-    if options.out:
-        table.to_csv(options.out, index=False)
     cover = table.pivot_table(
         index=["ventings", "censored", "correlation", "shape", "logged"],
         columns="quantity",

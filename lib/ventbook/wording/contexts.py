@@ -85,7 +85,7 @@ def looked_sentence(looked: int, standing: int) -> str:
     chance = 1 - 0.95**looked
     return (
         f"{count(looked, 'circumstance')} {'was' if looked == 1 else 'were'} looked at and {standing if standing else 'none'} "
-        f"{'stands' if standing == 1 else 'stand'} out after allowing for that; without allowing for it, about {100 * chance:.0f} in 100 such "
+        f"{'stands' if standing < 2 else 'stand'} out after allowing for that; without allowing for it, about {100 * chance:.0f} in 100 such "
         "searches would show one by chance alone. Not standing out does not mean no effect."
     )
 

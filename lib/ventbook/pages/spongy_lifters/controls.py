@@ -62,6 +62,12 @@ def show_again(page: Page, chosen: dict[str, str]) -> Shown:
         other = open_page(page.name, asked)
     except ParameterError as error:
         return page.text(str(error))
+    for name in (
+        "records",
+        "all_lifters",
+        "all_jobs",
+    ):  # the same snapshot and limits: no need to read it again
+        other.__dict__[name] = getattr(page, name)
     shown = page.text()
     for section in SECTIONS:
         shown += section(other)

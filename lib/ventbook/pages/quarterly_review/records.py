@@ -10,6 +10,7 @@ import pandas as pd
 from ventbook import dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
+from ventbook.pages.quarterly_review.history import last_written
 from ventbook.pages.show import Shown
 from ventbook.results import Estimate
 
@@ -80,11 +81,9 @@ def data_quality(page: Page) -> Shown:
     shown += _held(page, facts)
     issues = page.records.get("issues", pd.DataFrame())
     if len(issues):
-        here = (
-            issues[issues["site"].isin(facts.sites) | issues["site"].isna()]
-            if page.filters.get("site")
-            else issues
-        )
+        here = issues[issues["intake"].isin(intakes_of(page, facts)).to_numpy()]
+        if page.filters.get("site"):
+            here = here[here["site"].isin(facts.sites) | here["site"].isna()]
         counts = (
             here.groupby(["severity", "code"], sort=True)
             .agg(n=("code", "size"), what=("what", "first"))
@@ -93,10 +92,17 @@ def data_quality(page: Page) -> Shown:
         counts["severity"] = counts["severity"].map(wording.SEVERITY_WORDS).fillna(counts["severity"])
         counts = counts.sort_values("n", ascending=False, kind="stable")
         shown += page.add_table(
-            "issues", counts, title="What was noted or held back, all deliveries",
+            "issues", counts, title=f"What was noted or held back in the deliveries that brought {facts.period.label}",
             columns={"severity": "Severity", "n": "Times", "what": "For example"},
         )  # fmt: skip
     return shown
+
+
+def intakes_of(page: Page, facts: Facts) -> set[int]:
+    """Numbers of the intakes that brought the period's ventings (all of them where that isn't known)."""
+    if getattr(page.snapshot, "path", None) is None:
+        return set(page.records["issues"]["intake"].dropna().astype(int))
+    return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))
 
 
 def _held(page: Page, facts: Facts) -> Shown:

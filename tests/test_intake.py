@@ -415,6 +415,41 @@ def test_law_every_row_handed_in_is_accounted_for(tmp_path_factory, first, secon
     assert frame["venting_id"].is_unique
 
 
+def test_withdrawing_a_parent_is_noted(box):
+    box.take("ventings.csv", HEAD + venting())
+    box.take("starts.csv", "venting_id,start_no,pressure_shown\nV1,1,yes\n")
+    intake.withdraw(2, store=box.store)
+    issues = box.read("issues")
+    assert "1 rows of starts refer to a venting_id that went with intake 2" in set(issues["what"])
+
+
+def test_a_large_file_is_read_again_for_its_held_rows(box, monkeypatch):
+    from ventbook.intake import load
+
+    text = (
+        HEAD + venting() + venting("V2", shown="maybe", who="Bo Late", text="x") + venting("V3", engine="E9")
+    )
+    kept = box.take("ventings.csv", text, dry_run=True).quarantine
+    monkeypatch.setattr(load, "KEEP_TEXT", 0)
+    again = box.take("ventings.csv", text, dry_run=True).quarantine
+    pd.testing.assert_frame_equal(kept, again)
+    assert "maybe" in again["original"].iloc[0]
+
+
+def test_a_first_intake_that_fails_leaves_no_store(tmp_path, monkeypatch):
+    from ventbook.intake import run
+
+    (tmp_path / "engines.csv").write_text(ENGINES)
+
+    def breaks(*args):
+        raise InputError("engines.csv: is damaged; write it again")
+
+    monkeypatch.setattr(run, "finish_intake", breaks)
+    with pytest.raises(InputError, match="is damaged"):
+        intake.take_in(tmp_path / "engines.csv", store=tmp_path / "store")
+    assert not (tmp_path / "store").exists()
+
+
 def test_bad_calls_are_told_in_a_line(box, tmp_path):
     with pytest.raises(InputError, match="no such file"):
         intake.take_in([tmp_path / "nope.csv"], store=box.store)

@@ -418,6 +418,19 @@ def test_a_stray_cell_at_the_end_of_the_sheet_is_refused_before_memory_is_taken(
         readers.open_sheets([target])
 
 
+def test_one_endless_text_in_many_cells_is_refused(tmp_path):
+    path = write_book(tmp_path / "engines.xlsx", {"engines": [HEAD, *[["007", "flat4", 4, None]] * 3000]})
+    target = tmp_path / "engines_2.xlsx"
+    with zipfile.ZipFile(path) as old, zipfile.ZipFile(target, "w") as new:
+        for item in old.infolist():
+            data = old.read(item)
+            if item.filename.endswith("sharedStrings.xml"):
+                data = data.replace(b"flat4", b"x" * 3_000_000)
+            new.writestr(item, data)
+    with pytest.raises(InputError, match="longer than any cell can hold"):
+        readers.open_sheets([target])
+
+
 def test_a_broken_workbook_is_told_in_a_line(tmp_path):
     path = tmp_path / "engines.xlsx"
     path.write_bytes(b"PK\x03\x04 not really")

@@ -23,9 +23,7 @@ from .corrections import Corrections
 from .faults import Fault, mark_held
 from .ranges import check_range, check_required
 
-KEEP_TEXT = (
-    400 << 20
-)  # files up to this size keep their text until the intake is done; larger ones are read again
+KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
 EXAMPLE = "example"
 FREE_TEXT = ("remarks", "crank_rest")  # elsewhere a name is hidden only where it is the whole cell
 MANY_EMPTY = 4

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager, nullcontext
+import shutil
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 
 import numpy as np
@@ -58,12 +59,13 @@ def take_in(
     if paths or not accepted.rows:
         sheets, notes = readers.open_sheets(paths, sources)
     target = store if isinstance(store, Store) else None
+    exists = True
     if target is None:
         exists = Path(store).exists()  # type: ignore[arg-type]
         target = None if dry_run and not exists else create_store_at(store)  # type: ignore[arg-type]
     context: AbstractContextManager[Writer | None]
     context = nullcontext(None) if dry_run or target is None else write_snapshot(target)
-    with context as writer:
+    with _no_empty_store(target, new=not dry_run and not exists), context as writer:
         before = (
             writer.before
             if writer
@@ -75,6 +77,17 @@ def take_in(
         work = Work(before, today, coder, cluster)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
+
+
+@contextmanager
+def _no_empty_store(store: Store | None, *, new: bool) -> Iterator[None]:
+    """Take a store that was just made away again when its first intake comes to nothing."""
+    try:
+        yield
+    except BaseException:
+        if new and store is not None and store.empty:
+            shutil.rmtree(store.path, ignore_errors=True)
+        raise
 
 
 def _run(

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ import pyarrow.compute as pc
 
 from ventbook import dictionary
 from ventbook.errors import InputError
-from ventbook.store import QUARANTINE, Snapshot, Store, Writer, is_among, open_store, write_snapshot
+from ventbook.store import ISSUES, QUARANTINE, Snapshot, Store, Writer, is_among, open_store, write_snapshot
 from ventbook.store.delta import new_file
 
 from .keys import key_texts
@@ -53,6 +54,7 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
             writer.change_rows("issues", drop_intake=number, intake_column="intake")
         if "repeats" in before.versions:
             writer.change_rows("repeats", drop_intake=number, intake_column="intake")
+        _note_orphans(writer, before, number)
         counts = json.loads(own.iloc[0]["counts"] or "{}")
         taken = sum(c.get("accepted", 0) + c.get("corrected", 0) for c in counts.values())
         return writer.commit(
@@ -63,6 +65,33 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
             note=note or f"intake {number} taken back ({taken} rows)",
             withdrawn=number,
         )
+
+
+def _note_orphans(writer: Writer, before: Snapshot, number: int) -> None:
+    """One note a table on rows whose venting or engine went with the intake: they stay, and wait for it."""
+    found = []
+    for parent, column, children in (
+        ("engines", "engine_id", ("ventings", "planned")),
+        ("ventings", "venting_id", ("starts", "lifter_checks")),
+    ):
+        if parent not in before.versions:
+            continue
+        left = writer.read_now(parent, [column]).column(column)
+        for table in children:
+            if table not in before.versions:
+                continue
+            ids = writer.read_now(table, [column]).column(column)
+            orphan = int(pc.sum(pc.invert(pc.is_in(ids, value_set=left.combine_chunks()))).as_py() or 0)
+            if orphan:
+                wording = dictionary.issue("parent_withdrawn")
+                words = {"value": str(number), "n": orphan, "table": table, "column": column}
+                row: dict[str, Any] = dict.fromkeys(ISSUES.names)
+                row |= {"code": wording.code, "severity": wording.severity, "table": table, "key": ""}
+                row |= {"column": column, "file": "", "value": str(number), "rows": orphan}
+                row |= {"what": wording.what.format(**words), "do": wording.do.format(**words)}
+                found.append(row | {"intake": writer.number})
+    if found:
+        writer.add_rows("issues", pa.Table.from_pylist(found, schema=ISSUES))
 
 
 def _withdraw_rows(

@@ -26,6 +26,7 @@ MAX_UNPACKED = 1 << 30
 MAX_RATIO = 200  # of any member over 10 MB
 MAX_CELLS = 20_000_000
 MAX_TEXT = 32_767  # the longest text a spreadsheet cell can hold
+MAX_SPREAD = 1 << 30  # characters that one overlong shared text may come to
 BATCH_ROWS = 50_000
 MAPPING_SHEET = "mapping"
 _CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})([0-9]{1,7})"')
@@ -177,10 +178,15 @@ def check_bounds(path: Path) -> None:
                         f"{path.name}: unpacks to far more than it weighs ({total >> 20} MB or more); "
                         "not opened, hand in CSV"
                     )
-            longest = _scan_members(archive, members, path)
-            if longest > MAX_CELLS:
+            cells = _scan_members(archive, members, path)
+            if _longest_text(archive, members) * cells > MAX_SPREAD:
                 raise InputError(
-                    f"{path.name}: a sheet spans {longest:,} cells (at most {MAX_CELLS:,}); clear the stray cells "
+                    f"{path.name}: a text in it is longer than any cell can hold, and may stand in many cells; "
+                    "not opened, hand in CSV"
+                )
+            if cells > MAX_CELLS:
+                raise InputError(
+                    f"{path.name}: a sheet spans {cells:,} cells (at most {MAX_CELLS:,}); clear the stray cells "
                     "far from the table, or hand in CSV"
                 )
     except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
@@ -189,6 +195,22 @@ def check_bounds(path: Path) -> None:
         raise InputError(
             f"{path.name}: can't be read as a workbook ({_first_line(error)}); is it complete?"
         ) from None
+
+
+def _longest_text(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]) -> int:
+    """Length of the longest shared text over what a cell can hold, 0 where all texts fit: one text may stand in a
+    million cells, and would be copied into each.
+    """
+    longest = 0
+    for member in members:
+        if member.filename.endswith("sharedStrings.xml"):
+            with archive.open(member) as stream:
+                run = 0
+                while chunk := stream.read(1 << 20):
+                    parts = chunk.split(b"<")
+                    longest = max(longest, run + len(parts[0]), *map(len, parts))
+                    run = run + len(parts[0]) if len(parts) == 1 else len(parts[-1])
+    return longest if longest > MAX_TEXT else 0
 
 
 def _scan_members(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], path: Path) -> int:

@@ -73,6 +73,11 @@ class Writer:
         if new or gone:
             self.versions[table] = delta.commit_files(path, schema, new, gone)
 
+    def read_now(self, table: str, columns: Sequence[str]) -> pa.Table:
+        """Columns of a table as they stand after what this writer has written so far."""
+        path = table_path(self.store.path, table)
+        return delta.read_files(delta.list_files(path, _head(path)), shapes.schema_of(table), columns)
+
     def add_files(
         self,
         table: str,

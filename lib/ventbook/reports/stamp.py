@@ -14,7 +14,9 @@ from .task import Task, shown_path
 NOT_HASHED = ("run.json", "contents.json", "kernel.json")
 
 
-def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, seconds: float) -> None:
+def write_run(
+    task: Task, contents: dict[str, Any], *, begun: dt.datetime, seconds: float, cpu_seconds: float
+) -> None:
     """Writes ``run.json``. Start, end and duration stand here only, so that the other files come out the same."""
     stamp = contents["stamp"]
     parameters = dict(stamp["parameters"])
@@ -35,6 +37,7 @@ def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, secon
         "started": begun.isoformat(timespec="seconds"),
         "ended": (begun + dt.timedelta(seconds=seconds)).isoformat(timespec="seconds"),
         "duration_s": round(seconds, 2),
+        "cpu_s": round(cpu_seconds, 2),
     }
     text = json.dumps(run, ensure_ascii=False, indent=1, allow_nan=False)
     (task.work / "run.json").write_text(text + "\n", encoding="utf-8", newline="")

@@ -29,7 +29,7 @@ def make_report(task: Task, tell: Tell) -> None:
     ``tell(what, share)`` is called with what is being done and the share of the work that is over. Raises
     ReportError with one line when it can't be done; the half-run notebook then stays in ``task.work``.
     """
-    begun, clock = dt.datetime.now(dt.UTC), time.perf_counter()
+    begun, clock, used = dt.datetime.now(dt.UTC), time.perf_counter(), sum(os.times()[:4])
     os.environ.update(task.environment)
     os.chdir(task.work)
     run_notebook(task, tell)
@@ -41,7 +41,8 @@ def make_report(task: Task, tell: Tell) -> None:
     export.write_exports(task, contents, tell)
     from .stamp import write_run
 
-    write_run(task, contents, begun=begun, seconds=time.perf_counter() - clock)
+    seconds, busy = time.perf_counter() - clock, sum(os.times()[:4]) - used
+    write_run(task, contents, begun=begun, seconds=seconds, cpu_seconds=busy)
     (task.work / "contents.json").unlink()
     names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
 
@@ -69,8 +70,9 @@ def run_notebook(task: Task, tell: Tell) -> None:
         try:
             _run_cells(task, tell, forked, connection)
         finally:
-            if forked is not None and forked.poll() is None:
+            if forked is not None:
                 forked.kill()
+                forked.wait(timeout=10)
 
 
 def _run_cells(task: Task, tell: Tell, forked: kernel.ForkedProcess | None, connection: Path) -> None:

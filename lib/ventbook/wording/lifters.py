@@ -19,6 +19,10 @@ CAUSES = {
 }
 
 
+HINT, SURE = 0.05, 0.01
+"""p values under which a pattern is called a hint, and a pattern (common practice, no source)."""
+
+
 def events_of(estimate: Estimate) -> int | None:
     """Failing units behind a share."""
     return None if estimate.estimate is None else round(estimate.estimate * estimate.n)
@@ -122,14 +126,19 @@ def position_sentence(
     """Whether failures keep to positions."""
     if p is None:
         return f"Whether position matters cannot be told: {note}."
-    if p < 0.05:
-        text = "Failures keep to some positions more than chance would have it"
+    dealt = f"(dealt anew within {count(engines, 'engine')}, p = {max(p, 0.001):.3f})"
+    if p < SURE:
+        text = f"Failures keep to some positions more than chance would have it {dealt}."
+    elif p < HINT:
+        text = (
+            f"Failures keep to some positions somewhat more than chance would have it {dealt}. One in twenty fleets without any "
+            "pattern shows as much: a hint to check on new ventings."
+        )
     else:
-        text = "Failures do not keep to particular positions beyond what chance would do"
-    text += f" (dealt anew within {count(engines, 'engine')}, p = {max(p, 0.001):.3f})."
+        text = f"Failures do not keep to particular positions beyond what chance would do {dealt}."
     if feed_p is not None and feed_slope is not None:
         where = "later" if feed_slope > 0 else "earlier"
-        if feed_p < 0.05:
+        if feed_p < HINT:
             text += f" Failing lifters sit {where} in the oil feed than the others of their engine (p = {max(feed_p, 0.001):.3f})."
         else:
             text += f" The place in the oil feed shows no pattern (p = {feed_p:.3f})."

@@ -17,7 +17,7 @@ def by_position(page: Page) -> Shown:
     facts = gather_facts(page)
     lifters = facts.history
     parts = []
-    for scope, frame in (("period", facts.lifters), ("all records to the period's end", lifters)):
+    for scope, frame in (("all so far", lifters), ("period", facts.lifters)):
         for kind in facts.groups["engine_type"]:
             own = frame[frame["engine_type"] == kind]
             table = rates.rates_by_position(own, level=page.level)
@@ -79,6 +79,6 @@ def by_position(page: Page) -> Shown:
             "low": ("From", "share"),
             "high": ("To", "share"),
         },
-        note="An engine counts once however often it was vented. Place 1 is fed first; empty where the feed order is not recorded.",
-        rows=80,
+        note="All so far: up to the end of the period. An engine counts once however often it was vented. Place 1 is fed first; empty where the feed order is not recorded.",
+        rows=40,
     )

@@ -137,10 +137,8 @@ def by_group(page: Page) -> Shown:
             )
         )
     table = pd.concat(tables, ignore_index=True)
-    drawn = table.assign(
-        label=table["by"] + ": " + table["group"].map(wording.clean_text).str.replace("_", " "),
-        n=table["ventings"],
-    )
+    table["group_words"] = table["group"].map(wording.clean_text).str.replace("_", " ")
+    drawn = table.assign(label=table["by"] + ": " + table["group_words"], n=table["ventings"])
     figure, ax = plots.new_figure(height=1.0 + 0.26 * len(drawn))
     figure.subplots_adjust(left=0.34, right=0.88, bottom=0.62 / (1.0 + 0.26 * len(drawn)), top=0.98)
     draw_share_lines(ax, drawn, label="label", xlabel="ventings with a spongy lifter at the first check, %")
@@ -157,7 +155,7 @@ def by_group(page: Page) -> Shown:
         title="Over the limit by site, engine type and reason",
         columns={
             "by": "By",
-            "group": ("Group", "", "text"),
+            "group_words": ("Group", "", "text"),
             "ventings": "Ventings",
             "ventings_over": ("With a finding", "", "integer"),
             "estimate": ("Share of ventings", "share"),

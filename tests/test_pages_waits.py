@@ -150,20 +150,20 @@ def test_awkward_records_never_fail(tmp_path, kind):
             "cooler_empty": k % 2 == 0, "tank_overpressure_bar": 0.4 if k % 2 else 0.0,
             "recorded_because": "finding_only" if kind == "finding only" else "every_job",
         }
-        for k in range(20)
+        for k in range(50)
     ]  # fmt: skip
     starts = [
         {
             "venting_id": f"V{k}", "start_no": 1, "time_to_pressure_s": None if kind == "no times" else 4.0,
             "pressure_shown": not given_up, "reading_step_s": 0.5, "return_flow_time_s": 6.0, "return_flow_seen": True,
         }
-        for k in range(20)
+        for k in range(50)
     ]  # fmt: skip
     store = st.create_store(tmp_path / "store")
     with st.write_snapshot(store) as writer:
         for table, rows in (("engines", engines), ("ventings", ventings), ("starts", starts)):
             writer.add_rows(table, rows_of(table, rows))
-        source = {"file": "v.csv", "sheet": "", "table": "ventings", "rows": 20, "sha256": "ab" * 32}
+        source = {"file": "v.csv", "sheet": "", "table": "ventings", "rows": 50, "sha256": "ab" * 32}
         writer.commit(kind="intake", today=TODAY, counts={}, sources=[source])
     given = {"store": str(tmp_path / "store"), "period": "2026Q3"}
     page = pages.open_page("time-to-pressure", given)
@@ -172,7 +172,7 @@ def test_awkward_records_never_fail(tmp_path, kind):
     state = {"all given up": "not_reached", "no times": "not_recorded"}.get(kind, "estimated")
     assert (median["state"], median["estimate"] is None) == (state, state != "estimated")
     if given_up:
-        assert "20 of 20 first starts ended in a shut-down" in shown["answer"].text
+        assert "50 of 50 first starts ended in a shut-down" in shown["answer"].text
         assert len(page.tables["time_to_pressure_given_up"]["columns"]) > 5
     if kind == "finding only":
         assert median["tier"] == "list"

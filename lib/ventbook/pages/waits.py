@@ -20,9 +20,9 @@ from ventbook.wording import waiting_times as words
 from .base import Page
 from .show import Shown
 
-#: Circumstances that a regression takes in, in this order, as far as there are ventings for them.
+#: What a regression takes in, in this order, as far as there are ventings for it.
 FACTORS = (
-    "cooler_empty", "lines_empty", "tank_pressurised", "filter_new", "turned_by_starter", "long_rest", "plugs_removed",
+    "site", "engine_type", "cooler_empty", "lines_empty", "tank_pressurised", "reason", "filter_new", "turned_by_starter", "long_rest", "plugs_removed",
     "oil_temperature", "suction_line_length", "suction_line_bore", "cooler_volume", "tank_head",
 )  # fmt: skip
 #: A number recorded on a smaller share of ventings is not taken in.
@@ -170,44 +170,50 @@ def show_groups(page: Page, jobs: pd.DataFrame, wait: Wait, *, with_limit: bool)
 
 
 def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dict[str, Factor], list[str]]:
-    """Covariates of a regression: site, engine type, reason, then the circumstances of FACTORS.
+    """Covariates of a regression: those of FACTORS in order, as far as there are ten ended waits for each column.
 
     Numbers are in the factor table's steps; one recorded on under 80 in 100 ventings is left out, another's missing
-    values take its mean. Columns beyond one for ten ended waits are left out from the end. Returns the frame, the
-    factor behind each column and what was left out.
+    values take its mean. Returns the frame, the factor behind each column and what was left out.
     """
-    factors = {f.name: f for f in contexts.load_factors() if outcome in f.adjust and f.name in FACTORS}
-    ordered = [factors[name] for name in FACTORS if name in factors]
-    coded = contexts.code_factors(jobs, ordered)
+    plain = ("site", "engine_type", "reason")
+    factors = {
+        f.name: f
+        for f in contexts.load_factors()
+        if outcome in f.adjust and f.name in FACTORS and f.name not in plain
+    }
+    coded = contexts.code_factors(jobs, list(factors.values()))
     notes: list[str] = []
-    frame = pd.DataFrame(
-        {name: jobs[name].astype(object) for name in ("site", "engine_type", "reason")}, index=jobs.index
-    )
-    spent = sum(frame[c].nunique(dropna=False) - 1 for c in frame.columns)
-    room = int(np.isfinite(jobs["wait_high"]).sum()) // 10
+    frame = pd.DataFrame(index=jobs.index)
+    spent, room = 0, int(np.isfinite(jobs["wait_high"]).sum()) // 10
     late: list[str] = []
-    for factor in ordered:
-        found = coded[factor.name]
-        known = found.known if found.numbers is None else ~np.isnan(found.numbers)
-        share = float(known.mean()) if known.size else 0.0
-        if found.numbers is not None and share < RECORDED_SHARE:
-            notes.append(f"{factor.title} is recorded on {share:.0%} of ventings and was not taken in")
+    for name in FACTORS:
+        if name in plain:
+            values, title = jobs[name].astype(object), name.replace("_", " ")
+        elif name not in factors:
             continue
-        if found.numbers is None:
-            names = np.array([*found.levels, None], dtype=object)
-            values = pd.Series(names[found.codes], index=jobs.index)
-            cost = values.nunique(dropna=False) - 1
         else:
-            mean = float(found.numbers[known].mean()) if known.any() else 0.0
-            values = pd.Series(np.where(known, found.numbers, mean), index=jobs.index)
-            cost = 1
+            found, title = coded[name], factors[name].title
+            if found.numbers is None:
+                values = pd.Series(
+                    np.array([*found.levels, None], dtype=object)[found.codes], index=jobs.index
+                )
+            else:
+                known = ~np.isnan(found.numbers)
+                share = float(known.mean()) if known.size else 0.0
+                if share < RECORDED_SHARE:
+                    notes.append(f"{title} is recorded on {share:.0%} of ventings and was not taken in")
+                    continue
+                values = pd.Series(
+                    np.where(known, found.numbers, found.numbers[known].mean()), index=jobs.index
+                )
+        cost = 1 if values.dtype != object else values.nunique(dropna=False) - 1
         if spent + cost > room:
-            late.append(factor.title)
+            late.append(title)
             continue
         spent += cost
-        frame[factor.name] = values
+        frame[name] = values
     if late:
-        notes.append(f"too few ventings to take in {wording.join_words(late)} as well")
+        notes.append(f"too few ventings to take in {wording.join_words(late)}")
     return frame, factors, notes
 
 
@@ -220,6 +226,11 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
     }
     references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
     low, high = known["wait_low"].to_numpy(float), known["wait_high"].to_numpy(float)
+    ended, n = int(np.isfinite(high).sum()), len(known)
+    tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(design.shape[1], 1))
+    if not evidence.allows(tier, "model"):
+        low, high, known, design = low[:0], high[:0], known.iloc[:0], design.iloc[:0]
+        notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]
     fit = waiting_times.fit_aft(
         low, high, design, cluster=known["engine_id"], level=level, references=references
     )
@@ -233,7 +244,8 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
         else "too few"
         for row in table.to_dict("records")
     ]
-    return Effects(fit, table, low, high, design, (*notes, *fit.notes))
+    said = tuple(notes) if not len(known) else (*notes, *fit.notes)
+    return Effects(fit, table, low, high, design, said)
 
 
 def name_effect(row: dict, factors: dict[str, Factor], *, units: System = "metric") -> str:

@@ -14,10 +14,8 @@ from .task import Task, shown_path
 NOT_HASHED = ("run.json", "contents.json", "kernel.json")
 
 
-def write_run(
-    task: Task, contents: dict[str, Any], *, begun: dt.datetime, seconds: float, cpu_seconds: float
-) -> None:
-    """Writes ``run.json``. Start, end and duration stand here only, so that the other files come out the same."""
+def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, times: dict[str, float]) -> None:
+    """Writes ``run.json``. Times stand here only, so that the other files come out the same."""
     stamp = contents["stamp"]
     parameters = dict(stamp["parameters"])
     for name in ("store", "limits"):
@@ -35,9 +33,8 @@ def write_run(
         "comments": shown_path(task.comments, task.final) if task.comments else "",
         "files": list_files(task.work),
         "started": begun.isoformat(timespec="seconds"),
-        "ended": (begun + dt.timedelta(seconds=seconds)).isoformat(timespec="seconds"),
-        "duration_s": round(seconds, 2),
-        "cpu_s": round(cpu_seconds, 2),
+        "ended": (begun + dt.timedelta(seconds=times["duration_s"])).isoformat(timespec="seconds"),
+        **{name: round(value, 2) for name, value in times.items()},
     }
     text = json.dumps(run, ensure_ascii=False, indent=1, allow_nan=False)
     (task.work / "run.json").write_text(text + "\n", encoding="utf-8", newline="")

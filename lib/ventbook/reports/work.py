@@ -38,11 +38,13 @@ def make_report(task: Task, tell: Tell) -> None:
     _check_handed_on(task, contents)
     from . import export
 
+    halfway = time.perf_counter()
     export.write_exports(task, contents, tell)
     from .stamp import write_run
 
-    seconds, busy = time.perf_counter() - clock, sum(os.times()[:4]) - used
-    write_run(task, contents, begun=begun, seconds=seconds, cpu_seconds=busy)
+    now = time.perf_counter()
+    times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
+    write_run(task, contents, begun=begun, times=times)
     (task.work / "contents.json").unlink()
     names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
 

@@ -436,6 +436,17 @@ def test_a_large_file_is_read_again_for_its_held_rows(box, monkeypatch):
     assert "maybe" in again["original"].iloc[0]
 
 
+def test_tables_written_ahead_are_named_with_the_rest(box, monkeypatch):
+    from ventbook.intake import run
+
+    monkeypatch.setattr(run, "WRITE_AHEAD", 0)
+    box.take("ventings.csv", HEAD + venting() + venting("V2"))
+    box.take("ventings.csv", HEAD + venting("V2", rotations="50") + venting("V3", shown="?") + venting("V4"))
+    frame = box.read("ventings")
+    assert dict(zip(frame["venting_id"], frame["rotations"], strict=True)) == {"V1": 40, "V2": 50, "V4": 40}
+    assert list(box.read("ventings", as_of=2)["rotations"]) == [40, 40]
+
+
 def test_a_first_intake_that_fails_leaves_no_store(tmp_path, monkeypatch):
     from ventbook.intake import run
 

@@ -214,14 +214,19 @@ def _file_issues(
     return pa.table(out, schema=ISSUES)
 
 
+def accepted_rows(loaded: Loaded, outcome: Outcome, number: int) -> pa.Table:
+    """The rows to write, marked with the intake's number."""
+    rows = loaded.rows.filter(pa.array(outcome.accepted))
+    at = rows.schema.get_field_index("_intake")
+    return rows.set_column(at, "_intake", pa.repeat(pa.scalar(number, pa.int64()), rows.num_rows))
+
+
 def _write(work: Work, writer: Writer, issues: pa.Table, held: pa.Table, cleared: pa.Table) -> None:
     for name, loaded in work.tables.items():
         outcome = work.outcomes[name]
         if not outcome.accepted.any():
             continue
-        add = loaded.rows.filter(pa.array(outcome.accepted))
-        at = add.schema.get_field_index("_intake")
-        add = add.set_column(at, "_intake", pa.repeat(pa.scalar(writer.number, pa.int64()), add.num_rows))
+        add = None if name in writer.ahead else accepted_rows(loaded, outcome, writer.number)
         drop = None
         if outcome.corrected.any():
             drop = loaded.rows.filter(pa.array(outcome.corrected)).select(list(loaded.table.key))

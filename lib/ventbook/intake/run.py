@@ -6,6 +6,7 @@ import datetime as dt
 import shutil
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,13 +21,14 @@ from . import across, patterns, samples
 from .columns import check_columns
 from .corrections import Corrections, load_corrections
 from .faults import merge_notes
-from .finish import IntakeResult, finish_intake
+from .finish import IntakeResult, accepted_rows, finish_intake
 from .held import Rerun, find_rerun
 from .keys import Outcome, compare_with_store, find_repeats
 from .load import Loaded, load_table, mask_names
 from .work import Work, find_context
 
 ORDER = ("engines", "ventings", "planned", "starts", "lifter_checks", "samples", "gauge_readings")
+WRITE_AHEAD = 20_000  # tables larger than this are written while the rest of the work goes on
 Progress = Callable[[str], None]
 
 
@@ -127,6 +129,10 @@ def _run(
         if progress:
             progress(f"checking {loaded.table.name.replace('_', ' ')}")
         _judge(work, loaded)
+        outcome = work.outcomes[loaded.table.name]
+        if writer is not None and int(outcome.accepted.sum()) > WRITE_AHEAD:
+            rows = partial(accepted_rows, loaded, outcome, writer.number)
+            writer.write_ahead(loaded.table.name, rows)
     if progress:
         progress("checking patterns by site")
     for name, loaded in work.tables.items():

@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -34,6 +35,19 @@ class Writer:
     before: Snapshot | None
     versions: dict[str, int] = field(default_factory=dict)
     committed: bool = False
+    ahead: dict[str, Future[Path]] = field(default_factory=dict)
+    pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+
+    def write_ahead(self, table: str, rows: Callable[[], pa.Table]) -> None:
+        """Begin to write rows on another thread; the next ``change_rows`` of the table names them. Until the commit
+        no reader sees the file.
+        """
+        path = self.path_of(table)
+
+        def write() -> Path:
+            return delta.write_file(path, rows(), self.number)
+
+        self.ahead[table] = self.pool.submit(write)
 
     def add_rows(self, table: str, rows: pa.Table) -> None:
         """Append rows (bookkeeping columns included)."""
@@ -68,6 +82,8 @@ class Writer:
                 gone.append(file)
                 if kept:
                     new.append(delta.write_file(path, rows.filter(keep), self.number))
+        if table in self.ahead:
+            new.append(self.ahead.pop(table).result())
         if add is not None and add.num_rows:
             new.append(delta.write_file(path, add.select(schema.names).cast(schema), self.number))
         if new or gone:
@@ -144,7 +160,11 @@ def write_snapshot(store: Store) -> Iterator[Writer]:
     with hold_lock(store.path / "lock"):
         before = None if store.empty else store.snapshot()
         versions = restore_heads(store, before)
-        yield Writer(store, 1 if before is None else before.number + 1, before, versions)
+        writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
+        try:
+            yield writer
+        finally:
+            writer.pool.shutdown(cancel_futures=True)
 
 
 def restore_heads(store: Store, last: Snapshot | None) -> dict[str, int]:

@@ -236,11 +236,11 @@ def ventings(page: Page) -> Shown:
     """The ventings behind every number of the page."""
     facts = gather_facts(page)
     table = facts.now.assign(
-        spongy=facts.now["lifters_over_first"], result=_result_words(facts.now),
+        spongy=facts.now["lifters_over_first"], why=facts.now["reason"].str.replace("_", " "), result=_result_words(facts.now),
         open=np.where(facts.now["closed"].isna(), "open", ""),
     )  # fmt: skip
     kept = [
-        "venting_id", "engine_id", "date", "site", "engine_type", "reason", "result", "spongy", "lifters_checked", "gap_worst_first_mm",
+        "venting_id", "engine_id", "date", "site", "engine_type", "reason", "why", "result", "spongy", "lifters_checked", "gap_worst_first_mm",
         "time_to_pressure_s", "rotations_ratio", "gauge", "lifter_lot", "open",
     ]  # fmt: skip
     failing = (table["failed_first"] == True).fillna(False).astype(int)  # noqa: E712
@@ -248,7 +248,7 @@ def ventings(page: Page) -> Shown:
     return page.add_table(
         "ventings", table, title=f"Ventings of {facts.period.label}, failing ones first",
         columns={
-            "venting_id": "Venting", "date": "Date", "site": "Site", "engine_type": "Engine type", "reason": "Reason", "result": "First check",
+            "venting_id": "Venting", "date": "Date", "site": "Site", "engine_type": "Engine type", "why": "Reason", "result": "First check",
             "spongy": "Over the limit", "lifters_checked": "Checked", "gap_worst_first_mm": ("Largest gap", "mm"),
             "time_to_pressure_s": ("Time to pressure", "s"), "rotations_ratio": ("Rotations over expected", "", "2"), "open": "Open",
         },

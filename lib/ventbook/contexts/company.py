@@ -94,4 +94,4 @@ def describe_pair(jobs: pd.DataFrame, first: Factor, second: Factor) -> dict[str
 
 
 def _two_sided(coded: Coded) -> bool:
-    return coded.factor.kind in ("yes_no", "number")
+    return coded.factor.kind == "yes_no"

@@ -7,7 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from .core import clean_text, count, join_words, level_words
+from ventbook.units import System
+
+from .core import clean_text, count, join_words, level_words, number, value_range
 
 STANDING_WORDS = {
     "cause": "stands out",
@@ -49,6 +51,14 @@ def name_level(row: Mapping[str, Any]) -> str:
 def lower_sentence(value: float) -> str:
     """What an effect under 1 comes to the other way round."""
     return f"; without it they are {ratio(1 / value)} times as high" if 0 < value < 1 else ""
+
+
+def shift_sentence(shift_mm: float, low_mm: float, high_mm: float, *, units: System) -> str:
+    """How much higher or lower a gauge reads than others at the same site."""
+    side = "higher" if shift_mm > 0 else "lower"
+    ends = sorted((abs(low_mm), abs(high_mm))) if low_mm * high_mm > 0 else [low_mm, high_mm]
+    told = f"{number(abs(shift_mm), 'mm', units=units)} {side} ({value_range(ends[0], ends[1], 'mm', units=units)})"
+    return f"the middle lifter of a venting reads {told} with it than with other gauges at the same site"
 
 
 def gauge_findings_sentence(gauge: str, shift: str, findings: int, within: int) -> str:

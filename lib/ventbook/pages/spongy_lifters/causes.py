@@ -175,6 +175,8 @@ def _effects_figure(page: Page, facts: Facts) -> Shown:
 def cannot_tell(page: Page) -> Shown:
     """The confounding map, and the pairs that these records can't tell apart."""
     facts = gather_facts(page)
+    if facts.few:
+        return page.text("Too few ventings with a finding to ask which circumstances could be told apart.")
     effects = facts.effects["lifter_failure"]
     blocked = effects[(effects["overlap"] == "none") & effects["overlap_with"].ne("itself")]
     sentences, seen = [], set()

@@ -13,6 +13,7 @@ import pandas as pd
 from ventbook import contexts, evidence
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
+from ventbook.wording import contexts as words
 
 
 @dataclass(frozen=True)
@@ -94,6 +95,7 @@ def _make_facts(page: Page) -> Facts:
     gauges = contexts.compare_gauges(beside_lifters, level=page.level)
     effects["lifter_failure"] = contexts.add_gauge_evidence(effects["lifter_failure"], gauges)
     ranked = contexts.rank_causes(effects["lifter_failure"], factors=factors, listed=False)
+    ranked["evidence"] = [_say_shift(page, gauges, row) for row in rows_of(ranked)]
     signs = contexts.describe_findings(
         page.all_lifters,
         page.all_jobs,
@@ -136,6 +138,15 @@ def _make_facts(page: Page) -> Facts:
         int((jobs["lifters_checked"].fillna(0).to_numpy() > 0).sum()),
         int((jobs["lifters_over_first"].fillna(0).to_numpy() > 0).sum()),
     )
+
+
+def _say_shift(page: Page, gauges: pd.DataFrame, row: dict[str, Any]) -> str:
+    """A gauge's shift in the page's units; an empty text for everything else."""
+    found = gauges[(gauges["gauge"] == row["level"]) & (gauges["state"] == "estimated")]
+    if row["factor"] != "gauge" or found.empty:
+        return ""
+    ends = [float(found[name].iloc[0]) for name in ("shift_mm", "low_mm", "high_mm")]
+    return words.shift_sentence(*ends, units=page.units)
 
 
 def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:

@@ -39,7 +39,8 @@ def count_sentence(page: Page, facts: Facts) -> str:
         sentence = words.few_sentence(facts.checked, facts.failing, scope)
     else:
         over = int(facts.jobs["lifters_over_first"].fillna(0).sum())
-        sentence = (
+        own = f"Lifters of lot {wording.clean_text(facts.lot)}: " if facts.lot else ""
+        sentence = own + (
             f"{wording.share(ventings, events=facts.failing, noun='venting')} had at least one lifter over the limit at the first check; "
             f"{wording.share(lifters, events=over, noun='lifter')} were over it."
         )

@@ -114,6 +114,22 @@ class TestSheet:
         with pytest.raises(ParameterError, match=message):
             report.answer(page)
 
+    def test_the_limit_in_force_comes_before_the_expectation(self) -> None:
+        page = make_page(
+            "planned-venting",
+            fleet_tables(),
+            plan_engine_type="radial9",
+            plan_suction_line_length="6 m",
+            plan_lines_empty="yes",
+        )
+        text = report.answer(page).text
+        limit = foresee(page).limit
+        assert foresee(page).rotations["stop"] > limit
+        assert f"Stop at {limit:.0f}, the" in text
+        assert "95 in 100 had pressure" not in text
+        report.sheet(page)
+        assert next(f["estimate"] for f in page.findings if f["id"] == "stop_rotations") == limit
+
     def test_warm_oil_may_hide_the_pressure(self) -> None:
         said = {}
         for temperature in ("15 degC", "80 degC"):

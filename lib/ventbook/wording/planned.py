@@ -21,8 +21,23 @@ STATES = {
 }
 
 
-def rotations_sentence(median: float, low: float, high: float, stop: float, level: float) -> str:
-    """Rotations to expect and where to stop."""
+def rotations_sentence(
+    median: float,
+    low: float,
+    high: float,
+    stop: float,
+    level: float,
+    limit: float | None = None,
+    *,
+    placeholder: bool = False,
+) -> str:
+    """Rotations to expect and where to stop; a limit in force that is lower comes first."""
+    if limit is not None and stop > limit:
+        whose = "placeholder" if placeholder else "manual"
+        return (
+            f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
+            f"Stop at {limit:.0f}, the {whose}'s limit, whatever is expected, and look for a suction leak."
+        )
     return (
         f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
         f"By {stop:.0f}, 95 in 100 had pressure: stop there and look for a suction leak."
@@ -42,8 +57,8 @@ def limit_sentence(limit: float | None, stop: float, *, placeholder: bool) -> st
     if limit is None:
         return "The manual's limit on rotations is not entered."
     whose = "placeholder" if placeholder else "manual"
-    if stop > limit:
-        return f"The {whose}'s limit of {limit:.0f} rotations comes first."
+    if stop >= limit:
+        return ""
     return f"The {whose}'s limit is {limit:.0f} rotations."
 
 

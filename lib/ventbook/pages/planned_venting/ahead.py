@@ -35,6 +35,14 @@ class Forecast:
     past: pd.DataFrame
     like: int
     of_type: int
+    limit: float | None
+    placeholder: bool
+
+    @property
+    def stop(self) -> float:
+        """Where to stop and look: 95 in 100 had pressure by then, or the limit in force where that is lower."""
+        stop = self.rotations["stop"]
+        return stop if self.limit is None else min(stop, self.limit)
 
     @property
     def group(self) -> dict[str, str]:
@@ -71,8 +79,16 @@ def _foresee(page: Page) -> Forecast | None:
             like = like[like[name].eq(row[name]).fillna(False).astype(bool)]
     return Forecast(
         row, rotations, times, _chance(model, rows, beyond, page.level), model.base if model else np.nan, _cured(own, lifters, page.level),
-        _positions(own), beyond, past, len(like), len(same),
+        _positions(own), beyond, past, len(like), len(same), *limit_of(page, row),
     )  # fmt: skip
+
+
+def limit_of(page: Page, row: pd.Series) -> tuple[float | None, bool]:
+    """The limit on crankshaft rotations in force for this engine type on that day, and whether it is a placeholder."""
+    limit = page.limits.find("rotations_max", str(row["engine_type"]), row["date"].date())
+    if limit is None:
+        return None, False
+    return limit.high, limit.status == "placeholder"
 
 
 def _one(frame: pd.DataFrame) -> dict[str, float]:

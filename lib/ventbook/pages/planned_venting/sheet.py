@@ -7,7 +7,7 @@ import pandas as pd
 
 from ventbook import evidence, priming, wording
 from ventbook.pages.base import Page
-from ventbook.pages.planned_venting.ahead import LEVEL, Forecast, foresee
+from ventbook.pages.planned_venting.ahead import LEVEL, Forecast, foresee, limit_of
 from ventbook.pages.planned_venting.chance import fit_chance
 from ventbook.pages.planned_venting.forecast import off_support, predict_rotations
 from ventbook.pages.planned_venting.plan import planned_rows
@@ -41,7 +41,9 @@ def _rotations(ahead: Forecast) -> str:
     if state != "primes":
         return words.STATES[state]
     r = ahead.rotations
-    return words.rotations_sentence(r["median"], r["low"], r["high"], r["stop"], LEVEL)
+    return words.rotations_sentence(
+        r["median"], r["low"], r["high"], r["stop"], LEVEL, ahead.limit, placeholder=ahead.placeholder
+    )
 
 
 def sheet(page: Page) -> Shown:
@@ -82,14 +84,14 @@ def _keep_findings(page: Page, ahead: Forecast) -> None:
         r = ahead.rotations
         middle = Estimate(r["median"], r["low"], r["high"], LEVEL, "rotations", n, engines, method)
         stop = Estimate(
-            r["stop"],
+            ahead.stop,
             None,
             None,
             0.95,
             "rotations",
             n,
             engines,
-            "95 in 100 past ventings like it had pressure by then",
+            "95 in 100 past ventings like it had pressure by then, or the limit in force where lower",
         )
     else:
         middle = stop = no_estimate(
@@ -129,19 +131,15 @@ def _count_and_limit(page: Page, ahead: Forecast) -> list[str]:
     row = ahead.row
     if row["expected_state"] != "primes":
         return []
-    middle, stop = ahead.rotations["median"], ahead.rotations["stop"]
     reduction = float(row["propeller_reduction"]) if pd.notna(row["propeller_reduction"]) else 1.0
-    limit = page.limits.find("rotations_max", str(row["engine_type"]), row["date"].date())
-    high = limit.high if limit is not None else None
-    placeholder = limit is not None and limit.status == "placeholder"
     hand = priming.hand_pressure(ahead.row.to_frame().T).iloc[0]
     bars = [
         wording.number(float(hand[name]), "bar", units=page.units)
         for name in ("hand_low_bar", "hand_high_bar", "hand_threshold_bar")
     ]
     return [
-        words.counted_at(middle, stop, reduction, "propeller"),
-        words.limit_sentence(high, stop, placeholder=placeholder),
+        words.counted_at(ahead.rotations["median"], ahead.stop, reduction, "propeller"),
+        words.limit_sentence(ahead.limit, ahead.stop, placeholder=ahead.placeholder),
         words.hand_sentence(str(hand["hand_state"]), *bars),
     ]
 
@@ -202,7 +200,9 @@ def next_ventings(page: Page) -> Shown:
         if len(past)
         else rows.assign(median=np.nan, low=np.nan, high=np.nan, stop=np.nan)
     )
+    most = [limit_of(page, row)[0] for _, row in rows.iterrows()]
     table = table.assign(
+        stop=np.fmin(table["stop"], np.array([np.nan if m is None else m for m in most])),
         chance=model.predict(rows) if model else np.nan,
         beyond=[wording.join_words(s) for s in off_support(past, rows)],
     )

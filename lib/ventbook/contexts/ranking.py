@@ -9,13 +9,13 @@ from .table import combine_evidence
 
 PLAUSIBILITY = {"high": 1.0, "moderate": 0.85, "low": 0.6}
 AGAINST_EXPECTATION = 0.3
-CAUSE_Q, HINT_Q = 0.05, 0.20
+CAUSE_Q, HINT_Q = 0.05, 0.10
 
 RULE = (
     "Points = certainty x size x plausibility. Certainty is -log10 of p, after allowing for the levels looked at. "
     "Size is the effect over the smallest one that matters (on the log scale, a number's effect over the middle 80 % "
     "of its values), at most 1. Plausibility is 1, 0.85 or 0.6 for high, moderate and low, times 0.3 where the effect "
-    "goes against what the trade expects. Listed as a cause where q is under 0.05, as a hint under 0.20; "
+    "goes against what the trade expects. Listed as a cause where q is under 0.05, as a hint under 0.10; "
     "nothing else is listed."
 )
 

@@ -68,15 +68,17 @@ def build_lifters(
     ----------
     records : record tables by name, as the store gives them.
     limits : limits in force; default the placeholders of ``data/limits.toml``.
-    gauge_u_mm : standard uncertainty of a reading by gauge, from a study; else the assumed one.
+    gauge_u_mm : standard uncertainty of a reading by gauge; default from the studies among the records, and the
+        assumed one for a gauge without a study.
     """
     limits = dictionary.limits() if limits is None else limits
+    gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
     readings = _with_context(records)
     limit = limits.frame("lifter_gap", readings["engine_type"], readings["date"])
     readings = readings.assign(
         limit_mm=limit["high"].to_numpy(),
         limit_status=limit["status"].to_numpy(),
-        gauge_u_mm=readings["gauge"].map(dict(gauge_u_mm or {})).astype(float).fillna(gauge.ASSUMED_U_MM),
+        gauge_u_mm=readings["gauge"].map(dict(gauge_u_mm)).astype(float).fillna(gauge.ASSUMED_U_MM),
     )
     readings = _at_reference(readings, limits)
     order = readings.sort_values([*_KEY, "check_no"], kind="stable")

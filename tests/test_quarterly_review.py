@@ -386,3 +386,11 @@ def test_period_before_and_a_year_earlier_may_be_the_same():
     review.answer(page)
     assert "year" not in page._frames["five_numbers"].columns
     assert isinstance(page.period, Period)
+
+
+def test_us_units_reach_every_sentence():
+    page = make_page("quarterly-review", fleet_tables(), period="2026Q3", units="us")
+    shown = review.answer(page).text
+    assert not re.search(r"\d mm", shown)
+    assert re.search(r"by 0\.000\d in \(plausible range", shown)
+    assert next(f for f in page.findings if f["id"] == "gauge_difference")["unit"] == "mm"  # files stay metric

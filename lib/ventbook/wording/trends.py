@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from typing import Any
 
 from ventbook.results import Estimate
+from ventbook.units import System
 
 from .core import number, value_range
 
@@ -21,13 +22,24 @@ CHART_WORDS = {
 }
 
 
+def gap_text(value: float | None, *, units: System = "metric", decimals: int = 3) -> str:
+    """A gap or a difference of gaps: ``0.017 mm``, one decimal more in inches (0.0007 in)."""
+    return number(value, "mm", units=units, decimals=decimals if units == "metric" else decimals + 1)
+
+
+def gap_range(low: float | None, high: float | None, *, units: System = "metric") -> str:
+    """A range of gaps, as in gap_text."""
+    return value_range(low, high, "mm", units=units, decimals=3 if units == "metric" else 4)
+
+
 def place_words(site: str) -> str:
     """``at Ridge`` or ``over all sites``."""
     return f"at {site}" if site else "over all sites"
 
 
 def signal_sentence(
-    series: str, site: str, direction: str, *, since: str, current: str, size: Estimate, observed: int = 0, expected: float = 0.0
+    series: str, site: str, direction: str, *, since: str, current: str, size: Estimate, observed: int = 0, expected: float = 0.0,
+    units: System = "metric",
 ) -> str:  # fmt: skip
     """One signal as a sentence; ``size`` is observed over expected, a ratio of means, or a shift in mm."""
     where = place_words(site)
@@ -42,8 +54,8 @@ def signal_sentence(
     if series == "sound_lifter_gap":
         word = "larger" if direction == "up" else "smaller"
         return (
-            f"Gaps read {word} {where} {when}, on sound lifters too: by {number(size.estimate, 'mm', decimals=3)} "
-            f"(plausible range {value_range(size.low, size.high, 'mm', decimals=3)}). That points at the measuring before the engines."
+            f"Gaps read {word} {where} {when}, on sound lifters too: by {gap_text(size.estimate, units=units)} "
+            f"(plausible range {gap_range(size.low, size.high, units=units)}). That points at the measuring before the engines."
         )
     word = {
         ("time_to_pressure", "up"): "Oil pressure came later",
@@ -71,11 +83,11 @@ def not_over_sentence(
 
 def gauge_sentence(
     gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool,
-    share_before: float, share_now: float, gap: bool = False,
+    share_before: float, share_now: float, gap: bool = False, units: System = "metric",
 ) -> str:  # fmt: skip
     """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings."""
     word = "high" if (shift.estimate or 0) > 0 else "low"
-    size = number(abs(shift.estimate or 0.0), "mm", decimals=2)
+    size = gap_text(abs(shift.estimate or 0.0), units=units, decimals=2)
     used = f"{number(share_now, 'share')} of the ventings are read with it since, {number(share_before, 'share')} were before"
     head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there; {used}"
     if attributed:
@@ -92,12 +104,12 @@ def gauge_sentence(
     return f"{head}. With that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
 
 
-def size_words(series: str, size: Estimate) -> str:
+def size_words(series: str, size: Estimate, *, units: System = "metric") -> str:
     """A signal's size with its unit: ``2.15 times`` or ``0.017 mm``."""
     if size.estimate is None:
         return ""
     if series == "sound_lifter_gap":
-        return number(size.estimate, "mm", decimals=3)
+        return gap_text(size.estimate, units=units)
     return f"{number(size.estimate, '1', decimals=2)} times"
 
 

@@ -20,6 +20,8 @@ from ventbook.pages.quarterly_review.signals import (
     stands_out,
 )
 from ventbook.pages.show import Shown
+from ventbook.units import System
+from ventbook.wording import trends as trend_words
 
 #: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
 HELD_BACK, UNCHECKED = 0.05, 0.10
@@ -68,37 +70,37 @@ def _collect(page: Page, facts: Facts) -> list[Action]:
     signals = leading_signals(read_signals(page, facts))
     found: list[Action] = []
     for signal in signals:
-        found += _for_signal(facts, signal)
+        found += _for_signal(signal, page.units)
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
     gauges = compare_all_gauges(facts)
     for g in gauges:
-        action = _check_gauge(g)
+        action = _check_gauge(g, page.units)
         if stands_out(g, len(gauges)) and action.what not in blamed:
             found.append(action)
     found += _for_records(page, facts)
     return list(dict.fromkeys(found))
 
 
-def _check_gauge(g: trends.GaugeShift) -> Action:
+def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
     name = wording.clean_text(g.gauge)
     word = "high" if (g.shift.estimate or 0) > 0 else "low"
     low, high = sorted(abs(v) for v in (g.shift.low or 0.0, g.shift.high or 0.0))
-    span = wording.value_range(low, high, "mm", decimals=3)
+    span = trend_words.gap_range(low, high, units=units)
     return Action(
         g.site,
         f"Hold gauge {name} against another one or a reference before acting on engines.",
-        f"It reads {wording.number(abs(g.shift.estimate or 0.0), 'mm', decimals=3)} {word} (plausible range {span}) against "
+        f"It reads {trend_words.gap_text(abs(g.shift.estimate or 0.0), units=units)} {word} (plausible range {span}) against "
         "the other readings at the site.",
         g,
     )
 
 
-def _for_signal(facts: Facts, s: Signal) -> list[Action]:
+def _for_signal(s: Signal, units: System) -> list[Action]:
     where = s.site or "all sites"
     if s.cause_gauge is not None:
-        return [_check_gauge(s.cause_gauge)]
+        return [_check_gauge(s.cause_gauge, units)]
     if s.series == trends.FAILING and s.direction == "up":
         out = [
             Action(
@@ -145,9 +147,9 @@ def _for_signal(facts: Facts, s: Signal) -> list[Action]:
         return [
             Action(
                 where, "Check how gaps are measured: gauge, force, hold, place of the lever.",
-                f"Sound lifters read {wording.number(s.size.estimate, 'mm', decimals=3)} more than before since {s.since}."
+                f"Sound lifters read {trend_words.gap_text(s.size.estimate, units=units)} more than before since {s.since}."
                 if s.direction == "up"
-                else f"Sound lifters read {wording.number(abs(s.size.estimate or 0), 'mm', decimals=3)} less than before since {s.since}.",
+                else f"Sound lifters read {trend_words.gap_text(abs(s.size.estimate or 0.0), units=units)} less than before since {s.since}.",
             )
         ]  # fmt: skip
     return []

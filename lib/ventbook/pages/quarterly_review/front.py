@@ -211,12 +211,12 @@ def show_signals(page: Page, facts: Facts) -> Shown:
                 sentence=s.sentence,
             )
         if s in told:
-            lines = explain_signal(s, mix=s.site not in explained)
+            lines = explain_signal(s, mix=s.site not in explained, units=page.units)
             explained.add(s.site)
             shown += page.text(" ".join([s.sentence, *lines]))
     table = page.add_table(
         "trend_signals",
-        signal_table(signals, date=date),
+        signal_table(signals, date=date, units=page.units),
         title=f"Signals in {facts.step.label}",
         columns={
             "what": "What moved", "group": "Where", "direction": "Direction", "since": "Since", "size_words": "Size", "put_down_to": "Put down to",

@@ -15,6 +15,7 @@ from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import ALSO, GAP, Facts
 from ventbook.results import Estimate
+from ventbook.units import System
 from ventbook.wording import trends as words
 
 #: A change of the mix is told beside a signal from this difference of shares on, when it is this improbable.
@@ -111,7 +112,7 @@ def _read(page: Page, facts: Facts, row: dict, *, more: bool) -> Signal:
             )
     sentence = words.signal_sentence(
         series, site, str(row["direction"]), since=since, current=facts.step.label, size=size, observed=observed,
-        expected=expected,
+        expected=expected, units=page.units,
     )  # fmt: skip
     return Signal(
         series, site, str(row["direction"]), str(row["chart"]), float(row["value"]), float(row["limit"]), since,
@@ -169,7 +170,7 @@ def stands_out(gauge: trends.GaugeShift, among: int) -> bool:
     return gauge.p < GAUGE_P / max(among, 1) and abs(gauge.shift.estimate or 0.0) >= GAUGE_MM
 
 
-def signal_table(signals: Sequence[Signal], *, date: str) -> pd.DataFrame:
+def signal_table(signals: Sequence[Signal], *, date: str, units: System = "metric") -> pd.DataFrame:
     """trend_signals.csv: one row a signal, first the columns that other programs read."""
     columns = ["series", "group", "date", "direction", "chart", "value", "limit"]
     more = [
@@ -187,7 +188,7 @@ def signal_table(signals: Sequence[Signal], *, date: str) -> pd.DataFrame:
     rows = [
         (s.series, s.site or "all sites", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
          s.size.high, s.size.unit, *((s.observed, s.expected) if s.series == trends.FAILING else (np.nan, np.nan)), cause_of(s, signals),
-         words.SERIES_WORDS[s.series], words.size_words(s.series, s.size))
+         words.SERIES_WORDS[s.series], words.size_words(s.series, s.size, units=units))
         for s in signals
     ]  # fmt: skip
     table = pd.DataFrame(rows, columns=[*columns, *more])
@@ -205,14 +206,14 @@ def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
     return f"gauge {found.gauge}" if found else ""
 
 
-def explain_signal(signal: Signal, *, mix: bool = True) -> list[str]:
+def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric") -> list[str]:
     """Sentences beside a signal: gauges first, then what else changed (``mix``), then what the failing ventings share."""
     out = []
     for g in signal.gauges:
         out.append(
             words.gauge_sentence(
                 wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
-                corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP,
+                corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP, units=units,
                 share_before=g.share_before, share_now=g.share_now,
             )
         )  # fmt: skip

@@ -206,7 +206,7 @@ def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dic
                 values = pd.Series(
                     np.where(known, found.numbers, found.numbers[known].mean()), index=jobs.index
                 )
-        cost = 1 if values.dtype != object else values.nunique(dropna=False) - 1
+        cost = count_columns(values)
         if spent + cost > room:
             late.append(title)
             continue
@@ -215,6 +215,11 @@ def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dic
     if late:
         notes.append(f"too few ventings to take in {wording.join_words(late)}")
     return frame, factors, notes
+
+
+def count_columns(values: pd.Series) -> int:
+    """Coefficients that a covariate takes: one for a number, one less than its levels for a code."""
+    return 1 if values.dtype != object else max(values.nunique(dropna=False) - 1, 0)
 
 
 def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System = "metric") -> Effects:
@@ -227,7 +232,8 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
     references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
     low, high = known["wait_low"].to_numpy(float), known["wait_high"].to_numpy(float)
     ended, n = int(np.isfinite(high).sum()), len(known)
-    tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(design.shape[1], 1))
+    spent = sum(count_columns(design[name]) for name in design.columns)
+    tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(spent, 1))
     if not evidence.allows(tier, "model"):
         low, high, known, design = low[:0], high[:0], known.iloc[:0], design.iloc[:0]
         notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]

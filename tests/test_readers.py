@@ -509,6 +509,26 @@ def test_quotes_that_span_lines_are_found_across_chunks(monkeypatch, tmp_path):
     assert text_form.scan_text(path).plain
 
 
+def test_a_file_cut_in_the_middle_of_a_character_loses_no_row(tmp_path):
+    path = tmp_path / "engines.csv"
+    path.write_bytes((",".join(HEAD) + "\n007,flat4,4,7.5\nE1,gr").encode() + "ö".encode()[:1])
+    sheets, _ = readers.open_sheets([path])
+    batches = list(sheets[0].batches())
+    assert sum(batch.rows for batch in batches) == 2
+    assert [fault[0] for batch in batches for fault in batch.faults.values()] == ["wrong_cell_count"]
+
+
+@pytest.mark.parametrize("at", [1, 900])
+def test_a_row_larger_than_a_block_does_not_stop_the_reading(tmp_path, monkeypatch, at):
+    monkeypatch.setattr(text_files, "BLOCK", 4096)
+    rows = [HEAD] + [[f"E{n}", "flat4", "4", ""] for n in range(1000)]
+    rows[at][1] = "x" * 30_000
+    rows[700] = rows[700][:2]
+    lines, cells, _ = read(write(tmp_path / "engines.csv", rows))
+    assert sorted(lines) == list(range(2, 1002))
+    assert len(cells[lines.index(at + 1)][1]) == 30_000
+
+
 def test_a_large_file_streams_in_blocks(tmp_path, monkeypatch):
     monkeypatch.setattr(text_files, "BLOCK", 4096)
     rows = [HEAD] + [[f"E{n}", "flat4", "4", ""] for n in range(2000)]

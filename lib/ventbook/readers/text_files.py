@@ -15,6 +15,7 @@ import numpy as np
 import pyarrow as pa
 
 from ventbook.dictionary import Table
+from ventbook.errors import InputError
 
 from . import text_form
 from .headers import choose_table, find_header, resolve_fields
@@ -67,7 +68,8 @@ def open_text(path: Path, source: Source) -> Sheet:
 
     def read() -> Iterator[Batch]:
         if scan.plain and sum("\n" in cell for cell in headers) == 0:
-            return _read_blocks(path, separator, line, len(headers), width)
+            rows = scan.newlines + (not scan.ends_with_newline) - line
+            return _count_rows(_read_blocks(path, separator, line, len(headers), width), rows, path)
         return _read_rows(path, scan, separator, line, width, sheet.notes)
 
     sheet.batches = read
@@ -130,6 +132,18 @@ def _describe_encoding(tally: dict[str, int]) -> FileNote:
     return FileNote("encoding_chosen", value="Windows-1252 (Latin-1)")
 
 
+def _count_rows(batches: Iterator[Batch], expected: int, path: Path) -> Iterator[Batch]:
+    """The batches, held against the number of lines: not a row may be lost on the fast way."""
+    seen = 0
+    for batch in batches:
+        seen += batch.rows
+        yield batch
+    if seen != expected:
+        raise InputError(
+            f"{path.name}: {expected} lines, but {seen} rows could be told apart; save it as UTF-8"
+        )
+
+
 def _read_blocks(path: Path, separator: str, header_line: int, raw_width: int, width: int) -> Iterator[Batch]:
     """The fast way: Arrow's block reader on text columns; rows of another width are told by their line."""
     from pyarrow import csv
@@ -169,6 +183,9 @@ def _read_blocks(path: Path, separator: str, header_line: int, raw_width: int, w
             block = reader.read_next_batch()
         except StopIteration:
             break
+        except pa.ArrowInvalid:  # a row larger than a block: on from here row by row
+            yield from _read_rows(path, text_form.scan_text(path), separator, line - 1, width, [])
+            return
         skipped = {number for number, _ in strange}
         lines = _number_lines(line, block.num_rows, skipped)
         if block.num_rows:

@@ -78,6 +78,10 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
                     valid = False
             elif valid:
                 utf8.reset()
+    try:
+        utf8.decode(b"", final=True)
+    except UnicodeDecodeError:  # the file ends in the middle of a character
+        valid = False
     if not size:
         raise InputError(f"{path.name}: the file is empty; hand in a file with headers and rows")
     for signature, kind in _SIGNATURES.items():

@@ -78,7 +78,8 @@ def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]
         frames = [to_frame(dictionary_schema(table, columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     rows = np.concatenate([own, np.full(len(frame) - len(own), -1)])
-    first = ~frame[key].duplicated().to_numpy() if len(frames) > 1 else np.ones(len(frame), dtype=bool)
+    # One intake may hold a row twice as well (two deliveries taken in at once).
+    first = ~frame[key].duplicated().to_numpy()
     if not first.all():
         frame, rows = frame[first], rows[first]
     frame.index = pd.Index(frame[key].astype(object))

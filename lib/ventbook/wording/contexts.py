@@ -75,8 +75,6 @@ def cause_sentence(row: Mapping[str, Any], *, level: float) -> str:
     words = f"{name_level(row)}: {times}; {row['exposed_failing']} of {row['exposed']} such ventings had one."
     if row["evidence"]:
         words += f" {str(row['evidence'])[0].upper()}{str(row['evidence'])[1:]}."
-    if row["standing"] == "hint":
-        words += " A hint only."
     if row["overlap"] == "none":
         words += (
             f" It can't be told apart from {str(row['overlap_with']).replace('_', ' ')} on these ventings."

@@ -68,18 +68,15 @@ def _keep_cause(page: Page, facts: Facts, row: dict) -> Shown:
         row["effect"], row["low"], row["high"], page.level, "ratio", row["ventings"],
         int(facts.beside["engine_id"].nunique()), f"odds ratio, {row['basis']}", note=str(row["standing"]),
     )  # fmt: skip
-    group = {
-        "rank": int(row["rank"]),
-        "factor": row["factor"],
-        "level": row["level"],
-        "mechanism": row["mechanism"],
-    }
+    # rank, standing and q stay out of the key, so that one candidate can be followed from report to report
+    group = {"factor": row["factor"], "level": row["level"], "mechanism": row["mechanism"]}
+    place = f"Candidate {row['rank']}, {words.STANDING_WORDS[row['standing']]} (q {row['q']:.3f}): "
     return page.add_finding(
         "candidate_cause",
         estimate,
         tier=facts.tier,
-        group=group | {"standing": row["standing"], "q": round(float(row["q"]), 6)},
-        sentence=words.cause_sentence(row, level=page.level),
+        group=group,
+        sentence=place + words.cause_sentence(row, level=page.level),
     )
 
 
@@ -90,7 +87,8 @@ def all_effects(page: Page) -> Shown:
     effects = facts.effects["lifter_failure"]
     if not facts.few:
         shown = _effects_figure(page, facts)
-        table = effects[effects["state"] == "estimated"].copy()
+        table = contexts.score_effects(effects[effects["state"] == "estimated"])
+        table = table.sort_values(["points", "factor", "level"], ascending=[False, True, True], kind="stable")
         table["what"] = [words.name_level(row) for row in rows_of(table)]
         for name in ("crude", "adjusted", "stratified"):
             table[f"{name}_words"] = [
@@ -114,6 +112,7 @@ def all_effects(page: Page) -> Shown:
             table,
             title="Times the odds of a lifter over the limit: alone, given the others, and by site",
             columns=columns,
+            rows=20,
             note='"Smaller" means that the whole interval lies within the smallest odds ratio that matters; "not known" is not "no effect".',
         )
     long = pd.concat([lengthen_effects(frame) for frame in facts.effects.values()], ignore_index=True)

@@ -87,6 +87,8 @@ def _make_facts(page: Page) -> Facts:
         )
         jobs = jobs[(jobs["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(drop=True)
     beside, beside_lifters = _take_beside(page)
+    # a lifter pressed too lightly to be judged is no trial: it could not have been found
+    jobs, beside = (part.assign(lifters_checked=part["lifters_judged_first"]) for part in (jobs, beside))
     factors = contexts.load_factors()
     effects = {
         outcome: contexts.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)

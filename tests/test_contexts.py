@@ -304,6 +304,19 @@ def test_interval_regression_matches_least_squares_on_narrow_intervals() -> None
     assert fit.scale == pytest.approx(np.std(y - design @ expected), rel=1e-5)
 
 
+def test_interval_regression_matches_a_library_s_censored_fit() -> None:
+    rng = np.random.default_rng(19)
+    value = rng.normal(2.0, 0.5, 300)
+    low, high = np.floor(value * 2) / 2, np.floor(value * 2) / 2 + 0.5
+    low, high = np.where(value > 2.6, 2.6, low), np.where(value > 2.6, np.inf, high)
+    fit = contexts.fit_intervals(np.ones((300, 1)), low, high)
+    closed = np.isfinite(high)
+    data = stats.CensoredData(right=low[~closed], interval=np.column_stack([low[closed], high[closed]]))
+    loc, scale = stats.norm.fit(data)
+    assert fit.beta[0] == pytest.approx(loc, abs=2e-4)  # the library's simplex search stops at 1e-4
+    assert fit.scale == pytest.approx(scale, abs=2e-4)
+
+
 def test_cases_stand_beside_like_ventings_of_other_engines() -> None:
     jobs = plant_fleet(18, odds_ratio=4.0)
     matched = cases.match_cases(jobs)

@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 
 from invented_store import TODAY, make_store, rows_of
-from ventbook import pages
+from ventbook import pages, waiting_times
 from ventbook import store as st
 from ventbook.pages import rotations_to_prime_times as rotations
 from ventbook.pages import time_to_pressure as times
@@ -182,12 +182,19 @@ def test_awkward_records_never_fail(tmp_path, kind):
 
 
 def test_instruments_are_compared_by_engine():
-    engine = pd.Series(np.repeat(["a", "b", "c", "d"], 5))
-    difference = pd.Series(np.tile([0.1, 0.2, 0.3, 0.2, 0.2], 4))
-    found = times.compare_instruments(difference, engine, level=0.95)
+    engine = np.repeat(["a", "b", "c", "d"], 5)
+    logger = np.linspace(1, 3, 20)
+    stopwatch = logger + np.tile([0.1, 0.2, 0.3, 0.2, 0.2], 4)
+    found = waiting_times.compare_instruments(stopwatch, logger, cluster=engine)
     assert found.estimate == pytest.approx(0.2) and found.clusters == 4
+    # by hand: every engine's sum of differences from the mean is 0, so is the error
+    assert found.high - found.low == pytest.approx(0.0, abs=1e-9)
     assert "stopwatch reads 0.20 s longer" in words.instruments(found, pairs=20)
-    assert times.compare_instruments(difference[:3], engine[:3], level=0.95).state == "too_few"
+    stopwatch[engine == "a"] += 0.4
+    # by hand: sums of differences from the mean 1.5, -.5, -.5, -.5; error sqrt(4/3 * 3) / 20, t(3) = 3.182446
+    wider = waiting_times.compare_instruments(stopwatch, logger, cluster=engine)
+    assert wider.high - wider.estimate == pytest.approx(3.182446 * 2 / 20, rel=1e-6)
+    assert waiting_times.compare_instruments(stopwatch[:3], logger[:3], cluster=engine[:3]).state == "too_few"
 
 
 @pytest.mark.parametrize(

@@ -7,11 +7,9 @@ from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
 
 from ventbook import plots, waiting_times, wording
 from ventbook.plots import waiting_times as draw
-from ventbook.results import Estimate, no_estimate
 from ventbook.wording import waiting_times as words
 
 from . import waits
@@ -260,7 +258,9 @@ def instruments(page: Page) -> Shown:
     both = history[(history["time_source"] == "trace") & history["stopwatch_low_s"].notna()]
     both = both[np.isfinite(both["wait_high"]) & np.isfinite(both["stopwatch_high_s"])]
     difference = both["stopwatch_s"] - both["time_to_pressure_s"]
-    found = compare_instruments(difference, both["engine_id"], level=page.level)
+    found = waiting_times.compare_instruments(
+        both["stopwatch_s"], both["time_to_pressure_s"], cluster=both["engine_id"], level=page.level
+    )
     shown = page.add_finding(
         "stopwatch_less_logger",
         found,
@@ -285,21 +285,6 @@ def instruments(page: Page) -> Shown:
         caption=f"Single starts differ by {spread:.2f} s (standard deviation); a stopwatch step of 0.5 s alone makes 0.14 s. Where both stand "
         "this page uses the logger.",
     )  # fmt: skip
-
-
-def compare_instruments(difference: pd.Series, engine: pd.Series, *, level: float) -> Estimate:
-    """Mean difference of paired readings (s) with engines as clusters."""
-    values = difference.to_numpy(float)
-    codes, _ = pd.factorize(engine)
-    clusters = int(codes.max()) + 1 if values.size else 0
-    method = "mean of paired differences, errors by engines with t"
-    if values.size < 5 or clusters < 3:
-        return no_estimate("too_few", level=level, unit="s", n=values.size, clusters=clusters, method=method)
-    mean = float(values.mean())
-    sums = np.bincount(codes, weights=values - mean, minlength=clusters)
-    error = float(np.sqrt(clusters / (clusters - 1) * (sums @ sums))) / values.size
-    reach = float(stdtrit(clusters - 1, 0.5 + level / 2)) * error
-    return Estimate(mean, mean - reach, mean + reach, level, "s", values.size, clusters, method)
 
 
 def return_flow(page: Page) -> Shown:

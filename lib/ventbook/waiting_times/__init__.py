@@ -6,6 +6,7 @@ Pure functions on arrays of readings (low, high]: low == high is exact, high == 
 from ventbook.waiting_times.aft import AftFit
 from ventbook.waiting_times.curves import Curve, estimate_curve
 from ventbook.waiting_times.heaping import test_heaping, widen_heaped
+from ventbook.waiting_times.instruments import compare_instruments
 from ventbook.waiting_times.regression import fit_aft
 from ventbook.waiting_times.residuals import ResidualCheck, check_residuals
 from ventbook.waiting_times.shares import estimate_quantile, share_over
@@ -15,6 +16,7 @@ __all__ = [
     "Curve",
     "ResidualCheck",
     "check_residuals",
+    "compare_instruments",
     "estimate_curve",
     "estimate_quantile",
     "fit_aft",

@@ -172,8 +172,11 @@ class Writer:
     def table(self, tag: Tag) -> str:
         """A table: caption kept with it, header row repeated on every page, rows of numbers set right."""
         caption = tag.find("caption")
-        head = [cell for row in tag.select("thead tr") for cell in row.find_all(["th", "td"])]
-        rows = [row.find_all(["th", "td"]) for row in tag.select("tbody tr")]
+        lines = [
+            (row.find_parent("thead") is not None, row.find_all(["th", "td"])) for row in tag.find_all("tr")
+        ]
+        head = [cell for above, cells in lines if above for cell in cells]
+        rows = [cells for above, cells in lines if not above]
         wide = max([len(head), *(len(row) for row in rows)], default=0)
         if not wide:
             return ""

@@ -3,8 +3,11 @@
 Only imports and small tables belong here. Nothing here may start a thread, open a store or draw a random number.
 """
 
+import bs4
 import deltalake
 import ipykernel.kernelapp
+import latex2mathml.converter
+import markdown_it
 import matplotlib.backends.backend_svg
 import matplotlib.figure
 import numpy
@@ -13,6 +16,7 @@ import papermill
 import pyarrow.compute
 import pyarrow.dataset
 import pyarrow.parquet
+import pypandoc
 import scipy.optimize
 import scipy.special
 import scipy.stats
@@ -22,12 +26,19 @@ import xlsxwriter
 
 import ventbook.jobs
 import ventbook.pages
+import ventbook.reports.export
+import ventbook.reports.pdf
 import ventbook.reports.work
-from ventbook import dictionary, units
+import ventbook.reports.xlsx
+from ventbook import dictionary, plots, units
+from ventbook.reports import typst_text
 
 LOADED = (
+    bs4,
     deltalake,
     ipykernel.kernelapp,
+    latex2mathml.converter,
+    markdown_it,
     matplotlib.backends.backend_svg,
     matplotlib.figure,
     numpy,
@@ -36,6 +47,7 @@ LOADED = (
     pyarrow.compute,
     pyarrow.dataset,
     pyarrow.parquet,
+    pypandoc,
     scipy.optimize,
     scipy.special,
     scipy.stats,
@@ -44,7 +56,14 @@ LOADED = (
     xlsxwriter,
     ventbook.jobs,
     ventbook.pages,
+    ventbook.reports.export,
+    ventbook.reports.pdf,
     ventbook.reports.work,
+    ventbook.reports.xlsx,
 )
+typst_text.quote("°")
+figure, axes = plots.new_figure()
+axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")
+plots.svg_bytes(figure)
 dictionary.tables()
 units.convert(1.0, "mm", "in")

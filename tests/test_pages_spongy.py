@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook import contexts
+from ventbook import contexts, dictionary
 from ventbook.pages import spongy_lifters as report
+from ventbook.pages.parameters import find_report
 from ventbook.pages.spongy_lifters.controls import is_by_hand, list_choices, show_again
 from ventbook.pages.spongy_lifters.facts import gather_facts
 from ventbook.wording import contexts as words
@@ -171,6 +172,18 @@ def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
     assert "site Lake" in again.text
     box = report.open_by_hand(page)
     assert len(box.children) == 3
+
+
+def test_the_notebook_asks_for_every_section_once_with_all_parameters() -> None:
+    path = dictionary.DATA.parent / "notebooks" / "05_spongy_lifters.ipynb"
+    cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+    sources = ["".join(cell["source"]) for cell in cells]
+    for name in SECTIONS:
+        assert sum(f"spongy.{name}(page)" in source for source in sources) == 1, name
+    asked = next(source for source in sources if source.startswith("store:"))
+    wanted = set(find_report("spongy-lifters").parameters)
+    assert {line.split(":")[0] for line in asked.splitlines()} == wanted
+    assert all(f'"{name}": {name},' in sources[2] for name in wanted)
 
 
 class TestWords:

@@ -58,18 +58,20 @@ class NameCoder:
     def pattern(self) -> re.Pattern[str] | None:
         """Finds known names in text; None when none are known."""
         if self._pattern_size != len(self.names):
-            words: dict[str, str] = {}
-            for code, name in sorted(self.names.items()):
-                for part in re.split(r"[^\w]+", name):
-                    if len(part) >= SHORTEST_PART and not part.isdigit():
-                        words.setdefault(part.casefold(), code)
+            whole: dict[str, str] = {}
+            parts: dict[str, str] = {}
             for code, name in sorted(self.names.items()):
                 if len(re.sub(r"[\W\d_]", "", name)) >= SHORTEST_NAME:
-                    words[name.casefold()] = code
-            ordered = sorted(words, key=lambda word: (-len(word), word))
-            joined = "|".join(re.escape(word).replace(r"\ ", r"\s+") for word in ordered)
-            self._words = words
-            self._pattern = re.compile(rf"\b(?:{joined})\b", re.IGNORECASE) if ordered else None
+                    whole[name.casefold()] = code
+                for part in re.split(r"[^\w]+", name):
+                    if len(part) >= SHORTEST_PART and not part.isdigit():
+                        parts.setdefault(part.casefold(), code)
+            self._words = parts | whole
+            forms = {form for part in parts for form in (part.capitalize(), part.upper())}
+            # a whole name in any spelling, a part of one only with a capital: "mark" is no technician, "Mark" may be
+            either = [f"(?i:{_any_of(whole)})"] if whole else []
+            either += [_any_of(forms)] if forms else []
+            self._pattern = re.compile(rf"\b(?:{'|'.join(either)})\b") if either else None
             self._pattern_size = len(self.names)
             self._masked = {}
         return self._pattern
@@ -82,7 +84,7 @@ class NameCoder:
         encoded = text.dictionary_encode() if len(text) > MANY else None
         if encoded is not None and len(encoded.dictionary) < len(text) // 2:
             return self.mask_column(encoded.dictionary).take(encoded.indices)
-        hit = pc.match_substring_regex(text, f"(?i){pattern.pattern}").fill_null(False)
+        hit = pc.match_substring_regex(text, pattern.pattern).fill_null(False)
         if not pc.any(hit).as_py():
             return text
         masked = pa.array([self.mask_text(value) for value in text.filter(hit).to_pylist()], pa.string())
@@ -130,6 +132,12 @@ class NameCoder:
         self.folder.mkdir(mode=0o700, exist_ok=True)
         _write_private(self.folder / "key", self.key.hex())
         _write_private(self.folder / "names.json", json.dumps(self.names, ensure_ascii=False, sort_keys=True))
+
+
+def _any_of(words: Iterable[str]) -> str:
+    """An alternation that tries longer words first; a space stands for any run of spaces."""
+    ordered = sorted(words, key=lambda word: (-len(word), word))
+    return "|".join(re.escape(word).replace(r"\ ", r"\s+") for word in ordered)
 
 
 def open_coder(store: Path | None) -> NameCoder:

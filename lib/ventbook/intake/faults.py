@@ -41,12 +41,16 @@ class Fault:
             self.code, self.column, self.rows + offset, self.values, self.common, self.each, self.once
         )
 
-    def text(self, position: int) -> tuple[str, str, str]:
-        """(value, what, do) of the fault's row number ``position`` (not the row's position in the table)."""
+    def text(self, position: int, clean: Callable[[str], str] = lambda text: text) -> tuple[str, str, str]:
+        """(value, what, do) of the fault's row number ``position`` (not the row's position in the table); ``clean``
+        is applied to what came from the row before it goes into the sentence.
+        """
         value = self.values[position] if len(self.values) else str(self.common.get("value", ""))
+        value = clean(value)
         words = {"value": shorten(value), "column": self.column, "unit": "", **self.common}
         if self.each:
             words |= self.each[position]
+        words |= {name: clean(words[name]) for name in ("old", "why") if name in words}
         if len(self.values):
             words["value"] = shorten(value)
         wording = dictionary.issue(self.code)

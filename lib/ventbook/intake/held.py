@@ -142,7 +142,7 @@ def build_quarantine(
     out: dict[str, list[Any]] = {name: [] for name in QUARANTINE.names}
     for n, row in enumerate(rows):
         fault, position = first[int(row)]
-        value, what, do = fault.text(position)
+        value, what, do = fault.text(position, coder.mask_text)
         sheet = loaded.sheets[loaded.source[row]]
         original = originals[int(row)]
         if "wrong_cell_count" in codes[int(row)]:
@@ -189,7 +189,7 @@ def _hide_value(
         return shown, what.replace(repr(value), repr(shown))
     if fault.column == "technician":
         return "", f"{fault.column} can't be used"
-    return coder.mask_text(value), coder.mask_text(what)
+    return value, what
 
 
 def _known_words(loaded: Loaded) -> set[str]:
@@ -230,15 +230,13 @@ def build_issues(
             row = int(row)
             if dropped[row]:
                 continue
-            value, what, do = fault.text(position)
+            value, what, do = fault.text(position, coder.mask_text)
             sheet = loaded.sheets[loaded.source[row]]
             if fault.code == "wrong_cell_count":
                 shown = safe.get((lines[row], sheet.file, sheet.sheet or None), "")
                 value, what = shown, what.replace(repr(value), repr(shown))
             elif fault.column == "technician":
                 value, what = ("", f"{fault.column} can't be used") if fault.holds else (value, what)
-            else:
-                value, what = coder.mask_text(value), coder.mask_text(what)
             values = {
                 "code": fault.code,
                 "severity": wording.severity,

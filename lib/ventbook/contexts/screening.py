@@ -39,7 +39,8 @@ def screen_factors(
     (fifteen ventings for times); ``adjusted_for`` names them. A consequence of the venting is never adjusted for.
     stratified: Mantel-Haenszel over sites (numbers cut in two), with the p of "the sites agree". Intervals sum
     by engine (CR3, t). A level without or with nothing but findings gets a penalised fit with profile interval.
-    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors.
+    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors
+    of this outcome: strong effects on times shall not make weak ones on lifters look surer.
     overlap: "none" where the factor can't be told apart from the one named in ``overlap_with``, "thin", "good";
     with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
     beyond / within the smallest effect that matters, else "not known".

@@ -393,4 +393,23 @@ def test_us_units_reach_every_sentence():
     shown = review.answer(page).text
     assert not re.search(r"\d mm", shown)
     assert re.search(r"by 0\.000\d in \(plausible range", shown)
-    assert next(f for f in page.findings if f["id"] == "gauge_difference")["unit"] == "mm"  # files stay metric
+    assert (
+        next(f for f in page.findings if f["id"] == "gauge_difference")["unit"] == "mm"
+    )  # files stay metric
+
+
+def test_rare_failures_are_shown_by_the_run_between_them():
+    tables = cut(fleet_tables(SMALL), lambda v: v["site"] == "Lake")
+    page = make_page("quarterly-review", tables, period="2026Q3")
+    shown = review.failing_by_period(page)
+    jobs = facts.gather_facts(page).jobs
+    failing = int(jobs["failed_first"].sum())
+    assert 0 < failing / 8 < 3
+    assert "Since the last failing venting there were" in shown.text
+    if failing >= 4:
+        assert len(page._frames["between_failures"]) == failing
+
+
+def test_the_demo_has_actions_of_its_own():
+    entries = tomllib.loads((dictionary.DATA / "demo_actions.toml").read_text("utf-8"))["action"]
+    assert [set(entry) <= {"id", "since", "site", "what"} for entry in entries] == [True, True]

@@ -181,3 +181,29 @@ def _periods(ax: Axes, labels: list[str]) -> None:
         ha="right" if turned else "center",
     )
     ax.set_xlim(-0.6, max(len(labels) - 0.4, 0.6))
+
+
+def draw_between(ax: Axes, chart: pd.DataFrame, *, since_last: int, title: str) -> Axes:
+    """Sound ventings before each failing one as stems, the usual number dashed, the upper limit dotted; the run since the
+    last failing one is hollow, for it isn't over.
+    """
+    x, y = np.arange(1, len(chart) + 1), chart["value"].to_numpy(float)
+    ax.vlines(x, 0, y, color=COLORS[0], linewidth=1)
+    ax.plot(x, y, MARKERS[0], color=COLORS[0], label="before a failing venting")
+    ax.plot(
+        [len(chart) + 1],
+        [since_last],
+        MARKERS[0],
+        color="white",
+        markeredgecolor=COLORS[0],
+        label="since the last one",
+    )
+    ax.axhline(chart["centre"].iloc[0], color=GREY, linestyle="--", linewidth=1, label="usual")
+    ax.axhline(
+        chart["high_limit"].iloc[0], color=GREY, linestyle=":", linewidth=1.1, label="chance stays under"
+    )
+    top = max(float(y.max(initial=0.0)), float(since_last), float(chart["high_limit"].iloc[0]))
+    ax.set_ylim(0, 1.4 * top + 1)
+    ax.set_xlabel("failing ventings in order of date")
+    ax.set_ylabel("sound ventings")
+    return _finish(ax, title, legend="upper left")

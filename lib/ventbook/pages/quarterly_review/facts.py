@@ -12,6 +12,7 @@ import pandas as pd
 from ventbook import evidence, trends
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period, quarter_of
+from ventbook.pages.rotations_to_prime.counts import widen_counts
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
 MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
@@ -37,7 +38,7 @@ NEEDED = (
 JOB_COLUMNS = tuple(dict.fromkeys((
     "venting_id", "engine_id", "date", "month", "site", "failed_first", "closed", "recorded_because", *MIX, *NUMBERS.values(),
     "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s",
-    "rotations_low", "rotations_high", "pressure_shown", "all_checked", "lifters_over_first", "lifters_checked",
+    "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_checked",
     "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
     "pressure_threshold_bar", "rotations_after_pressure",
 )))  # fmt: skip
@@ -106,6 +107,7 @@ def gather_facts(page: Page) -> Facts:
 
 def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period: Period) -> Facts:
     """Facts of any period from any ventings and lifters (an earlier snapshot's, say)."""
+    jobs = widen_counts(jobs)
     steps = make_steps(period, earliest=jobs["date"].min().date() if len(jobs) else period.start)
     lifters = label_steps(lifters[[c for c in LIFTER_COLUMNS if c in lifters.columns]], steps)
     jobs = label_steps(add_readings(jobs[[c for c in JOB_COLUMNS if c in jobs.columns]], lifters), steps)

@@ -12,6 +12,7 @@ from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.quarterly_review.numbers import failure_share
+from ventbook.pages.quarterly_review.rare import between_failures
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_ratios, draw_share_chart
 
@@ -56,7 +57,7 @@ def failing_by_period(page: Page) -> Shown:
             "low_limit": ("Band from", "share"), "high_limit": ("Band to", "share"), "outside": "Outside",
         },
     )  # fmt: skip
-    return shown + _by_month(page, facts)
+    return shown + _by_month(page, facts) + between_failures(page)
 
 
 def count_steps(facts: Facts, jobs: pd.DataFrame | None = None) -> pd.DataFrame:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ventbook import rates, trends, waiting_times
+from ventbook import priming, rates, trends, waiting_times
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import Facts
@@ -77,10 +77,8 @@ def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
 
 
 def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
-    """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts left out."""
-    shown = (jobs["pressure_shown"] == True).fillna(False).astype(bool)  # noqa: E712
-    used = jobs[shown.to_numpy()]
-    return trends.geometric_mean(used["rotations_ratio"], cluster=used["engine_id"], level=level)
+    """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
+    return priming.estimate_ratio(jobs, level=level)
 
 
 def cured_share(lifters: pd.DataFrame, *, level: float) -> Estimate:

@@ -98,7 +98,7 @@ def rotations(page: Page) -> Shown:
         shown += page.add_figure(
             "rotations_ratio", figure,
             alt=f"Rotations recorded over expected with intervals by period, {facts.labels[0]} to {facts.labels[-1]}, line at 1.",
-            caption="Over 1: more turning than the lines' volumes explain, as with air drawn in on the suction side. Counts given up are left out.",
+            caption="Over 1: more turning than the lines' volumes explain, as with air drawn in on the suction side. Counts given up count as lower bounds.",
         )  # fmt: skip
     now = table[(table["label"] == facts.step.label)]
     return shown + page.add_table(

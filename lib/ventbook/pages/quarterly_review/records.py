@@ -11,6 +11,7 @@ from ventbook import dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
 from ventbook.pages.quarterly_review.history import last_written
+from ventbook.pages.records.arrived import COUNTED, count_rows
 from ventbook.pages.show import Shown
 from ventbook.results import Estimate
 
@@ -110,11 +111,10 @@ def _held(page: Page, facts: Facts) -> Shown:
     intakes = page.records.get("intakes")
     if intakes is None or intakes.empty:
         return Shown("", "")
-    handed_in = int(intakes[["accepted", "duplicate", "corrected", "quarantined"]].sum().sum())
-    held = len(page.records["quarantine"])
+    handed_in, held, _ = count_rows(page)
     share = Estimate(
         held / handed_in if handed_in else None, None, None, page.level, "share", handed_in, 0,
-        "counted: rows held now over all rows handed in up to this snapshot", "estimated" if handed_in else "not_recorded",
+        COUNTED, "estimated" if handed_in else "not_recorded",
     )  # fmt: skip
     sentence = (
         f"Of {wording.count(handed_in, 'row')} handed in so far, {wording.count(held, 'row')} "

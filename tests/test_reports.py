@@ -383,3 +383,19 @@ def test_output_folder_that_can_not_be_written(made, tmp_path) -> None:
             out=tmp_path / "file" / "out",
             notebooks=made["base"] / "notebooks",
         )
+
+
+def test_picture_of_the_first_page_and_the_example(made, tmp_path) -> None:
+    from PIL import Image
+
+    from ventbook.reports.example import make_example
+
+    written = make_example(made["base"] / "one", tmp_path / "example")
+    assert [path.relative_to(tmp_path / "example").as_posix() for path in written] == [
+        "quarterly-review.png",
+        "quarterly-review/report.html",
+        "quarterly-review/findings.json",
+    ]
+    with Image.open(written[0]) as picture:
+        assert picture.size == (595, 842)
+    assert written[0].stat().st_size < 120_000

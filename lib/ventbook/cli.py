@@ -277,5 +277,17 @@ def make_reports(
     raise typer.Exit(_report(["all"], {"store": str(store), "period": period}, out=out, jobs=jobs))
 
 
+@app.command(hidden=True)
+def make_example(
+    out: Annotated[Path, typer.Option(help="folder of finished reports")] = Path("reports"),
+    example: Annotated[Path, typer.Option(help="folder to write")] = Path("reports/example"),
+) -> None:
+    """Refresh the example and the README's pictures from finished reports."""
+    from ventbook.reports.example import make_example as write_example
+
+    for path in write_example(out, example):
+        print(path)
+
+
 if __name__ == "__main__":
     sys.exit(main())

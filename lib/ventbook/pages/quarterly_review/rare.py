@@ -29,7 +29,7 @@ def between_failures(page: Page) -> Shown:
     chart = trends.chart_between(gaps, labels=list(range(1, len(gaps) + 1)))
     row = chart.iloc[0]
     text += (
-        f" Between failing ones it is usually {row['centre']:.0f}; up to {row['high_limit']:.0f} are no more than chance."
+        f" Between failing ones it is usually {row['centre']:.0f}; runs of up to {row['high_limit']:.0f} come about by chance."
         f"{' So long a run is good news.' if since_last > row['high_limit'] else ''}"
     )
     figure, ax = plots.new_figure(height=3.0)

@@ -115,3 +115,17 @@ def test_start_page_and_stamp_name_no_place_on_this_machine(made) -> None:
             if path.is_file() and path.name != "run.json":
                 data = path.read_bytes()
                 assert b"/tmp/" not in data and str(NOTEBOOKS.parent).encode() not in data, path
+
+
+@pytest.mark.slow
+def test_the_same_number_is_the_same_in_every_report(made) -> None:
+    seen: dict[tuple, list[tuple]] = {}
+    for outcome in made.values():
+        found = json.loads((outcome.folder / "findings.json").read_text("utf-8"))
+        for finding in found["findings"]:
+            key = (finding["id"], json.dumps(finding["group"], sort_keys=True), finding["period_start"])
+            said = tuple(finding[name] for name in ("estimate", "low", "high", "n", "clusters", "state"))
+            seen.setdefault((*key, finding["period_end"]), []).append((found["report"], said))
+    shared = {key: said for key, said in seen.items() if len(said) > 1}
+    assert shared
+    assert not {key: said for key, said in shared.items() if len({values for _, values in said}) > 1}

@@ -36,7 +36,8 @@ def build_jobs(
     quarter, month; time_to_pressure_s with (time_low_s, time_high_s], time_source, start_pressure_shown and
     the other columns of the first start; starts, extra_runs; rotations_crank with (rotations_low,
     rotations_high] in crankshaft rotations; expected_* from the physics and rotations_ratio = recorded over
-    expected; lifters_fitted, lifters_checked, lifters_over_first, lifters_over_last, failed_first,
+    expected; lifters_fitted, lifters_checked, lifters_judged_first and _last (read at a force that allows a verdict),
+    lifters_over_first, lifters_over_last, failed_first,
     failed_last, over_probability_any_first, cured, all_checked, gap_worst_first_mm, trapped_air_total_mm3;
     trace_* columns where a trace of the first start or of the turning stands.
 
@@ -148,20 +149,25 @@ def _lifter_counts(lifters: pd.DataFrame) -> pd.DataFrame:
     counts["over_probability_any_first"] = -np.expm1(counts["log_within"])
     cured = counts["failed_first"] & ~counts["failed_last"]
     counts["cured"] = cured.where(counts["lifters_rechecked"] > 0).astype("boolean")
+    counts = counts.rename(columns={"judged_f": "lifters_judged_first", "judged_l": "lifters_judged_last"})
     whole_numbers = [
         "lifters_checked",
+        "lifters_judged_first",
+        "lifters_judged_last",
         "lifters_over_first",
         "lifters_over_last",
         "lifters_rechecked",
         "lifters_cured",
     ]
     counts[whole_numbers] = counts[whole_numbers].astype("Int64")
-    return counts.drop(columns=["judged_f", "judged_l", "log_within"]).reset_index()
+    return counts.drop(columns="log_within").reset_index()
 
 
 def _fill_lifter_counts(jobs: pd.DataFrame) -> pd.DataFrame:
     for name in (
         "lifters_checked",
+        "lifters_judged_first",
+        "lifters_judged_last",
         "lifters_over_first",
         "lifters_over_last",
         "lifters_rechecked",

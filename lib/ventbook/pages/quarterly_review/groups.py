@@ -9,7 +9,7 @@ from ventbook import evidence, plots, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.quarterly_review.failing import ratio_table
-from ventbook.pages.quarterly_review.numbers import failure_share
+from ventbook.pages.quarterly_review.numbers import expected_ratio, failure_share
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_funnel
 
@@ -83,6 +83,11 @@ def _keep_sites(page: Page, facts: Facts, merged: pd.DataFrame) -> None:
         row = merged[merged["site"] == site].iloc[0]
         text = f"{site} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
         page.add_finding("venting_failure_share", share, group={"site": site}, tier=facts.tier, sentence=text)
+        ratio = expected_ratio(page, facts, facts.period, site=site)
+        text = f"{site} in {facts.period.label}: failing ventings at {wording.interval(ratio, decimals=2)} of those expected."
+        page.add_finding(
+            "observed_over_expected", ratio, group={"site": site}, tier=facts.tier, sentence=text
+        )
 
 
 def by_type_and_reason(page: Page) -> Shown:

@@ -14,12 +14,13 @@ from ventbook.results import Estimate
 from ventbook.store import open_store
 from ventbook.wording import records as words
 
+COUNTED = "counted: rows held now over all rows handed in up to this snapshot, samples of traces left out"
 QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value", "what", "do"]
 
 
 def answer(page: Page) -> Shown:
     """How much came in, how much is held, and what to record better."""
-    handed_in, held, deliveries = _totals(page)
+    handed_in, held, deliveries = count_rows(page)
     better = rank_columns(page)[:3]
     return page.answer(
         words.came_in(handed_in=handed_in, held=held, deliveries=deliveries),
@@ -30,7 +31,7 @@ def answer(page: Page) -> Shown:
 
 def held_share(page: Page) -> Shown:
     """Finding quarantined_share: rows held now, of all rows handed in."""
-    handed_in, held, deliveries = _totals(page)
+    handed_in, held, deliveries = count_rows(page)
     estimate = Estimate(
         held / handed_in if handed_in else None,
         None,
@@ -39,17 +40,19 @@ def held_share(page: Page) -> Shown:
         "share",
         handed_in,
         0,
-        "counted: rows held now over all rows handed in up to this snapshot, samples of traces left out",
+        COUNTED,
         "estimated" if handed_in else "not_recorded",
     )
     sentence = words.came_in(handed_in=handed_in, held=held, deliveries=deliveries)
     return page.add_finding("quarantined_share", estimate, tier="describe", sentence=sentence)
 
 
-def _totals(page: Page) -> tuple[int, int, int]:
+def count_rows(page: Page) -> tuple[int, int, int]:
     """(rows handed in, rows held now, deliveries); samples of traces would drown the rest and are left out."""
-    counts = _counts(page)
-    counts = counts[counts["table"] != "samples"]
+    counts = page.records["intakes"]
+    if getattr(page.snapshot, "path", None) is not None:
+        counts = _counts(page)
+        counts = counts[counts["table"] != "samples"]
     handed_in = int(counts[["accepted", "duplicate", "corrected", "quarantined"]].to_numpy().sum())
     held = int((page.records["quarantine"]["table"] != "samples").sum())
     return handed_in, held, int(page.records["intakes"]["kind"].eq("intake").sum())

@@ -16,13 +16,14 @@ _COUNTED: WeakKeyDictionary[Page, tuple[pd.DataFrame, pd.DataFrame]] = WeakKeyDi
 def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Ventings of the period, and all up to its end, with heaped counts widened to what they say (by site)."""
     if page not in _COUNTED:
-        history = _widen(page.history_jobs)
+        history = widen_counts(page.history_jobs)
         inside = history["venting_id"].isin(page.jobs["venting_id"])
         _COUNTED[page] = history[inside].reset_index(drop=True), history
     return _COUNTED[page]
 
 
-def _widen(jobs: pd.DataFrame) -> pd.DataFrame:
+def widen_counts(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with rotations_low and rotations_high as wide as each site's heaping makes them."""
     shown = jobs["pressure_shown"].fillna(False).astype(bool)
     heaping = waiting_times.test_heaping(jobs["rotations"], group=jobs["site"]).set_index("group")["widen_to"]
     wide = jobs["site"].astype("str").map(heaping).fillna(0).to_numpy()

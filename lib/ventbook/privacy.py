@@ -102,14 +102,17 @@ class NameCoder:
                 self._masked[text] = found
         return found
 
-    def hide_whole(self, text: str) -> str:
-        """The code where the text is just a known name, else the text."""
-        plain = text.strip()
-        if not plain or plain[0].isdigit():
-            return text
-        self.pattern()
-        code = self._words.get(" ".join(plain.casefold().split()), "")
-        return f"[{code}]" if self.names.get(code, "").casefold() == plain.casefold() else text
+    def hide_whole(self, texts: pa.Array) -> pa.Array:
+        """A text column with codes where a cell is just a known name."""
+        whole = {name.casefold(): code for code, name in self.names.items()}
+        if not whole:
+            return texts
+        plain = pc.utf8_lower(pc.utf8_trim_whitespace(texts))
+        hit = pc.is_in(plain, value_set=pa.array(sorted(whole), pa.string()))
+        if not pc.any(hit).as_py():
+            return texts
+        codes = [f"[{whole[name]}]" for name in plain.filter(hit).to_pylist()]
+        return pc.replace_with_mask(texts, hit, pa.array(codes, pa.string()))
 
     def _bracket(self, found: re.Match[str]) -> str:
         return f"[{self._words.get(' '.join(found.group().casefold().split()), 'name')}]"

@@ -49,9 +49,10 @@ def read_originals(
 def _hide_names(part: Field, texts: list[str | None], coder: NameCoder) -> list[str | None]:
     if part.column is not None and part.column.name == "technician":
         return [coder.code_name(t) if t and t.strip() else t for t in texts]
+    column = pa.array(texts, pa.string())
     if part.column is not None and part.column.name not in FREE_TEXT:
-        return [coder.hide_whole(t) if t else t for t in texts]
-    return coder.mask_column(pa.array(texts, pa.string())).to_pylist()
+        return coder.hide_whole(column).to_pylist()
+    return coder.mask_column(column).to_pylist()
 
 
 def _texts(cells: pa.Array) -> list[str | None]:

@@ -17,6 +17,7 @@ from .sheets import Field, FileNote
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
 _ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
 GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives held rows back
+MOST = 5  # so many headers on a row that is all headers need no further looking
 LOOK = 60  # rows from the top among which the headers are looked for
 
 
@@ -76,14 +77,16 @@ def find_header(rows: Sequence[Sequence[str]], table: Table, source: Source, whe
             raise InputError(f"{where}: has no row {source.header_row}; mend header_row in the mapping")
         return source.header_row - 1
     best, found = -1, 0
-    for position, row in enumerate(rows[:LOOK]):
+    for position, cells in enumerate(rows[:LOOK]):
         matched = {
             column.name
-            for cell in row
+            for cell in cells
             if cell and len(cell) < 500 and (column := match_header(cell, table, source)[0])
         }
         if len(matched) > found:
             best, found = position, len(matched)
+        if len(matched) >= MOST and len(matched) >= 0.8 * sum(1 for cell in cells if cell):
+            break
     if not found:
         names = ", ".join(column.header for column in table.columns[:4])
         raise InputError(

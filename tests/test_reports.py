@@ -399,3 +399,30 @@ def test_picture_of_the_first_page_and_the_example(made, tmp_path) -> None:
     with Image.open(written[0]) as picture:
         assert picture.size == (595, 842)
     assert written[0].stat().st_size < 120_000
+
+
+def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
+    from distributed import LocalCluster
+
+    call = {"store": str(made["store"]), "period": "2026Q3"}
+    where = {"notebooks": made["base"] / "notebooks", "comments": made["base"] / "comments.toml"}
+    with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as local:
+        outcome = reports.run_reports(
+            ["quarterly-review"], call, out=tmp_path, cluster=local.scheduler_address, **where
+        )[0]
+    assert outcome.done, outcome.message
+    assert (outcome.folder / "findings.json").read_bytes() == (made["one"] / "findings.json").read_bytes()
+
+
+def test_cluster_that_does_not_answer_is_one_line(made, tmp_path, monkeypatch) -> None:
+    from ventbook.reports import cluster
+
+    monkeypatch.setattr(cluster, "CONNECT_S", "1s")
+    with pytest.raises(InputError, match="no Dask scheduler answers at tcp://127"):
+        reports.run_reports(
+            ["quarterly-review"],
+            {"store": str(made["store"]), "period": "2026Q3"},
+            out=tmp_path,
+            notebooks=made["base"] / "notebooks",
+            cluster="tcp://127.0.0.1:9",
+        )

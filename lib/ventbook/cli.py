@@ -197,6 +197,9 @@ def report(
         list[str] | None, typer.Option("--set", metavar="NAME=VALUE", help="another parameter")
     ] = None,
     jobs: Annotated[int, typer.Option(min=1, help="reports to make side by side")] = 2,
+    cluster: Annotated[
+        str, typer.Option(help="address of a Dask scheduler whose workers make the reports")
+    ] = "",
     timeout: Annotated[int, typer.Option(min=1, help="seconds that one cell may take")] = 900,
 ) -> None:
     """Run reports: HTML, PDF, workbook, executed notebook and numbers in OUT/NAME/SCOPE/."""
@@ -212,7 +215,16 @@ def report(
     given |= {"engine_type": engine_type, "engine": engine, "units": units}
     given |= {"level": level, "as_of": as_of, "limits": limits, **read_settings(names, other or [])}
     raise typer.Exit(
-        _report(names, given, out=out, jobs=jobs, comments=comments, paper=paper, cell_timeout_s=timeout)
+        _report(
+            names,
+            given,
+            out=out,
+            jobs=jobs,
+            comments=comments,
+            paper=paper,
+            cell_timeout_s=timeout,
+            cluster=cluster,
+        )
     )
 
 

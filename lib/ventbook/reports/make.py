@@ -14,7 +14,7 @@ from typing import Any
 
 from ventbook.dictionary import DATA
 
-from .run import put_in_place
+from .placing import put_in_place
 
 DEMO = DATA / "demo"
 RECORDS = DATA / "records"

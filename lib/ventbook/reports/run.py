@@ -22,7 +22,8 @@ from ventbook.pages.stamp import COMMIT_VARIABLE, read_commit
 
 from .comments import read_comments
 from .index import write_index
-from .task import NOTEBOOKS, PAPERS, Outcome, ReportError, Task, choose_folder, scope_of
+from .placing import close_report
+from .task import NOTEBOOKS, PAPERS, Outcome, Task, choose_folder, scope_of
 
 # One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
 # sets and hashes, so that two runs give the same bytes.
@@ -111,18 +112,26 @@ def run_reports(
     out: Path,
     jobs: int = 2,
     listen: Listen | None = None,
+    cluster: str = "",
     **plan: Any,
 ) -> list[Outcome]:
     """Makes reports and says what came of each, in the order asked for.
 
-    ``listen(name, what, share)`` hears of progress. A report that fails leaves an older finished one untouched and
+    ``listen(name, what, share)`` hears of progress. With ``cluster``, the address of a Dask scheduler, its workers
+    make the reports (``jobs`` is then theirs to decide). A report that fails leaves an older finished one untouched and
     its half-run notebook beside it; the others go on.
     """
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more; got {jobs}")
     tasks = plan_reports(names, given, out=out, **plan)
     check_writable(out)
-    outcomes = {outcome.name: outcome for outcome in run_tasks(tasks, jobs=jobs, listen=listen)}
+    if cluster:
+        from .cluster import run_on_cluster
+
+        ended = run_on_cluster(tasks, cluster)
+    else:
+        ended = run_tasks(tasks, jobs=jobs, listen=listen)
+    outcomes = {outcome.name: outcome for outcome in ended}
     write_index(out)
     return [outcomes[task.name] for task in tasks]
 
@@ -187,29 +196,11 @@ def _start(context: Any, task: Task) -> _Running:
 
 def _child(task: Task, pipe: Connection) -> None:
     """The process of one report: tells of progress, then of the end, through its pipe."""
-    from .work import make_report
+    from .work import make_one
 
-    def tell(what: str, share: float) -> None:
-        pipe.send(("progress", what, share))
-
-    try:
-        if not task.notebook.is_file():
-            raise ReportError(f"notebook {task.notebook.name} is missing")
-        make_report(task, tell)
-        pipe.send(("end", "", 0))
-    except ReportError as error:
-        pipe.send(("end", str(error), error.code))
-    except InputError as error:
-        pipe.send(("end", str(error), 2))
-    except OSError as error:
-        pipe.send(("end", f"{error.strerror or error} ({Path(str(error.filename or '')).name})", 1))
-    except Exception as error:
-        import traceback
-
-        (task.work / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
-        pipe.send(("end", f"{type(error).__name__}: {error}", 1))
-    finally:
-        pipe.close()
+    code, message = make_one(task, lambda what, share: pipe.send(("progress", what, share)))
+    pipe.send(("end", message, code))
+    pipe.close()
 
 
 def _hear(item: _Running, hear: Listen) -> Outcome | None:
@@ -232,46 +223,4 @@ def _close(item: _Running, message: str, code: int) -> Outcome:
         item.process.kill()
         item.process.join()
     item.pipe.close()
-    task, seconds = item.task, time.perf_counter() - item.begun
-    if code == 0:
-        try:
-            put_in_place(task.work, task.final)
-            return Outcome(task.name, task.final, 0, seconds=seconds)
-        except OSError as error:
-            message, code = f"{task.final} can't be replaced ({error.strerror})", 1
-    return Outcome(task.name, task.final, code, message, _keep_half_run(task, code), seconds)
-
-
-def put_in_place(work: Path, final: Path) -> None:
-    """Swaps a finished folder into its place; the older one is gone only when the new one stands."""
-    old = final.with_name(f".{final.name}.old")
-    shutil.rmtree(old, ignore_errors=True)
-    if final.exists():
-        final.rename(old)
-    try:
-        work.rename(final)
-    except OSError:
-        if old.exists():
-            old.rename(final)
-        raise
-    shutil.rmtree(old, ignore_errors=True)
-
-
-def _keep_half_run(task: Task, code: int) -> Path | None:
-    """Keeps the half-run notebook of a fault of ours beside the report's place; clears the rest away."""
-    kept: Path | None = None
-    folder = task.final.with_name(f"{task.final.name}.failed")
-    try:
-        if code == 1 and (task.work / "report.ipynb").is_file():
-            shutil.rmtree(folder, ignore_errors=True)
-            folder.mkdir(parents=True)
-            for name in ("report.ipynb", "traceback.txt"):
-                if (task.work / name).is_file():
-                    shutil.move(task.work / name, folder / name)
-            kept = folder / "report.ipynb"
-        shutil.rmtree(task.work, ignore_errors=True)
-        if not any(task.final.parent.iterdir()):
-            task.final.parent.rmdir()
-    except OSError:
-        pass
-    return kept
+    return close_report(item.task, code, message, time.perf_counter() - item.begun)

@@ -9,10 +9,13 @@ import logging
 import os
 import tempfile
 import time
+import traceback
 import warnings
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
+
+from ventbook.errors import InputError
 
 from . import kernel, names
 from .task import ReportError, Task
@@ -21,6 +24,24 @@ Tell = Callable[[str, float], None]
 # Errors of a call or its input that only show inside the notebook: exit code 2, without a half-run notebook.
 INPUT_ERRORS = ("InputError", "ParameterError", "StoreError", "TableError")
 CONNECTION = "kernel.json"
+
+
+def make_one(task: Task, tell: Tell) -> tuple[int, str]:
+    """Makes a report and says how it ended: exit code and one line, empty where all is well."""
+    try:
+        if not task.notebook.is_file():
+            raise ReportError(f"notebook {task.notebook.name} is missing")
+        make_report(task, tell)
+    except ReportError as error:
+        return error.code, str(error)
+    except InputError as error:
+        return 2, " ".join(str(error).split())
+    except OSError as error:
+        return 1, f"{error.strerror or error} ({Path(str(error.filename or '')).name})"
+    except Exception as error:
+        (task.work / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
+        return 1, f"{type(error).__name__}: {' '.join(str(error).split())}"
+    return 0, ""
 
 
 def make_report(task: Task, tell: Tell) -> None:

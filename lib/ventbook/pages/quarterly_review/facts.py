@@ -84,6 +84,12 @@ class Facts:
     def sites(self) -> list[str]:
         return sorted(self.jobs["site"].dropna().unique())
 
+    @property
+    def open_now(self) -> pd.DataFrame:
+        """Ventings of the period still open; none where no job was ever closed, since then closing isn't recorded."""
+        recorded = bool(self.jobs["closed"].notna().any())
+        return self.now[self.now["closed"].isna() & recorded]
+
     def lifters_in(self, period: Period) -> pd.DataFrame:
         """Lifters of the ventings in ``period``."""
         days = self.lifters["date"].to_numpy("datetime64[D]")

@@ -38,7 +38,7 @@ def failing_by_period(page: Page) -> Shown:
     figure, ax = plots.new_figure()
     last = chart.iloc[-1]
     title = chart_title(facts, chart)
-    still_open = bool(facts.now["closed"].isna().any()) or facts.period.provisional
+    still_open = len(facts.open_now) > 0 or facts.period.provisional
     draw_share_chart(ax, chart, title=title, provisional=still_open, breaks=break_marks(facts))
     band = f"{100 * last['low_limit']:.0f} to {100 * last['high_limit']:.0f} %"
     alt = (

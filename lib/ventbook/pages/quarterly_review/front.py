@@ -55,7 +55,8 @@ def answer_sentences(
     """The answer: status, against expectation, signals, open jobs. Keeps a finding for each number in it."""
     label = facts.period.label
     failing = int(facts.now["failed_first"].sum())
-    listed = (failing, len(facts.now)) if facts.tier == "list" else None
+    known = int(facts.now["failed_first"].notna().sum())
+    listed = (failing, known) if facts.tier == "list" and (known or facts.now.empty) else None
     earlier = [(p.label, e["venting_failure_share"]) for p, e in others]
     status = words.status_sentence(label, now["venting_failure_share"], earlier, listed=listed)
     _keep(page, "failing_ventings", float(failing), "count", len(facts.now), facts, status)
@@ -77,7 +78,7 @@ def answer_sentences(
     else:
         moved = trend_words.signals_summary(len(signals))
     _keep(page, "signals", float(len(signals)), "count", len(facts.watch.series), facts, moved)
-    still_open, no_result, total = count_open(facts.now)
+    still_open, no_result, total = count_open(facts)
     pending = words.open_sentence(
         still_open, no_result, total, provisional=facts.period.provisional, label=facts.period.label
     )
@@ -111,9 +112,9 @@ def keep_not_over(page: Page, facts: Facts) -> list[str]:
     return out
 
 
-def count_open(jobs: pd.DataFrame) -> tuple[int, int, int]:
-    """Ventings still open, ventings without a result at the first check, all."""
-    return int(jobs["closed"].isna().sum()), int(jobs["failed_first"].isna().sum()), len(jobs)
+def count_open(facts: Facts) -> tuple[int, int, int]:
+    """Ventings of the period still open, those without a result at the first check, all."""
+    return len(facts.open_now), int(facts.now["failed_first"].isna().sum()), len(facts.now)
 
 
 def expected_failing(facts: Facts) -> float:

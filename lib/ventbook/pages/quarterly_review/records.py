@@ -134,7 +134,7 @@ def _recorded(jobs: pd.DataFrame, name: str) -> float:
 def open_jobs(page: Page) -> Shown:
     """Open ventings of the period, by site."""
     facts = gather_facts(page)
-    waiting = facts.now[facts.now["closed"].isna()]
+    waiting = facts.open_now
     table = pd.DataFrame({
         "site": facts.sites,
         "ventings": [int((facts.now["site"] == s).sum()) for s in facts.sites],
@@ -237,7 +237,7 @@ def ventings(page: Page) -> Shown:
     facts = gather_facts(page)
     table = facts.now.assign(
         spongy=facts.now["lifters_over_first"], why=facts.now["reason"].str.replace("_", " "), result=_result_words(facts.now),
-        open=np.where(facts.now["closed"].isna(), "open", ""),
+        open=np.where(facts.now["venting_id"].isin(facts.open_now["venting_id"]), "open", ""),
     )  # fmt: skip
     kept = [
         "venting_id", "engine_id", "date", "site", "engine_type", "reason", "why", "result", "spongy", "lifters_checked", "gap_worst_first_mm",

@@ -255,6 +255,9 @@ BY_HAND = {
     "quote that never closes": HEAD.encode() + b'\n"E1,flat4,4,,,,\n' + b"E2,flat4,4,,,,\n" * 50,
     "million characters in a cell": HEAD.encode() + b"\nE1," + b"x" * 10**6 + b",4,,,,\n",
     "million digits in a cell": HEAD.encode() + b"\nE1,flat4," + b"4" * 10**6 + b",,,,\n",
+    "million digits and a letter": HEAD.encode() + b"\nE1,flat4,4,,1" + b"2" * 10**6 + b"x,2,1\n",
+    "million digits and dots as a date": HEAD.encode() + b"\n" + b"1." * 10**5 + b",flat4,4,,,,\n",
+    "million spaces in a header": HEAD.encode() + b",x" + b" " * 10**6 + b"y\nE1,flat4,4,,,,,\n",
     "million columns": b",".join([HEAD.encode(), *[b""] * 10**5]) + b"\nE1,flat4,4,,,,\n",
     "not a number forms": HEAD.encode()
     + b"\nE1,flat4,4,,nan,2,\nE2,flat4,4,,inf,2,\nE3,flat4,4,,1e999,2,\nE4,flat4,0x4,,1,2,\nE5,flat4,4,,1_0,2,\n",

@@ -22,6 +22,7 @@ FOLDER = "private"
 CODE = re.compile(r"T-[0-9a-f]{10}")
 SHORTEST_NAME = 3
 SHORTEST_PART = 4
+LONGEST_NAME = 60
 MANY = 1000
 _LOOKS_LIKE_NAME = re.compile(r"[^\W\d_]{2,}\.?(?:[ .'-]+[^\W\d_]+\.?)*")
 
@@ -123,7 +124,9 @@ class NameCoder:
         """
         return [
             self.code_name(cell)
-            if _LOOKS_LIKE_NAME.fullmatch(cell.strip()) and cell.strip().casefold() not in known
+            if len(cell) <= LONGEST_NAME
+            and _LOOKS_LIKE_NAME.fullmatch(cell.strip())
+            and cell.strip().casefold() not in known
             else self.mask_text(cell)
             for cell in cells
         ]

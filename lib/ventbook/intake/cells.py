@@ -30,6 +30,9 @@ VERDICT = re.compile(
 YES = frozenset({"yes", "true", "1", "1.0"})
 NO = frozenset({"no", "false", "0", "0.0"})
 LONGEST_TEXT = 10_000
+LONGEST_CELL = (
+    80  # no number, code or date is longer; longer ones are not matched at all, for that takes time
+)
 _EATEN = re.compile(r"\d(?:[.,]\d+)?E[+]?\d+", re.ASCII)
 _CALENDAR = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _BASIC = re.compile(r"((?:19|20|21)\d{2})(\d{2})(\d{2})", re.ASCII)
@@ -125,6 +128,8 @@ def read_number(text: str, whole: bool, decimal: str) -> float | int | Bad | Non
     text = text.strip()
     if not text:
         return None
+    if len(text) > LONGEST_CELL:
+        return Bad("not_a_number")
     plain = text
     if decimal == ",":
         if "." in text and NUMBER.fullmatch(text):
@@ -236,6 +241,8 @@ def read_date(text: str, pattern: str = "") -> dt.date | Bad | None:
     text = text.strip()
     if not text:
         return None
+    if len(text) > LONGEST_CELL:
+        return Bad("not_a_date")
     day, _, clock = text.partition("T") if "T" in text else text.partition(" ")
     if clock and not _CLOCK.fullmatch(clock.strip()):
         return Bad("time_with_zone" if _CLOCK.match(clock.strip()) else "not_a_date")
@@ -300,7 +307,7 @@ def convert_text(cells: pa.Array, column: Column) -> Found:
         bad["text_too_long"] = _where(pc.greater(pc.utf8_length(texts), LONGEST_TEXT))
     if column.key or column.name.endswith("_id"):
         candidates = _where(pc.match_substring(texts, "E+"))
-        eaten = [n for n in candidates if _EATEN.fullmatch(texts[int(n)].as_py())]
+        eaten = [n for n in candidates if _EATEN.fullmatch(texts[int(n)].as_py()[:LONGEST_CELL])]
         bad["identifier_eaten"] = np.array(eaten, dtype=np.int64)
     faults = []
     for code, which in bad.items():

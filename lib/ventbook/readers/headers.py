@@ -16,6 +16,7 @@ from .sheets import Field, FileNote
 
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
 _ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
+LONGEST_HEADER = 300
 GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives held rows back
 MOST = 5  # so many headers on a row that is all headers need no further looking
 LOOK = 60  # rows from the top among which the headers are looked for
@@ -34,6 +35,8 @@ def name_table(name: str) -> Table | None:
 
 def split_header(text: str) -> tuple[str, str | None]:
     """``gap [mm]`` as ("gap", "mm"); the unit is None where the header carries none."""
+    if len(text) > LONGEST_HEADER:
+        return text.strip(), None
     found = _UNIT.match(text)
     if found:
         return found["name"], found["unit"].strip()
@@ -81,7 +84,7 @@ def find_header(rows: Sequence[Sequence[str]], table: Table, source: Source, whe
         matched = {
             column.name
             for cell in cells
-            if cell and len(cell) < 500 and (column := match_header(cell, table, source)[0])
+            if cell and len(cell) <= LONGEST_HEADER and (column := match_header(cell, table, source)[0])
         }
         if len(matched) > found:
             best, found = position, len(matched)

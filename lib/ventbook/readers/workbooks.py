@@ -29,7 +29,7 @@ MAX_TEXT = 32_767  # the longest text a spreadsheet cell can hold
 MAX_SPREAD = 1 << 30  # characters that one overlong shared text may come to
 BATCH_ROWS = 50_000
 MAPPING_SHEET = "mapping"
-_CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,3})([0-9]{1,7})"')
+_CELL = re.compile(rb'<(?:\w+:)?c\b[^>]{0,200}?\br="([A-Z]{1,3})([0-9]{1,7})"')
 _REPEATED = re.compile(rb'number-(columns|rows)-repeated="(\d+)"')
 
 

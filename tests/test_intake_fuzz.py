@@ -26,7 +26,7 @@ from ventbook.intake.load import load_table
 
 TODAY = dt.date(2026, 10, 1)
 FILES = int(os.environ.get("VENTBOOK_FUZZ", "300"))
-SLOW = 20.0
+SLOW = 20.0  # seconds of processor time, which a busy machine doesn't stretch
 HEAD = "engine_id,engine_type,cylinders,turbocharged,pump_displacement [in3],propeller_reduction,plunger_clearance [um]"
 BASE = (
     HEAD
@@ -134,7 +134,7 @@ def check_values(path):
 
 def try_file(path):
     """Hand the file in (nothing is written) and hold it to the promises."""
-    begin = time.monotonic()
+    begin = time.process_time()
     try:
         result = intake.take_in([path], store=path.parent / "none", today=TODAY, dry_run=True)
     except InputError as error:
@@ -145,7 +145,7 @@ def try_file(path):
         assert row.rows == row.accepted + row.duplicate + row.corrected + row.quarantined
         assert row.quarantined == len(result.quarantine) or row.Index == "samples"
     check_values(path)
-    assert time.monotonic() - begin < SLOW
+    assert time.process_time() - begin < SLOW
     return "read"
 
 

@@ -26,13 +26,17 @@ class ParameterError(InputError):
 
 @dataclass(frozen=True)
 class ReportSpec:
-    """One report: its name on the command line, its notebook, titles, and the parameters that it takes."""
+    """One report: its name on the command line, its notebook, titles, and the parameters that it takes.
+
+    ``weight`` says how long it takes, roughly: heavier ones start first when several are made side by side.
+    """
 
     name: str
     notebook: str
     title: str
     short: str
     needs_ventings: bool
+    weight: int
     parameters: Mapping[str, Parameter]
 
 
@@ -56,6 +60,7 @@ def report_specs(path: Path = DATA / "parameters.toml") -> Mapping[str, ReportSp
             row["title"],
             row["short"],
             row.get("needs_ventings", True),
+            row.get("weight", 1),
             parameters(name),
         )
     return specs

@@ -139,7 +139,7 @@ def run_reports(
 def run_tasks(tasks: Sequence[Task], *, jobs: int, listen: Listen | None = None) -> Iterator[Outcome]:
     """Runs tasks at most ``jobs`` at a time, each in a process of its own; yields each outcome as it comes."""
     hear = listen or (lambda name, what, share: None)
-    waiting = list(tasks)
+    waiting = sorted(tasks, key=lambda task: -find_report(task.name).weight)
     running: list[_Running] = []
     with _numerics_environment():
         context = _context()

@@ -16,6 +16,7 @@ import pypdf
 import pytest
 from bs4 import BeautifulSoup
 
+from browser_check import assert_clean, needs_browser
 from ventbook import pages, reports, wording
 from ventbook.reports.task import NOTEBOOKS
 from ventbook.reports.xlsx import sheet_names, shown_value
@@ -129,3 +130,10 @@ def test_the_same_number_is_the_same_in_every_report(made) -> None:
     shared = {key: said for key, said in seen.items() if len(said) > 1}
     assert shared
     assert not {key: said for key, said in shared.items() if len({values for _, values in said}) > 1}
+
+
+@pytest.mark.browser
+@needs_browser
+def test_pages_hold_up_in_a_browser(made) -> None:
+    folders = [outcome.folder for outcome in made.values()]
+    assert_clean(*(folder / "report.html" for folder in folders), folders[0].parents[1] / "index.html")

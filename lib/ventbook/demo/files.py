@@ -29,7 +29,7 @@ def write_demo(
     Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
     on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
     planted, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
-    invented manual's limits. Files of an earlier demo in the folder are replaced, anything else is left alone.
+    invented manual's limits, ``actions.toml`` the invented team's actions. Files of an earlier demo in the folder are replaced, anything else is left alone.
 
     Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
     """
@@ -45,7 +45,8 @@ def write_demo(
         errors = write_messy(folder, plan)
     else:
         errors = _write_clean(folder, plan)
-    shutil.copyfile(dictionary.DATA / "demo_limits.toml", folder / "limits.toml")
+    for name in ("limits", "actions"):
+        shutil.copyfile(dictionary.DATA / f"demo_{name}.toml", folder / f"{name}.toml")
     _write_truth(folder, fleet, plan, errors, messy=messy)
     return [folder / quarter for quarter in list_quarters()]
 

@@ -28,6 +28,7 @@ class ParameterError(InputError):
 class ReportSpec:
     """One report: its name on the command line, its notebook, titles, and the parameters that it takes.
 
+    ``quiet_periods``: a period without ventings is stated where it lies between the first record and the last.
     ``weight`` says how long it takes, roughly: heavier ones start first when several are made side by side.
     """
 
@@ -36,6 +37,7 @@ class ReportSpec:
     title: str
     short: str
     needs_ventings: bool
+    quiet_periods: bool
     weight: int
     parameters: Mapping[str, Parameter]
 
@@ -60,6 +62,7 @@ def report_specs(path: Path = DATA / "parameters.toml") -> Mapping[str, ReportSp
             row["title"],
             row["short"],
             row.get("needs_ventings", True),
+            row.get("quiet_periods", False),
             row.get("weight", 1),
             parameters(name),
         )

@@ -151,6 +151,10 @@ class Scope:
         if not self.spec.needs_ventings or len(self.within(self.keep(ventings), self.period)):
             return
         kept = self.keep(ventings)
+        if self.spec.quiet_periods and len(kept):
+            first, last = kept["date"].min().date(), kept["date"].max().date()
+            if self.period.start <= last and self.period.end > first:
+                return
         span = f"{kept['date'].min():%Y-%m-%d} to {kept['date'].max():%Y-%m-%d}" if len(kept) else "none"
         raise ParameterError(f"{self.name}: no venting in {self.scope_words}; records there: {span}")
 

@@ -406,7 +406,7 @@ def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
 
     call = {"store": str(made["store"]), "period": "2026Q3"}
     where = {"notebooks": made["base"] / "notebooks", "comments": made["base"] / "comments.toml"}
-    with LocalCluster(n_workers=1, threads_per_worker=1, processes=False, dashboard_address=None) as local:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as local:
         outcome = reports.run_reports(
             ["quarterly-review"], call, out=tmp_path, cluster=local.scheduler_address, **where
         )[0]
@@ -426,3 +426,20 @@ def test_cluster_that_does_not_answer_is_one_line(made, tmp_path, monkeypatch) -
             notebooks=made["base"] / "notebooks",
             cluster="tcp://127.0.0.1:9",
         )
+
+
+def test_warnings_of_cells_stand_in_the_stamp_and_not_on_the_page(made, tmp_path) -> None:
+    make_notebook(
+        tmp_path / "notebooks", extra="import warnings\nwarnings.warn('mind the gap', RuntimeWarning)"
+    )
+    outcome = reports.run_reports(
+        ["quarterly-review"],
+        {"store": str(made["store"]), "period": "2026Q3"},
+        out=tmp_path / "out",
+        notebooks=tmp_path / "notebooks",
+    )[0]
+    assert outcome.done, outcome.message
+    run = json.loads((outcome.folder / "run.json").read_text("utf-8"))
+    assert len(run["warnings"]) == 1 and "RuntimeWarning: mind the gap" in run["warnings"][0]
+    for name in ("report.html", "report.ipynb"):
+        assert "ipykernel_" not in (outcome.folder / name).read_text("utf-8")

@@ -21,8 +21,8 @@ def stamp_line(stamp: dict[str, Any]) -> str:
     )
 
 
-def write_exports(task: Task, contents: dict[str, Any], tell: Any) -> None:
-    """Writes report.html, report.pdf and tables.xlsx into the working folder."""
+def write_exports(task: Task, contents: dict[str, Any], tell: Any) -> list[str]:
+    """Writes report.html, report.pdf and tables.xlsx into the working folder; returns the notebook's warnings."""
     from .pdf import write_pdf
     from .xlsx import write_workbook
 
@@ -30,7 +30,7 @@ def write_exports(task: Task, contents: dict[str, Any], tell: Any) -> None:
     for name in ("store", "limits"):
         if path := task.parameters.get(name):
             seen[name] = bare_path(path)
-    notebook = tidy_notebook(task.work / "report.ipynb", seen)
+    notebook, warned = tidy_notebook(task.work / "report.ipynb", seen)
     findings = json.loads((task.work / "findings.json").read_text("utf-8"))["findings"]
     comments = comments_for(
         read_comments(task.comments) if task.comments else [], task.name, contents["period"]["label"]
@@ -46,3 +46,4 @@ def write_exports(task: Task, contents: dict[str, Any], tell: Any) -> None:
     write_workbook(task.work / "tables.xlsx", contents, findings)
     tell("PDF", 0.95)
     write_pdf(task.work / "report.pdf", document, scope=contents["scope"], stamp=stamp, paper=task.paper)
+    return warned

@@ -14,7 +14,9 @@ from .task import Task, shown_path
 NOT_HASHED = ("run.json", "contents.json", "kernel.json")
 
 
-def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, times: dict[str, float]) -> None:
+def write_run(
+    task: Task, contents: dict[str, Any], *, begun: dt.datetime, times: dict[str, float], warned: list[str]
+) -> None:
     """Writes ``run.json``. Times stand here only, so that the other files come out the same."""
     stamp = contents["stamp"]
     parameters = dict(stamp["parameters"])
@@ -31,6 +33,7 @@ def write_run(task: Task, contents: dict[str, Any], *, begun: dt.datetime, times
         "answer": contents["answers"],
         "paper": task.paper,
         "comments": shown_path(task.comments, task.final) if task.comments else "",
+        "warnings": warned,
         "files": list_files(task.work),
         "started": begun.isoformat(timespec="seconds"),
         "ended": (begun + dt.timedelta(seconds=times["duration_s"])).isoformat(timespec="seconds"),

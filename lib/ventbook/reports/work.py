@@ -60,12 +60,12 @@ def make_report(task: Task, tell: Tell) -> None:
     from . import export
 
     halfway = time.perf_counter()
-    export.write_exports(task, contents, tell)
+    warned = export.write_exports(task, contents, tell)
     from .stamp import write_run
 
     now = time.perf_counter()
     times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
-    write_run(task, contents, begun=begun, times=times)
+    write_run(task, contents, begun=begun, times=times, warned=warned)
     (task.work / "contents.json").unlink()
     names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
 

@@ -25,7 +25,7 @@ from ventbook.intake.corrections import Corrections
 from ventbook.intake.load import load_table
 
 TODAY = dt.date(2026, 10, 1)
-FILES = int(os.environ.get("VENTBOOK_FUZZ", "300"))
+FILES = int(os.environ.get("VENTBOOK_FUZZ", "120"))
 SLOW = 20.0  # seconds of processor time, which a busy machine doesn't stretch
 HEAD = "engine_id,engine_type,cylinders,turbocharged,pump_displacement [in3],propeller_reduction,plunger_clearance [um]"
 BASE = (

@@ -59,8 +59,9 @@ def recorded_map(page: Page) -> Shown:
     figure, ax = plots.new_figure(height=0.9 + 0.24 * len(needed), width=7.2)
     draw_recorded(ax, share, labels, quarters)
     figure.subplots_adjust(left=0.36, right=0.99, top=0.99, bottom=0.09)
-    lowest = np.nanmin(share) if np.isfinite(share).any() else np.nan
-    where = labels[int(np.nanargmin(np.nanmean(share, axis=1)))] if np.isfinite(lowest) else "nothing"
+    known = ~np.isnan(share)
+    mean = np.where(known, share, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    where = labels[int(np.argmin(np.where(known.any(axis=1), mean, np.inf)))] if known.any() else "nothing"
     table = pd.DataFrame(share, columns=quarters)
     table.insert(0, "column", needed)
     shown = page.add_figure(

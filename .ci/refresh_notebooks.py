@@ -23,7 +23,7 @@ def refresh(path: Path) -> None:
     where = {"metadata": {"path": str(FOLDER)}}
     NotebookClient(notebook, timeout=600, kernel_name="python3", resources=where).execute()
     nbformat.write(notebook, path)
-    notebook = tidy_notebook(path, {})
+    notebook, _ = tidy_notebook(path, {})
     for cell, name in zip(notebook.cells, ids, strict=True):
         cell["id"] = name
         for output in cell.get("outputs", []):

@@ -31,7 +31,7 @@ def plant(table: str, fixed: dict[str, str]) -> list[list[str]]:
         elif column.name in ("remarks", "crank_rest"):
             cells.append(f"by {NAMES[0]} and ZEBEDEE QUUX, seen by {NAMES[1]}")
         elif column.kind == "text":
-            cells.append(f"{column.name} 7")
+            cells.append(f"{column.name} 7 of {NAMES[1].upper()}")
         else:
             cells.append("")
     return [[column.header for column in columns], cells]
@@ -121,7 +121,7 @@ def test_no_planted_name_in_any_exported_byte(store, tmp_path) -> None:
 
 
 def test_a_name_inside_an_identifier_holds_the_report_back(tmp_path) -> None:
-    store = hand_in(tmp_path, lifter_lot=f"lot of {NAMES[0]}")
+    store = hand_in(tmp_path, venting_id=f"job of {NAMES[0]}")
     tell = 'page.add_table("lots", page.records["ventings"][["venting_id", "lifter_lot"]], title="Lots")'
     make_notebook(tmp_path / "notebooks", extra=tell)
     outcome = reports.run_reports(

@@ -115,6 +115,26 @@ class NameCoder:
         codes = [f"[{whole[name]}]" for name in plain.filter(hit).to_pylist()]
         return pc.replace_with_mask(texts, hit, pa.array(codes, pa.string()))
 
+    def hide_names(self, texts: pa.Array) -> pa.Array:
+        """A text column with codes where a whole known name stands, alone or among other words."""
+        whole = {
+            name.casefold(): code
+            for code, name in self.names.items()
+            if len(re.sub(r"[\W\d_]", "", name)) >= SHORTEST_NAME
+        }
+        if not whole:
+            return texts
+        pattern = rf"(?i)\b(?:{_any_of(whole)})\b"
+        hit = pc.match_substring_regex(texts, pattern).fill_null(False)
+        if not pc.any(hit).as_py():
+            return texts
+
+        def code(found: re.Match[str]) -> str:
+            return f"[{whole.get(' '.join(found.group().casefold().split()), 'name')}]"
+
+        hidden = [re.sub(pattern, code, value) for value in texts.filter(hit).to_pylist()]
+        return pc.replace_with_mask(texts, hit, pa.array(hidden, pa.string()))
+
     def _bracket(self, found: re.Match[str]) -> str:
         return f"[{self._words.get(' '.join(found.group().casefold().split()), 'name')}]"
 

@@ -25,7 +25,8 @@ from .ranges import check_range, check_required
 
 KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
 EXAMPLE = "example"
-FREE_TEXT = ("remarks", "crank_rest")  # elsewhere a name is hidden only where it is the whole cell
+FREE_TEXT = ("remarks", "crank_rest")  # elsewhere only whole names are hidden
+LOOKED_UP = ("technician", "engine_id", "venting_id", "engine_type", "site")
 MANY_EMPTY = 4
 
 
@@ -144,8 +145,19 @@ def _convert_ahead(
 
 
 def mask_names(loaded: Loaded, coder: NameCoder) -> None:
-    """Put codes for technicians' names in free text and unknown columns, once all names of the intake are known."""
+    """Put codes for technicians' names in free text and unknown columns, once all names of the intake are known.
+
+    In other text that nothing is looked up by (lots, gauges, revisions) only whole names are hidden.
+    """
     free = [c.stored for c in loaded.table.columns if c.name in FREE_TEXT]
+    for column in loaded.table.columns:
+        if column.kind != "text" or column.key or column.name in (*FREE_TEXT, *LOOKED_UP):
+            continue
+        at = loaded.rows.schema.get_field_index(column.stored)
+        cells = loaded.rows.column(at)
+        if cells.null_count < loaded.count:
+            hidden = coder.hide_names(cells.combine_chunks())
+            loaded.rows = loaded.rows.set_column(at, column.stored, hidden)
     for name in [*free, "_other"]:
         column = loaded.rows.column(name)
         if column.null_count < loaded.count:

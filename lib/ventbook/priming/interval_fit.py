@@ -105,10 +105,9 @@ def fit_interval(
             break
     score, information = _score(low, high, wide, theta, k)
     by_cluster = sum_by_cluster(score, cluster, groups)
-    shares = np.zeros((groups, k + 1, k + 1))
-    np.add.at(shares, cluster, information)
-    total = shares.sum(axis=0)
-    left = np.stack([theta + _solve(total - share, -s) for share, s in zip(shares, by_cluster, strict=True)])
+    flat = information.reshape(len(information), -1)
+    shares = sum_by_cluster(flat, cluster, groups).reshape(groups, k + 1, k + 1)
+    left = theta + _solve(shares.sum(axis=0) - shares, -by_cluster)
     return IntervalFit(theta, left, best, converged)
 
 
@@ -123,11 +122,13 @@ def _score(low: Floats, high: Floats, wide: Floats, theta: Floats, k: int) -> tu
 
 
 def _solve(information: Floats, score: Floats) -> Floats:
-    """Newton step, with a ridge where a column carries nothing."""
-    ridge = 1e-9 * max(float(np.trace(information)), _TINY) * np.eye(len(score))
+    """Newton step (of one problem, or of a stack of them), with a ridge where a column carries nothing."""
+    trace = np.maximum(np.trace(information, axis1=-2, axis2=-1), _TINY)
+    ridge = 1e-9 * trace[..., None, None] * np.eye(score.shape[-1])
     values, vectors = np.linalg.eigh(information + ridge)
-    values = np.maximum(np.abs(values), 1e-9 * values.max(initial=_TINY))
-    return vectors @ ((vectors.T @ score) / values)
+    floor = 1e-9 * np.maximum(values.max(axis=-1, keepdims=True), _TINY)
+    turned = np.einsum("...ji,...j->...i", vectors, score) / np.maximum(np.abs(values), floor)
+    return np.einsum("...ij,...j->...i", vectors, turned)
 
 
 def t_interval(estimate: float, variance: float, groups: int, level: float) -> tuple[float, float]:

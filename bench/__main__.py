@@ -5,20 +5,21 @@ import sys
 from pathlib import Path
 
 
-def main(names: list[str]) -> int:
-    """Exit code: 0 when all ran."""
-    here = Path(__file__).parent
-    found = sorted(path.stem.removeprefix("bench_") for path in here.glob("bench_*.py"))
+def run_all(folder: Path, names: list[str]) -> int:
+    """Runs FOLDER/FOLDER_*.py, each in a process of its own; exit code 0 when all ran, 2 for an unknown name."""
+    kind = folder.name
+    found = sorted(path.stem.removeprefix(f"{kind}_") for path in folder.glob(f"{kind}_*.py"))
     unknown = sorted(set(names) - set(found))
     if unknown:
-        print(f"no bench named {', '.join(unknown)}; there are {', '.join(found)}", file=sys.stderr)
+        print(f"nothing named {', '.join(unknown)}; there are {', '.join(found)}", file=sys.stderr)
         return 2
     failed = 0
     for name in names or found:
         print(f"\n== {name}", flush=True)
-        failed += subprocess.run([sys.executable, "-m", f"bench.bench_{name}"], check=False).returncode != 0
+        done = subprocess.run([sys.executable, "-m", f"{kind}.{kind}_{name}"], check=False)
+        failed += done.returncode != 0
     return 1 if failed else 0
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(run_all(Path(__file__).resolve().parent, sys.argv[1:]))

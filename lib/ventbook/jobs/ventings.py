@@ -22,6 +22,15 @@ EXPECTED = (
     "expected_state",
     "expected_note",
 )
+LIFTER_COUNTS = [
+    "lifters_checked",
+    "lifters_judged_first",
+    "lifters_judged_last",
+    "lifters_over_first",
+    "lifters_over_last",
+    "lifters_rechecked",
+    "lifters_cured",
+]
 
 
 def build_jobs(
@@ -62,7 +71,7 @@ def build_jobs(
     expected = priming.expected_rotations(jobs)
     jobs = jobs.assign(**{name: expected[name].to_numpy() for name in EXPECTED})
     jobs["rotations_ratio"] = jobs["rotations_crank"] / jobs["expected_rotations"]
-    return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_lifter_counts)
+    return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_counts)
 
 
 def _start_counts(starts: pd.DataFrame) -> pd.DataFrame:
@@ -150,31 +159,12 @@ def _lifter_counts(lifters: pd.DataFrame) -> pd.DataFrame:
     cured = counts["failed_first"] & ~counts["failed_last"]
     counts["cured"] = cured.where(counts["lifters_rechecked"] > 0).astype("boolean")
     counts = counts.rename(columns={"judged_f": "lifters_judged_first", "judged_l": "lifters_judged_last"})
-    whole_numbers = [
-        "lifters_checked",
-        "lifters_judged_first",
-        "lifters_judged_last",
-        "lifters_over_first",
-        "lifters_over_last",
-        "lifters_rechecked",
-        "lifters_cured",
-    ]
-    counts[whole_numbers] = counts[whole_numbers].astype("Int64")
+    counts[LIFTER_COUNTS] = counts[LIFTER_COUNTS].astype("Int64")
     return counts.drop(columns="log_within").reset_index()
 
 
-def _fill_lifter_counts(jobs: pd.DataFrame) -> pd.DataFrame:
-    for name in (
-        "lifters_checked",
-        "lifters_judged_first",
-        "lifters_judged_last",
-        "lifters_over_first",
-        "lifters_over_last",
-        "lifters_rechecked",
-        "lifters_cured",
-    ):
+def _fill_counts(jobs: pd.DataFrame) -> pd.DataFrame:
+    for name in (*LIFTER_COUNTS, "starts", "extra_runs"):
         jobs[name] = jobs[name].fillna(0)
     jobs["all_checked"] = (jobs["lifters_checked"] >= jobs["lifters_fitted"]).astype("boolean")
-    for name in ("starts", "extra_runs"):
-        jobs[name] = jobs[name].fillna(0)
     return jobs

@@ -11,9 +11,8 @@ from ventbook import dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
 from ventbook.pages.quarterly_review.history import last_written
-from ventbook.pages.records.arrived import COUNTED, count_rows
+from ventbook.pages.records.arrived import count_rows, share_of_rows
 from ventbook.pages.show import Shown
-from ventbook.results import Estimate
 
 #: Ventings on either side of an action under which nothing is said about it.
 FEWEST = 20
@@ -112,10 +111,7 @@ def _held(page: Page, facts: Facts) -> Shown:
     if intakes is None or intakes.empty:
         return Shown("", "")
     handed_in, held, _ = count_rows(page)
-    share = Estimate(
-        held / handed_in if handed_in else None, None, None, page.level, "share", handed_in, 0,
-        COUNTED, "estimated" if handed_in else "not_recorded",
-    )  # fmt: skip
+    share = share_of_rows(page, handed_in, held)
     sentence = (
         f"Of {wording.count(handed_in, 'row')} handed in so far, {wording.count(held, 'row')} "
         f"{'is' if held == 1 else 'are'} held back and not counted."

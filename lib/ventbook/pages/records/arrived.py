@@ -32,19 +32,16 @@ def answer(page: Page) -> Shown:
 def held_share(page: Page) -> Shown:
     """Finding quarantined_share: rows held now, of all rows handed in."""
     handed_in, held, deliveries = count_rows(page)
-    estimate = Estimate(
-        held / handed_in if handed_in else None,
-        None,
-        None,
-        page.level,
-        "share",
-        handed_in,
-        0,
-        COUNTED,
-        "estimated" if handed_in else "not_recorded",
-    )
+    estimate = share_of_rows(page, handed_in, held)
     sentence = words.came_in(handed_in=handed_in, held=held, deliveries=deliveries)
     return page.add_finding("quarantined_share", estimate, tier="describe", sentence=sentence)
+
+
+def share_of_rows(page: Page, handed_in: int, held: int) -> Estimate:
+    """Share of the rows handed in that are held now: counted, so without an interval."""
+    state = "estimated" if handed_in else "not_recorded"
+    share = held / handed_in if handed_in else None
+    return Estimate(share, None, None, page.level, "share", handed_in, 0, COUNTED, state)
 
 
 def count_rows(page: Page) -> tuple[int, int, int]:

@@ -73,7 +73,9 @@ def test_a_module_imports_only_lower_tiers(path):
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
 def test_modules_stay_short(path):
-    assert len(path.read_text("utf-8").splitlines()) <= 400, "split it by topic"
+    # The compiled kernel stays whole: its cache on disk does not see a change of a function in another file.
+    limit = 600 if path.name == "kernel.py" and path.parent.name == "traces" else 400
+    assert len(path.read_text("utf-8").splitlines()) <= limit, "split it by topic"
 
 
 def test_notebooks_define_nothing():

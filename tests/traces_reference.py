@@ -59,6 +59,7 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
         "warm_s",
         "speed_max_cold_rpm",
         "temperature_end_degC",
+        "pressure_roughness_bar",
     ]
     found = dict.fromkeys(names, nan)
     n = len(t)
@@ -72,6 +73,10 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
             for i in range(1, n)
             if 0 < t[i] - t[i - 1] <= settings.gap_s and low <= speed[i - 1] <= high
         )
+    steps_of_t = [t[i] - t[i - 1] for i in range(1, n)]
+    found["clock_steps"] = sum(1 for dt in steps_of_t if dt <= 0)
+    found["gaps"] = sum(1 for dt in steps_of_t if dt > settings.gap_s)
+    found["gap_max_s"] = max([0.0, *steps_of_t])
     temperatures = known(t, temperature)
     if temperatures:
         found["temperature_end_degC"] = temperatures[-1][1]
@@ -123,12 +128,14 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
             stretch = []
     if stretch:
         stretches.append(stretch)
-    dips, dip_s, area, length = 0, 0.0, 0.0, 0.0
+    dips, dip_s, area, length, squares = 0, 0.0, 0.0, 0.0, []
     for stretch in stretches:
         low = [p < threshold for _, _, p in stretch]
         dips += sum(1 for i, flag in enumerate(low) if flag and (i == 0 or not low[i - 1]))
-        for (a, _, p), (b, _, q) in itertools.pairwise(stretch):
+        for (a, v, p), (b, w, q) in itertools.pairwise(stretch):
             if b - a <= settings.gap_s:
+                if abs(w - v) <= settings.steady_share * abs(v):
+                    squares.append((q - p) ** 2)
                 area += 0.5 * (p + q) * (b - a)
                 length += b - a
                 dip_s += (b - a) if p < threshold else 0.0
@@ -136,4 +143,31 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
     found["pressure_lowest_bar"] = min((p for s in stretches for _, _, p in s), default=nan)
     if length:
         found["pressure_mean_bar"] = area / length
+    if squares:
+        found["pressure_roughness_bar"] = math.sqrt(sum(squares) / (2 * len(squares)))
     return found
+
+
+def stands_still(t, x, speed, settings):
+    """Whether a channel repeats one value for longer than ``stuck_s`` while the engine runs; NaN is passed over."""
+    for i in range(len(t)):
+        if math.isnan(x[i]):
+            continue
+        seconds = 0.0
+        for j in range(i + 1, len(t)):
+            dt = t[j] - t[j - 1]
+            if dt > settings.gap_s:
+                break
+            if math.isnan(x[j]) or dt <= 0:
+                continue
+            if x[j] != x[i] or not speed[j] >= settings.start_speed_rpm:
+                break
+            seconds += dt
+            if seconds > settings.stuck_s:
+                return True
+    return False
+
+
+def share_at_top(x):
+    values = [v for v in x if not math.isnan(v)]
+    return values.count(max(values)) / len(x) if values else 0.0

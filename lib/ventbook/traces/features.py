@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -151,13 +152,13 @@ def judge_outputs(
     text = np.full(clock.shape, "", dtype=object)
     for name in FLAGS:
         text[flags[name]] = [f"{old} {name}".strip() for old in text[flags[name]]]
-    frame = pd.DataFrame(raw).assign(
-        ok_time_to_pressure=ok_pressure & ok_speed & known & ~turning,
-        ok_rotations=ok_pressure & known_turns & turning & (raw["gaps"] == 0),
-        ok_pressure=ok_pressure & ~clipped,
-        ok_speed=ok_speed,
-        flags=pd.Series(text, dtype="str"),
-    )
-    whole = ["dips", "samples", "gaps", "clock_steps"]
-    frame[whole] = frame[whole].astype("Int64")
-    return frame[list(FEATURES)]
+    columns: dict[str, Any] = dict(raw)
+    for name in ("dips", "samples", "gaps", "clock_steps"):
+        unknown = np.isnan(raw[name])
+        columns[name] = pd.arrays.IntegerArray(np.where(unknown, 1, raw[name]).astype(np.int64), unknown)
+    columns["ok_time_to_pressure"] = ok_pressure & ok_speed & known & ~turning
+    columns["ok_rotations"] = ok_pressure & known_turns & turning & (raw["gaps"] == 0)
+    columns["ok_pressure"] = ok_pressure & ~clipped
+    columns["ok_speed"] = ok_speed
+    columns["flags"] = pd.array(text, dtype="str")
+    return pd.DataFrame({name: columns[name] for name in FEATURES})

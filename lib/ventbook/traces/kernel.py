@@ -1,4 +1,4 @@
-"""The compiled reduction of one start's samples. Plain loops on purpose: they run at the speed of memory.
+"""The compiled reduction of one start's samples, in short plain loops that the compiler gives to the vector units.
 
 Conventions
 -----------
@@ -50,6 +50,7 @@ OUTPUTS = (
     "clipped_pressure",
 )
 _N = len(OUTPUTS)
+_BLOCK = 512  # samples worked on at a time, which stay in the fastest cache
 
 
 @njit(nogil=True, cache=True)
@@ -61,12 +62,18 @@ def find_bounds(venting, start_no):  # pragma: no cover
     bounds = np.empty(n + 1, dtype=np.int64)
     bounds[0] = 0
     k = 1
-    id_before, no_before = venting[0], start_no[0]
-    for i in range(1, n):
-        if venting[i] != id_before or start_no[i] != no_before:
-            bounds[k] = i
-            k += 1
-            id_before, no_before = venting[i], start_no[i]
+    for begin in range(0, n - 1, _BLOCK):
+        end = min(begin + _BLOCK, n - 1)
+        ids, next_ids = venting[begin:end], venting[begin + 1 : end + 1]
+        numbers, next_numbers = start_no[begin:end], start_no[begin + 1 : end + 1]
+        changes = 0
+        for i in range(end - begin):
+            changes += (ids[i] != next_ids[i]) | (numbers[i] != next_numbers[i])
+        if changes > 0:
+            for i in range(end - begin):
+                if ids[i] != next_ids[i] or numbers[i] != next_numbers[i]:
+                    bounds[k] = begin + i + 1
+                    k += 1
     bounds[k] = n
     return bounds[: k + 1].copy()
 
@@ -76,13 +83,73 @@ def reduce_segments(bounds, t, speed, pressure, temperature, turning, steps, set
     """One row of OUTPUTS a segment ``bounds[i]:bounds[i + 1]``; float64 arrays, NaN = not known."""
     n = bounds.shape[0] - 1
     out = np.full((n, _N), np.nan)
+    room = np.empty((2, _BLOCK))
     for k in range(n):
         a, b = bounds[k], bounds[k + 1]
         # slices that start at 0 let the compiler drop its care for negative indices
         _reduce_one(
-            t[a:b], speed[a:b], pressure[a:b], temperature[a:b], turning[k], steps[k], settings, out[k]
+            t[a:b], speed[a:b], pressure[a:b], temperature[a:b], turning[k], steps[k], settings, room, out[k]
         )
     return out
+
+
+@njit(nogil=True, cache=True)
+def reduce_batch(
+    codes, numbers, t, speed, pressure, temperature, steps, settings, room, kept, code, number
+):  # pragma: no cover
+    """Whole starts of one batch of rows; the last one, which may go on in the next batch, is kept in ``room``.
+
+    ``room[:, :kept]`` are the channels of the start ``(code, number)`` that the batch before ended in; ``steps`` has a
+    row a code. Returns (outputs, codes, numbers) of the starts that are whole now, and (room, kept, code, number).
+    """
+    bounds = find_bounds(codes, numbers)
+    n = bounds.shape[0] - 1
+    work = np.empty((2, _BLOCK))
+    out = np.full((n, _N), np.nan)
+    out_codes, out_numbers = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
+    done, first = 0, 0
+    if kept > 0:
+        if codes[0] == code and numbers[0] == number:
+            room, kept = _keep(room, kept, t, speed, pressure, temperature, 0, bounds[1])
+            first = 1
+        if first == 0 or n > 1:
+            r, v, p, c = room[0][:kept], room[1][:kept], room[2][:kept], room[3][:kept]
+            _reduce_one(r, v, p, c, number == 0, steps[code], settings, work, out[0])
+            out_codes[0], out_numbers[0] = code, number
+            done, kept = 1, 0
+    for k in range(first, n - 1):
+        a, b = bounds[k], bounds[k + 1]
+        code, number = codes[a], numbers[a]
+        turning, step, to = number == 0, steps[code], out[done]
+        _reduce_one(t[a:b], speed[a:b], pressure[a:b], temperature[a:b], turning, step, settings, work, to)
+        out_codes[done], out_numbers[done] = code, number
+        done += 1
+    if n > first:
+        a = bounds[n - 1]
+        room, kept = _keep(room, 0, t, speed, pressure, temperature, a, bounds[n])
+        code, number = codes[a], numbers[a]
+    return out[:done], out_codes[:done], out_numbers[:done], room, kept, code, number
+
+
+@njit(nogil=True, cache=True)
+def _keep(room, kept, t, speed, pressure, temperature, begin, end):  # pragma: no cover
+    """Rows ``begin:end`` of the channels put behind what ``room`` holds, which is made wider where it must be."""
+    size = kept + end - begin
+    if size > room.shape[1]:
+        wider = np.empty((4, max(size, 2 * room.shape[1])))
+        wider[:, :kept] = room[:, :kept]
+        room = wider
+    _copy(t[begin:end], room[0][kept:size])
+    _copy(speed[begin:end], room[1][kept:size])
+    _copy(pressure[begin:end], room[2][kept:size])
+    _copy(temperature[begin:end], room[3][kept:size])
+    return room, size
+
+
+@njit(nogil=True, cache=True)
+def _copy(x, to):  # pragma: no cover
+    for i in range(x.shape[0]):
+        to[i] = x[i]
 
 
 @njit(nogil=True, cache=True)
@@ -113,94 +180,267 @@ def _crossing(t, x, a, b, level):  # pragma: no cover
 
 
 @njit(nogil=True, cache=True)
-def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, out):
-    n = t.shape[0]  # pragma: no cover
+def _sum(x):  # pragma: no cover
+    """Sum in eight lanes: as fast as the vector units, and the same to the last bit on any of them."""
+    a, b, c, d, e, f, g, h = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
+    whole = x.shape[0] // 8
+    for j in range(whole):
+        i = 8 * j
+        a += x[i]
+        b += x[i + 1]
+        c += x[i + 2]
+        d += x[i + 3]
+        e += x[i + 4]
+        f += x[i + 5]
+        g += x[i + 6]
+        h += x[i + 7]
+    for i in range(8 * whole, x.shape[0]):
+        a += x[i]
+    return ((a + b) + (c + d)) + ((e + f) + (g + h))
+
+
+@njit(nogil=True, cache=True)
+def _count_highest(x):  # pragma: no cover
+    """(highest known value or -inf, how many samples stand at it); few blocks hold one that is higher than before."""
+    highest, count = -np.inf, 0
+    for begin in range(0, x.shape[0], 64):
+        block = x[begin : min(begin + 64, x.shape[0])]
+        higher, equal = 0, 0
+        for i in range(block.shape[0]):
+            higher += block[i] > highest
+            equal += block[i] == highest
+        if higher == 0:
+            count += equal
+            continue
+        for i in range(block.shape[0]):
+            if block[i] > highest:
+                highest, count = block[i], 1
+            elif block[i] == highest:
+                count += 1
+    return highest, count
+
+
+@njit(nogil=True, cache=True)
+def _first_outside(x, low, high):  # pragma: no cover
+    """Index of the first value that is not in [low, high], or their number; by blocks, most of which lie inside."""
+    n = x.shape[0]
+    for begin in range(0, n, 64):
+        block = x[begin : min(begin + 64, n)]
+        inside = 0
+        for i in range(block.shape[0]):
+            inside += (block[i] >= low) & (block[i] <= high)
+        if inside < block.shape[0]:
+            for i in range(block.shape[0]):
+                if not low <= block[i] <= high:
+                    return begin + i
+    return n
+
+
+@njit(nogil=True, cache=True)
+def _clock(t, gap):  # pragma: no cover
+    """(steps that do not rise, steps over ``gap``, widest step) of the clock."""
+    rising, within, widest = 0, 0, 0.0
+    pairs = t.shape[0] - 1
+    for begin in range(0, pairs, _BLOCK):
+        n = min(_BLOCK, pairs - begin)
+        t0, t1 = t[begin : begin + n], t[begin + 1 : begin + 1 + n]
+        wider = 0
+        for i in range(n):
+            dt = t1[i] - t0[i]
+            rising += dt > 0
+            within += (dt > 0) & (dt <= gap)
+            wider += dt > widest
+        if wider > 0:
+            for i in range(n):
+                widest = max(widest, t1[i] - t0[i])
+    return pairs - rising, rising - within, widest
+
+
+@njit(nogil=True, cache=True)
+def _bands(steps):  # pragma: no cover
+    """Low and high end, next speed under and next over, of the first hold, warm-up, extra run, hold doubled, halved."""
+    bands = np.empty((5, 4))
+    for k in range(5):
+        at = 2 * k if k < 3 else 0
+        scale = 2.0 if k == 3 else (0.5 if k == 4 else 1.0)
+        low, high = scale * steps[2 + at], scale * steps[3 + at]
+        bands[k] = low, high, np.nextafter(low, -np.inf), np.nextafter(high, np.inf)
+    return bands
+
+
+@njit(nogil=True, cache=True)
+def _add_band_seconds(t, speed, bands, seconds):  # pragma: no cover
+    """Seconds in each band, of a stretch whose clock rises without a gap.
+
+    They are counted from sample to sample at which a band is entered or left: between ``low`` and ``high`` none is.
+    """
+    inside = np.zeros(seconds.shape[0], dtype=np.bool_)
+    n, begin = t.shape[0], 0
+    while begin < n:
+        v = speed[begin]
+        low, high = (-np.inf, np.inf) if v == v else (np.nan, np.nan)
+        for k in range(seconds.shape[0]):
+            inside[k] = bands[k, 0] <= v <= bands[k, 1]
+            if inside[k]:
+                low, high = max(low, bands[k, 0]), min(high, bands[k, 1])
+            elif v < bands[k, 0]:
+                high = min(high, bands[k, 2])
+            elif v > bands[k, 1]:
+                low = max(low, bands[k, 3])
+        end = begin + 1 + _first_outside(speed[begin + 1 :], low, high)
+        for k in range(seconds.shape[0]):
+            if inside[k]:
+                seconds[k] += t[min(end, n - 1)] - t[begin]
+        begin = end
+
+
+@njit(nogil=True, cache=True)
+def _warm_up(t, speed, temperature, warm, out):  # pragma: no cover
+    """Time at which the oil is warm (NaN where it never is); last temperature and top speed before into ``out``."""
+    n = t.shape[0]
+    known = n - 1
+    while known >= 0 and temperature[known] != temperature[known]:
+        known -= 1
+    if known < 0:
+        return np.nan
+    out[25] = temperature[known]
+    cold = np.nextafter(warm, -np.inf)
+    warm_at = _first_outside(temperature, -np.inf, cold)
+    while warm_at < n and temperature[warm_at] != temperature[warm_at]:
+        warm_at += 1 + _first_outside(temperature[warm_at + 1 :], -np.inf, cold)
+    fastest, _ = _count_highest(speed[:warm_at])
+    if fastest > -np.inf:
+        out[26] = fastest
+    return t[warm_at] if warm_at < n else np.nan
+
+
+@njit(nogil=True, cache=True)
+def _may_repeat(x, samples):  # pragma: no cover
+    """False where no value stands in more than ``samples`` known samples running.
+
+    A longer run holds eight of every ``samples // 8``-th sample, so only those are looked at.
+    """
+    step = samples // 8
+    if step < 1:
+        return True
+    same, before = 0, np.nan
+    for i in range(0, x.shape[0], step):
+        if x[i] != x[i]:
+            return True
+        same = same + 1 if x[i] == before else 1
+        before = x[i]
+        if same >= 8:
+            return True
+    return False
+
+
+@njit(nogil=True, cache=True)
+def _longest_repeat(t, x, speed, start_rpm, gap):  # pragma: no cover
+    """Longest time at one value while the engine runs, without a gap in it; NaN is passed over."""
+    run, longest, before = 0.0, 0.0, x[0]
+    for i in range(1, t.shape[0]):
+        dt = t[i] - t[i - 1]
+        if dt > gap:
+            run = 0.0
+        elif dt > 0:
+            if x[i] == before and speed[i] >= start_rpm:
+                run += dt
+                longest = max(longest, run)
+            elif x[i] == x[i]:
+                run = 0.0
+        if x[i] == x[i]:
+            before = x[i]
+    return longest
+
+
+@njit(nogil=True, cache=True)
+def _after_pressure(
+    t, speed, pressure, turning, threshold, start_rpm, steady, gap, room, out
+):  # pragma: no cover
+    """Dips, lowest, mean and roughness of known pressure while the engine runs, into ``out``.
+
+    Loops are many and short so that each keeps to the vector units.
+    """
+    dips, lowest, pairs = 0, np.inf, 0
+    dip_s, area, length, rough = 0.0, 0.0, 0.0, 0.0
+    if turning or speed[0] >= start_rpm:
+        lowest = pressure[0]
+    last = t.shape[0] - 1
+    for begin in range(0, last, _BLOCK):
+        n = min(_BLOCK, last - begin)
+        end = begin + n
+        t0, v0, p0 = t[begin:end], speed[begin:end], pressure[begin:end]
+        t1, v1, p1 = t[begin + 1 : end + 1], speed[begin + 1 : end + 1], pressure[begin + 1 : end + 1]
+        dts, terms = room[0, :n], room[1, :n]
+        low, lower = 0, 0
+        for i in range(n):
+            dt = t1[i] - t0[i]
+            ran, runs = turning | (v0[i] >= start_rpm), turning | (v1[i] >= start_rpm)
+            dts[i] = dt if (dt <= gap) & ran & runs else 0.0
+            low += p0[i] < threshold
+            lower += runs & (p1[i] < lowest)
+        length += _sum(dts)
+        for i in range(n):
+            terms[i] = dts[i] * 0.5 * (p0[i] + p1[i])
+        area += _sum(terms)
+        for i in range(n):
+            even = (dts[i] > 0) & (abs(v1[i] - v0[i]) <= steady * abs(v0[i]))
+            step = p1[i] - p0[i]
+            terms[i] = step * step if even else 0.0
+            pairs += even
+        rough += _sum(terms)
+        if lower > 0:
+            for i in range(n):
+                if (turning or v1[i] >= start_rpm) and p1[i] < lowest:
+                    lowest = p1[i]
+        if low > 0 or p1[n - 1] < threshold:
+            for i in range(n):
+                if p0[i] < threshold:
+                    dip_s += dts[i]
+                runs = turning or v1[i] >= start_rpm
+                was_low = p0[i] < threshold and (turning or v0[i] >= start_rpm)
+                dips += runs and p1[i] < threshold and not was_low
+    out[14], out[15] = dips, dip_s
+    if lowest < np.inf:
+        out[16] = lowest
+    if pairs > 0:
+        out[18] = np.sqrt(rough / (2.0 * pairs))
+    if length > 0:
+        out[17] = area / length
+
+
+@njit(nogil=True, cache=True)
+def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, room, out):  # pragma: no cover
+    n = t.shape[0]
     start_rpm, sustain, gap = settings[0], settings[1], settings[2]
-    steady = settings[3]
+    steady, stuck = settings[3], settings[4]
     threshold, warm = steps[0], steps[1]
     out[0] = n
     if n == 0:
         return
     out[1] = t[n - 1] - t[0]
-
-    # Passes over all samples: clock, bands, warm-up, faults of the channels. Apart, so that each stays in registers.
-    hold0, hold1, warm0, warm1, extra0, extra1 = steps[2], steps[3], steps[4], steps[5], steps[6], steps[7]
-    twice0, twice1, half0, half1 = 2 * hold0, 2 * hold1, 0.5 * hold0, 0.5 * hold1
-    clock, gaps, gap_max = 0, 0, 0.0
-    hold, warming, extra, scaled = 0.0, 0.0, 0.0, 0.0
-    p_run, p_stuck, p_before = 0.0, 0.0, pressure[0]
-    s_run, s_stuck = 0.0, 0.0
-    t_before, u = t[0], speed[0]
-    for i in range(1, n):
-        v, p = speed[i], pressure[i]
-        dt = t[i] - t_before
-        t_before = t[i]
-        if dt > gap_max:
-            gap_max = dt
-        if not dt > 0:
-            clock += 1
-        elif dt > gap:
-            gaps += 1
-            p_run, s_run = 0.0, 0.0
-        else:
-            if u >= hold0 and u <= hold1:
-                hold += dt
-            if u >= warm0 and u <= warm1:
-                warming += dt
-            if u >= extra0 and u <= extra1:
-                extra += dt
-            if (u >= twice0 and u <= twice1) or (u >= half0 and u <= half1):
-                scaled += dt
-            running = v >= start_rpm
-            if p == p_before and running:
-                p_run += dt
-                if p_run > p_stuck:
-                    p_stuck = p_run
-            elif p == p:
-                p_run = 0.0
-            if v == u and running:
-                s_run += dt
-                if s_run > s_stuck:
-                    s_stuck = s_run
-            else:
-                s_run = 0.0
-        u = v
-        if p == p:
-            p_before = p
-    warm_t, cold_max, temperature_end = np.nan, np.nan, np.nan
-    is_warm, any_temperature = False, False
-    warm_at = n
-    for i in range(n):
-        c = temperature[i]
-        if c == c:
-            any_temperature = True
-            if c >= warm:
-                is_warm, warm_t, warm_at = True, t[i], i
-                break
-    for i in range(warm_at):
-        v = speed[i]
-        if v == v and not v <= cold_max:
-            cold_max = v
-    for i in range(n - 1, -1, -1):
-        if temperature[i] == temperature[i]:
-            temperature_end = temperature[i]
-            break
-    p_max, p_at_max = -np.inf, 0
-    for i in range(n):
-        p = pressure[i]
-        if p > p_max:
-            p_max, p_at_max = p, 1
-        elif p == p_max:
-            p_at_max += 1
-    out[2], out[3], out[4] = clock, gaps, gap_max
-    out[20], out[21], out[22], out[23] = hold, warming, extra, scaled
-    out[25] = temperature_end
-    if any_temperature:
-        out[26] = cold_max
-    out[27], out[28] = p_stuck, s_stuck
-    out[29] = p_at_max / (n)
+    out[2], out[3], out[4] = _clock(t, gap)
+    seconds, bands = np.zeros(5), _bands(steps)
+    begin = 0
+    if out[2] + out[3] > 0:
+        for i in range(1, n):
+            if not 0 < t[i] - t[i - 1] <= gap:
+                _add_band_seconds(t[begin:i], speed[begin:i], bands, seconds)
+                begin = i
+    _add_band_seconds(t[begin:], speed[begin:], bands, seconds)
+    out[20], out[21], out[22], out[23] = seconds[0], seconds[1], seconds[2], seconds[3] + seconds[4]
+    warm_t = _warm_up(t, speed, temperature, warm, out)
+    _, at_top = _count_highest(pressure)
+    out[29] = at_top / n
+    widest = min(gap, out[4])
+    samples = int(stuck / widest) if widest > 0 else n
+    out[27], out[28] = 0.0, 0.0
+    if _may_repeat(pressure, samples):
+        out[27] = _longest_repeat(t, pressure, speed, start_rpm, gap)
+    if _may_repeat(speed, samples):
+        out[28] = _longest_repeat(t, speed, speed, start_rpm, gap)
     out[5] = 0.0
-    if clock > 0:
+    if out[2] > 0:
         return
 
     # The start: of the engine, or of turning (there it is where the trace begins).
@@ -214,7 +454,7 @@ def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, out):
     start_low = t[before_s] if before_s >= 0 else np.nan
     out[6], out[7] = start_low, t[s]
     start_point = t[s] if turning else _crossing(t, speed, before_s, s, start_rpm)
-    if is_warm:
+    if warm_t == warm_t:
         out[24] = max(0.0, warm_t - start_point)
     if np.isnan(threshold):
         return
@@ -255,46 +495,12 @@ def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, out):
     out[11] = turns_under + share * (turns_over - turns_under)
 
     # After pressure showed, while the engine runs.
-    dips, dip_s, lowest = 0, 0.0, np.inf
-    area, length, rough, pairs = 0.0, 0.0, 0.0, 0
-    below, inside = False, False
-    t0, p0, v0 = 0.0, 0.0, 0.0
-    t_c, pressure_c, speed_c = t[c:], pressure[c:], speed[c:]
+    t_c, speed_c, pressure_c = t[c:], speed[c:], pressure[c:]
+    known_c = pressure_c == pressure_c
+    if not known_c.all():
+        t_c, speed_c, pressure_c = t_c[known_c], speed_c[known_c], pressure_c[known_c]
+    _after_pressure(t_c, speed_c, pressure_c, turning, threshold, start_rpm, steady, gap, room, out)
     for i in range(t_c.shape[0]):
-        p, v = pressure_c[i], speed_c[i]
-        if p != p:
-            continue
-        if not turning and not (v >= start_rpm):
-            inside, below = False, False
-            continue
-        if p < lowest:
-            lowest = p
-        if p < threshold:
-            if not below:
-                dips += 1
-            below = True
-        else:
-            below = False
-        if inside:
-            dt = t_c[i] - t0
-            if dt <= gap:
-                area += 0.5 * (p + p0) * dt
-                length += dt
-                if p0 < threshold:
-                    dip_s += dt
-                if abs(v - v0) <= steady * abs(v0):
-                    rough += (p - p0) * (p - p0)
-                    pairs += 1
-        inside, t0, p0, v0 = True, t_c[i], p, v
-    out[14], out[15] = dips, dip_s
-    if lowest < np.inf:
-        out[16] = lowest
-    if length > 0:
-        mean = area / length
-        out[17] = mean
-        for i in range(c, n):
-            if pressure[i] >= 0.9 * mean:
-                out[19] = t[i] - point
-                break
-    if pairs > 0:
-        out[18] = np.sqrt(rough / (2.0 * pairs))
+        if pressure_c[i] >= 0.9 * out[17]:
+            out[19] = t_c[i] - point
+            break

@@ -8,6 +8,7 @@ depend on how the work is spread.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,11 @@ import pandas as pd
 
 from ..dictionary import Limits
 from .features import FEATURES, judge_outputs, reduce_samples
-from .settings import Settings, start_settings
+from .settings import Settings, read_settings, start_settings
 
 CHANNELS = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 KEY = ("venting_id", "start_no")
+BATCH_ROWS = 1 << 15  # samples read at a time; a few megabytes
 Piece = tuple[str, int]
 Reduced = tuple[npt.NDArray[np.object_], npt.NDArray[np.int64], npt.NDArray[np.float64]]
 
@@ -43,49 +45,79 @@ def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
     return pieces
 
 
-def reduce_piece(piece: Piece, *, context: pd.DataFrame, settings: Settings | None = None) -> Reduced:
-    """The starts of one row group: their venting_id, start_no, and raw outputs of the kernel.
+@dataclass(frozen=True)
+class Context:
+    """Thresholds and bands of ventings: row ``rows[venting_id]`` of ``steps``, whose last row is NaN for the unknown."""
 
-    ``context`` has one row a venting: index venting_id, columns ``settings.STEPS`` (see :func:`venting_context`).
-    A start of a venting that it does not hold is left without thresholds, so without times.
+    rows: dict[str, int]
+    steps: npt.NDArray[np.float64]
+
+    def of(self, names: Iterable[str]) -> npt.NDArray[np.float64]:
+        return self.steps[[self.rows.get(name, -1) for name in names]]
+
+
+def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = None) -> Reduced:
+    """The starts of one row group: their venting_id, start_no, and raw outputs of the kernel, in any order.
+
+    Read in batches that fit the processor's cache. A start of a venting that ``context`` does not hold is left
+    without thresholds, so without times.
     """
-    import pyarrow as pa
     import pyarrow.parquet as pq
 
+    from .kernel import reduce_batch
+
+    detection = (read_settings() if settings is None else settings).as_array()
     file, group = piece
+    names: list[str] = []
+    numbers: list[npt.NDArray[np.int64]] = []
+    raw: list[npt.NDArray[np.float64]] = []
+    known: Any = None  # the dictionary that codes of venting_id refer to
+    own: list[str] = []
+    room, kept, code, number = np.empty((len(CHANNELS), BATCH_ROWS)), 0, -1, -1
     with pq.ParquetFile(file, read_dictionary=["venting_id"], memory_map=True) as parquet:
-        table = parquet.read_row_group(group, columns=[*KEY, *CHANNELS], use_threads=False)
-    ids = table["venting_id"].combine_chunks()
-    if isinstance(ids, pa.ChunkedArray):
-        ids = ids.chunk(0) if ids.num_chunks else pa.array([], pa.dictionary(pa.int32(), pa.string()))
-    codes = ids.indices.to_numpy(zero_copy_only=False)
-    numbers = table["start_no"].to_numpy()
-    bounds = start_bounds(codes, numbers)
-    first = bounds[:-1]
-    names = np.asarray(ids.dictionary.to_pandas(), dtype=object)[codes[first]]
-    steps = context.reindex(names).to_numpy(dtype=float)
-    channels = [_channel(table[name]) for name in CHANNELS]
-    return names, numbers[first], reduce_samples(bounds, channels, numbers[first] == 0, steps, settings)
+        for batch in parquet.iter_batches(
+            BATCH_ROWS, row_groups=[group], columns=[*KEY, *CHANNELS], use_threads=False
+        ):
+            ids = batch.column("venting_id")
+            if known is None or not ids.dictionary.equals(known):
+                begun = own[code] if kept else ""
+                known, own = ids.dictionary, ids.dictionary.to_pylist()
+                steps = context.of(own)
+                if kept:
+                    own = [*own, begun]
+                    steps = np.vstack([steps, context.of([begun])])
+                    code = own.index(begun)
+            codes = ids.indices.to_numpy(zero_copy_only=False)
+            starts = batch.column("start_no").to_numpy(zero_copy_only=False)
+            t, speed, pressure, temperature = (_channel(batch.column(name)) for name in CHANNELS)
+            out, codes, found, room, kept, code, number = reduce_batch(
+                codes, starts, t, speed, pressure, temperature, steps, detection, room, kept, code, number
+            )
+            names += [own[c] for c in codes.tolist()]
+            numbers.append(found)
+            raw.append(out)
+    last = [own[code]] if kept else []
+    ends = [0, kept] if kept else [0]
+    numbers.append(np.full(len(last), number))
+    raw.append(reduce_samples(ends, list(room[:, :kept]), numbers[-1] == 0, context.of(last), settings))
+    return np.array(names + last, dtype=object), np.concatenate(numbers), np.concatenate(raw)
 
 
 def _channel(column: Any) -> npt.NDArray[np.float64]:
-    """A channel as float64; without a copy where it is one chunk and nothing is missing."""
+    """A channel as float64, NaN where nothing is known; without a copy where nothing is missing."""
     import pyarrow as pa
 
     if not pa.types.is_float64(column.type):
         column = column.cast(pa.float64())
-    if column.num_chunks == 1 and column.null_count == 0:
-        return column.chunk(0).to_numpy()
-    return column.to_numpy()
+    return column.to_numpy(zero_copy_only=False)
 
 
-def venting_context(ventings: pd.DataFrame, *, among: Limits | None = None) -> pd.DataFrame:
+def venting_context(ventings: pd.DataFrame, *, among: Limits | None = None) -> Context:
     """Thresholds and bands by venting from columns venting_id, engine_type, date, pressure_threshold_bar."""
-    from .settings import STEPS
-
     own = ventings["pressure_threshold_bar"].to_numpy(dtype=float)
     steps = start_settings(ventings, among=among, threshold_bar=own)
-    return pd.DataFrame(steps, columns=list(STEPS), index=pd.Index(ventings["venting_id"], name="venting_id"))
+    rows = {name: row for row, name in enumerate(ventings["venting_id"].tolist())}
+    return Context(rows, np.vstack([steps, np.full((1, steps.shape[1]), np.nan)]))
 
 
 def features_of_files(
@@ -135,7 +167,7 @@ def features_of_files(
 
 def _spread(
     pieces: list[Piece],
-    context: pd.DataFrame,
+    context: Context,
     settings: Settings | None,
     workers: int,
     cluster: str | None,

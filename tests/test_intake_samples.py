@@ -9,7 +9,7 @@ import pytest
 
 from ventbook import intake
 from ventbook import store as stores
-from ventbook.intake import sample_files, samples
+from ventbook.intake import sample_files, samples, trace_features
 
 TODAY = dt.date(2026, 10, 1)
 ENGINES = "engine_id,engine_type,cylinders\n007,flat4,4\n"
@@ -90,8 +90,28 @@ def test_features_are_computed_once_at_intake(tmp_path, store):
     assert "start_features" in snapshot(store).records()
 
 
+def test_features_follow_a_venting_that_is_corrected_or_withdrawn(tmp_path, store):
+    hand_in(tmp_path, store, trace("V1"), trace("V3"))
+
+    def seconds(**more):
+        frame = snapshot(store, **more).read("start_features").set_index("venting_id")
+        return frame["time_low_s"].round(3).to_dict()
+
+    first = seconds()
+    head = HEAD.replace("rotations,", "pressure_threshold [bar],rotations,", 1)
+    row = "V1,007,2026-07-01,Harbour,oil_change,2.0,40,propeller,yes\n"
+    (tmp_path / "ventings_again.csv").write_text(head + row)
+    number = intake.take_in([tmp_path / "ventings_again.csv"], store=store, today=TODAY).number
+    # pressure rises by 2 psi = .1379 bar a sample of .1 s: at the 14th step it stands under 2 bar for the last time
+    assert seconds() == {"V1": 1.4, "V3": first["V3"]}
+    assert first["V1"] < 1.0
+    assert seconds(as_of=2) == first
+    intake.withdraw(number, store=store)
+    assert seconds() == first
+
+
 def test_without_features_samples_are_stored_all_the_same(tmp_path, store, monkeypatch):
-    monkeypatch.setattr(samples, "find_features", lambda: None)
+    monkeypatch.setattr(trace_features, "find_features", lambda: None)
     hand_in(tmp_path, store, trace("V1"))
     assert len(snapshot(store).read("samples")) == 50
     assert "start_features" not in snapshot(store).versions

@@ -20,6 +20,7 @@ from .faults import Fault, shorten
 from .held import Rerun, build_issues, build_quarantine, describe_form
 from .keys import Outcome, key_texts
 from .load import Loaded
+from .trace_features import renew_features
 from .work import Work, sites_of
 
 
@@ -96,6 +97,7 @@ def finish_intake(
         _write(work, writer, all_issues, all_held, pa.concat_tables([*cleared, CLEARED.empty_table()]))
         if traces is not None:
             traces.commit(writer)
+        renew_features(writer, work.cluster)
         work.coder.save()
         writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
     frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")

@@ -7,7 +7,6 @@ footer lists its starts with a checksum, by which a start handed in again is tol
 
 from __future__ import annotations
 
-import importlib
 import json
 import zlib
 from collections.abc import Callable, Iterator
@@ -30,6 +29,7 @@ from .corrections import Corrections
 from .faults import Fault, shorten
 from .load import convert_batch
 from .sample_files import SCHEMA_NAMES, Key, QuarterFile, copy_without, open_writer, read_starts
+from .trace_features import store_features, venting_facts
 from .work import Work
 
 SORTABLE = 64 << 20  # bytes; files up to this size are sorted where their starts are scattered
@@ -74,39 +74,6 @@ class SampleOutcome:
             "samples", schema, list(add), {file: {"quarter": q} for file, q in add.items()}, remove=drop
         )
         store_features(writer, list(self.files), self.ventings, self.cluster)
-
-
-def find_features() -> Callable[..., pd.DataFrame] | None:
-    """The one place where intake finds the features of traces: ``ventbook.traces.features_of_files``."""
-    try:
-        return getattr(importlib.import_module("ventbook.traces"), "features_of_files", None)
-    except ImportError:
-        return None
-
-
-def store_features(
-    writer: Writer, files: list[Path], ventings: pd.DataFrame | None, cluster: str | None = None
-) -> None:
-    """Compute the features of the new files' starts once, and keep them as table ``start_features``.
-
-    Thresholds and bands are those of the limits in force, the shop's own beside the store included.
-    """
-    compute = find_features()
-    if compute is None or ventings is None or not files:
-        return
-    own = writer.store.path.parent / "limits.toml"
-    among = dictionary.limits(own if own.is_file() else None)
-    found = compute([file.resolve() for file in files], ventings, among=among, cluster=cluster)
-    if found.empty:
-        return
-    rows = pa.Table.from_pandas(found, preserve_index=False).replace_schema_metadata(None)
-    rows = rows.cast(pa.schema([_plain_field(f) for f in rows.schema]))
-    key = rows.select(["venting_id", "start_no"])
-    writer.change_rows("start_features", add=rows, drop=key)
-
-
-def _plain_field(f: pa.Field) -> pa.Field:
-    return pa.field(f.name, pa.string() if pa.types.is_large_string(f.type) else f.type)
 
 
 @dataclass
@@ -251,27 +218,13 @@ def take_samples(
         outcome.files[part.path] = quarter
     outcome.issues.append(_as_table(state.issues, ISSUES))
     outcome.quarantine.append(_as_table(state.held, QUARANTINE))
-    outcome.ventings = _venting_facts(work, context)
+    outcome.ventings = venting_facts(context.ventings, context.engines)
     outcome.cluster = work.cluster
     return outcome
 
 
 def _as_table(rows: list[dict[str, Any]], schema: pa.Schema) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=schema)
-
-
-def _venting_facts(work: Work, context: Context) -> pd.DataFrame:
-    """Columns venting_id, engine_type, date, pressure_threshold_bar of every venting known."""
-    frame = context.ventings.reset_index(drop=True)
-    types = context.of_engine(frame["engine_id"], "engine_type")
-    return pd.DataFrame(
-        {
-            "venting_id": frame["venting_id"],
-            "engine_type": types.fillna("").astype("str"),
-            "date": frame["date"],
-            "pressure_threshold_bar": frame["pressure_threshold_bar"],
-        }
-    )
 
 
 Start = tuple[Key, pa.Table, int, Words]
@@ -390,4 +343,4 @@ def _cut(
     return starts, (rows.slice(cut), lines[cut:], {row - cut: w for row, w in words.items() if row >= cut})
 
 
-__all__ = ["SampleOutcome", "find_features", "read_starts", "take_samples"]
+__all__ = ["SampleOutcome", "read_starts", "take_samples"]

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -19,7 +18,7 @@ from ventbook.store.delta import new_file
 
 from .keys import key_texts
 from .sample_files import FOOTER, Key, copy_without, open_writer, read_starts
-from .samples import store_features
+from .trace_features import FACTS, renew_features, store_features, venting_facts
 
 
 def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:
@@ -55,6 +54,7 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
         if "repeats" in before.versions:
             writer.change_rows("repeats", drop_intake=number, intake_column="intake")
         _note_orphans(writer, before, number)
+        renew_features(writer)
         counts = json.loads(own.iloc[0]["counts"] or "{}")
         taken = sum(c.get("accepted", 0) + c.get("corrected", 0) for c in counts.values())
         return writer.commit(
@@ -222,7 +222,8 @@ def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: i
         )
         features = before.read_arrow("start_features")
         writer.change_rows("start_features", add=features.schema.empty_table(), drop=drop)
-        store_features(writer, restored, _venting_facts(before))
+        engines = before.read("engines", ["engine_id", "engine_type"])
+        store_features(writer, restored, venting_facts(before.read("ventings", FACTS), engines))
 
 
 def dictionary_schema() -> pa.Schema:
@@ -245,9 +246,3 @@ def _copy_only(file: Path, wanted: set[Key], target: Path) -> None:
             if rows.num_rows:
                 out.write_table(rows, row_group_size=rows.num_rows)
         out.add_key_value_metadata({FOOTER: json.dumps([[*k, *v] for k, v in starts.items()])})
-
-
-def _venting_facts(before: Snapshot) -> pd.DataFrame:
-    ventings = before.read("ventings", ["venting_id", "engine_id", "date", "pressure_threshold_bar"])
-    engines = before.read("engines", ["engine_id", "engine_type"])
-    return ventings.merge(engines, on="engine_id", how="left").fillna({"engine_type": ""})

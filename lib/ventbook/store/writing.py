@@ -89,10 +89,14 @@ class Writer:
         if new or gone:
             self.versions[table] = delta.commit_files(path, schema, new, gone)
 
+    def files_now(self, table: str) -> list[Path]:
+        """The Parquet files of a table after what this writer has written so far."""
+        path = table_path(self.store.path, table)
+        return delta.list_files(path, _head(path))
+
     def read_now(self, table: str, columns: Sequence[str]) -> pa.Table:
         """Columns of a table as they stand after what this writer has written so far."""
-        path = table_path(self.store.path, table)
-        return delta.read_files(delta.list_files(path, _head(path)), shapes.schema_of(table), columns)
+        return delta.read_files(self.files_now(table), shapes.schema_of(table), columns)
 
     def add_files(
         self,

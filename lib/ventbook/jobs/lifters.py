@@ -4,16 +4,21 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
+from pandas.api.extensions import ExtensionArray
 
 from .. import dictionary, gauge, lifter
 from ..dictionary import Limits
 
+Rows = npt.NDArray[np.intp]
+Yes = npt.NDArray[np.bool_]
 COMPARABLE_SHARE = 0.8
 """Under this share of the reference force a pass is not a pass (common practice, no source)."""
-
+FEED_ORDER = "feed_order"
 _READING = (
     "check_no",
     "after_start",
@@ -32,10 +37,23 @@ _READING = (
     "gauge",
     "technician",
 )
+_FIRST = {
+    "gap_mm": "gap_first_mm",
+    "gap_corrected_mm": "gap_first_corrected_mm",
+    "over": "over_first",
+    "comparable": "comparable_first",
+    "over_probability": "over_probability_first",
+    "near_limit": "near_limit_first",
+    "check_no": "first_check_no",
+    "after_start": "first_after_start",
+}
+_LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
+_JUDGED = ("comparable", "over", "over_probability", "near_limit")
+_LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
 _CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
 _ENGINE = (
     "engine_type",
-    "feed_order",
+    FEED_ORDER,
     "rocker_ratio",
     "plunger_diameter_mm",
     "plunger_spring_force_N",
@@ -44,7 +62,7 @@ _ENGINE = (
     "plunger_land_mm",
     "plunger_clearance_um",
 )
-_KEY = ["venting_id", "cylinder", "valve"]
+_KEY = ("venting_id", "cylinder", "valve")
 MOST_CYLINDERS = 12
 PARTS = ("air", "leak_down", "both", "bottomed")
 
@@ -73,63 +91,72 @@ def build_lifters(
     """
     limits = dictionary.limits() if limits is None else limits
     gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
-    readings = _with_context(records)
-    limit = limits.frame("lifter_gap", readings["engine_type"], readings["date"])
-    readings = readings.assign(
-        limit_mm=limit["high"].to_numpy(),
-        limit_status=limit["status"].to_numpy(),
-        gauge_u_mm=readings["gauge"].map(dict(gauge_u_mm)).astype(float).fillna(gauge.ASSUMED_U_MM),
+    checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
+    order, place, begins = _order_readings(checks, ventings["venting_id"])
+    read = _at_reference(checks, ventings, order, place, gauge_u_mm)
+    ends = np.append(begins[1:], len(order)) - 1 if len(order) else begins
+    first, last, venting = order[begins], order[ends], place[begins]
+    # Columns one by one, each taken once: a sort or a join of the whole table costs many times this.
+    found: dict[str, Any] = {name: checks[name].array.take(first) for name in (*_KEY, *_READING)}
+    found |= {name: ventings[name].array.take(venting) for name in (*_CONTEXT, *_ENGINE, "quarter")}
+    found["position"] = _name_positions(found["cylinder"], found["valve"])
+    found["feed_rank"] = _feed_rank(ventings[FEED_ORDER], venting, found["cylinder"])
+    found["limit_mm"] = read["limit_mm"][begins]
+    found["limit_status"] = ventings["limit_status"].array.take(venting)
+    found |= {name: read[name][begins] for name in ("gauge_u_mm", "gap_corrected_mm", "corrected", *_JUDGED)}
+    found = {_FIRST.get(name, name): values for name, values in found.items() if name != FEED_ORDER}
+    found |= {
+        "gap_last_mm": checks["gap_mm"].array.take(last),
+        "gap_last_corrected_mm": read["gap_corrected_mm"][ends],
+    }
+    found |= {f"{name}_last": read[name][ends] for name in ("over", "comparable", "over_probability")}
+    found |= {name: checks[of].array.take(last) for name, of in _LAST.items()}
+    found["checks"] = pd.array(ends - begins + 1, dtype="Int64")
+    run_between = pd.array(found["last_after_start"] > found["first_after_start"], dtype="boolean").fillna(
+        False
     )
-    readings = _at_reference(readings, limits)
-    order = readings.sort_values([*_KEY, "check_no"], kind="stable")
-    first = order.drop_duplicates(_KEY, keep="first").set_index(_KEY)
-    last = order.drop_duplicates(_KEY, keep="last").set_index(_KEY)
-    checks = order.groupby(_KEY, sort=False).size().astype("Int64")
-    found = first.rename(
-        columns={
-            "gap_mm": "gap_first_mm",
-            "gap_corrected_mm": "gap_first_corrected_mm",
-            "over": "over_first",
-            "comparable": "comparable_first",
-            "over_probability": "over_probability_first",
-            "near_limit": "near_limit_first",
-            "check_no": "first_check_no",
-            "after_start": "first_after_start",
-        }
-    ).assign(
-        gap_last_mm=last["gap_mm"],
-        gap_last_corrected_mm=last["gap_corrected_mm"],
-        over_last=last["over"],
-        comparable_last=last["comparable"],
-        over_probability_last=last["over_probability"],
-        gauge_last=last["gauge"],
-        last_check_no=last["check_no"],
-        last_after_start=last["after_start"],
-        checks=checks,
-    )
-    run_between = (found["last_after_start"] > found["first_after_start"]).fillna(False).astype(bool)
-    found["extra_run_between"] = run_between.astype("boolean")
-    cured = (found["over_first"] & ~found["over_last"]).where(run_between & found["over_first"].fillna(False))
-    found["cured"] = cured.astype("boolean")
-    found = _with_cause(found.reset_index())
-    return found.sort_values(["date", "venting_id", "cylinder", "valve"], kind="stable").reset_index(
-        drop=True
-    )
+    found["extra_run_between"] = run_between
+    cured = found["over_first"] & ~found["over_last"]
+    cured[~(run_between & found["over_first"].fillna(False)).to_numpy(bool)] = pd.NA
+    table = pd.DataFrame(found | {"cured": cured}, copy=False)
+    return table.assign(**_split_causes(table))
 
 
-def _with_context(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    checks = records["lifter_checks"][["venting_id", "cylinder", "valve", *_READING]]
+def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.DataFrame:
+    """Ventings by date and number: what a lifter takes from its venting and engine, and the limits of its check."""
     ventings = records["ventings"][["venting_id", *_CONTEXT]]
-    engines = records["engines"][["engine_id", *_ENGINE]]
-    readings = checks.merge(ventings, on="venting_id", how="inner").merge(
-        engines, on="engine_id", how="inner"
-    )
-    readings["quarter"] = quarter_of(readings["date"])
-    readings["position"] = (
-        readings["cylinder"].astype("str") + " " + readings["valve"].str.replace("_", " ", regex=False)
-    )
-    readings["feed_rank"] = _feed_rank(readings["feed_order"], readings["cylinder"])
-    return readings.drop(columns="feed_order")
+    ventings = ventings.merge(records["engines"][["engine_id", *_ENGINE]], on="engine_id", how="inner")
+    ventings = ventings.sort_values(["date", "venting_id"], kind="stable", ignore_index=True)
+    types, days = ventings["engine_type"], ventings["date"]
+    gap = limits.frame("lifter_gap", types, days)
+    found = {"limit_mm": gap["high"], "limit_status": gap["status"]}
+    for name in ("force", "hold"):
+        frame = limits.frame(f"check_{name}", types, days)
+        found[f"{name}_reference"] = frame["reference"]
+        found[f"{name}_low"] = frame["low"].fillna(-np.inf)
+        found[f"{name}_high"] = frame["high"].fillna(np.inf)
+    return ventings.assign(quarter=quarter_of(days), **found)
+
+
+def _order_readings(checks: pd.DataFrame, venting_id: pd.Series) -> tuple[Rows, Rows, Rows]:
+    """Rows of ``checks`` by venting (as in ``venting_id``), cylinder, valve and check number; the place of each one's
+    venting; and where each lifter begins among them. Checks of other ventings are left out.
+    """
+    code, ids = pd.factorize(checks["venting_id"])
+    places = np.append(pd.Index(venting_id).get_indexer(pd.Index(ids)), -1)
+    place = lifter = places[code]
+    for name in ("cylinder", "valve"):
+        lifter = _add_rank(lifter, checks[name])
+    order = np.argsort(_add_rank(lifter, checks["check_no"]), kind="stable")
+    order = order[place[order] >= 0]
+    begins = np.flatnonzero(np.diff(lifter[order], prepend=-1))
+    return order, place[order], begins
+
+
+def _add_rank(key: Rows, values: pd.Series) -> Rows:
+    """A key that sorts as ``key`` does and within it by ``values``, missing ones last."""
+    code, names = pd.factorize(values, sort=True)
+    return key * (len(names) + 1) + np.where(code < 0, len(names), code)
 
 
 def quarter_of(date: pd.Series) -> pd.Series:
@@ -137,62 +164,82 @@ def quarter_of(date: pd.Series) -> pd.Series:
     return (date.dt.year.astype("str") + "Q" + date.dt.quarter.astype("str")).where(date.notna())
 
 
-def _feed_rank(order: pd.Series, cylinder: pd.Series) -> pd.Series:
-    """Place of each row's cylinder in its engine's feed order; missing where the order isn't recorded."""
+def _name_positions(cylinder: ExtensionArray, valve: ExtensionArray) -> ExtensionArray:
+    """Cylinder and valve as text, "2 exhaust"."""
+    (at, cylinders), (of, valves) = cylinder.factorize(), valve.factorize()
+    words = [f"{number} {str(name).replace('_', ' ')}" for number in cylinders for name in valves]
+    missing = (at < 0) | (of < 0)
+    return pd.array([*words, None], dtype="str").take(np.where(missing, len(words), at * len(valves) + of))
+
+
+def _feed_rank(order: pd.Series, venting: Rows, cylinder: ExtensionArray) -> ExtensionArray:
+    """Place of each lifter's cylinder in its engine's feed order; missing where the order isn't recorded."""
     codes, texts = pd.factorize(order)
-    places = cylinder.astype("float64").to_numpy()
-    known = (codes >= 0) & (places >= 1) & (places <= MOST_CYLINDERS)
-    table = np.full((len(texts), MOST_CYLINDERS + 1), np.nan)
+    table = np.full((len(texts) + 1, MOST_CYLINDERS + 1), np.nan)
     for row, text in enumerate(texts):
         for place, number in enumerate(re.findall(r"\d+", str(text)), 1):
             if int(number) <= MOST_CYLINDERS:
                 table[row, int(number)] = place
-    ranks = np.full(len(order), np.nan)
-    ranks[known] = table[codes[known], places[known].astype(int)]
-    return pd.Series(ranks, index=order.index).astype("Int64")
+    number = cylinder.to_numpy(dtype=np.int64, na_value=0)
+    usable = (number >= 1) & (number <= MOST_CYLINDERS)
+    # Cylinder 0 and the last row (no order recorded) hold no place.
+    return pd.array(table[codes[venting], np.where(usable, number, 0)], dtype="Int64")
 
 
-def _at_reference(readings: pd.DataFrame, limits: Limits) -> pd.DataFrame:
-    """Adds gap_corrected_mm, comparable, over, over_probability, near_limit."""
-    types, days = readings["engine_type"], readings["date"]
-    force = limits.frame("check_force", types, days).set_index(readings.index)
-    hold = limits.frame("check_hold", types, days).set_index(readings.index)
-    off_force = ~readings["force_N"].between(force["low"].fillna(-np.inf), force["high"].fillna(np.inf))
-    off_hold = ~readings["hold_s"].between(hold["low"].fillna(-np.inf), hold["high"].fillna(np.inf))
-    off_force &= readings["force_N"].notna() & force["reference"].notna()
-    off_hold &= readings["hold_s"].notna() & hold["reference"].notna()
-    corrected = readings["gap_mm"].copy()
-    off = off_force | off_hold
+def _at_reference(
+    checks: pd.DataFrame, ventings: pd.DataFrame, order: Rows, place: Rows, gauge_u_mm: Mapping[str, float]
+) -> dict[str, Any]:
+    """Of each reading: gauge_u_mm, limit_mm, gap_corrected_mm, corrected, comparable, over, over_probability, near_limit."""
+    code, gauges = pd.factorize(checks["gauge"])
+    u = np.array([*(gauge_u_mm.get(name, gauge.ASSUMED_U_MM) for name in gauges), gauge.ASSUMED_U_MM])[
+        code[order]
+    ]
+    gap, force, hold = (checks[name].to_numpy(float)[order] for name in ("gap_mm", "force_N", "hold_s"))
+    at = {name: ventings[name].to_numpy(float)[place] for name in (*_LIMITS, "limit_mm")}
+    off = ((force < at["force_low"]) | (force > at["force_high"])) & ~np.isnan(at["force_reference"])
+    off |= ((hold < at["hold_low"]) | (hold > at["hold_high"])) & ~np.isnan(at["hold_reference"])
+    corrected = gap.copy()
     if off.any():
+        part = {name: checks[name].array.take(order[off]) for name in _READING}
+        part |= {name: ventings[name].array.take(place[off]) for name in (*_CONTEXT, *_ENGINE)}
         corrected[off] = lifter.correct_to_reference(
-            readings[off],
-            reference_force_N=force.loc[off, "reference"].to_numpy(),
-            reference_hold_s=hold.loc[off, "reference"].to_numpy(),
+            pd.DataFrame(part).assign(gauge_u_mm=u[off]),
+            reference_force_N=at["force_reference"][off],
+            reference_hold_s=at["hold_reference"][off],
         )
-    light = (readings["force_N"] < COMPARABLE_SHARE * force["reference"]) & force["reference"].notna()
-    limit = readings["limit_mm"]
-    over = (corrected > limit).astype("boolean").mask(limit.isna() | corrected.isna())
+    limit = at["limit_mm"]
+    light = force < COMPARABLE_SHARE * at["force_reference"]
     # A light press that is already over the limit is over at full force too; a light press that is not says nothing.
-    comparable = ~light | (readings["gap_mm"] > limit)
-    probability = gauge.over_limit_probability(corrected, readings["gauge_u_mm"], limit)
-    near = (corrected - limit).abs() <= 2 * readings["gauge_u_mm"]
-    return readings.assign(
-        gap_corrected_mm=corrected,
-        corrected=off.to_numpy(),
-        comparable=comparable.astype("boolean"),
-        over=over.where(comparable),
-        over_probability=np.where(comparable, probability, np.nan),
-        near_limit=near.astype("boolean").where(comparable),
-    )
+    comparable = ~light | (gap > limit)
+    probability = gauge.over_limit_probability(corrected, u, limit)
+    return {
+        "gauge_u_mm": u,
+        "limit_mm": limit,
+        "gap_corrected_mm": corrected,
+        "corrected": off,
+        "comparable": _yes_no(comparable),
+        "over": _yes_no(corrected > limit, ~comparable | np.isnan(limit) | np.isnan(corrected)),
+        "over_probability": np.where(comparable, probability, np.nan),
+        "near_limit": _yes_no(np.abs(corrected - limit) <= 2 * u, ~comparable),
+    }
 
 
-def _with_cause(found: pd.DataFrame) -> pd.DataFrame:
-    """Adds what each finding's gap is made of, by probability; "" and missing where the lifter is no finding."""
-    finding = (found["over_first"].fillna(False) | (found["over_probability_first"] >= 0.5)).astype(bool)
-    columns = [f"{part}_probability" for part in PARTS] + ["trapped_air_mm3", "growth_um_per_s"]
-    found = found.assign(cause="", **dict.fromkeys(columns, np.nan))
+def _yes_no(values: Yes, missing: Yes | None = None) -> ExtensionArray:
+    return pd.arrays.BooleanArray(values, np.zeros(len(values), bool) if missing is None else missing)
+
+
+def _split_causes(found: pd.DataFrame) -> dict[str, Any]:
+    """What each finding's gap is made of, by probability; "" and missing where the lifter is no finding."""
+    over = found["over_first"].fillna(False).to_numpy(bool)
+    finding = over | (found["over_probability_first"].to_numpy() >= 0.5)
+    numbers = [f"{part}_probability" for part in PARTS] + ["trapped_air_mm3", "growth_um_per_s"]
+    columns: dict[str, Any] = {name: np.full(len(found), np.nan) for name in numbers}
+    code, causes = np.zeros(len(found), np.intp), [""]
     if finding.any():
         split = lifter.split_gaps(found.loc[finding].rename(columns={"gap_first_mm": "gap_mm"}))
-        for name in ["cause", *columns]:
-            found.loc[finding, name] = split[name].to_numpy()
-    return found
+        for name in numbers:
+            columns[name][finding] = split[name].to_numpy()
+        code[finding], names = pd.factorize(split["cause"])
+        code[finding] += 1
+        causes += list(names)
+    return {"cause": pd.array(causes, dtype="str").take(code), **columns}

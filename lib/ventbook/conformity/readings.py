@@ -226,7 +226,7 @@ def _list_checks(checks: pd.DataFrame, jobs: pd.DataFrame, limits: Limits) -> pd
     )
     parts = []
     for step, column, unit in (("check_force", "force_N", "N"), ("check_hold", "hold_s", "s")):
-        limit = limits.frame(step, context["engine_type"].tolist(), context["date"].tolist())
+        limit = limits.frame(step, context["engine_type"], context["date"])
         floor = known[column] - limit["low"].fillna(-np.inf).to_numpy()
         margin = floor.clip(upper=limit["high"].fillna(np.inf).to_numpy() - known[column])
         # A missing reading ranks last: a check with any reading off its limit is judged by that reading.

@@ -78,7 +78,7 @@ _LIMIT_COLUMNS = ("limit_low", "limit_high", "status", "revision", "limit_source
 
 
 def _find_limits(part: pd.DataFrame, step: str, limits: Limits) -> pd.DataFrame:
-    frame = limits.frame(steps()[step].limit, part["engine_type"].tolist(), part["date"].tolist())
+    frame = limits.frame(steps()[step].limit, part["engine_type"], part["date"])
     frame = frame.set_index(part.index).rename(
         columns={"low": "limit_low", "high": "limit_high", "source": "limit_source"}
     )

@@ -89,15 +89,15 @@ class Limits:
             values = [getattr(row, name) if row else None for row in rows]
             columns[name] = np.array([np.nan if v is None else v for v in values], dtype=float)[place]
         for name in ("status", "revision", "source"):
-            words = pd.Series([getattr(row, name) if row else "" for row in rows], dtype="str")
-            columns[name] = words.take(place).to_numpy()
+            words = pd.array([getattr(row, name) if row else "" for row in rows], dtype="str")
+            columns[name] = words.take(place)
         return pd.DataFrame(columns)
 
     def _distinct(
         self, step: str, engine_types: Any, days: Any
     ) -> tuple[list[Limit | None], npt.NDArray[np.intp]]:
         """The limit of every distinct pair of engine type and day, and which of them each row has."""
-        types = pd.Series(engine_types, dtype="object").reset_index(drop=True)
+        types = pd.Series(engine_types, dtype="str").reset_index(drop=True)
         dates = pd.Series(pd.to_datetime(pd.Series(days).reset_index(drop=True))).dt.normalize()
         if len(types) != len(dates):
             raise ValueError(

@@ -78,7 +78,8 @@ def unit_factors() -> Shown:
         rows,
         name="unit_factors",
         title="Unit factors",
-        note="Units are read from a closed list; each factor is an exact fraction by definition.",
+        note=f"Units are read from a closed list. The exact fractions of all {units.check_factors()} units were held "
+        "against a general units library (pint) in this run.",
     )
 
 

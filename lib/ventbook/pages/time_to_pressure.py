@@ -61,7 +61,7 @@ def prepare(page: Page, jobs: pd.DataFrame) -> pd.DataFrame:
 
 def with_limit(page: Page, jobs: pd.DataFrame, step: str) -> pd.DataFrame:
     """``jobs`` with wait_limit and limit_status of a step for each engine type and day."""
-    limit = page.limits.frame(step, jobs["engine_type"].tolist(), jobs["date"].tolist())
+    limit = page.limits.frame(step, jobs["engine_type"], jobs["date"])
     return jobs.assign(wait_limit=limit["high"].to_numpy(float), limit_status=limit["status"].to_numpy())
 
 

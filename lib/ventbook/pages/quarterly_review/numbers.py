@@ -57,7 +57,7 @@ def expected_ratio(page: Page, facts: Facts, period: Period, *, site: str = "") 
 
 def time_limit(page: Page, jobs: pd.DataFrame) -> np.ndarray:
     """Limit of the time to pressure for each venting (s), NaN where none is in force."""
-    frame = page.limits.frame("time_to_pressure", jobs["engine_type"].tolist(), jobs["date"].tolist())
+    frame = page.limits.frame("time_to_pressure", jobs["engine_type"], jobs["date"])
     return frame["high"].to_numpy(float)
 
 

@@ -2,8 +2,8 @@
 
 Records carry units in their headers and reports show metric or US customary values; between those two borders
 the library works on plain floats in canonical units (mm, m, L, s, h, bar gauge, degC, rpm, N, ...). Free parsing
-is never used: it reads F as farad, C as coulomb, lb as mass and rpm with a factor of 2 pi. The list and the
-display rules are ``data/units.toml``; pint resolves each expression once, in exact fractions.
+is never used: it reads F as farad, C as coulomb, lb as mass and rpm with a factor of 2 pi. The list with its exact
+factors and the display rules are ``data/units.toml``; :func:`check_factors` holds them against pint.
 
 References: BIPM, The International System of Units, 9th ed. 2019; NIST Special Publication 811, 2008, appendix B.
 """
@@ -58,25 +58,17 @@ class _Tables:
 
 @cache
 def _load() -> _Tables:
-    import pint
-
-    registry: Any = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
     raw = tomllib.loads(TABLE.read_text("utf-8"))
-    references = {row["name"]: row["pint"] for row in raw["dimension"]}
+    dimensions = tuple(row["name"] for row in raw["dimension"])
     units: dict[str, Unit] = {}
     for number, row in enumerate(raw["unit"], 1):
         where = f"{TABLE.name}: unit {number} ({row.get('spellings', ['?'])[0]})"
-        if row["dimension"] not in references:
+        if row["dimension"] not in dimensions:
             raise ValueError(f"{where}: dimension {row['dimension']!r} is not declared")
-        quantity = registry.Quantity(Fraction(1), "dimensionless") * registry.parse_expression(row["pint"])
-        reference = registry.Quantity(Fraction(1), references[row["dimension"]])
-        if quantity.dimensionality != reference.dimensionality:
-            raise ValueError(f"{where}: {row['pint']} is not a {row['dimension']}")
-        factor = Fraction((quantity / reference).to_base_units().magnitude)
         unit = Unit(
             tuple(row["spellings"]),
             row["dimension"],
-            factor,
+            Fraction(row["factor"]),
             Fraction(row.get("zero", "0")),
             row.get("note", ""),
         )
@@ -87,7 +79,30 @@ def _load() -> _Tables:
     display = {
         row["unit"]: {system: Display(**row[system]) for system in ("metric", "us")} for row in raw["display"]
     }
-    return _Tables(units, tuple(references), display)
+    return _Tables(units, dimensions, display)
+
+
+def check_factors(path: Path = TABLE) -> int:
+    """Hold every factor of the table against what pint makes of its expression; returns how many there are.
+
+    Raises ValueError naming the first unit of another dimension or factor. Apart from reading the table, because
+    pint takes longer to load than most commands take to run.
+    """
+    import pint
+
+    registry: Any = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
+    raw = tomllib.loads(path.read_text("utf-8"))
+    references = {row["name"]: row["pint"] for row in raw["dimension"]}
+    for row in raw["unit"]:
+        where = f"{path.name}: unit {row['spellings'][0]}"
+        quantity = registry.Quantity(Fraction(1), "dimensionless") * registry.parse_expression(row["pint"])
+        reference = registry.Quantity(Fraction(1), references[row["dimension"]])
+        if quantity.dimensionality != reference.dimensionality:
+            raise ValueError(f"{where}: {row['pint']} is not a {row['dimension']}")
+        factor = Fraction((quantity / reference).to_base_units().magnitude)
+        if factor != Fraction(row["factor"]):
+            raise ValueError(f"{where}: the factor is {row['factor']}, but {row['pint']} is {factor}")
+    return len(raw["unit"])
 
 
 def known(spelling: str) -> Unit | None:

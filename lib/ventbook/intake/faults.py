@@ -30,6 +30,7 @@ class Fault:
     common: dict[str, Any] = field(default_factory=dict)
     each: Sequence[dict[str, Any]] = ()
     once: bool = False  # one issue for all rows together
+    _said: dict[Any, tuple[str, str, str]] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def holds(self) -> bool:
@@ -46,6 +47,14 @@ class Fault:
         is applied to what came from the row before it goes into the sentence.
         """
         value = self.values[position] if len(self.values) else str(self.common.get("value", ""))
+        if self.each:
+            return self._say(value, position, clean)
+        known = self._said.get((value, clean))
+        if known is None:
+            known = self._said[(value, clean)] = self._say(value, position, clean)
+        return known
+
+    def _say(self, value: str, position: int, clean: Callable[[str], str]) -> tuple[str, str, str]:
         value = clean(value)
         words = {"value": shorten(value), "column": self.column, "unit": "", **self.common}
         if self.each:

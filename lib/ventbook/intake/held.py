@@ -134,40 +134,51 @@ def build_quarantine(
                 known = codes.setdefault(int(row), [])
                 if fault.code not in known:
                     known.append(fault.code)
-    originals = dict(read_originals(loaded, rows, coder))
+    originals = read_originals(loaded, rows, coder)
     part = loaded.rows.filter(pa.array(held))
-    keys, lines = key_texts(part, loaded.table.key), part.column("_line").to_pylist()
-    broken = any("wrong_cell_count" in own for own in codes.values())
-    known_words = _known_words(loaded) if broken else set()
-    out: dict[str, list[Any]] = {name: [] for name in QUARANTINE.names}
-    for n, row in enumerate(rows):
-        fault, position = first[int(row)]
+    known_words = _known_words(loaded) if originals.broken else set()
+    said, texts = [], []
+    for row in rows.tolist():
+        fault, position = first[row]
         value, what, do = fault.text(position, coder.mask_text)
-        sheet = loaded.sheets[loaded.source[row]]
-        original = originals[int(row)]
-        if "wrong_cell_count" in codes[int(row)]:
-            original = hide_names(sheet, original, coder, known_words)
-        value, what = _hide_value(fault, value, what, coder, original)
-        values = {
-            "file": sheet.file,
-            "sheet": sheet.sheet or None,
-            "line": lines[n],
-            "table": loaded.table.name,
-            "column": fault.column,
-            "code": fault.code,
-            "value": value,
-            "what": what,
-            "do": do,
-            "site": sites[row],
-            "key": keys[n],
-            "original": json.dumps(original, ensure_ascii=False),
-            "waiting": "parent" if set(codes[int(row)]) <= WAITING_CODES else "",
-            "all_codes": ", ".join(codes[int(row)]),
-            "intake": intake,
-        }
-        for name, entry in values.items():
-            out[name].append(entry)
-    return pa.table(out, schema=QUARANTINE)
+        if row in originals.broken:
+            original = hide_names(
+                loaded.sheets[loaded.source[row]], originals.broken[row], coder, known_words
+            )
+            texts.append(json.dumps(original, ensure_ascii=False))
+            if fault.code == "wrong_cell_count":
+                shown = shorten(" | ".join(text or "" for text in original.values()))
+                value, what = shown, what.replace(repr(value), repr(shown))
+        else:
+            texts.append(originals.texts[row])
+        if fault.column == "technician":
+            value, what = "", f"{fault.column} can't be used"
+        said.append((fault.column, fault.code, value, what, do))
+    columns = dict(
+        zip(("column", "code", "value", "what", "do"), map(list, zip(*said, strict=True)), strict=True)
+    )
+    all_codes = [codes[row] for row in rows.tolist()]
+    entries: dict[str, Any] = {
+        **columns,
+        **_sheet_columns(loaded, rows),
+        "line": part.column("_line"),
+        "table": [loaded.table.name] * len(rows),
+        "site": [sites[row] for row in rows.tolist()],
+        "key": key_texts(part, loaded.table.key),
+        "original": texts,
+        "waiting": ["parent" if WAITING_CODES.issuperset(own) else "" for own in all_codes],
+        "all_codes": [", ".join(own) for own in all_codes],
+        "intake": [intake] * len(rows),
+    }
+    return pa.table({name: entries[name] for name in QUARANTINE.names}, schema=QUARANTINE)
+
+
+def _sheet_columns(loaded: Loaded, rows: np.ndarray) -> dict[str, list[str | None]]:
+    source = loaded.source[rows].tolist()
+    return {
+        "file": [loaded.sheets[n].file for n in source],
+        "sheet": [loaded.sheets[n].sheet or None for n in source],
+    }
 
 
 def hide_names(
@@ -179,17 +190,6 @@ def hide_names(
         return {n: coder.mask_text(text) if text else text for n, text in original.items()}
     cells = coder.code_like_names([original[n] or "" for n in names], known)
     return {n: cell or None for n, cell in zip(names, cells, strict=True)}
-
-
-def _hide_value(
-    fault: Fault, value: str, what: str, coder: NameCoder, original: dict[str, str | None]
-) -> tuple[str, str]:
-    if fault.code == "wrong_cell_count":
-        shown = shorten(" | ".join(text or "" for text in original.values()))
-        return shown, what.replace(repr(value), repr(shown))
-    if fault.column == "technician":
-        return "", f"{fault.column} can't be used"
-    return value, what
 
 
 def _known_words(loaded: Loaded) -> set[str]:
@@ -222,41 +222,40 @@ def build_issues(
         keys = dict(zip(wanted, key_texts(part, loaded.table.key), strict=True))
         lines = dict(zip(wanted, part.column("_line").to_pylist(), strict=True))
     for fault in loaded.faults:
-        wording = dictionary.issue(fault.code)
-        rows = fault.rows[~dropped[fault.rows]]
-        if not len(rows):
+        positions = np.flatnonzero(~dropped[fault.rows])
+        count = len(positions)
+        if not count:
             continue
-        for position, row in enumerate(fault.rows):
-            row = int(row)
-            if dropped[row]:
-                continue
+        if fault.once:
+            positions = positions[:1]
+        rows = fault.rows[positions].tolist()
+        said = []
+        for position, row in zip(positions.tolist(), rows, strict=True):
             value, what, do = fault.text(position, coder.mask_text)
-            sheet = loaded.sheets[loaded.source[row]]
             if fault.code == "wrong_cell_count":
+                sheet = loaded.sheets[loaded.source[row]]
                 shown = safe.get((lines[row], sheet.file, sheet.sheet or None), "")
                 value, what = shown, what.replace(repr(value), repr(shown))
-            elif fault.column == "technician":
-                value, what = ("", f"{fault.column} can't be used") if fault.holds else (value, what)
-            values = {
-                "code": fault.code,
-                "severity": wording.severity,
-                "table": loaded.table.name,
-                "key": "" if fault.once else keys[row],
-                "column": fault.column,
-                "file": sheet.file,
-                "sheet": sheet.sheet or None,
-                "line": None if fault.once else lines[row],
-                "value": value,
-                "what": what,
-                "do": do,
-                "site": sites[row],
-                "rows": len(rows) if fault.once else 1,
-                "intake": intake,
-            }
-            for name, entry in values.items():
-                out[name].append(entry)
-            if fault.once:
-                break
+            elif fault.column == "technician" and fault.holds:
+                value, what = "", f"{fault.column} can't be used"
+            said.append((value, what, do))
+        own: dict[str, list[Any]] = {
+            **_sheet_columns(loaded, fault.rows[positions]),
+            "code": [fault.code] * len(rows),
+            "severity": [dictionary.issue(fault.code).severity] * len(rows),
+            "table": [loaded.table.name] * len(rows),
+            "key": ["" if fault.once else keys[row] for row in rows],
+            "column": [fault.column] * len(rows),
+            "line": [None if fault.once else lines[row] for row in rows],
+            "value": [entry[0] for entry in said],
+            "what": [entry[1] for entry in said],
+            "do": [entry[2] for entry in said],
+            "site": [sites[row] for row in rows],
+            "rows": [count if fault.once else 1] * len(rows),
+            "intake": [intake] * len(rows),
+        }
+        for name, entries in own.items():
+            out[name] += entries
     return pa.table(out, schema=ISSUES)
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pyarrow as pa
 
 from ventbook.dictionary import Column, Table
@@ -50,7 +51,9 @@ class Batch:
 
 @dataclass
 class Sheet:
-    """One table as it was handed in."""
+    """One table as it was handed in. ``batches`` reads all rows; ``read_lines``, where a file can do that faster,
+    only those on the given lines (rising numbers), which it may return in another order.
+    """
 
     table: Table
     path: Path
@@ -63,6 +66,7 @@ class Sheet:
     notes: list[FileNote] = field(default_factory=list)
     sha256: str = ""
     size: int = 0
+    read_lines: Callable[[np.ndarray], Iterator[Batch]] | None = None
 
     @property
     def file(self) -> str:

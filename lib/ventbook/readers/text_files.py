@@ -7,6 +7,7 @@ Quoting follows RFC 4180.
 
 from __future__ import annotations
 
+import mmap
 from collections.abc import Iterator, Sequence
 from itertools import islice
 from pathlib import Path
@@ -66,13 +67,16 @@ def open_text(path: Path, source: Source) -> Sheet:
         scan.size,
     )
 
+    if not scan.plain or any("\n" in cell for cell in headers):
+        sheet.batches = lambda: _read_rows(path, scan, separator, line, width, sheet.notes)
+        return sheet
+
     def read() -> Iterator[Batch]:
-        if scan.plain and sum("\n" in cell for cell in headers) == 0:
-            rows = scan.newlines + (not scan.ends_with_newline) - line
-            return _count_rows(_read_blocks(path, separator, line, len(headers), width), rows, path)
-        return _read_rows(path, scan, separator, line, width, sheet.notes)
+        rows = scan.newlines + (not scan.ends_with_newline) - line
+        return _count_rows(_read_blocks(path, separator, line, len(headers), width), rows, path)
 
     sheet.batches = read
+    sheet.read_lines = lambda lines: _read_lines(path, separator, lines, len(headers), width)
     return sheet
 
 
@@ -144,8 +148,38 @@ def _count_rows(batches: Iterator[Batch], expected: int, path: Path) -> Iterator
         )
 
 
-def _read_blocks(path: Path, separator: str, header_line: int, raw_width: int, width: int) -> Iterator[Batch]:
-    """The fast way: Arrow's block reader on text columns; rows of another width are told by their line."""
+def _read_lines(path: Path, separator: str, lines: np.ndarray, raw_width: int, width: int) -> Iterator[Batch]:
+    """Only the rows on some lines, as the fast way reads them."""
+    text = pick_lines(path, lines)
+    for batch in _read_blocks(path, separator, 0, raw_width, width, text):
+        yield Batch(pa.array(lines[np.asarray(batch.lines) - 1]), batch.cells, batch.faults)
+
+
+def pick_lines(path: Path, lines: np.ndarray) -> bytes:
+    """The bytes of some lines (rising numbers from 1 on), each with its line end."""
+    starts, ends = np.zeros(len(lines), dtype=np.int64), np.zeros(len(lines), dtype=np.int64)
+    with path.open("rb") as file, mmap.mmap(file.fileno(), 0, access=mmap.ACCESS_READ) as content:
+        size = len(content)
+        ends[:] = size
+        seen = 0  # line ends so far
+        for at in range(0, size, text_form.CHUNK):
+            own = (
+                np.flatnonzero(np.frombuffer(content[at : at + text_form.CHUNK], np.uint8) == ord("\n")) + at
+            )
+            for wanted, place in ((lines - 1, starts), (lines, ends)):
+                first, last = np.searchsorted(wanted, [seen + 1, seen + len(own) + 1])
+                place[first:last] = own[wanted[first:last] - seen - 1] + 1
+            seen += len(own)
+        pieces = [content[a:b] for a, b in zip(starts.tolist(), ends.tolist(), strict=True)]
+    return b"".join(piece if piece.endswith(b"\n") else piece + b"\n" for piece in pieces)
+
+
+def _read_blocks(
+    path: Path, separator: str, header_line: int, raw_width: int, width: int, text: bytes | None = None
+) -> Iterator[Batch]:
+    """The fast way: Arrow's block reader on text columns; rows of another width are told by their line. ``text``
+    stands for the file's content where it is given.
+    """
     from pyarrow import csv
 
     strange: list[tuple[int, str]] = []
@@ -157,9 +191,12 @@ def _read_blocks(path: Path, separator: str, header_line: int, raw_width: int, w
     names = [f"c{n}" for n in range(raw_width)]
     try:
         reader = csv.open_csv(
-            path,
+            path if text is None else pa.BufferReader(text),
             read_options=csv.ReadOptions(
-                use_threads=False, block_size=BLOCK, column_names=names, skip_rows=header_line
+                use_threads=False,
+                block_size=BLOCK if text is None else max(BLOCK, len(text)),
+                column_names=names,
+                skip_rows=header_line,
             ),
             parse_options=csv.ParseOptions(delimiter=separator, invalid_row_handler=keep),
             convert_options=csv.ConvertOptions(

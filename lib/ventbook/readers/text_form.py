@@ -8,6 +8,7 @@ import hashlib
 import io
 import re
 from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -51,23 +52,32 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
     """Read the file once: hash, encoding, and whether the fast path may take it. InputError when it isn't text."""
     digest = hashlib.sha256()
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
-    size = newlines = zeros = quotes = even_zeros = 0
+    size = newlines = zeros = quotes = 0
     valid, blank, bare, spanning, tail, head = True, False, False, False, b"\n", b""
-    with path.open("rb") as file:
+    with path.open("rb") as file, ThreadPoolExecutor(1) as pool:
+        hashed: Future[None] | None = None
         while chunk := file.read(CHUNK):
-            digest.update(chunk)
+            if hashed is not None:
+                hashed.result()
+            hashed = pool.submit(digest.update, chunk)
             if not size:
                 head = chunk[:4096]
             size += len(chunk)
-            newlines += chunk.count(b"\n")
-            zeros += chunk.count(b"\0")
-            joined = tail[-2:] + chunk
-            blank = blank or b"\n\n" in joined or b"\n\r\n" in joined
-            bare = bare or (
-                b"\r" in chunk and joined.count(b"\r") > joined.count(b"\r\n") + (joined[-1:] == b"\r")
-            )
-            tail = joined[-2:]
-            own = chunk.count(b'"')
+            codes = np.frombuffer(chunk, dtype=np.uint8)
+            ends = codes == ord("\n")
+            newlines += int(np.count_nonzero(ends))
+            zeros += chunk.count(b"\0") if b"\0" in chunk else 0
+            # line end after line end within the chunk; what lies across its border is looked at by itself
+            border = tail[-2:] + chunk[:2]
+            blank = blank or b"\n\n" in border or b"\n\r\n" in border or bool((ends[1:] & ends[:-1]).any())
+            if b"\r" in chunk:
+                blank = blank or b"\n\r\n" in chunk
+                joined = tail[-1:] + chunk
+                bare = bare or joined.count(b"\r") > joined.count(b"\r\n") + (joined[-1:] == b"\r")
+            elif tail[-1:] == b"\r" and chunk[:1] != b"\n":
+                bare = True
+            tail = (tail + chunk[-2:])[-2:]
+            own = chunk.count(b'"') if b'"' in chunk else 0
             before, quotes = quotes, quotes + own
             if not spanning and (own or before & 1):
                 spanning = spans_lines(chunk, before)
@@ -76,8 +86,10 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
                     utf8.decode(chunk)
                 except UnicodeDecodeError:
                     valid = False
-            elif valid:
-                utf8.reset()
+            elif valid and utf8.getstate()[0]:  # the last chunk ended in the middle of a character
+                valid = False
+        if hashed is not None:
+            hashed.result()
     try:
         utf8.decode(b"", final=True)
     except UnicodeDecodeError:  # the file ends in the middle of a character

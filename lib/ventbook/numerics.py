@@ -29,6 +29,12 @@ def encode(ids: Any) -> tuple[Ints, list[Any]]:
     return codes.astype(np.int64, copy=False), list(labels)
 
 
+def find_places(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.intp]:
+    """Row of ``among`` (each id once) that holds each of ``ids``, -1 where none does."""
+    codes, labels = pd.factorize(ids)
+    return np.append(pd.Index(among).get_indexer(pd.Index(labels)), -1)[codes]
+
+
 def sum_by_cluster(values: npt.ArrayLike, cluster: Ints, n_clusters: int) -> Floats:
     """Sums of ``values`` (n,) or (n, k) over rows of the same cluster: (n_clusters,) or (n_clusters, k)."""
     values = np.asarray(values, dtype=np.float64)

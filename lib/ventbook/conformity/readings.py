@@ -8,8 +8,23 @@ import numpy as np
 import pandas as pd
 
 from ventbook.dictionary import Limits
+from ventbook.numerics import find_places
 
 COLUMNS = ("venting_id", "step", "item", "value", "low", "high", "unit", "comparable", "source", "note")
+READ = {
+    "starts": ("venting_id", "start_no", "extra_run_speed_rpm", "extra_run_s"),
+    "lifter_checks": ("venting_id", "check_no", "force_N", "hold_s"),
+    "lifters": (
+        "venting_id",
+        "position",
+        "gap_last_mm",
+        "gap_last_corrected_mm",
+        "comparable_last",
+        "limit_mm",
+        "gauge_u_mm",
+    ),
+}
+"""What is read of each table besides the ventings' own."""
 STOPWATCH_STEP_S = 0.5
 
 
@@ -219,27 +234,28 @@ def _list_extra_runs(starts: pd.DataFrame) -> pd.DataFrame:
 
 
 def _list_checks(checks: pd.DataFrame, jobs: pd.DataFrame, limits: Limits) -> pd.DataFrame:
-    """Force and hold of each check: the reading with the least margin speaks for the check."""
-    known = checks[checks["venting_id"].isin(jobs["venting_id"])]
-    context = known[["venting_id"]].merge(
-        jobs[["venting_id", "engine_type", "date"]], on="venting_id", how="left"
-    )
+    """Force and hold of each check of ``jobs``: the reading with the least margin speaks for the check."""
+    place = find_places(checks["venting_id"], jobs["venting_id"])
+    code, numbers = pd.factorize(checks["check_no"])
+    check = place * len(numbers) + code
     parts = []
     for step, column, unit in (("check_force", "force_N", "N"), ("check_hold", "hold_s", "s")):
-        limit = limits.frame(step, context["engine_type"], context["date"])
-        floor = known[column] - limit["low"].fillna(-np.inf).to_numpy()
-        margin = floor.clip(upper=limit["high"].fillna(np.inf).to_numpy() - known[column])
+        limit = limits.frame(step, jobs["engine_type"], jobs["date"])
+        low, high = limit["low"].fillna(-np.inf).to_numpy(), limit["high"].fillna(np.inf).to_numpy()
+        value = checks[column].to_numpy(float)
+        margin = np.minimum(value - low[place], high[place] - value)
         # A missing reading ranks last: a check with any reading off its limit is judged by that reading.
-        order = known.assign(margin=margin).sort_values(
-            ["venting_id", "check_no", "margin"], kind="stable", na_position="last"
-        )
-        worst = order.drop_duplicates(["venting_id", "check_no"], keep="first")
-        counts = known.groupby(["venting_id", "check_no"], sort=False)[column].agg(["size", "count"])
-        found = counts.reindex(pd.MultiIndex.from_frame(worst[["venting_id", "check_no"]]))
-        note = [f"{n} of {m} lifters with a reading" if n < m else "" for m, n in found.to_numpy()]
+        order = np.lexsort((margin, check))
+        begins = np.flatnonzero(np.diff(check[order], prepend=-1))
+        size = np.diff(begins, append=len(order))
+        read = np.add.reduceat(~np.isnan(value[order]), begins, dtype=int)
+        note = [
+            f"{n} of {m} lifters with a reading" if n < m else "" for m, n in zip(size, read, strict=True)
+        ]
+        worst = checks[["venting_id", "check_no", column]].take(order[begins])
         item = "check " + worst["check_no"].astype(str)
         parts.append(
-            _rows(worst, step, worst[column], unit, item=item, note=pd.Series(note, index=worst.index))
+            _rows(worst, step, worst[column], unit, item=item, note=pd.Series(note, worst.index, dtype="str"))
         )
     return pd.concat(parts)
 

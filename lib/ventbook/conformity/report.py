@@ -4,17 +4,21 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from ventbook import dictionary
-from ventbook.dictionary import Limits
+from ventbook.dictionary import Limit, Limits
+from ventbook.numerics import find_places
 
 from .judge import JUDGED, judge
-from .readings import collect_readings
+from .readings import READ, collect_readings
 from .steps import steps
 
+Rows = npt.NDArray[np.intp]
 CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
 COLUMNS = (
     "venting_id",
@@ -54,35 +58,41 @@ def check_steps(
     reading's unit, negative outside.
     """
     limits = dictionary.limits() if limits is None else limits
-    mine = {
-        name: records[name][records[name]["venting_id"].isin(jobs["venting_id"])]
-        for name in ("starts", "lifter_checks")
-    }
-    readings = collect_readings(
-        mine, jobs, lifters[lifters["venting_id"].isin(jobs["venting_id"])], limits=limits
-    )
-    place = pd.Series(range(len(jobs)), index=jobs["venting_id"])
-    order = {name: number for number, name in enumerate(steps())}
-    readings = readings.assign(
-        place=readings["venting_id"].map(place), rank=readings["step"].map(order)
-    ).sort_values(["place", "rank", "item"], kind="stable", ignore_index=True)
-    context = jobs[["venting_id", *CONTEXT]]
-    table = readings.merge(context, on="venting_id", how="left", validate="m:1")
-    found = [_find_limits(part, str(name), limits) for name, part in table.groupby("step", sort=False)]
-    table = table.join(pd.concat(found)) if found else table.assign(**dict.fromkeys(_LIMIT_COLUMNS, np.nan))
-    table = table.assign(**judge(table))
-    return table[list(COLUMNS)].reset_index(drop=True)
+    known = jobs["venting_id"]
+    tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
+    mine = {}
+    for name, columns in READ.items():
+        table = tables[name][list(columns)]
+        mine[name] = table[find_places(table["venting_id"], known) >= 0]
+    readings = collect_readings(mine, jobs, mine["lifters"], limits=limits)
+    place = find_places(readings["venting_id"], known)
+    step, names = pd.factorize(readings["step"])
+    rank = np.array([list(steps()).index(name) for name in names], dtype=int)[step]
+    order = np.lexsort((pd.factorize(readings["item"], sort=True)[0], rank, place))
+    table, place, step = readings.take(order).reset_index(drop=True), place[order], step[order]
+    table = table.assign(**{name: jobs[name].array.take(place) for name in CONTEXT})
+    table = table.assign(**_find_limits(jobs, place, step, list(names), limits))
+    return table.assign(**judge(table))[list(COLUMNS)]
 
 
-_LIMIT_COLUMNS = ("limit_low", "limit_high", "status", "revision", "limit_source")
-
-
-def _find_limits(part: pd.DataFrame, step: str, limits: Limits) -> pd.DataFrame:
-    frame = limits.frame(steps()[step].limit, part["engine_type"], part["date"])
-    frame = frame.set_index(part.index).rename(
-        columns={"low": "limit_low", "high": "limit_high", "source": "limit_source"}
-    )
-    return frame[list(_LIMIT_COLUMNS)]
+def _find_limits(
+    jobs: pd.DataFrame, place: Rows, step: Rows, names: list[str], limits: Limits
+) -> dict[str, Any]:
+    """The limit of each reading, from the place of its venting in ``jobs`` and the number of its step in ``names``."""
+    rows: list[Limit | None] = []
+    which = np.zeros(len(place), np.intp)
+    for number, name in enumerate(names):
+        found, at = limits.find_distinct(steps()[name].limit, jobs["engine_type"], jobs["date"])
+        mine = step == number
+        which[mine] = len(rows) + at[place[mine]]
+        rows += found
+    columns: dict[str, Any] = {}
+    for name, of in (("limit_low", "low"), ("limit_high", "high")):
+        values = [getattr(row, of) if row else None for row in rows]
+        columns[name] = np.array([np.nan if v is None else v for v in values], dtype=float)[which]
+    for name, of in (("status", "status"), ("revision", "revision"), ("limit_source", "source")):
+        columns[name] = pd.array([getattr(row, of) if row else "" for row in rows], dtype="str").take(which)
+    return columns
 
 
 def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.DataFrame:

@@ -78,12 +78,12 @@ class Limits:
 
     def find_all(self, step: str, engine_types: Any, days: Any) -> list[Limit | None]:
         """:meth:`find` for many ventings at once (None where the day isn't known)."""
-        rows, place = self._distinct(step, engine_types, days)
+        rows, place = self.find_distinct(step, engine_types, days)
         return [rows[k] for k in place]
 
     def frame(self, step: str, engine_types: Any, days: Any) -> pd.DataFrame:
         """Columns low, high, reference, status, revision, source; one row a venting, NaN and "" where none."""
-        rows, place = self._distinct(step, engine_types, days)
+        rows, place = self.find_distinct(step, engine_types, days)
         columns: dict[str, Any] = {}
         for name in ("low", "high", "reference"):
             values = [getattr(row, name) if row else None for row in rows]
@@ -93,7 +93,7 @@ class Limits:
             columns[name] = words.take(place)
         return pd.DataFrame(columns)
 
-    def _distinct(
+    def find_distinct(
         self, step: str, engine_types: Any, days: Any
     ) -> tuple[list[Limit | None], npt.NDArray[np.intp]]:
         """The limit of every distinct pair of engine type and day, and which of them each row has."""

@@ -13,6 +13,7 @@ from pandas.api.extensions import ExtensionArray
 
 from .. import dictionary, gauge, lifter
 from ..dictionary import Limits
+from ..numerics import find_places
 
 Rows = npt.NDArray[np.intp]
 Yes = npt.NDArray[np.bool_]
@@ -142,9 +143,7 @@ def _order_readings(checks: pd.DataFrame, venting_id: pd.Series) -> tuple[Rows, 
     """Rows of ``checks`` by venting (as in ``venting_id``), cylinder, valve and check number; the place of each one's
     venting; and where each lifter begins among them. Checks of other ventings are left out.
     """
-    code, ids = pd.factorize(checks["venting_id"])
-    places = np.append(pd.Index(venting_id).get_indexer(pd.Index(ids)), -1)
-    place = lifter = places[code]
+    place = lifter = find_places(checks["venting_id"], venting_id)
     for name in ("cylinder", "valve"):
         lifter = _add_rank(lifter, checks[name])
     order = np.argsort(_add_rank(lifter, checks["check_no"]), kind="stable")

@@ -8,6 +8,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from ventbook import dictionary, wording
@@ -124,6 +125,11 @@ class Scope:
         days = frame["date"].to_numpy("datetime64[D]")
         first = pd.Timestamp(max(period.start, dt.date(1, 1, 1))).to_datetime64().astype("datetime64[D]")
         chosen = (days >= first) & (days < pd.Timestamp(period.end).to_datetime64().astype("datetime64[D]"))
+        rows = np.flatnonzero(chosen)
+        if len(rows) and rows[-1] - rows[0] + 1 == len(
+            rows
+        ):  # in order of date: a slice, which copies nothing
+            return frame.iloc[rows[0] : rows[-1] + 1].reset_index(drop=True)
         return frame[chosen].reset_index(drop=True)
 
     @cached_property

@@ -177,8 +177,8 @@ def label_steps(jobs: pd.DataFrame, steps: tuple[Period, ...]) -> pd.DataFrame:
     days = jobs["date"].to_numpy("datetime64[D]")
     at = np.searchsorted(starts, days, side="right") - 1
     inside = (at >= 0) & (days < np.datetime64(steps[-1].end, "D"))
-    found = pd.Series(np.take([step.label for step in steps], np.maximum(at, 0)), jobs.index, dtype="str")
-    return jobs.assign(step=found.where(inside))
+    labels = pd.array([*(step.label for step in steps), None], dtype="str")
+    return jobs.assign(step=labels.take(np.where(inside, at, len(steps))))
 
 
 def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:

@@ -276,6 +276,8 @@ def clean_text(text: Any, *, longest: int = 400) -> str:
     if _missing(text):
         return ""
     raw = str(text)
+    if len(raw) <= longest and raw.isascii() and raw.isprintable():  # nothing in it can act
+        return " ".join(raw.split())
     kept = []
     for character in raw[: 4 * longest]:
         code = ord(character)

@@ -80,8 +80,9 @@ def rotations(page: Page) -> Shown:
     )  # fmt: skip
     rows = []
     for label in facts.labels:
-        for site in ["", *facts.sites]:
-            jobs = facts.jobs[(facts.jobs["step"] == label) & ((facts.jobs["site"] == site) | (site == ""))]
+        of_step = facts.jobs[facts.jobs["step"] == label]
+        for site in ["", *facts.sites] if label == facts.step.label else [""]:
+            jobs = of_step[of_step["site"] == site] if site else of_step
             rows.append(
                 {
                     "label": label,

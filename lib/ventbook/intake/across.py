@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -12,49 +11,14 @@ import pyarrow.compute as pc
 
 from ventbook import dictionary
 
+from .context import Context, take_at
 from .faults import Fault, thresholds
 from .load import Loaded
 
 GAP_STEP = 0.02  # mm; readings are taken to a few hundredths, so a smaller fall is no contradiction
 
 
-@dataclass
-class Context:
-    """What the rows of an intake refer to: store and intake together, the intake's rows winning.
-
-    ``engines`` is indexed by engine_id, ``ventings`` by venting_id (engine_id, date, site); ``held`` has the keys
-    of parent rows that are held; ``earlier`` are the store's own rows of a table; ``own_rows`` has for each of
-    ``ventings`` its row in this intake, -1 for the store's.
-    """
-
-    engines: pd.DataFrame
-    ventings: pd.DataFrame
-    held: dict[str, set[str]]
-    earlier: Callable[[str], pa.Table | None]
-    today: pd.Timestamp
-    own_rows: np.ndarray
-
-    def of_venting(self, ids: pa.ChunkedArray, column: str) -> pd.Series:
-        """A column of ventings for each id, missing where there is none."""
-        at = self.ventings.index.get_indexer(_index(ids))
-        return _take(self.ventings[column], at)
-
-    def of_engine(self, ids: pd.Series, column: str) -> pd.Series:
-        """A column of engines for each id, missing where there is none."""
-        at = self.engines.index.get_indexer(pd.Index(ids.astype(object)))
-        return _take(self.engines[column], at)
-
-
 Rule = Callable[[Loaded, np.ndarray, Context], list[Fault]]
-
-
-def _index(ids: pa.ChunkedArray) -> pd.Index:
-    return pd.Index(ids.to_pandas().astype(object))
-
-
-def _take(column: pd.Series, at: np.ndarray) -> pd.Series:
-    found = column.iloc[np.where(at < 0, 0, at)] if len(column) else column.reindex(range(len(at)))
-    return found.reset_index(drop=True).where(pd.Series(at >= 0))
 
 
 def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -124,7 +88,7 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
         return []
     engine = pd.factorize(table["engine_id"])[0]
     day = table["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    order = np.lexsort((day, engine))
+    order = _sort_by(engine, day)
     near = (np.diff(engine[order]) == 0) & (np.diff(day[order]) <= days)
     if not near.any():
         return []
@@ -135,6 +99,16 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
     rows = row[mine][by_row]
     names = table.index.to_numpy()[earlier[mine][by_row]].tolist()
     return _fault("same_engine_soon", "date", rows, names, common={"n": days})
+
+
+def _sort_by(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """Row numbers sorted by two columns of whole numbers, ties in their order; one plain sort where that fits."""
+    n = len(first)
+    low, high = int(second.min()), int(second.max())
+    if (int(first.max()) + 2) * (high - low + 1) * n >= 2**63:
+        return np.lexsort((second, first))
+    key = ((first + 1) * (high - low + 1) + (second - low)) * n + np.arange(n)
+    return np.sort(key) % n
 
 
 def check_remarks(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -277,7 +251,7 @@ def check_all_lifters(loaded: Loaded, alive: np.ndarray, context: Context) -> li
     seen = first.groupby("venting_id", sort=False).size()
     row = first[first["row"] >= 0].groupby("venting_id", sort=False)["row"].first().astype(np.int64)
     seen = seen.reindex(row.index)
-    engine = _take(context.ventings["engine_id"], context.ventings.index.get_indexer(row.index))
+    engine = take_at(context.ventings["engine_id"], context.ventings.index.get_indexer(row.index))
     cylinders = context.of_engine(engine, "cylinders").to_numpy(dtype=float, na_value=np.nan)
     valves = context.of_engine(engine, "valves_per_cylinder").to_numpy(dtype=float, na_value=np.nan)
     has = cylinders * np.where(np.isnan(valves), 2, valves)

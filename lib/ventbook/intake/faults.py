@@ -104,10 +104,9 @@ def thresholds() -> dict[str, Any]:
     return found
 
 
-def note_site(code: str, column: str, rows: Any, **words: object) -> Fault:
-    """A note on many rows of a site, told once at the first of them."""
-    first = np.array([int(rows.iloc[0])], dtype=np.int64)
-    return Fault(code, column, first, (), dict(words), once=True)
+def note_site(code: str, column: str, row: int, **words: object) -> Fault:
+    """A note on many rows of a site, told once at the first of them, ``row``."""
+    return Fault(code, column, np.array([row], dtype=np.int64), (), dict(words), once=True)
 
 
-Pattern = Callable[[Any, Any], list[Fault]]  # (frame of one table's good rows, context)
+Pattern = Callable[[Any, Any], list[Fault]]  # (SiteRows of one table, Context)

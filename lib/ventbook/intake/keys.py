@@ -12,7 +12,7 @@ import pyarrow.compute as pc
 from ventbook.store import BOOKKEEPING
 
 from .faults import Fault
-from .load import Loaded
+from .load import Loaded, number_keys
 
 Mask = np.ndarray
 
@@ -40,26 +40,6 @@ class Outcome:
         return self.new | self.corrected | self.duplicate
 
 
-def number_keys(rows: pa.Table, key: tuple[str, ...]) -> np.ndarray:
-    """One whole number a row, equal for rows of equal key."""
-    codes = None
-    for name in key:
-        column = rows.column(name)
-        encoded = column.combine_chunks().dictionary_encode() if column.num_chunks else None
-        if encoded is None:
-            return np.zeros(0, dtype=np.int64)
-        if isinstance(encoded, pa.ChunkedArray):
-            encoded = encoded.unify_dictionaries().combine_chunks()
-        own = np.asarray(encoded.indices.fill_null(len(encoded.dictionary)), dtype=np.int64)
-        if codes is None:
-            codes = own
-        else:
-            codes = codes * (len(encoded.dictionary) + 1) + own
-            codes = pd.factorize(codes)[0].astype(np.int64)
-    assert codes is not None
-    return codes
-
-
 def key_texts(rows: pa.Table, key: tuple[str, ...]) -> list[str]:
     """Keys as text; empty where some part is missing."""
     parts = [rows.column(name).cast(pa.string()) for name in key]
@@ -80,7 +60,7 @@ def find_repeats(loaded: Loaded, held: Mask) -> tuple[Mask, Mask]:
     mended = np.zeros(loaded.count, dtype=bool)
     if loaded.count < 2:
         return duplicate, mended
-    codes = number_keys(loaded.rows, loaded.table.key)
+    codes = loaded.key_codes
     if loaded.rerun.any():
         fresh = np.unique(codes[~loaded.rerun & ~held])
         mended = loaded.rerun & np.isin(codes, fresh)

@@ -8,8 +8,10 @@ from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -55,9 +57,34 @@ class Loaded:
         """A column as floats, NaN where not recorded."""
         return np.asarray(self.rows.column(name).to_numpy(), dtype=float)
 
+    @cached_property
+    def key_codes(self) -> np.ndarray:
+        """One whole number a row, equal for rows of equal key."""
+        return number_keys(self.rows, self.table.key)
+
     def held(self) -> np.ndarray:
         """True for the rows that some fault sets aside."""
         return mark_held(self.count, self.faults)
+
+
+def number_keys(rows: pa.Table, key: tuple[str, ...]) -> np.ndarray:
+    """One whole number a row, equal for rows of equal key."""
+    codes = None
+    for name in key:
+        column = rows.column(name)
+        encoded = column.combine_chunks().dictionary_encode() if column.num_chunks else None
+        if encoded is None:
+            return np.zeros(0, dtype=np.int64)
+        if isinstance(encoded, pa.ChunkedArray):
+            encoded = encoded.unify_dictionaries().combine_chunks()
+        own = np.asarray(encoded.indices.fill_null(len(encoded.dictionary)), dtype=np.int64)
+        if codes is None:
+            codes = own
+        else:
+            codes = codes * (len(encoded.dictionary) + 1) + own
+            codes = pd.factorize(codes)[0].astype(np.int64)
+    assert codes is not None
+    return codes
 
 
 def load_table(

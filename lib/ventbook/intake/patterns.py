@@ -13,11 +13,12 @@ import pyarrow as pa
 from ventbook import dictionary
 from ventbook.store import to_frame
 
-from .across import Context
-from .copies import MEASURED, copied_days, copied_rows, no_spread, stuck_gauge
+from .context import Context
+from .copies import copied_days, copied_rows, no_spread, stuck_gauge
 from .faults import Fault, Pattern, note_site, thresholds
 from .keys import Outcome
 from .load import Loaded
+from .site_rows import MEASURED, SiteRows
 
 
 def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fault]:
@@ -35,8 +36,11 @@ def find_patterns(loaded: Loaded, outcome: Outcome, context: Context) -> list[Fa
         frame["site"] = site.to_numpy()
     if frame["site"].isna().any():
         frame = frame[frame["site"].notna()]
+    if frame.empty:
+        return []
     frame["site"] = pd.Categorical(frame["site"])
-    return [fault for rule in rules for fault in rule(frame, context)]
+    rows = SiteRows(frame)
+    return [fault for rule in rules for fault in rule(rows, context)]
 
 
 def _percent(share: float) -> str:
@@ -56,32 +60,26 @@ def share_p_value(hits: int, n: int, chance: float) -> float:
 def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
     """Values of a column that are multiples of ``many`` steps more often than chance allows, by site."""
 
-    def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
+    def rule(rows: SiteRows, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
-            values = part[stored].to_numpy(dtype=float, na_value=np.nan)
-            part, values = part[values > 0], values[values > 0]
-            if len(values) < limits["min_values"]:
+        for site, own in rows.by_site:
+            values = rows.numbers(stored)[own]
+            own = own[values > 0]
+            if len(own) < limits["min_values"]:
                 continue
-            counts = np.rint(values / step).astype(np.int64)
+            counts = np.rint(values[values > 0] / step).astype(np.int64)
             hits, n = int((counts % many == 0).sum()), len(counts)
             chance = 1 / many
-            p = share_p_value(hits, n, chance)
-            if p < limits["p"] and hits / n >= chance + limits["excess"]:
-                ends = "0" if many == 10 else "0 or 5"
-                answer.append(
-                    note_site(
-                        "heaped_values",
-                        column,
-                        part["row"],
-                        value=ends,
-                        site=site,
-                        share=_percent(hits / n),
-                        expected=_percent(chance),
-                        n=n,
-                    )
-                )
+            if hits / n >= chance + limits["excess"] and share_p_value(hits, n, chance) < limits["p"]:
+                words = {
+                    "value": "0" if many == 10 else "0 or 5",
+                    "site": site,
+                    "share": _percent(hits / n),
+                    "expected": _percent(chance),
+                    "n": n,
+                }
+                answer.append(note_site("heaped_values", column, int(rows.row[own[0]]), **words))
         return answer
 
     return rule
@@ -90,27 +88,25 @@ def heaped(column: str, stored: str, step: float, many: int) -> Pattern:
 def at_one_value(column: str, stored: str) -> Pattern:
     """Most values of a measured column are one and the same, by site."""
 
-    def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
+    def rule(rows: SiteRows, context: Context) -> list[Fault]:
         limits = thresholds()["heaping"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
-            part = part[part[stored].notna() & (part[stored] != 0)]
-            if len(part) < limits["at_value_min_values"]:
+        for site, own in rows.by_site:
+            values = rows.numbers(stored)[own]
+            used = ~np.isnan(values) & (values != 0)
+            own, values = own[used], values[used]
+            if len(values) < limits["at_value_min_values"]:
                 continue
-            counts = part[stored].value_counts()
-            share = counts.iloc[0] / len(part)
+            found, counts = np.unique(values, return_counts=True)
+            share = float(counts.max() / len(values))
             if share >= limits["at_value_share"]:
-                answer.append(
-                    note_site(
-                        "heaped_at_value",
-                        column,
-                        part["row"],
-                        value=f"{counts.index[0]:g}",
-                        site=site,
-                        share=_percent(share),
-                        n=len(part),
-                    )
-                )
+                words = {
+                    "value": f"{found[counts.argmax()]:g}",
+                    "site": site,
+                    "share": _percent(share),
+                    "n": len(values),
+                }
+                answer.append(note_site("heaped_at_value", column, int(rows.row[own[0]]), **words))
         return answer
 
     return rule
@@ -119,38 +115,26 @@ def at_one_value(column: str, stored: str) -> Pattern:
 def near_limit(column: str, stored: str, step: str) -> Pattern:
     """Many readings just under the limit and few just over it, by site."""
 
-    def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
+    def rule(rows: SiteRows, context: Context) -> list[Fault]:
         limit = dictionary.limit(step, "*", context.today.date())
         if limit is None or limit.high is None:
             return []
         rules = thresholds()["near_limit"]
+        width = limit.high * rules["width"]
         answer = []
-        for site, part in frame[["site", stored, "row"]].groupby("site", sort=True, observed=True):
-            values = part[stored].to_numpy(dtype=float, na_value=np.nan)
-            width = limit.high * rules["width"]
+        for site, own in rows.by_site:
+            values = rows.numbers(stored)[own]
             with np.errstate(invalid="ignore"):
                 under = int(((values > limit.high - width) & (values <= limit.high)).sum())
                 over = int(((values > limit.high) & (values <= limit.high + width)).sum())
             if under + over < rules["min_values"]:
                 continue
             if share_p_value(under, under + over, 0.5) < rules["p"]:
-                answer.append(
-                    note_site(
-                        "few_above_limit",
-                        column,
-                        part["row"],
-                        value=f"{limit.high:g} {limit.unit}",
-                        site=site,
-                        low=under,
-                        high=over,
-                    )
-                )
+                words = {"value": f"{limit.high:g} {limit.unit}", "site": site, "low": under, "high": over}
+                answer.append(note_site("few_above_limit", column, int(rows.row[own[0]]), **words))
         return answer
 
     return rule
-
-
-# ---- copies ------------------------------------------------------------------------------------------------
 
 
 # ---- instruments and habits --------------------------------------------------------------------------------
@@ -159,67 +143,60 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
 def speed_multiple(column: str, stored: str) -> Pattern:
     """A site whose speeds are a fixed multiple of the other sites': a tachometer's pulses, propeller for crank."""
 
-    def rule(frame: pd.DataFrame, context: Context) -> list[Fault]:
+    def rule(rows: SiteRows, context: Context) -> list[Fault]:
         rules = thresholds()["speed"]
-        part = frame.loc[frame[stored].notna(), ["site", stored, "row"]]
-        middle = part.groupby("site", sort=True, observed=True)[stored].agg(["median", "size"])
-        middle = middle[middle["size"] >= rules["min_values"]]
+        known = [(site, own[~np.isnan(rows.numbers(stored)[own])]) for site, own in rows.by_site]
+        known = [(site, own) for site, own in known if len(own) >= rules["min_values"]]
+        middle = np.array([np.median(rows.numbers(stored)[own]) for _, own in known])
         answer = []
-        for site in middle.index if len(middle) >= 3 else []:
-            others = float(middle["median"].drop(site).median())
-            ratio = float(middle.loc[site, "median"]) / others
+        for n, (site, own) in enumerate(known) if len(known) >= 3 else ():
+            ratio = float(middle[n]) / float(np.median(np.delete(middle, n)))
             near = [f for f in rules["factors"] if abs(ratio / f - 1) <= rules["tolerance"]]
             if near:
-                rows = part.loc[part["site"] == site, "row"]
-                words = {"value": f"{middle.loc[site, 'median']:.0f}", "share": f"{near[0]:.2g}"}
-                answer.append(note_site("speed_multiple", column, rows, site=site, **words))
+                words = {"value": f"{middle[n]:.0f}", "share": f"{near[0]:.2g}", "site": site}
+                answer.append(note_site("speed_multiple", column, int(rows.row[own[0]]), **words))
         return answer
 
     return rule
 
 
-def ambient_for_oil(frame: pd.DataFrame, context: Context) -> list[Fault]:
+def ambient_for_oil(rows: SiteRows, context: Context) -> list[Fault]:
     """Oil temperature always equal to ambient: read off the wrong thermometer, or not at all."""
     rules = thresholds()["ambient"]
-    part = frame[["site", "oil_temperature_degC", "ambient_temperature_degC", "row"]].dropna()
+    oil, ambient = rows.numbers("oil_temperature_degC"), rows.numbers("ambient_temperature_degC")
+    both = ~np.isnan(oil) & ~np.isnan(ambient)
     answer = []
-    for site, own in part.groupby("site", sort=True, observed=True):
-        share = float((own["oil_temperature_degC"] == own["ambient_temperature_degC"]).mean())
-        if len(own) >= rules["min_values"] and share >= rules["share"]:
+    for site, own in rows.by_site:
+        own = own[both[own]]
+        if len(own) < rules["min_values"]:
+            continue
+        share = float((oil[own] == ambient[own]).mean())
+        if share >= rules["share"]:
+            words = {"site": site, "share": _percent(share), "n": len(own)}
             answer.append(
-                note_site(
-                    "temperature_is_ambient",
-                    "oil_temperature",
-                    own["row"],
-                    site=site,
-                    share=_percent(share),
-                    n=len(own),
-                )
+                note_site("temperature_is_ambient", "oil_temperature", int(rows.row[own[0]]), **words)
             )
     return answer
 
 
-def cold_checks(frame: pd.DataFrame, context: Context) -> list[Fault]:
+def cold_checks(rows: SiteRows, context: Context) -> list[Fault]:
     """Lifter checks that are meant to be warm and never are."""
     rules = thresholds()["check_temperature"]
+    values = rows.numbers("oil_temperature_degC")
     answer = []
-    for site, own in frame[frame["oil_temperature_degC"].notna()].groupby("site", sort=True, observed=True):
-        if len(own) >= rules["min_values"] and own["oil_temperature_degC"].max() < rules["limit"]:
+    for site, own in rows.by_site:
+        own = own[~np.isnan(values[own])]
+        if len(own) >= rules["min_values"] and values[own].max() < rules["limit"]:
+            words = {"site": site, "value": rules["limit"], "n": len(own)}
             answer.append(
-                note_site(
-                    "check_temperature_cold",
-                    "oil_temperature",
-                    own["row"],
-                    site=site,
-                    value=rules["limit"],
-                    n=len(own),
-                )
+                note_site("check_temperature_cold", "oil_temperature", int(rows.row[own[0]]), **words)
             )
     return answer
 
 
-def only_findings(frame: pd.DataFrame, context: Context) -> list[Fault]:
+def only_findings(rows: SiteRows, context: Context) -> list[Fault]:
     """A site and quarter where every venting has a gap over the limit: probably only findings were recorded."""
+    frame = rows.frame
     limit = dictionary.limit("lifter_gap", "*", context.today.date())
     if limit is None or limit.high is None:
         return []
@@ -240,42 +217,45 @@ def only_findings(frame: pd.DataFrame, context: Context) -> list[Fault]:
     answer = []
     for (site, quarter), own in table.groupby(["site", "quarter"], sort=True):
         if len(own) >= thresholds()["selection"]["min_ventings"] and own["over"].all():
-            answer.append(
-                note_site("every_job_a_finding", "gap", own["row"], site=site, value=quarter, n=len(own))
-            )
+            words = {"site": site, "value": quarter, "n": len(own)}
+            answer.append(note_site("every_job_a_finding", "gap", int(own["row"].iloc[0]), **words))
     return answer
 
 
-def revisions(frame: pd.DataFrame, context: Context) -> list[Fault]:
+def revisions(rows: SiteRows, context: Context) -> list[Fault]:
     """A change of the procedure's or the form's revision at a site."""
     answer = []
     for column in ("procedure_revision", "form_revision"):
-        part = frame.loc[frame[column].notna(), ["site", "date", column, "row"]]
-        if part[column].nunique() < 2:
+        codes, names = pd.factorize(rows.frame[column])
+        if len(names) < 2:
             continue
-        part = part.sort_values(["date", "row"])
-        for site, own in part.groupby("site", sort=True, observed=True):
-            before = own[column].shift()
-            for n in np.flatnonzero((before.notna() & (own[column] != before)).to_numpy())[:3]:
-                row = own.iloc[[n]]
+        for site, own in rows.by_site:
+            own = own[codes[own] >= 0]
+            own = own[np.argsort(rows.day[own], kind="stable")]
+            for n in np.flatnonzero(np.diff(codes[own]))[:3]:
+                before, after = own[n], own[n + 1]
                 words = {
-                    "low": before.iloc[n],
-                    "value": own[column].iloc[n],
-                    "high": str(own["date"].iloc[n].date()),
+                    "low": names[codes[before]],
+                    "value": names[codes[after]],
+                    "high": str(np.datetime64(int(rows.day[after]), "D")),
+                    "site": site,
                 }
-                answer.append(note_site("revision_changed", column, row["row"], site=site, **words))
+                answer.append(note_site("revision_changed", column, int(rows.row[after]), **words))
     return answer
 
 
-def open_jobs(frame: pd.DataFrame, context: Context) -> list[Fault]:
+def open_jobs(rows: SiteRows, context: Context) -> list[Fault]:
     """Jobs that were never closed: what belongs to them may still come in."""
-    days = thresholds()["open_jobs"]["days"]
-    old = frame[frame["closed"].isna() & ((context.today - frame["date"]).dt.days > days)]
-    if frame["closed"].notna().sum() == 0:
+    limit = thresholds()["open_jobs"]["days"]
+    open_still = rows.frame["closed"].isna().to_numpy()
+    if open_still.all():
         return []  # the site doesn't record closing at all
+    today = context.today.to_datetime64().astype("datetime64[D]").astype(np.int64)
+    old = open_still & (today - rows.day > limit)
     return [
-        note_site("jobs_open", "closed", own["row"], site=site, n=len(own), high=days)
-        for site, own in old.groupby("site", sort=True, observed=True)
+        note_site("jobs_open", "closed", int(rows.row[late[0]]), site=site, n=len(late), high=limit)
+        for site, own in rows.by_site
+        if len(late := own[old[own]])
     ]
 
 

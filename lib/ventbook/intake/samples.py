@@ -24,7 +24,7 @@ from ventbook.readers import Sheet
 from ventbook.store import ISSUES, QUARANTINE, Snapshot, Writer, record_schema, table_path
 from ventbook.store.delta import new_file
 
-from .across import Context
+from .context import Context
 from .corrections import Corrections
 from .faults import Fault, shorten
 from .load import convert_batch

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -13,7 +14,7 @@ import pyarrow as pa
 from ventbook import privacy
 from ventbook.store import Snapshot, record_schema, to_frame
 
-from . import across
+from .context import Context
 from .keys import Outcome, key_texts
 from .load import Loaded
 
@@ -29,7 +30,7 @@ class Work:
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
-    context: across.Context | None = None
+    context: Context | None = None
 
     def earlier(self, table: str) -> pa.Table | None:
         """The store's rows of a table, read once."""
@@ -40,17 +41,15 @@ class Work:
         return self.stored[table]
 
 
-def find_context(work: Work) -> across.Context:
+def find_context(work: Work) -> Context:
     if work.context is None:
-        engines, _ = _merged(work, "engines", "engine_id")
-        ventings, own = _merged(work, "ventings", "venting_id")
-        work.context = across.Context(
-            engines, ventings, _held_keys(work), work.earlier, pd.Timestamp(work.today), own
+        work.context = Context(
+            partial(_merge, work), partial(_held_keys, work), work.earlier, pd.Timestamp(work.today)
         )
     return work.context
 
 
-def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]:
+def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
     """Store and accepted rows of the intake together, the intake's winning, indexed by key; and for each its row
     in the intake, -1 for the store's.
     """
@@ -66,11 +65,16 @@ def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]
         ],
         "ventings": ["venting_id", "engine_id", "date", "site", "pressure_threshold_bar"],
     }[table]
+    key = columns[0]
     frames, own = [], np.zeros(0, dtype=np.int64)
     if table in work.outcomes:
         good = work.outcomes[table].good
         own = np.flatnonzero(good)
-        frames.append(to_frame(work.tables[table].rows.select(columns).filter(pa.array(good))))
+        # One intake may hold a row twice (two deliveries taken in at once).
+        own = own[first_of_each(work.tables[table].key_codes[own])]
+        kept = np.zeros(len(good), dtype=bool)
+        kept[own] = True
+        frames.append(to_frame(work.tables[table].rows.select(columns).filter(pa.array(kept))))
     earlier = work.earlier(table)
     if earlier is not None:
         frames.append(to_frame(earlier.select(columns)))
@@ -78,12 +82,18 @@ def _merged(work: Work, table: str, key: str) -> tuple[pd.DataFrame, np.ndarray]
         frames = [to_frame(dictionary_schema(table, columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     rows = np.concatenate([own, np.full(len(frame) - len(own), -1)])
-    # One intake may hold a row twice as well (two deliveries taken in at once).
-    first = ~frame[key].duplicated().to_numpy()
-    if not first.all():
+    if len(frames) > 1:
+        first = ~frame[key].duplicated().to_numpy()
         frame, rows = frame[first], rows[first]
     frame.index = pd.Index(frame[key].astype(object))
     return frame, rows
+
+
+def first_of_each(codes: np.ndarray) -> np.ndarray:
+    """True at the first of equal whole numbers."""
+    if not len(codes) or np.bincount(codes).max() <= 1:
+        return np.ones(len(codes), dtype=bool)
+    return ~pd.Series(codes).duplicated().to_numpy()
 
 
 def dictionary_schema(table: str, columns: Sequence[str]) -> pa.Table:

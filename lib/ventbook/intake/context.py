@@ -1,0 +1,70 @@
+"""What the rows of an intake refer to: engines and ventings of the store and of the intake together."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+Frames = Callable[[str], tuple[pd.DataFrame, np.ndarray]]
+
+
+@dataclass
+class Context:
+    """What the rows of an intake refer to: store and intake together, the intake's rows winning; made when asked for.
+
+    ``merge`` gives for a table its rows and for each its row in this intake, -1 for the store's; ``find_held`` the
+    keys of parent rows that are held; ``earlier`` the store's own rows of a table.
+    """
+
+    merge: Frames
+    find_held: Callable[[], dict[str, set[str]]]
+    earlier: Callable[[str], pa.Table | None]
+    today: pd.Timestamp
+
+    @cached_property
+    def engines(self) -> pd.DataFrame:
+        """Engines, indexed by engine_id."""
+        return self.merge("engines")[0]
+
+    @cached_property
+    def _ventings(self) -> tuple[pd.DataFrame, np.ndarray]:
+        return self.merge("ventings")
+
+    @property
+    def ventings(self) -> pd.DataFrame:
+        """Ventings (engine_id, date, site, pressure_threshold_bar), indexed by venting_id."""
+        return self._ventings[0]
+
+    @property
+    def own_rows(self) -> np.ndarray:
+        """The row of each of ``ventings`` in this intake, -1 for the store's."""
+        return self._ventings[1]
+
+    @cached_property
+    def held(self) -> dict[str, set[str]]:
+        """Keys of parent rows that are held, by table."""
+        return self.find_held()
+
+    def of_venting(self, ids: pa.ChunkedArray, column: str) -> pd.Series:
+        """A column of ventings for each id, missing where there is none."""
+        at = self.ventings.index.get_indexer(index_of(ids))
+        return take_at(self.ventings[column], at)
+
+    def of_engine(self, ids: pd.Series, column: str) -> pd.Series:
+        """A column of engines for each id, missing where there is none."""
+        at = self.engines.index.get_indexer(pd.Index(ids.astype(object)))
+        return take_at(self.engines[column], at)
+
+
+def index_of(ids: pa.ChunkedArray) -> pd.Index:
+    return pd.Index(ids.to_pandas().astype(object))
+
+
+def take_at(column: pd.Series, at: np.ndarray) -> pd.Series:
+    found = column.iloc[np.where(at < 0, 0, at)] if len(column) else column.reindex(range(len(at)))
+    return found.reset_index(drop=True).where(pd.Series(at >= 0))

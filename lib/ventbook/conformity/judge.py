@@ -31,9 +31,14 @@ def judge(readings: pd.DataFrame) -> pd.DataFrame:
     no_limit = np.isinf(floor) & np.isinf(ceiling)
     verdict = np.select(
         [value.isna(), no_limit, ~readings["comparable"].fillna(True).astype(bool), inside, beyond],
-        ["not_recorded", "no_limit", "not_comparable", "within", "outside"],
-        "near_limit",
+        [
+            VERDICTS.index(name)
+            for name in ("not_recorded", "no_limit", "not_comparable", "within", "outside")
+        ],
+        VERDICTS.index("near_limit"),
     )
     margin = (value - floor).clip(upper=ceiling - value)
     margin = margin.where(np.isfinite(margin))
-    return pd.DataFrame({"verdict": pd.Series(verdict, index=readings.index, dtype="str"), "margin": margin})
+    return pd.DataFrame(
+        {"verdict": pd.array(VERDICTS, dtype="str").take(verdict), "margin": margin}, readings.index
+    )

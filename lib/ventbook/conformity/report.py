@@ -61,17 +61,22 @@ def check_steps(
     known = jobs["venting_id"]
     tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
     mine = {}
-    for name, columns in READ.items():
-        table = tables[name][list(columns)]
-        mine[name] = table[find_places(table["venting_id"], known) >= 0]
+    for name, read in READ.items():
+        part = tables[name][list(read)]
+        mine[name] = part[find_places(part["venting_id"], known) >= 0]
     readings = collect_readings(mine, jobs, mine["lifters"], limits=limits)
     place = find_places(readings["venting_id"], known)
-    step, names = pd.factorize(readings["step"])
+    step, found = pd.factorize(readings["step"])
+    names = [str(name) for name in found]
     rank = np.array([list(steps()).index(name) for name in names], dtype=int)[step]
     order = np.lexsort((pd.factorize(readings["item"], sort=True)[0], rank, place))
-    table, place, step = readings.take(order).reset_index(drop=True), place[order], step[order]
-    table = table.assign(**{name: jobs[name].array.take(place) for name in CONTEXT})
-    table = table.assign(**_find_limits(jobs, place, step, list(names), limits))
+    place, step = place[order], step[order]
+    columns: dict[str, Any] = {name: jobs[name].array.take(place) for name in ("venting_id", *CONTEXT)}
+    columns["step"] = pd.array(names, dtype="str").take(step)
+    columns |= {name: readings[name].array.take(order) for name in readings if name not in columns}
+    del readings
+    columns |= _find_limits(jobs, place, step, names, limits)
+    table = pd.DataFrame(columns, copy=False)
     return table.assign(**judge(table))[list(COLUMNS)]
 
 

@@ -73,7 +73,7 @@ def check_steps(
     place, step = place[order], step[order]
     columns: dict[str, Any] = {name: jobs[name].array.take(place) for name in ("venting_id", *CONTEXT)}
     columns["step"] = pd.array(names, dtype="str").take(step)
-    columns |= {name: readings[name].array.take(order) for name in readings if name not in columns}
+    columns |= {name: readings[name].array.take(order) for name in map(str, readings) if name not in columns}
     del readings
     columns |= _find_limits(jobs, place, step, names, limits)
     table = pd.DataFrame(columns, copy=False)

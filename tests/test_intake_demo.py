@@ -3,6 +3,7 @@
 import datetime as dt
 import json
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -126,3 +127,42 @@ def test_no_name_of_the_fleet_is_written_into_the_store(stores):
             words = [c for c in table.columns if str(c.type) == "string"]
             text = "\n".join(value for c in words for value in c.unique().to_pylist() if value)
             assert not [name for name in names if name in text], path
+
+
+def test_held_rows_of_a_large_file_are_read_back_as_they_stood(stores, tmp_path, monkeypatch):
+    """Small files stay in memory until the intake is done; of larger ones the held rows' lines are read again."""
+    from ventbook.intake import load
+
+    kept = stores["messy"][0].snapshot()
+    monkeypatch.setattr(load, "KEEP_TEXT", 0)
+    write_demo(tmp_path, ventings=VENTINGS, messy=True)
+    for delivery in stores["messy"][1]["deliveries"]:
+        intake.take_in(
+            tmp_path / delivery["folder"],
+            store=tmp_path / "store",
+            today=dt.date.fromisoformat(delivery["today"]),
+            mapping=tmp_path / "ridge_form.toml",
+        )
+    again = open_store(tmp_path / "store").snapshot()
+    order = ["intake", "file", "sheet", "line"]
+    held, held_again = (
+        s.read("quarantine", bookkeeping=True)
+        .replace(r"T-[0-9a-f]{10}", "T", regex=True)
+        .sort_values(order, ignore_index=True)
+        for s in (kept, again)
+    )
+    assert held["file"].str.endswith(".csv").sum() > 5
+    pd.testing.assert_frame_equal(held, held_again, check_exact=True)
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+@pytest.mark.parametrize("last", [True, False])
+def test_lines_are_picked_by_number(tmp_path, monkeypatch, line_end, last):
+    from ventbook.readers import text_files, text_form
+
+    monkeypatch.setattr(text_form, "CHUNK", 7)
+    lines = ["head", "a,1", "bb,22", 'c,"x"', "", "e,5"]
+    (tmp_path / "x.csv").write_bytes((line_end.join(lines) + line_end * last).encode())
+    for wanted in ([1, 3], [2], [4, 5, 6], [1, 2, 3, 4, 5, 6]):
+        got = text_files.pick_lines(tmp_path / "x.csv", np.array(wanted)).decode()
+        assert got.splitlines() == [lines[n - 1] for n in wanted]

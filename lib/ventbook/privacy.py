@@ -124,6 +124,9 @@ class NameCoder:
         }
         if not whole:
             return texts
+        encoded = texts.dictionary_encode() if len(texts) > MANY else None
+        if encoded is not None and len(encoded.dictionary) < len(texts) // 2:
+            return self.hide_names(encoded.dictionary).take(encoded.indices)
         pattern = rf"(?i)\b(?:{_any_of(whole)})\b"
         hit = pc.match_substring_regex(texts, pattern).fill_null(False)
         if not pc.any(hit).as_py():

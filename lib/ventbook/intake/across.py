@@ -83,7 +83,7 @@ def check_no_rotation(loaded: Loaded, alive: np.ndarray, context: Context) -> li
 def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
     """Another venting of the same engine within a few days."""
     days = thresholds()["repeat_entry"]["days"]
-    table = context.ventings
+    table, own_rows = context.venting_rows
     if table.empty:
         return []
     engine = pd.factorize(table["engine_id"])[0]
@@ -93,11 +93,11 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
     if not near.any():
         return []
     later, earlier = order[1:][near], order[:-1][near]
-    row = context.own_rows[later]
+    row = own_rows[later]
     mine = (row >= 0) & alive[row]
     by_row = np.argsort(row[mine], kind="stable")
     rows = row[mine][by_row]
-    names = table.index.to_numpy()[earlier[mine][by_row]].tolist()
+    names = table["venting_id"].take(earlier[mine][by_row]).tolist()
     return _fault("same_engine_soon", "date", rows, names, common={"n": days})
 
 

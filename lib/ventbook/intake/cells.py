@@ -148,8 +148,12 @@ def read_number(text: str, whole: bool, decimal: str) -> float | int | Bad | Non
 
 
 def convert_unit(values: np.ndarray, unit: str, canonical: str) -> np.ndarray:
-    """Values in the canonical unit, to nine decimals: 0.020 in and 0.508 mm are the same number."""
-    return np.rint(np.asarray(units.convert(values, unit, canonical)) * 1e9) / 1e9
+    """Values in the canonical unit, to nine decimals: 0.020 in and 0.508 mm are the same number. What no float can
+    hold in that unit becomes infinite, which no range allows.
+    """
+    with np.errstate(over="ignore"):
+        found: np.ndarray = np.rint(np.asarray(units.convert(values, unit, canonical)) * 1e9) / 1e9
+    return found
 
 
 def _numbers(values: pa.Array) -> np.ndarray:

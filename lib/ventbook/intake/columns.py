@@ -25,9 +25,12 @@ def check_columns(loaded: Loaded) -> None:
         for column in loaded.table.columns:
             if column.kind != "quantity" or not len(own):
                 continue
-            values = loaded.numbers(column.stored)[own]
-            filled = own[~np.isnan(values)]
-            values = values[~np.isnan(values)]
+            values, filled = loaded.numbers(column.stored), own
+            if len(own) < len(values):
+                values = values[own]
+            known = ~np.isnan(values)
+            if not known.all():
+                values, filled = values[known], own[known]
             if len(values) < rules["column_unit"]["min_values"]:
                 continue
             unit = loaded.units[number].get(column.name) or column.unit
@@ -51,6 +54,8 @@ def find_other_unit(values: np.ndarray, column: Column, unit: str) -> str:
     share = rules["column_unit"]["min_share"]
     inside = ((values >= low) & (values <= high)).mean()
     if band:
+        if max((values < band[0]).mean(), (values > band[1]).mean()) < 0.85:
+            return ""  # so neither the tenth nor the ninetieth in a hundred lies outside
         tenth, ninetieth = np.quantile(values, [0.1, 0.9])
         if not (ninetieth < band[0] or tenth > band[1]):
             return ""

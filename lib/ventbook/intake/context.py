@@ -29,21 +29,19 @@ class Context:
     @cached_property
     def engines(self) -> pd.DataFrame:
         """Engines, indexed by engine_id."""
-        return self.merge("engines")[0]
+        frame, _ = self.merge("engines")
+        return frame.set_axis(pd.Index(frame["engine_id"].astype(object)))
 
     @cached_property
-    def _ventings(self) -> tuple[pd.DataFrame, np.ndarray]:
+    def venting_rows(self) -> tuple[pd.DataFrame, np.ndarray]:
+        """Ventings, and the row of each in this intake, -1 for the store's."""
         return self.merge("ventings")
 
-    @property
+    @cached_property
     def ventings(self) -> pd.DataFrame:
         """Ventings (engine_id, date, site, pressure_threshold_bar), indexed by venting_id."""
-        return self._ventings[0]
-
-    @property
-    def own_rows(self) -> np.ndarray:
-        """The row of each of ``ventings`` in this intake, -1 for the store's."""
-        return self._ventings[1]
+        frame, _ = self.venting_rows
+        return frame.set_axis(pd.Index(frame["venting_id"].astype(object)))
 
     @cached_property
     def held(self) -> dict[str, set[str]]:

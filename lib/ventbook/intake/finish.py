@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -69,7 +70,7 @@ def finish_intake(
             "released": int((outcome.good & loaded.rerun).sum()),
         }
         _note_released(loaded, outcome, rerun, fixed)
-        sites = sites_of(work, loaded)
+        sites = partial(sites_of, work, loaded)
         quarantine = build_quarantine(loaded, outcome.held & ~stuck, work.coder, sites, number)
         held_rows.append(quarantine)
         dropped = stuck | outcome.mended

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -26,6 +26,7 @@ from .originals import read_originals
 
 WAITING_CODES = frozenset({"orphan_engine", "orphan_venting", "parent_held"})
 Address = tuple[int, str, str, int]
+SitesOf = Callable[[np.ndarray], list[str | None]]
 
 
 def describe_form(sheet: Sheet) -> dict[str, Any]:
@@ -117,7 +118,7 @@ def _form_of(
 
 
 def build_quarantine(
-    loaded: Loaded, held: np.ndarray, coder: NameCoder, sites: list[str | None], intake: int
+    loaded: Loaded, held: np.ndarray, coder: NameCoder, sites: SitesOf, intake: int
 ) -> pa.Table:
     """One row a held row: its address, first reason, all reason codes and the original text of every cell."""
     rows = np.flatnonzero(held)
@@ -163,7 +164,7 @@ def build_quarantine(
         **_sheet_columns(loaded, rows),
         "line": part.column("_line"),
         "table": [loaded.table.name] * len(rows),
-        "site": [sites[row] for row in rows.tolist()],
+        "site": sites(rows),
         "key": key_texts(part, loaded.table.key),
         "original": texts,
         "waiting": ["parent" if WAITING_CODES.issuperset(own) else "" for own in all_codes],
@@ -209,7 +210,7 @@ def build_issues(
     dropped: np.ndarray,
     held_rows: pa.Table,
     coder: NameCoder,
-    sites: list[str | None],
+    sites: SitesOf,
     intake: int,
 ) -> pa.Table:
     """One row a fault and row (one a fault where it speaks for many rows); rows ``dropped`` are passed over."""
@@ -250,7 +251,7 @@ def build_issues(
             "value": [entry[0] for entry in said],
             "what": [entry[1] for entry in said],
             "do": [entry[2] for entry in said],
-            "site": [sites[row] for row in rows],
+            "site": sites(fault.rows[positions]),
             "rows": [count if fault.once else 1] * len(rows),
             "intake": [intake] * len(rows),
         }

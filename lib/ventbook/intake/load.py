@@ -109,12 +109,12 @@ def load_table(
     for number, sheet in enumerate(sheets):
         keep = sheet.size <= KEEP_TEXT
         prepared = _prepare(sheet, corrections)
-        for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today, coder):
+        for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today):
             left_out += gone
             if not batch.rows:
                 continue
             piece, found, refs = converted
-            pieces.append(piece)
+            pieces.append(code_technicians(piece, coder))
             faults += [fault.moved(offset) for fault in [*found, *applied]]
             references |= {offset + row: text for row, text in refs.items()}
             source.append(np.full(batch.rows, number, dtype=np.int32))
@@ -152,14 +152,14 @@ def _prepare(sheet: Sheet, corrections: Corrections) -> Iterator[Prepared]:
 
 
 def _convert_ahead(
-    sheet: Sheet, prepared: Iterator[Prepared], schema: pa.Schema, today: dt.date, coder: NameCoder
+    sheet: Sheet, prepared: Iterator[Prepared], schema: pa.Schema, today: dt.date
 ) -> Iterator[tuple[Prepared, Converted]]:
-    """Convert on a second thread while the next batch is read, in order, a few batches ahead at most."""
+    """Convert on other threads while the next batch is read, in order, a few batches ahead at most."""
 
     def convert(batch: Batch) -> Converted:
-        return convert_batch(sheet, batch, schema, today=today, coder=coder)
+        return convert_batch(sheet, batch, schema, today=today)
 
-    with ThreadPoolExecutor(1) as pool:
+    with ThreadPoolExecutor(2) as pool:
         waiting: deque[tuple[Prepared, Future[Converted]]] = deque()
         for entry in prepared:
             waiting.append((entry, pool.submit(convert, entry[0])))
@@ -169,6 +169,14 @@ def _convert_ahead(
         while waiting:
             done, future = waiting.popleft()
             yield done, future.result()
+
+
+def code_technicians(rows: pa.Table, coder: NameCoder) -> pa.Table:
+    """Codes in place of technicians' names; batch after batch, so that the names are met in the file's order."""
+    at = rows.schema.get_field_index("technician")
+    if at < 0 or rows.column(at).null_count == rows.num_rows:
+        return rows
+    return rows.set_column(at, "technician", coder.code_column(rows.column(at).combine_chunks()))
 
 
 def mask_names(loaded: Loaded, coder: NameCoder) -> None:
@@ -193,9 +201,11 @@ def mask_names(loaded: Loaded, coder: NameCoder) -> None:
 
 
 def convert_batch(
-    sheet: Sheet, batch: Batch, schema: pa.Schema, *, today: dt.date, coder: NameCoder
+    sheet: Sheet, batch: Batch, schema: pa.Schema, *, today: dt.date
 ) -> tuple[pa.Table, list[Fault], dict[int, str]]:
-    """Typed rows of a batch, its faults (row positions within the batch), and held-row references by row."""
+    """Typed rows of a batch (technicians still by name), its faults (row positions within the batch), and held-row
+    references by row.
+    """
     faults: list[Fault] = []
     columns: dict[str, pa.Array] = {}
     broken = np.array(sorted(batch.faults), dtype=np.int64)
@@ -219,8 +229,6 @@ def convert_batch(
         faults += check_range(values, cells, column, part.unit, today)
         if column.required:
             faults += check_required(values, column, whole, found)
-        if column.name == "technician":
-            values = coder.code_column(values)
         columns[column.stored] = values
     for code in dict.fromkeys(code for code, _ in batch.faults.values()):
         which = [row for row, (c, _) in sorted(batch.faults.items()) if c == code]

@@ -287,7 +287,7 @@ def _pieces(
         if not batch.rows:
             continue
         batch, _ = corrections.apply(sheet, batch)
-        rows, faults, _ = convert_batch(sheet, batch, schema, today=work.today, coder=work.coder)
+        rows, faults, _ = convert_batch(sheet, batch, schema, today=work.today)
         words = _words_of(faults)
         done += batch.rows
         if progress is not None:

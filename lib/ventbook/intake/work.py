@@ -50,8 +50,8 @@ def find_context(work: Work) -> Context:
 
 
 def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
-    """Store and accepted rows of the intake together, the intake's winning, indexed by key; and for each its row
-    in the intake, -1 for the store's.
+    """Store and accepted rows of the intake together, the intake's winning; and for each its row in the intake,
+    -1 for the store's.
     """
     columns = {
         "engines": [
@@ -85,7 +85,6 @@ def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
     if len(frames) > 1:
         first = ~frame[key].duplicated().to_numpy()
         frame, rows = frame[first], rows[first]
-    frame.index = pd.Index(frame[key].astype(object))
     return frame, rows
 
 
@@ -118,13 +117,11 @@ def _held_keys(work: Work) -> dict[str, set[str]]:
     return found
 
 
-def sites_of(work: Work, loaded: Loaded) -> list[str | None]:
-    """The site of every row, by its own column or its venting's; None where not known."""
-    if not loaded.count:
-        return []
+def sites_of(work: Work, loaded: Loaded, rows: np.ndarray) -> list[str | None]:
+    """The site of some rows, by their own column or their venting's; None where not known."""
     if "site" in loaded.rows.column_names:
-        return loaded.rows.column("site").to_pylist()
-    if "venting_id" not in loaded.rows.column_names:
-        return [None] * loaded.count
-    site = find_context(work).of_venting(loaded.rows.column("venting_id"), "site")
-    return [None if pd.isna(value) else str(value) for value in site]
+        return loaded.rows.column("site").take(pa.array(rows)).to_pylist()
+    if "venting_id" not in loaded.rows.column_names or not len(rows):
+        return [None] * len(rows)
+    ids = loaded.rows.column("venting_id").take(pa.array(rows))
+    return [None if pd.isna(value) else str(value) for value in find_context(work).of_venting(ids, "site")]

@@ -5,11 +5,13 @@ with which.
 """
 
 from .judge import JUDGED, VERDICTS, judge
+from .readings import READ
 from .report import check_steps, count_not_recorded, list_open_findings, mark_ventings, summarise_steps
 from .steps import Step, steps
 
 __all__ = [
     "JUDGED",
+    "READ",
     "VERDICTS",
     "Step",
     "check_steps",

@@ -6,6 +6,6 @@ intervals they stand for, and carry what the physics expects.
 
 from .intervals import first_start, rotation_interval, time_interval
 from .lifters import build_lifters
-from .ventings import build_jobs
+from .ventings import COUNTED, build_jobs
 
-__all__ = ["build_jobs", "build_lifters", "first_start", "rotation_interval", "time_interval"]
+__all__ = ["COUNTED", "build_jobs", "build_lifters", "first_start", "rotation_interval", "time_interval"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any
 
 import numpy as np
@@ -49,6 +49,7 @@ _FIRST = {
     "after_start": "first_after_start",
 }
 _LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
+_STARTS = ("first_after_start", "last_after_start")
 _JUDGED = ("comparable", "over", "over_probability", "near_limit")
 _LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
 _CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
@@ -73,6 +74,7 @@ def build_lifters(
     *,
     limits: Limits | None = None,
     gauge_u_mm: Mapping[str, float] | None = None,
+    columns: Iterable[str] | None = None,
 ) -> pd.DataFrame:
     """One row a lifter and venting, sorted by date, venting, cylinder and valve.
 
@@ -89,6 +91,7 @@ def build_lifters(
     limits : limits in force; default the placeholders of ``data/limits.toml``.
     gauge_u_mm : standard uncertainty of a reading by gauge; default from the studies among the records, and the
         assumed one for a gauge without a study.
+    columns : only these (all of them take half a gigabyte for a million lifters); default all.
     """
     limits = dictionary.limits() if limits is None else limits
     gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
@@ -97,30 +100,53 @@ def build_lifters(
     read = _at_reference(checks, ventings, order, place, gauge_u_mm)
     ends = np.append(begins[1:], len(order)) - 1 if len(order) else begins
     first, last, venting = order[begins], order[ends], place[begins]
-    # Columns one by one, each taken once: a sort or a join of the whole table costs many times this.
-    found: dict[str, Any] = {name: checks[name].array.take(first) for name in (*_KEY, *_READING)}
-    found |= {name: ventings[name].array.take(venting) for name in (*_CONTEXT, *_ENGINE, "quarter")}
-    found["position"] = _name_positions(found["cylinder"], found["valve"])
-    found["feed_rank"] = _feed_rank(ventings[FEED_ORDER], venting, found["cylinder"])
-    found["limit_mm"] = read["limit_mm"][begins]
-    found["limit_status"] = ventings["limit_status"].array.take(venting)
-    found |= {name: read[name][begins] for name in ("gauge_u_mm", "gap_corrected_mm", "corrected", *_JUDGED)}
-    found = {_FIRST.get(name, name): values for name, values in found.items() if name != FEED_ORDER}
+    # Columns as values and the rows of them, each taken once: a sort or a join of the whole table costs many times this.
+    found: dict[str, tuple[Any, Rows]] = {name: (checks[name].array, first) for name in (*_KEY, *_READING)}
     found |= {
-        "gap_last_mm": checks["gap_mm"].array.take(last),
-        "gap_last_corrected_mm": read["gap_corrected_mm"][ends],
+        name: (ventings[name].array, venting)
+        for name in (*_CONTEXT, *_ENGINE, "quarter")
+        if name != FEED_ORDER
     }
-    found |= {f"{name}_last": read[name][ends] for name in ("over", "comparable", "over_probability")}
-    found |= {name: checks[of].array.take(last) for name, of in _LAST.items()}
-    found["checks"] = pd.array(ends - begins + 1, dtype="Int64")
-    run_between = pd.array(found["last_after_start"] > found["first_after_start"], dtype="boolean").fillna(
-        False
+    every = np.arange(len(begins))
+    cylinder, valve = (checks[name].array.take(first) for name in _KEY[1:])
+    found["position"] = _name_positions(cylinder, valve), every
+    found["feed_rank"] = _feed_rank(ventings[FEED_ORDER], venting, cylinder), every
+    found |= {
+        "limit_mm": (read["limit_mm"], begins),
+        "limit_status": (ventings["limit_status"].array, venting),
+    }
+    found |= {
+        name: (read[name], begins) for name in ("gauge_u_mm", "gap_corrected_mm", "corrected", *_JUDGED)
+    }
+    found = {_FIRST.get(name, name): column for name, column in found.items()}
+    found |= {
+        "gap_last_mm": (checks["gap_mm"].array, last),
+        "gap_last_corrected_mm": (read["gap_corrected_mm"], ends),
+    }
+    found |= {f"{name}_last": (read[name], ends) for name in ("over", "comparable", "over_probability")}
+    found |= {name: (checks[of].array, last) for name, of in _LAST.items()}
+    found["checks"] = pd.array(ends - begins + 1, dtype="Int64"), every
+    over, again, since, until = (
+        values.take(rows) for values, rows in (found[n] for n in ("over_first", "over_last", *_STARTS))
     )
-    found["extra_run_between"] = run_between
-    cured = found["over_first"] & ~found["over_last"]
-    cured[~(run_between & found["over_first"].fillna(False)).to_numpy(bool)] = pd.NA
-    table = pd.DataFrame(found | {"cured": cured}, copy=False)
-    return table.assign(**_split_causes(table))
+    run_between = pd.array(until > since, dtype="boolean").fillna(False)
+    cured = over & ~again
+    cured[~(run_between & over.fillna(False)).to_numpy(bool)] = pd.NA
+    found |= {"extra_run_between": (run_between, every), "cured": (cured, every)}
+
+    def put_together(names: Iterable[str], rows: Rows | None = None) -> pd.DataFrame:
+        chosen = {name: found[name] for name in names}
+        return pd.DataFrame(
+            {n: values.take(at if rows is None else at[rows]) for n, (values, at) in chosen.items()},
+            copy=False,
+        )
+
+    chance = read["over_probability"][begins]
+    finding = np.flatnonzero(over.fillna(False).to_numpy(bool) | (chance >= 0.5))
+    causes = _split_causes(put_together(found, finding), finding, len(begins))
+    wanted = [*found, *causes] if columns is None else list(columns)
+    table = put_together(name for name in wanted if name in found)
+    return table.assign(**{name: causes[name] for name in wanted if name in causes})
 
 
 def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.DataFrame:
@@ -227,15 +253,13 @@ def _yes_no(values: Yes, missing: Yes | None = None) -> ExtensionArray:
     return pd.arrays.BooleanArray(values, np.zeros(len(values), bool) if missing is None else missing)
 
 
-def _split_causes(found: pd.DataFrame) -> dict[str, Any]:
-    """What each finding's gap is made of, by probability; "" and missing where the lifter is no finding."""
-    over = found["over_first"].fillna(False).to_numpy(bool)
-    finding = over | (found["over_probability_first"].to_numpy() >= 0.5)
+def _split_causes(findings: pd.DataFrame, finding: Rows, n: int) -> dict[str, Any]:
+    """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters."""
     numbers = [f"{part}_probability" for part in PARTS] + ["trapped_air_mm3", "growth_um_per_s"]
-    columns: dict[str, Any] = {name: np.full(len(found), np.nan) for name in numbers}
-    code, causes = np.zeros(len(found), np.intp), [""]
-    if finding.any():
-        split = lifter.split_gaps(found.loc[finding].rename(columns={"gap_first_mm": "gap_mm"}))
+    columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
+    code, causes = np.zeros(n, np.intp), [""]
+    if len(finding):
+        split = lifter.split_gaps(findings.rename(columns={"gap_first_mm": "gap_mm"}))
         for name in numbers:
             columns[name][finding] = split[name].to_numpy()
         code[finding], names = pd.factorize(split["cause"])

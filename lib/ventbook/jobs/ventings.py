@@ -22,6 +22,16 @@ EXPECTED = (
     "expected_state",
     "expected_note",
 )
+COUNTED = (
+    "venting_id",
+    "over_first",
+    "over_last",
+    "over_probability_first",
+    "cured",
+    "gap_first_corrected_mm",
+    "trapped_air_mm3",
+)
+"""Columns of the lifter table that a venting's row is made from."""
 LIFTER_COUNTS = [
     "lifters_checked",
     "lifters_judged_first",

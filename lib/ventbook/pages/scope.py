@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -41,7 +41,11 @@ class Scope:
     ``jobs`` and ``lifters``: period and filters applied; ``history_jobs`` and ``history_lifters``: filters, all
     periods up to the end of the period; ``all_jobs`` and ``all_lifters``: everything in the snapshot.
     ``records``: the record tables of the snapshot, whole.
+
+    A page that reads few columns of the lifters names them in ``lifter_columns`` before it asks for a table; None: all.
     """
+
+    lifter_columns: Iterable[str] | None = None
 
     def __init__(
         self, *, spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapshot, period: Period
@@ -91,7 +95,7 @@ class Scope:
         """One row a lifter and venting, the whole snapshot."""
         from ventbook.jobs import build_lifters
 
-        return build_lifters(self.records, limits=self.limits)
+        return build_lifters(self.records, limits=self.limits, columns=self.lifter_columns)
 
     @cached_property
     def jobs(self) -> pd.DataFrame:

@@ -10,6 +10,8 @@ import numpy as np
 import pandas as pd
 
 from ventbook import evidence, trends
+from ventbook.conformity import READ
+from ventbook.jobs import COUNTED
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period, quarter_of
 from ventbook.pages.rotations_to_prime.counts import widen_counts
@@ -46,6 +48,8 @@ LIFTER_COLUMNS = (
     "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gap_first_mm", "gap_first_corrected_mm",
     "limit_mm", "over_first", "over_last", "cured", "extra_run_between", "cause",
 )  # fmt: skip
+#: The same with what a venting's row and the procedure's steps are made from.
+LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"])))
 MOST_STEPS = 40
 DRAWS = 20_000
 
@@ -107,6 +111,7 @@ _KEPT: WeakKeyDictionary[Page, Facts] = WeakKeyDictionary()
 def gather_facts(page: Page) -> Facts:
     """The page's facts; worked out at the first call and kept with the page."""
     if page not in _KEPT:
+        page.lifter_columns = LIFTERS_READ
         _KEPT[page] = make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
     return _KEPT[page]
 

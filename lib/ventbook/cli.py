@@ -113,7 +113,7 @@ def intake(
     dry_run: Annotated[bool, typer.Option("--dry-run", help="check only, write nothing")] = False,
 ) -> None:
     """Read record files, check them, and commit what is good as one snapshot."""
-    from ventbook.intake import check_today, take_in
+    from ventbook.intake import take_in
     from ventbook.reports.intake_text import describe_intake
     from ventbook.reports.progress import show_steps
 
@@ -122,7 +122,7 @@ def intake(
             list(files or []),
             store=store,
             mapping=mapping,
-            today=check_today(today or None),
+            today=today or None,
             dry_run=dry_run,
             corrections=corrections,
             progress=step,

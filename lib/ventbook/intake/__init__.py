@@ -9,14 +9,13 @@ in ``data/issues.toml``. Nothing is corrected in silence.
 
 from .corrections import Correction, Corrections, load_corrections
 from .give_back import export_quarantine
-from .run import IntakeResult, check_today, take_in
+from .run import IntakeResult, take_in
 from .withdraw import withdraw
 
 __all__ = [
     "Correction",
     "Corrections",
     "IntakeResult",
-    "check_today",
     "export_quarantine",
     "load_corrections",
     "take_in",

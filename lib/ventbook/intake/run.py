@@ -37,7 +37,7 @@ def take_in(
     *,
     store: str | Path | Store,
     mapping: str | Path | None = None,
-    today: dt.date | None = None,
+    today: dt.date | str | None = None,
     dry_run: bool = False,
     corrections: str | Path | None = None,
     progress: Progress | None = None,
@@ -47,13 +47,13 @@ def take_in(
     """Read, check and commit record files (files or folders of them) as one snapshot.
 
     Files handed in together are checked together: a start finds its venting in the store or in the same intake.
-    ``store`` is made where it doesn't exist (not on a dry run, which writes nothing). ``today`` is the date that
-    counts as today for this snapshot and later reports on it. ``cluster`` is the address of a Dask scheduler whose
-    workers reduce the traces; without it they are reduced here. Raises InputError, one line a fault, when a file, the
-    mapping or the store can't be used; nothing is written then.
+    ``store`` is made where it doesn't exist (not on a dry run, which writes nothing). ``today`` is the date (or its
+    ISO text) that counts as today for this snapshot and later reports on it. ``cluster`` is the address of a Dask
+    scheduler whose workers reduce the traces; without it they are reduced here. Raises InputError, one line a fault,
+    when a file, the mapping or the store can't be used; nothing is written then.
     """
     paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
-    today = today or dt.date.today()
+    today = check_today(today) or dt.date.today()
     sources = readers.load_mapping(mapping)
     accepted = load_corrections(corrections)
     sheets: list[Sheet] = []

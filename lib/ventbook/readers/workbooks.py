@@ -10,6 +10,7 @@ import datetime as dt
 import hashlib
 import re
 import zipfile
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -29,6 +30,15 @@ MAX_TEXT = 32_767  # the longest text a spreadsheet cell can hold
 MAX_SPREAD = 1 << 30  # characters that one overlong shared text may come to
 BATCH_ROWS = 50_000
 MAPPING_SHEET = "mapping"
+UNREADABLE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    OSError,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+)  # what a broken archive raises
 _CELL = re.compile(rb'<(?:\w+:)?c\b[^>]{0,200}?\br="([A-Z]{1,3})([0-9]{1,7})"')
 _REPEATED = re.compile(rb'number-(columns|rows)-repeated="(\d+)"')
 
@@ -189,7 +199,7 @@ def check_bounds(path: Path) -> None:
                     f"{path.name}: a sheet spans {cells:,} cells (at most {MAX_CELLS:,}); clear the stray cells "
                     "far from the table, or hand in CSV"
                 )
-    except (zipfile.BadZipFile, OSError, EOFError, NotImplementedError, RuntimeError, ValueError) as error:
+    except UNREADABLE as error:
         if isinstance(error, InputError):
             raise
         raise InputError(
@@ -215,8 +225,6 @@ def _longest_text(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]) -> i
 
 def _scan_members(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], path: Path) -> int:
     """Cells the largest sheet spans, told from the packed XML in bounded memory."""
-    import zlib
-
     largest = 0
     for member in members:
         sheet = re.search(r"worksheets/[^/]+\.xml$", member.filename)

@@ -51,7 +51,8 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
         try:
             meta = pq.read_metadata(file)
             schema = schema or pq.read_schema(file)
-        except (pa.ArrowException, OSError) as error:
+            names = schema.names
+        except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
             raise InputError(f"{path.name}: can't be read as Parquet ({str(error)[:150]})") from None
         unpacked = sum(meta.row_group(n).total_byte_size for n in range(meta.num_row_groups))
         size += file.stat().st_size
@@ -61,8 +62,8 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
     nested = [
         field.name for field in schema if pa.types.is_nested(field.type) or pa.types.is_binary(field.type)
     ]
-    fields, notes = resolve_fields(schema.names, table, source, path.name)
-    bad = [name for name, field in zip(schema.names, fields, strict=True) if name in nested and field.column]
+    fields, notes = resolve_fields(names, table, source, path.name)
+    bad = [name for name, field in zip(names, fields, strict=True) if name in nested and field.column]
     if bad:
         raise InputError(
             f"{path.name}: column {', '.join(bad)} holds nested or binary values; hand in plain ones"
@@ -72,9 +73,10 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
         line = 1
         for file in files:
             try:
-                for block in pq.ParquetFile(file).iter_batches(BATCH_ROWS, columns=schema.names):
+                for block in pq.ParquetFile(file).iter_batches(BATCH_ROWS, columns=names):
                     lines = pa.array(range(line, line + block.num_rows), pa.int64())
                     line += block.num_rows
+                    block.validate(full=True)  # text that is no UTF-8, for one
                     yield Batch(lines, [simplify_array(column) for column in block.columns])
             except (pa.ArrowException, OSError) as error:
                 raise InputError(f"{path.name}: is damaged ({str(error)[:150]}); write it again") from None

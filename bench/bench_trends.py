@@ -25,6 +25,11 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[1]
 NOTEBOOK = ROOT / "notebooks" / "06_quarterly_review.ipynb"
 FLEET = 1000
+ONE_THREAD = {
+    **os.environ,
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+}  # as the reports' processes run
 LIMIT_RATIO, LIMIT_GB = 2.0, 1.5
 
 
@@ -154,7 +159,7 @@ def compare_sizes(base: Path, many: int, rounds: int) -> None:
     for _ in range(rounds):
         for times, folder in folders.items():
             call = [*itself, "--cells", str(folder / "store")]
-            done = subprocess.run(call, cwd=ROOT, check=True, capture_output=True, text=True)
+            done = subprocess.run(call, cwd=ROOT, check=True, capture_output=True, text=True, env=ONE_THREAD)
             runs["cells"][times].append(json.loads(done.stdout))
             with tempfile.TemporaryDirectory() as out:
                 runs["report"][times].append(run_report(folder / "store", Path(out)))

@@ -103,13 +103,14 @@ class Limits:
             raise ValueError(
                 f"engine_types and days must be of one length; got {len(types)} and {len(dates)}"
             )
-        type_code, names = pd.factorize(types, use_na_sentinel=False)
-        day_code, stamps = pd.factorize(dates)
+        type_code, distinct_types = pd.factorize(types, use_na_sentinel=False)
+        day_code, distinct_days = pd.factorize(dates)
+        names, stamps = [str(name) for name in distinct_types], [day.date() for day in distinct_days]
         pair, distinct = pd.factorize(type_code * (len(stamps) + 1) + day_code + 1)
         rows = []
         for code in distinct:
             name, day = divmod(int(code), len(stamps) + 1)
-            found = None if day == 0 else self.find(step, str(names[name]), stamps[day - 1].date())
+            found = None if day == 0 else self.find(step, names[name], stamps[day - 1])
             rows.append(found)
         return rows, pair
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +19,7 @@ from ventbook.results import VERDICTS, Estimate
 from ventbook.store import open_store
 
 from . import show
-from .files import csv_text, json_number, json_scalar, safe_name
+from .files import csv_text, each_value, json_number, json_scalar, safe_name
 from .parameters import ParameterError, check_parameters, find_report
 from .period import Period, choose_period
 from .scope import Scope, find_path
@@ -272,8 +273,9 @@ class Page(Scope):
     def _rows(self, name: str) -> list[list[Any]]:
         """A table's shown columns as rows that JSON can hold."""
         frame = self._frames[name]
-        columns = [frame[column["name"]].tolist() for column in self.tables[name]["columns"]]
-        return [[json_scalar(value, longest=10_000) for value in row] for row in zip(*columns, strict=True)]
+        names = [column["name"] for column in self.tables[name]["columns"]]
+        columns = [each_value(frame[name], partial(json_scalar, longest=10_000)) for name in names]
+        return [list(row) for row in zip(*columns, strict=True)]
 
     def _write(
         self, out: Path, stamp: dict[str, Any], pairs: list[tuple[str, str]], cautions: list[str]

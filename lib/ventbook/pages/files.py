@@ -8,7 +8,8 @@ import io
 import math
 import re
 import unicodedata
-from typing import Any
+from collections.abc import Callable
+from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -18,6 +19,7 @@ from ventbook import wording
 # Significant digits kept in files: far beyond what any record carries, and short of the last bits in which two
 # machines' numerical libraries differ.
 DIGITS = 10
+Cell = TypeVar("Cell")
 _ACTING = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -43,6 +45,15 @@ def json_scalar(value: Any, *, longest: int = 400) -> str | int | float | bool |
     return wording.clean_text(value, longest=longest)
 
 
+def each_value(column: pd.Series, make: Callable[[Any], Cell]) -> list[Cell]:
+    """``make`` of every value of a column; of text and dates once for each that differs."""
+    if not isinstance(column.dtype, pd.StringDtype) and column.dtype.kind != "M":
+        return [make(value) for value in column.tolist()]
+    codes, distinct = pd.factorize(column)
+    made = [*map(make, distinct), make(None)]
+    return [made[code] for code in codes]
+
+
 def neutral_text(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before = + - @, a tab or a return."""
     return f"'{text}" if text.startswith(_ACTING) else text
@@ -53,7 +64,7 @@ def csv_text(frame: pd.DataFrame) -> str:
     target = io.StringIO()
     writer = csv.writer(target, lineterminator="\n")
     writer.writerow([neutral_text(str(column)) for column in frame.columns])
-    columns = [[_csv_cell(value) for value in frame[column].tolist()] for column in frame.columns]
+    columns = [each_value(frame[column], _csv_cell) for column in frame.columns]
     writer.writerows(zip(*columns, strict=True))
     return target.getvalue()
 

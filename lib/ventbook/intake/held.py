@@ -136,7 +136,7 @@ def build_quarantine(
                 if fault.code not in known:
                     known.append(fault.code)
     originals = read_originals(loaded, rows, coder)
-    part = loaded.rows.filter(pa.array(held))
+    part = loaded.rows.select([*loaded.table.key, "_line"]).take(pa.array(rows))
     known_words = _known_words(loaded) if originals.broken else set()
     said, texts = [], []
     for row in rows.tolist():
@@ -219,7 +219,7 @@ def build_issues(
     keys: dict[int, str] = {}
     wanted = sorted({int(row) for f in loaded.faults for row in (f.rows[:1] if f.once else f.rows)})
     if wanted:
-        part = loaded.rows.take(pa.array(wanted))
+        part = loaded.rows.select([*loaded.table.key, "_line"]).take(pa.array(wanted))
         keys = dict(zip(wanted, key_texts(part, loaded.table.key), strict=True))
         lines = dict(zip(wanted, part.column("_line").to_pylist(), strict=True))
     for fault in loaded.faults:

@@ -97,8 +97,9 @@ def _as_json(headers: list[str], cells: list[pa.Array], rows: int) -> list[str]:
 
 def _hide_names(part: Field, texts: pa.Array, coder: NameCoder) -> pa.Array:
     if part.column is not None and part.column.name == "technician":
-        names = texts.to_pylist()
-        return pa.array([coder.code_name(t) if t and t.strip() else t for t in names], pa.string())
+        each = texts.dictionary_encode()
+        names = [coder.code_name(t) if t.strip() else t for t in each.dictionary.to_pylist()]
+        return pa.array(names, pa.string()).take(each.indices)
     if part.column is not None and part.column.name not in FREE_TEXT:
         return coder.hide_whole(texts)
     return coder.mask_column(texts)

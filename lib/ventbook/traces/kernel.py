@@ -99,8 +99,9 @@ def reduce_batch(
 ):  # pragma: no cover
     """Whole starts of one batch of rows; the last one, which may go on in the next batch, is kept in ``room``.
 
-    ``room[:, :kept]`` are the channels of the start ``(code, number)`` that the batch before ended in; ``steps`` has a
-    row a code. Returns (outputs, codes, numbers) of the starts that are whole now, and (room, kept, code, number).
+    ``room[:, :kept]`` are the channels of the start ``(code, number)`` that the batch before ended in (4 rows, as long
+    as the longest start); ``steps`` has a row a code. Returns (outputs, codes, numbers) of the starts that are whole
+    now, and (kept, code, number).
     """
     bounds = find_bounds(codes, numbers)
     n = bounds.shape[0] - 1
@@ -110,7 +111,7 @@ def reduce_batch(
     done, first = 0, 0
     if kept > 0:
         if codes[0] == code and numbers[0] == number:
-            room, kept = _keep(room, kept, t, speed, pressure, temperature, 0, bounds[1])
+            kept = _keep(room, kept, t, speed, pressure, temperature, 0, bounds[1])
             first = 1
         if first == 0 or n > 1:
             r, v, p, c = room[0][:kept], room[1][:kept], room[2][:kept], room[3][:kept]
@@ -126,24 +127,20 @@ def reduce_batch(
         done += 1
     if n > first:
         a = bounds[n - 1]
-        room, kept = _keep(room, 0, t, speed, pressure, temperature, a, bounds[n])
+        kept = _keep(room, 0, t, speed, pressure, temperature, a, bounds[n])
         code, number = codes[a], numbers[a]
-    return out[:done], out_codes[:done], out_numbers[:done], room, kept, code, number
+    return out[:done], out_codes[:done], out_numbers[:done], kept, code, number
 
 
 @njit(nogil=True, cache=True)
 def _keep(room, kept, t, speed, pressure, temperature, begin, end):  # pragma: no cover
-    """Rows ``begin:end`` of the channels put behind what ``room`` holds, which is made wider where it must be."""
+    """Rows ``begin:end`` of the channels put behind what ``room`` holds; returns how much it holds then."""
     size = kept + end - begin
-    if size > room.shape[1]:
-        wider = np.empty((4, max(size, 2 * room.shape[1])))
-        wider[:, :kept] = room[:, :kept]
-        room = wider
     _copy(t[begin:end], room[0][kept:size])
     _copy(speed[begin:end], room[1][kept:size])
     _copy(pressure[begin:end], room[2][kept:size])
     _copy(temperature[begin:end], room[3][kept:size])
-    return room, size
+    return size
 
 
 @njit(nogil=True, cache=True)

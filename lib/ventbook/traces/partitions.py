@@ -73,8 +73,10 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     raw: list[npt.NDArray[np.float64]] = []
     known: Any = None  # the dictionary that codes of venting_id refer to
     own: list[str] = []
-    room, kept, code, number = np.empty((len(CHANNELS), BATCH_ROWS)), 0, -1, -1
+    kept, code, number = 0, -1, -1
     with pq.ParquetFile(file, read_dictionary=["venting_id"], memory_map=True) as parquet:
+        # for a start that goes on from batch to batch; memory is only taken for what is written into it
+        room = np.empty((len(CHANNELS), parquet.metadata.row_group(group).num_rows))
         for batch in parquet.iter_batches(
             BATCH_ROWS, row_groups=[group], columns=[*KEY, *CHANNELS], use_threads=False
         ):
@@ -90,7 +92,7 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
             codes = ids.indices.to_numpy(zero_copy_only=False)
             starts = batch.column("start_no").to_numpy(zero_copy_only=False)
             t, speed, pressure, temperature = (_channel(batch.column(name)) for name in CHANNELS)
-            out, codes, found, room, kept, code, number = reduce_batch(
+            out, codes, found, kept, code, number = reduce_batch(
                 codes, starts, t, speed, pressure, temperature, steps, detection, room, kept, code, number
             )
             names += [own[c] for c in codes.tolist()]

@@ -14,6 +14,7 @@ import argparse
 import ast
 import json
 import os
+import shutil
 import statistics
 import subprocess
 import sys
@@ -34,43 +35,57 @@ LIMIT_RATIO, LIMIT_GB = 2.0, 1.5
 
 
 def make_store(folder: Path, times: int) -> None:
-    """A store of ``times`` invented fleets of 1,000 ventings, one intake, with the demo's limits beside it."""
+    """A store of ``times`` invented fleets of 1,000 ventings, taken in quarter by quarter, with the demo's limits."""
     sys.path.insert(0, str(ROOT / "tests"))
-    import datetime as dt
-    import shutil
-
-    import pyarrow as pa
-    import pyarrow.compute as pc
+    import pandas as pd
 
     from invented_fleet import DEMO_LIMITS, fleet_tables
     from ventbook.store import create_store, shapes, write_snapshot
 
     folder.mkdir(parents=True)
     shutil.copy(DEMO_LIMITS, folder / "limits.toml")
-    sources, counts = [], {}
-    with write_snapshot(create_store(folder / "store")) as writer:
-        for name, frame in fleet_tables(FLEET).items():
-            if name in shapes.FIXED or frame.empty:
-                continue
-            schema = shapes.record_schema(name)
-            kept = [field for field in schema if not field.name.startswith("_")]
-            one = pa.Table.from_pandas(frame, schema=pa.schema(kept), preserve_index=False)
-            for field in (field for field in schema if field.name.startswith("_")):
-                mark = {"_intake": 1, "_file": f"{name}.csv", "_line": 1}.get(field.name)
-                one = one.append_column(field, pa.array([mark] * len(frame), field.type))
-            parts = []
-            for k in range(times):
-                part = one
-                for key in {"venting_id", "engine_id"} & set(one.column_names):
-                    own = pc.binary_join_element_wise(one[key], f"/{k}", "")
-                    part = part.set_column(part.column_names.index(key), key, own)
-                parts.append(part)
-            writer.add_rows(name, pa.concat_tables(parts))
-            counts[name] = {"accepted": one.num_rows * times}
-            sources.append(
-                {"file": f"{name}.csv", "sheet": "", "table": name, "rows": times * len(frame), "sha256": ""}
-            )
-        writer.commit(kind="intake", today=dt.date(2026, 10, 10), counts=counts, sources=sources)
+    store = create_store(folder / "store")
+    fleet = {n: t for n, t in fleet_tables(FLEET).items() if n not in shapes.FIXED and len(t)}
+    quarter = fleet["ventings"].set_index("venting_id")["date"].dt.to_period("Q")
+    for number, mine in enumerate(sorted(quarter.unique()), 1):
+        with write_snapshot(store) as writer:
+            sources: list[dict[str, Any]] = []
+            for name, frame in fleet.items():
+                if "venting_id" in frame:
+                    part = frame[frame["venting_id"].map(quarter).eq(mine)]
+                else:
+                    part = frame if number == 1 else frame.iloc[:0]
+                rows = lay_side_by_side(name, part, number, times)
+                writer.add_rows(name, rows)
+                sources.append(
+                    {"file": f"{name}.csv", "sheet": "", "table": name, "rows": len(rows), "sha256": ""}
+                )
+            counts = {source["table"]: {"accepted": source["rows"]} for source in sources}
+            today = (mine.end_time + pd.Timedelta(days=10)).date()
+            writer.commit(kind="intake", today=today, counts=counts, sources=sources)
+
+
+def lay_side_by_side(name: str, frame: Any, intake: int, times: int) -> Any:
+    """The rows as stored, ``times`` times with venting and engine numbers of their own; the rest is shared, not copied."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    from ventbook.store import shapes
+
+    schema = shapes.record_schema(name)
+    kept = pa.schema([field for field in schema if not field.name.startswith("_")])
+    one = pa.Table.from_pandas(frame, schema=kept, preserve_index=False)
+    for field in (field for field in schema if field.name.startswith("_")):
+        mark = {"_intake": intake, "_file": f"{name}.csv", "_line": 1}.get(field.name)
+        one = one.append_column(field, pa.array([mark] * len(frame), field.type))
+    parts = []
+    for k in range(times):
+        part = one
+        for key in {"venting_id", "engine_id"} & set(one.column_names):
+            own = pc.binary_join_element_wise(one[key], f"/{k}", "")
+            part = part.set_column(part.column_names.index(key), key, own)
+        parts.append(part)
+    return pa.concat_tables(parts)
 
 
 def run_cells(store: str) -> dict[str, Any]:

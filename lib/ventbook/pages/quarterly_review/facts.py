@@ -193,8 +193,8 @@ def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     venting, ids = pd.factorize(lifters["venting_id"])
     code, names = pd.factorize(lifters["gauge"], use_na_sentinel=True)
     known = code >= 0
-    table = np.zeros((len(ids), max(len(names), 1)), np.int32)
-    np.add.at(table, (venting[known], code[known]), 1)
+    shape = (len(ids), max(len(names), 1))
+    table = np.bincount(venting[known] * shape[1] + code[known], minlength=shape[0] * shape[1]).reshape(shape)
     most = pd.Series(np.take(np.append(names, ""), table.argmax(axis=1)), pd.Index(ids), dtype="str")
     most = most.where(table.sum(axis=1) > 0)
     place = pd.Index(ids).get_indexer(pd.Index(jobs["venting_id"]))

@@ -9,8 +9,10 @@ from __future__ import annotations
 from typing import Any
 from weakref import WeakKeyDictionary
 
+import numpy as np
 import pandas as pd
 
+from ventbook.numerics import find_places
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import NEEDED, Facts, add_readings, label_steps
@@ -45,10 +47,13 @@ def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:
 
     steps = facts.steps
     ids = old.read("ventings", columns=["venting_id"])["venting_id"]
-    written = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
-    same = (written <= old.number) & facts.jobs["venting_id"].isin(ids).to_numpy()
-    known = facts.jobs.loc[same, list(NEEDED)]
-    other = ids[~ids.isin(known["venting_id"])]
+    place = find_places(ids, facts.jobs["venting_id"])
+    same = np.zeros(len(facts.jobs) + 1, bool)
+    same[place] = True
+    same[-1] = False  # place -1: a venting that is not among today's
+    same[:-1] &= facts.jobs["venting_id"].map(last_written(page)).to_numpy(float) <= old.number
+    known = facts.jobs.loc[same[:-1], list(NEEDED)]
+    other = ids[~same[place]]
     if other.empty:
         return known
     part = {name: read_part(old, name, other) for name in PARTS}
@@ -64,24 +69,26 @@ def last_written(page: Page) -> pd.Series:
     """Number of the intake that last wrote a row of each venting (its own, a start, a lifter check, its engine)."""
     if page in _WRITTEN:
         return _WRITTEN[page]
-    read = page.snapshot.read
-    ventings = read("ventings", columns=["venting_id", "engine_id", "_intake"])
-    engines = read("engines", columns=["engine_id", "_intake"]).set_index("engine_id")["_intake"]
-    last = pd.DataFrame(
-        {
-            "ventings": ventings["_intake"].to_numpy(float),
-            "engines": ventings["engine_id"].map(engines).to_numpy(float, na_value=0.0),
-        },
-        index=pd.Index(ventings["venting_id"]),
+    from ventbook import store
+
+    def read(table: str, *columns: str) -> pd.DataFrame:
+        return store.to_frame(page.snapshot.read_arrow(table, columns))
+
+    ventings = read("ventings", "venting_id", "engine_id", "_intake")
+    engines = read("engines", "engine_id", "_intake")
+    place = find_places(ventings["engine_id"], engines["engine_id"])
+    last = np.maximum(
+        ventings["_intake"].to_numpy(float), np.append(engines["_intake"].to_numpy(float), 0.0)[place]
     )
     for name in PARTS[1:]:
-        rows = read(name, columns=["venting_id", "_intake"])
-        found = rows.groupby("venting_id")["_intake"].max().reindex(last.index)
-        last[name] = found.to_numpy(float, na_value=0.0)
+        rows = read(name, "venting_id", "_intake")
+        place = find_places(rows["venting_id"], ventings["venting_id"])
+        np.maximum.at(last, place[place >= 0], rows["_intake"].to_numpy(float)[place >= 0])
     # What a withdrawal took away leaves no mark on the rows that stay: then everything before it is read again.
     intakes = page.records["intakes"]
     latest = intakes.loc[intakes["withdrawn"].notna(), "number"].max()
-    _WRITTEN[page] = last.max(axis=1).clip(lower=0.0 if pd.isna(latest) else float(latest))
+    last = np.maximum(last, 0.0 if pd.isna(latest) else float(latest))
+    _WRITTEN[page] = pd.Series(last, pd.Index(ventings["venting_id"]))
     return _WRITTEN[page]
 
 

@@ -26,7 +26,7 @@ def encode(ids: Any) -> tuple[Ints, list[Any]]:
     Text stays text: "1.10" and "1.1" are two ids.
     """
     codes, labels = pd.factorize(ids if hasattr(ids, "dtype") else pd.Series(ids), sort=False)
-    return codes.astype(np.int64, copy=False), list(labels)
+    return codes.astype(np.int64, copy=False), labels.tolist()
 
 
 def find_places(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.intp]:

@@ -84,12 +84,14 @@ def _find_limits(
     jobs: pd.DataFrame, place: Rows, step: Rows, names: list[str], limits: Limits
 ) -> dict[str, Any]:
     """The limit of each reading, from the place of its venting in ``jobs`` and the number of its step in ``names``."""
+    pairs = jobs[["engine_type", "date"]].drop_duplicates()
+    pair = jobs.groupby(["engine_type", "date"], sort=False, dropna=False).ngroup().to_numpy()
     rows: list[Limit | None] = []
     which = np.zeros(len(place), np.intp)
     for number, name in enumerate(names):
-        found, at = limits.find_distinct(steps()[name].limit, jobs["engine_type"], jobs["date"])
+        found, at = limits.find_distinct(steps()[name].limit, pairs["engine_type"], pairs["date"])
         mine = step == number
-        which[mine] = len(rows) + at[place[mine]]
+        which[mine] = len(rows) + at[pair[place[mine]]]
         rows += found
     columns: dict[str, Any] = {}
     for name, of in (("limit_low", "low"), ("limit_high", "high")):

@@ -34,6 +34,17 @@ def find_path(text: str) -> Path:
     return other if not path.is_absolute() and not path.exists() and other.exists() else path
 
 
+def cut_days(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
+    """The rows of ``frame`` whose ``date`` lies in the period; of a frame in order of date a slice, which copies nothing."""
+    days = frame["date"].to_numpy("datetime64[D]")
+    first = pd.Timestamp(max(period.start, dt.date(1, 1, 1))).to_datetime64().astype("datetime64[D]")
+    chosen = (days >= first) & (days < pd.Timestamp(period.end).to_datetime64().astype("datetime64[D]"))
+    rows = np.flatnonzero(chosen)
+    if len(rows) and rows[-1] - rows[0] + 1 == len(rows):
+        return frame.iloc[rows[0] : rows[-1] + 1]
+    return frame[chosen]
+
+
 class Scope:
     """Which records a page is about.
 
@@ -126,15 +137,7 @@ class Scope:
 
     def within(self, frame: pd.DataFrame, period: Period) -> pd.DataFrame:
         """The rows of ``frame`` whose ``date`` lies in the period (start included, end not)."""
-        days = frame["date"].to_numpy("datetime64[D]")
-        first = pd.Timestamp(max(period.start, dt.date(1, 1, 1))).to_datetime64().astype("datetime64[D]")
-        chosen = (days >= first) & (days < pd.Timestamp(period.end).to_datetime64().astype("datetime64[D]"))
-        rows = np.flatnonzero(chosen)
-        if len(rows) and rows[-1] - rows[0] + 1 == len(
-            rows
-        ):  # in order of date: a slice, which copies nothing
-            return frame.iloc[rows[0] : rows[-1] + 1].reset_index(drop=True)
-        return frame[chosen].reset_index(drop=True)
+        return cut_days(frame, period).reset_index(drop=True)
 
     @cached_property
     def scope_words(self) -> str:

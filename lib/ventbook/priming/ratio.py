@@ -37,7 +37,7 @@ def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:
         & (expected > 0)
     )
     keep &= (jobs["expected_state"] == "primes").to_numpy(bool) & jobs["engine_type"].notna().to_numpy()
-    used = jobs.loc[keep].copy()
+    used = jobs.loc[keep]
     with np.errstate(divide="ignore"):
         used["_low"], used["_high"] = np.log(low[keep]), np.log(high[keep])
     used["_expected"] = np.log(expected[keep])

@@ -15,6 +15,7 @@ from ventbook.jobs import COUNTED
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period, quarter_of
 from ventbook.pages.rotations_to_prime.counts import widen_counts
+from ventbook.pages.scope import cut_days
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
 MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
@@ -96,10 +97,7 @@ class Facts:
 
     def lifters_in(self, period: Period) -> pd.DataFrame:
         """Lifters of the ventings in ``period``."""
-        days = self.lifters["date"].to_numpy("datetime64[D]")
-        return self.lifters[
-            (days >= np.datetime64(period.start, "D")) & (days < np.datetime64(period.end, "D"))
-        ]
+        return cut_days(self.lifters, period)
 
     def step_of(self, label: str) -> Period:
         return self.steps[self.labels.index(label)]

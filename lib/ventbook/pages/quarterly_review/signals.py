@@ -104,7 +104,7 @@ def _read(page: Page, facts: Facts, row: dict, *, more: bool) -> Signal:
         told = changes[(changes["change"].abs() >= TOLD_CHANGE) & ~(changes["p"] >= TOLD_P)]
         told = told.sort_values("change", ascending=False, kind="stable").drop_duplicates("column")
         if series in (trends.FAILING, GAP):
-            gauges = _gauges(facts, site, labels, expected)
+            gauges = _gauges(facts, site, period, labels, expected)
         if series == trends.FAILING and row["direction"] == "up":
             columns = [name for name in ALSO if name != "technician"]
             common = trends.compare_failing(
@@ -133,29 +133,32 @@ def size_of(row: dict, *, level: float) -> Estimate:
     return Estimate(middle, low, high, level, "1", n, 0, "ratio of means against the past")
 
 
-def _gauges(facts: Facts, site: str, labels: Sequence[str], expected: float) -> list[trends.GaugeShift]:
+def _gauges(
+    facts: Facts, site: str, period: Period, labels: Sequence[str], expected: float
+) -> list[trends.GaugeShift]:
     sites = [site] if site else facts.sites
+    lifters = facts.lifters_in(period)
     found = []
     for name in sites:
         part = expected if site else float(
             facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
         )  # fmt: skip
         found += trends.compare_gauges(
-            facts.lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs
+            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs
         )
     return [gauge for gauge in found if gauge.differs and abs(gauge.shift.estimate or 0) >= GAUGE_MM]
 
 
 def compare_all_gauges(facts: Facts) -> list[trends.GaugeShift]:
     """Every gauge used in the period's last step, each site's against the rest of that site's readings."""
-    cells = facts.watch.cells
+    cells, lifters = facts.watch.cells, facts.lifters_in(facts.step)
     found = []
     for site in facts.sites:
         expected = float(
             cells[(cells["site"] == site) & (cells["period"] == facts.step.label)]["expected"].sum()
         )
         found += trends.compare_gauges(
-            facts.lifters,
+            lifters,
             site=site,
             window=[facts.step.label],
             expected=expected,

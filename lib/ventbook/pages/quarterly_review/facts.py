@@ -136,8 +136,9 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
 
 
 def code_ventings(jobs: pd.DataFrame) -> pd.DataFrame:
-    """What the signal rule needs of the ventings, mix and site coded once (a log makes many watches of them)."""
-    return trends.code_columns(jobs[list(NEEDED)], [*MIX, "site"])
+    """What the signal rule needs of the ventings, mix, site and step coded once (a log makes many watches of them)."""
+    coded = trends.code_columns(jobs[list(NEEDED)], [*MIX, "site"])
+    return coded.assign(step=coded["step"].astype("category"))
 
 
 def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> trends.PageWatch:

@@ -29,12 +29,11 @@ def snapshot_of(page: Page, step: Period) -> Any:
         return None
     from ventbook.store import open_store
 
-    store = open_store(path)
-    rows = store.snapshots(until=page.snapshot.number)
+    rows = page.records["intakes"]
     length = pd.Timestamp(step.end) - pd.Timestamp(step.start)
     day = pd.to_datetime(rows["today"])
     fits = rows[(day >= pd.Timestamp(step.end)) & (day < pd.Timestamp(step.end) + length)]
-    return store.snapshot(int(fits["number"].iloc[0])) if len(fits) else None
+    return open_store(path).snapshot(int(fits["number"].iloc[0])) if len(fits) else None
 
 
 def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:

@@ -20,6 +20,9 @@ from ventbook.pages.quarterly_review.facts import NEEDED, Facts, add_readings, l
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
 PARTS = ("ventings", "starts", "lifter_checks")
 _WRITTEN: WeakKeyDictionary[Page, pd.Series] = WeakKeyDictionary()
+_OF_TODAY: WeakKeyDictionary[Page, np.ndarray] = (
+    WeakKeyDictionary()
+)  # the same, a number a venting of facts.jobs
 
 
 def snapshot_of(page: Page, step: Period) -> Any:
@@ -42,15 +45,18 @@ def ventings_then(page: Page, facts: Facts, old: Any) -> pd.DataFrame:
     Ventings none of whose rows was written since are taken from today's table; only the others are read from the
     snapshot and worked out again.
     """
+    from ventbook import store
     from ventbook.jobs import build_jobs, build_lifters
 
     steps = facts.steps
-    ids = old.read("ventings", columns=["venting_id"])["venting_id"]
+    ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
     place = find_places(ids, facts.jobs["venting_id"])
     same = np.zeros(len(facts.jobs) + 1, bool)
     same[place] = True
     same[-1] = False  # place -1: a venting that is not among today's
-    same[:-1] &= facts.jobs["venting_id"].map(last_written(page)).to_numpy(float) <= old.number
+    if page not in _OF_TODAY:
+        _OF_TODAY[page] = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
+    same[:-1] &= _OF_TODAY[page] <= old.number
     known = facts.jobs.loc[same[:-1], list(NEEDED)]
     other = ids[~same[place]]
     if other.empty:

@@ -215,6 +215,33 @@ def test_a_gauge_study_replaces_the_assumed_uncertainty():
     assert by_gauge["G2"] > 0.99
 
 
+def test_the_order_of_the_records_does_not_matter_and_only_the_columns_asked_for_are_built():
+    checks = [
+        {"cylinder": c, "valve": v, "check_no": k, "after_start": k, "gap_mm": 0.1 * c + 0.3 / k}
+        for c in (10, 2, 1) for v in ("inlet", "exhaust") for k in (2, 1)
+    ]  # fmt: skip
+    found = records(checks=checks)
+    table = jobs.build_lifters(found)
+    assert table["position"].tolist() == [f"{c} {v}" for c in (1, 2, 10) for v in ("exhaust", "inlet")]
+    assert table["gap_first_mm"].tolist() == pytest.approx([0.4, 0.4, 0.5, 0.5, 1.3, 1.3])
+    assert table["gap_last_mm"].tolist() == pytest.approx([0.25, 0.25, 0.35, 0.35, 1.15, 1.15])
+    assert (table["checks"] == 2).all() and table["extra_run_between"].all()
+    turned = {**found, "lifter_checks": found["lifter_checks"].iloc[::-1].reset_index(drop=True)}
+    pd.testing.assert_frame_equal(jobs.build_lifters(turned), table)
+    few = ["venting_id", "position", "over_first", "cause"]
+    pd.testing.assert_frame_equal(jobs.build_lifters(found, columns=few), table[few])
+    counted = jobs.build_lifters(found, columns=jobs.COUNTED)
+    pd.testing.assert_frame_equal(
+        jobs.build_jobs(found, lifters=counted), jobs.build_jobs(found, lifters=table)
+    )
+
+
+def test_checks_without_a_venting_or_an_engine_are_left_out():
+    found = records(checks=[{"gap_mm": 0.1}, {"venting_id": "elsewhere", "gap_mm": 0.9}])
+    assert jobs.build_lifters(found)["venting_id"].tolist() == ["1.10"]
+    assert jobs.build_lifters({**found, "engines": found["engines"].iloc[:0]}).empty
+
+
 def test_empty_records_give_empty_tables_of_the_same_shape():
     full = records(checks=[{"gap_mm": 0.1}])
     empty = {name: frame.iloc[:0] for name, frame in full.items()}

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -106,3 +107,11 @@ def test_sandwich_refuses_what_it_does_not_know() -> None:
         numerics.sandwich_variance(np.eye(1), np.ones((2, 1)), kind="HC3")
     with pytest.raises(ValueError, match="information must be given for kind CR3; got None"):
         numerics.sandwich_variance(np.eye(1), np.ones((2, 1)))
+
+
+def test_ids_are_found_where_they_stand() -> None:
+    ids = pd.Series(["1.1", None, "7", "1.10", "1.1"], dtype="str")
+    among = pd.Series(["1.10", "1.1"], dtype="str")
+    assert numerics.find_places(ids, among).tolist() == [1, -1, -1, 0, 1]
+    assert numerics.find_places(ids.iloc[:0], among).tolist() == []
+    assert numerics.find_places(ids, among.iloc[:0]).tolist() == [-1] * 5

@@ -112,6 +112,9 @@ def test_verdict_against_a_placeholder_says_so() -> None:
 def test_free_text_can_not_act() -> None:
     text = wording.clean_text("a\x00b\x1b[31m\u202egnp\u2066.exe\ud800 \r\n \U0001f527 עברית")
     assert text == "a b [31mgnp.exe\ufffd \U0001f527 עברית"
+    assert (
+        wording.clean_text("  plain \t text  ") == wording.clean_text("  plain text \u200e ") == "plain text"
+    )
     long = wording.clean_text("x" * 10_000)
     assert long.startswith("x" * 400 + " …") and long.endswith("[10000 characters]")
     assert wording.clean_text(None) == "" and wording.clean_text(math.nan) == ""

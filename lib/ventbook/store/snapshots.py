@@ -61,14 +61,14 @@ class Snapshot:
         if table not in allowed:
             raise ValueError(f"table must be one of {', '.join(sorted(allowed))}; got {table!r}")
         key = list(shapes.key_of(table))
+        if columns is None and not bookkeeping and table in dictionary.tables():
+            columns = [name for name in shapes.schema_of(table).names if name not in shapes.BOOKKEEPING.names]
         names = None if columns is None else list(dict.fromkeys([*columns, *key]))
         rows = self.read_arrow(table, names)
         if not rows.num_columns:
             return pd.DataFrame()
         rows = rows.sort_by([(name, "ascending") for name in key])
-        hidden = () if bookkeeping else shapes.BOOKKEEPING.names
-        keep = [name for name in rows.column_names if name not in hidden]
-        return shapes.to_frame(rows.select(list(columns) if columns is not None else keep))
+        return shapes.to_frame(rows if columns is None else rows.select(list(columns)))
 
     def records(self) -> dict[str, pd.DataFrame]:
         """Every table but the samples (too large to hold: see ``files``), empty ones included."""

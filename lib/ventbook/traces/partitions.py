@@ -75,8 +75,10 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     own: list[str] = []
     kept, code, number = 0, -1, -1
     with pq.ParquetFile(file, read_dictionary=["venting_id"], memory_map=True) as parquet:
-        # for a start that goes on from batch to batch; memory is only taken for what is written into it
-        room = np.empty((len(CHANNELS), parquet.metadata.row_group(group).num_rows))
+        rows = parquet.metadata.row_group(group).num_rows
+        room = np.empty(
+            (len(CHANNELS), min(rows, 4 * BATCH_ROWS))
+        )  # for a start that goes on from batch to batch
         for batch in parquet.iter_batches(
             BATCH_ROWS, row_groups=[group], columns=[*KEY, *CHANNELS], use_threads=False
         ):
@@ -92,6 +94,9 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
             codes = ids.indices.to_numpy(zero_copy_only=False)
             starts = batch.column("start_no").to_numpy(zero_copy_only=False)
             t, speed, pressure, temperature = (_channel(batch.column(name)) for name in CHANNELS)
+            if kept + batch.num_rows > room.shape[1]:
+                room, small = np.empty((len(CHANNELS), rows)), room
+                room[:, :kept] = small[:, :kept]
             out, codes, found, kept, code, number = reduce_batch(
                 codes, starts, t, speed, pressure, temperature, steps, detection, room, kept, code, number
             )

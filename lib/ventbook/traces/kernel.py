@@ -51,6 +51,7 @@ OUTPUTS = (
 )
 _N = len(OUTPUTS)
 _BLOCK = 512  # samples worked on at a time, which stay in the fastest cache
+_SMALL = 64  # samples passed over at a time where nothing happens in them
 
 
 @njit(nogil=True, cache=True)
@@ -200,8 +201,8 @@ def _sum(x):  # pragma: no cover
 def _count_highest(x):  # pragma: no cover
     """(highest known value or -inf, how many samples stand at it); few blocks hold one that is higher than before."""
     highest, count = -np.inf, 0
-    for begin in range(0, x.shape[0], 64):
-        block = x[begin : min(begin + 64, x.shape[0])]
+    for begin in range(0, x.shape[0], _SMALL):
+        block = x[begin : min(begin + _SMALL, x.shape[0])]
         higher, equal = 0, 0
         for i in range(block.shape[0]):
             higher += block[i] > highest
@@ -221,8 +222,8 @@ def _count_highest(x):  # pragma: no cover
 def _first_outside(x, low, high):  # pragma: no cover
     """Index of the first value that is not in [low, high], or their number; by blocks, most of which lie inside."""
     n = x.shape[0]
-    for begin in range(0, n, 64):
-        block = x[begin : min(begin + 64, n)]
+    for begin in range(0, n, _SMALL):
+        block = x[begin : min(begin + _SMALL, n)]
         inside = 0
         for i in range(block.shape[0]):
             inside += (block[i] >= low) & (block[i] <= high)
@@ -369,14 +370,16 @@ def _after_pressure(
         t0, v0, p0 = t[begin:end], speed[begin:end], pressure[begin:end]
         t1, v1, p1 = t[begin + 1 : end + 1], speed[begin + 1 : end + 1], pressure[begin + 1 : end + 1]
         dts, terms = room[0, :n], room[1, :n]
-        low, lower = 0, 0
+        low, lower, counted = 0, 0, 0
         for i in range(n):
             dt = t1[i] - t0[i]
             ran, runs = turning | (v0[i] >= start_rpm), turning | (v1[i] >= start_rpm)
-            dts[i] = dt if (dt <= gap) & ran & runs else 0.0
+            whole = (dt <= gap) & ran & runs
+            dts[i] = dt if whole else 0.0
+            counted += whole
             low += p0[i] < threshold
             lower += runs & (p1[i] < lowest)
-        length += _sum(dts)
+        length += t1[n - 1] - t0[0] if counted == n else _sum(dts)
         for i in range(n):
             terms[i] = dts[i] * 0.5 * (p0[i] + p1[i])
         area += _sum(terms)

@@ -25,6 +25,7 @@ TIERS = (
 WITHIN = {
     ("dictionary", "units"),
     ("evidence", "dictionary"),
+    ("evidence", "results"),
     ("priming", "oil"),
     ("lifter", "oil"),
     ("intake", "traces"),

@@ -433,3 +433,24 @@ def test_jobs_that_are_never_closed_are_not_called_open():
     page = make_page("quarterly-review", tables, period="2026Q3")
     review.answer(page)
     assert not any("still open" in sentence for sentence in page.answers)
+
+
+def test_a_site_with_under_five_ventings_has_counts_and_no_share():
+    def few(ventings):
+        now = (ventings["site"] == "Lake") & (ventings["date"] >= "2026-07-01")
+        return ~now | (now.cumsum() <= 3)
+
+    tables = fleet_tables(SMALL)
+    site = tables["ventings"]["site"].mode().iloc[0]
+    tables = {**tables, "ventings": tables["ventings"].replace({"site": {site: "Lake"}})}
+    page = make_page("quarterly-review", cut(tables, few), period="2026Q3")
+    review.by_site(page)
+    table = page._frames["failing_by_site"].set_index("site")
+    assert table.loc["Lake", "n"] <= 3
+    assert table.loc["Lake", ["share", "low", "high"]].isna().all()
+    assert table.loc[table["n"] >= 5, "share"].notna().all()
+    found = [
+        f for f in page.findings if f["id"] == "venting_failure_share" and f["group"] == {"site": "Lake"}
+    ]
+    assert [f["estimate"] for f in found] == [None]
+    assert [f["state"] for f in found] == ["too_few"]

@@ -11,6 +11,7 @@ from functools import cache
 from typing import Any
 
 from .dictionary import DATA, read_toml
+from .results import Estimate, no_estimate
 
 TIERS = ("list", "describe", "compare", "model")
 
@@ -62,3 +63,18 @@ def allows(have: str, need: str) -> bool:
         if name not in TIERS:
             raise ValueError(f"tier must be one of {', '.join(TIERS)}; got {name!r}")
     return TIERS.index(have) >= TIERS.index(need)
+
+
+def gate(estimate: Estimate, tier: str) -> Estimate:
+    """The estimate, or none where the records only carry a list of cases (too few ventings, passes not written down)."""
+    if tier != "list" or estimate.estimate is None:
+        return estimate
+    return no_estimate(
+        "too_few",
+        level=estimate.level,
+        unit=estimate.unit,
+        n=estimate.n,
+        clusters=estimate.clusters,
+        method=estimate.method,
+        note="cases only",
+    )

@@ -11,7 +11,7 @@ import pandas as pd
 from ventbook import evidence, rates, units, wording
 from ventbook.pages.base import Page
 from ventbook.rates import GapSpread
-from ventbook.results import Estimate, NotEnoughData, no_estimate
+from ventbook.results import NotEnoughData
 
 STEPS = (0.01, 0.02, 0.05, 0.1)
 
@@ -73,21 +73,6 @@ def _make_facts(page: Page) -> Facts:
     placeholder = bool((lifters["limit_status"] == "placeholder").fillna(False).any())
     words = "the placeholder limit" if placeholder else "the limit"
     return Facts(lifters, history, counts, groups, spread, step, u, limit, placeholder, words, tier, known)
-
-
-def gate(estimate: Estimate, tier: str) -> Estimate:
-    """The estimate, or none where the records only carry a list of cases (too few ventings, passes not written down)."""
-    if tier != "list" or estimate.estimate is None:
-        return estimate
-    return no_estimate(
-        "too_few",
-        level=estimate.level,
-        unit=estimate.unit,
-        n=estimate.n,
-        clusters=estimate.clusters,
-        method=estimate.method,
-        note="cases only",
-    )
 
 
 def count_ventings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:

@@ -6,7 +6,7 @@ import pandas as pd
 
 from ventbook import evidence, plots, rates, wording
 from ventbook.pages.base import Page
-from ventbook.pages.lifter_gaps.facts import Facts, gate, gather_facts
+from ventbook.pages.lifter_gaps.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_share_lines
 from ventbook.results import Estimate
@@ -33,7 +33,7 @@ def share_of(facts: Facts, what: str, check: str, level: float) -> Estimate:
         share = rates.lifter_share(
             t[f"over_{check}"], t[f"judged_{check}"], cluster=t["engine_id"], level=level
         )
-    return gate(share, facts.tier)
+    return evidence.gate(share, facts.tier)
 
 
 def events_at(facts: Facts, what: str, check: str) -> int:
@@ -104,7 +104,7 @@ def by_group(page: Page) -> Shown:
             )
             label = wording.clean_text(value).replace("_", " ")
             for what, table in (("venting", ventings), ("lifter", lifters)):
-                estimate = gate(estimate_of(table.iloc[i]), tier)
+                estimate = evidence.gate(estimate_of(table.iloc[i]), tier)
                 events = int(table["failures"].iloc[i])
                 page.add_finding(
                     f"{what}_failure_share",

@@ -12,6 +12,7 @@ from ventbook.pages.quarterly_review.failing import ratio_table
 from ventbook.pages.quarterly_review.numbers import expected_ratio, failure_share
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_funnel
+from ventbook.results import Estimate
 
 
 def by_site(page: Page) -> Shown:
@@ -36,6 +37,7 @@ def by_site(page: Page) -> Shown:
         ratios[["label", "expected", "ratio", "ratio_low", "ratio_high"]].rename(columns={"label": "site"}), on="site", how="left"
     )  # fmt: skip
     merged["failures"] = merged["failures"].astype("Int64")
+    _leave_out_small(merged, "n", ["share", "low", "high"])
     _keep_sites(page, facts, merged)
     shown = Shown("", "")
     if evidence.allows(facts.tier, "describe") and len(facts.sites) > 1:
@@ -79,15 +81,29 @@ def by_site(page: Page) -> Shown:
 def _keep_sites(page: Page, facts: Facts, merged: pd.DataFrame) -> None:
     for site in facts.sites:
         jobs = facts.now[facts.now["site"] == site]
-        share = failure_share(jobs, level=page.level)
         row = merged[merged["site"] == site].iloc[0]
+        share, tier = _gated_share(page, facts, jobs)
         text = f"{site} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
-        page.add_finding("venting_failure_share", share, group={"site": site}, tier=facts.tier, sentence=text)
+        page.add_finding("venting_failure_share", share, group={"site": site}, tier=tier, sentence=text)
         ratio = expected_ratio(page, facts, facts.period, site=site)
         text = f"{site} in {facts.period.label}: failing ventings at {wording.interval(ratio, decimals=2)} of those expected."
         page.add_finding(
             "observed_over_expected", ratio, group={"site": site}, tier=facts.tier, sentence=text
         )
+
+
+def _gated_share(page: Page, facts: Facts, jobs: pd.DataFrame) -> tuple[Estimate, str]:
+    """The failing share of some ventings and its tier; no share where they are too few for one."""
+    share = failure_share(jobs, level=page.level)
+    own = evidence.tier(ventings=share.n, findings=int(jobs["failed_first"].sum()))
+    tier = own if own == "list" else facts.tier
+    return evidence.gate(share, tier), tier
+
+
+def _leave_out_small(table: pd.DataFrame, n: str, numbers: list[str]) -> None:
+    """Counts without shares, in place, where a row's ``n`` ventings only make a list of cases."""
+    few = [evidence.tier(ventings=int(size), findings=0) == "list" for size in table[n]]
+    table.loc[few, numbers] = np.nan
 
 
 def by_type_and_reason(page: Page) -> Shown:
@@ -111,17 +127,19 @@ def by_type_and_reason(page: Page) -> Shown:
         parts.append(part)
         if column == "engine_type":
             for row in now.to_dict("records"):
-                share = failure_share(facts.now[facts.now[column] == row[column]], level=page.level)
+                share, tier = _gated_share(page, facts, facts.now[facts.now[column] == row[column]])
                 text = f"{row[column]} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
                 page.add_finding(
                     "venting_failure_share",
                     share,
                     group={column: row[column]},
-                    tier=facts.tier,
+                    tier=tier,
                     sentence=text,
                 )
     table = pd.concat(parts, ignore_index=True)
     table["failures"] = table["failures"].astype("Int64")
+    _leave_out_small(table, "n", ["estimate", "low", "high"])
+    _leave_out_small(table, "earlier_n", ["earlier"])
     table = table[(table["n"] > 0) | (table["earlier_n"] > 0)]
     names = [
         "factor",

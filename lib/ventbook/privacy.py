@@ -82,8 +82,7 @@ class NameCoder:
         pattern = self.pattern()
         if pattern is None or not len(text):
             return text
-        encoded = text.dictionary_encode() if len(text) > MANY else None
-        if encoded is not None and len(encoded.dictionary) < len(text) // 2:
+        if (encoded := _encode_repeating(text)) is not None:
             return self.mask_column(encoded.dictionary).take(encoded.indices)
         hit = pc.match_substring_regex(text, pattern.pattern).fill_null(False)
         if not pc.any(hit).as_py():
@@ -124,8 +123,7 @@ class NameCoder:
         }
         if not whole:
             return texts
-        encoded = texts.dictionary_encode() if len(texts) > MANY else None
-        if encoded is not None and len(encoded.dictionary) < len(texts) // 2:
+        if (encoded := _encode_repeating(texts)) is not None:
             return self.hide_names(encoded.dictionary).take(encoded.indices)
         pattern = rf"(?i)\b(?:{_any_of(whole)})\b"
         hit = pc.match_substring_regex(texts, pattern).fill_null(False)
@@ -161,6 +159,12 @@ class NameCoder:
         self.folder.mkdir(mode=0o700, exist_ok=True)
         _write_private(self.folder / "key", self.key.hex())
         _write_private(self.folder / "names.json", json.dumps(self.names, ensure_ascii=False, sort_keys=True))
+
+
+def _encode_repeating(texts: pa.Array) -> pa.DictionaryArray | None:
+    """A long column whose texts mostly repeat as numbers of its distinct ones, so that only those need be looked at."""
+    encoded = texts.dictionary_encode() if len(texts) > MANY else None
+    return encoded if encoded is not None and len(encoded.dictionary) < len(texts) // 2 else None
 
 
 def _any_of(words: Iterable[str]) -> str:

@@ -76,11 +76,6 @@ class Limits:
         ]
         return max(fits, key=lambda r: (r.status == "manual", r.engine_type != "*"), default=None)
 
-    def find_all(self, step: str, engine_types: Any, days: Any) -> list[Limit | None]:
-        """:meth:`find` for many ventings at once (None where the day isn't known)."""
-        rows, place = self.find_distinct(step, engine_types, days)
-        return [rows[k] for k in place]
-
     def frame(self, step: str, engine_types: Any, days: Any) -> pd.DataFrame:
         """Columns low, high, reference, status, revision, source; one row a venting, NaN and "" where none."""
         rows, place = self.find_distinct(step, engine_types, days)
@@ -96,7 +91,7 @@ class Limits:
     def find_distinct(
         self, step: str, engine_types: Any, days: Any
     ) -> tuple[list[Limit | None], npt.NDArray[np.intp]]:
-        """The limit of every distinct pair of engine type and day, and which of them each row has."""
+        """The limit of every distinct pair of engine type and day (None: none, or no day), and which of them each row has."""
         types = pd.Series(engine_types, dtype="str").reset_index(drop=True)
         dates = pd.Series(pd.to_datetime(pd.Series(days).reset_index(drop=True))).dt.normalize()
         if len(types) != len(dates):

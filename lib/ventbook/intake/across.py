@@ -14,6 +14,7 @@ from ventbook import dictionary
 from .context import Context, take_at
 from .faults import Fault, thresholds
 from .load import Loaded
+from .site_rows import group_rows
 
 GAP_STEP = 0.02  # mm; readings are taken to a few hundredths, so a smaller fall is no contradiction
 
@@ -88,7 +89,7 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
         return []
     engine = pd.factorize(table["engine_id"])[0]
     day = table["date"].to_numpy().astype("datetime64[D]").astype(np.int64)
-    order = _sort_by(engine, day)
+    order, _ = group_rows(engine, day)
     near = (np.diff(engine[order]) == 0) & (np.diff(day[order]) <= days)
     if not near.any():
         return []
@@ -99,16 +100,6 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
     rows = row[mine][by_row]
     names = table["venting_id"].take(earlier[mine][by_row]).tolist()
     return _fault("same_engine_soon", "date", rows, names, common={"n": days})
-
-
-def _sort_by(first: np.ndarray, second: np.ndarray) -> np.ndarray:
-    """Row numbers sorted by two columns of whole numbers, ties in their order; one plain sort where that fits."""
-    n = len(first)
-    low, high = int(second.min()), int(second.max())
-    if (int(first.max()) + 2) * (high - low + 1) * n >= 2**63:
-        return np.lexsort((second, first))
-    key = ((first + 1) * (high - low + 1) + (second - low)) * n + np.arange(n)
-    return np.sort(key) % n
 
 
 def check_remarks(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:

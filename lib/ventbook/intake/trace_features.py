@@ -10,11 +10,14 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import dictionary
-from ventbook.store import Writer, to_frame
+from ventbook.store import Snapshot, Writer, to_frame
 
 from .sample_files import read_starts
 
-FACTS = ["venting_id", "engine_id", "date", "pressure_threshold_bar"]
+READ = {
+    "ventings": ["venting_id", "engine_id", "date", "pressure_threshold_bar"],
+    "engines": ["engine_id", "engine_type"],
+}
 
 
 def find_features() -> Callable[..., pd.DataFrame] | None:
@@ -31,6 +34,11 @@ def venting_facts(ventings: pd.DataFrame, engines: pd.DataFrame) -> pd.DataFrame
     facts = ventings[["venting_id", "date", "pressure_threshold_bar"]].reset_index(drop=True)
     found = ventings["engine_id"].map(types).fillna("").astype("str")
     return facts.assign(engine_type=found.reset_index(drop=True))
+
+
+def facts_of(snapshot: Snapshot) -> pd.DataFrame:
+    """:func:`venting_facts` as a snapshot has them."""
+    return venting_facts(*(snapshot.read(table, columns) for table, columns in READ.items()))
 
 
 def store_features(
@@ -70,14 +78,10 @@ def renew_features(writer: Writer, cluster: str | None = None) -> None:
     before = writer.before
     if before is None or "start_features" not in before.versions:
         return
-    if all(writer.versions.get(name) == before.versions.get(name) for name in ("ventings", "engines")):
+    if all(writer.versions.get(name) == before.versions.get(name) for name in READ):
         return
-    now = venting_facts(
-        to_frame(writer.read_now("ventings", FACTS)),
-        to_frame(writer.read_now("engines", ["engine_id", "engine_type"])),
-    )
-    then = venting_facts(before.read("ventings", FACTS), before.read("engines", ["engine_id", "engine_type"]))
-    both = now.merge(then, on="venting_id", suffixes=("", "_then"))
+    now = venting_facts(*(to_frame(writer.read_now(table, columns)) for table, columns in READ.items()))
+    both = now.merge(facts_of(before), on="venting_id", suffixes=("", "_then"))
     changed = pd.Series(False, index=both.index)
     for name in ("date", "pressure_threshold_bar", "engine_type"):
         new, old = both[name], both[f"{name}_then"]

@@ -18,7 +18,7 @@ from ventbook.store.delta import new_file
 
 from .keys import key_texts
 from .sample_files import FOOTER, Key, copy_without, open_writer, read_starts
-from .trace_features import FACTS, renew_features, store_features, venting_facts
+from .trace_features import facts_of, renew_features, store_features
 
 
 def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:
@@ -222,8 +222,7 @@ def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: i
         )
         features = before.read_arrow("start_features")
         writer.change_rows("start_features", add=features.schema.empty_table(), drop=drop)
-        engines = before.read("engines", ["engine_id", "engine_type"])
-        store_features(writer, restored, venting_facts(before.read("ventings", FACTS), engines))
+        store_features(writer, restored, facts_of(before))
 
 
 def dictionary_schema() -> pa.Schema:

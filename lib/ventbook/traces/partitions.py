@@ -76,9 +76,8 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     kept, code, number = 0, -1, -1
     with pq.ParquetFile(file, read_dictionary=["venting_id"], memory_map=True) as parquet:
         rows = parquet.metadata.row_group(group).num_rows
-        room = np.empty(
-            (len(CHANNELS), min(rows, 4 * BATCH_ROWS))
-        )  # for a start that goes on from batch to batch
+        # for a start that goes on from batch to batch; made as wide as the row group only where one is that long
+        room = np.empty((len(CHANNELS), min(rows, 4 * BATCH_ROWS)))
         for batch in parquet.iter_batches(
             BATCH_ROWS, row_groups=[group], columns=[*KEY, *CHANNELS], use_threads=False
         ):

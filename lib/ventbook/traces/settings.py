@@ -59,25 +59,13 @@ def start_settings(
     ``threshold_bar`` is what counted as pressure shown at that venting; where it is NaN the limit's value stands in.
     """
     among = limits() if among is None else among
-    kinds = starts[["engine_type", "date"]]
-    place = (
-        kinds.groupby(["engine_type", "date"], sort=False, dropna=False, observed=True).ngroup().to_numpy()
-    )
-    distinct = kinds.drop_duplicates()
-    types, days = distinct["engine_type"].tolist(), distinct["date"].tolist()
-    columns = [
-        _ends(among, step, types, days)[:1] for step in ("pressure_threshold", "warmup_end_oil_temperature")
-    ]
-    columns += [_ends(among, band, types, days) for band in BANDS]
-    steps = np.concatenate(columns).T[place]
+    steps = ("pressure_threshold", "warmup_end_oil_temperature", *BANDS)
+    found = {step: among.frame(step, starts["engine_type"], starts["date"]) for step in steps}
+    threshold = found["pressure_threshold"]["low"].to_numpy()
     if threshold_bar is not None:
         own = np.asarray(threshold_bar, dtype=float)
-        steps[:, 0] = np.where(np.isnan(own), steps[:, 0], own)
-    return steps
-
-
-def _ends(among: Limits, step: str, types: list[str], days: list[pd.Timestamp]) -> np.ndarray:
-    """(2, n): low and high of the limits in force, NaN where there is none."""
-    found = among.find_all(step, types, days)
-    ends = [(row.low, row.high) if row else (None, None) for row in found]
-    return np.array(ends, dtype=float).reshape(-1, 2).T
+        threshold = np.where(np.isnan(own), threshold, own)
+    columns = [threshold, found["warmup_end_oil_temperature"]["low"].to_numpy()]
+    for band in BANDS:
+        columns += [found[band]["low"].to_numpy(), found[band]["high"].to_numpy()]
+    return np.column_stack(columns)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,6 @@ def rows_of(table: str, rows: list[dict[str, Any]], intake: int = 1) -> pa.Table
 
 def make_store(path: Path, *, ventings: int = 24) -> Path:
     """A store of one snapshot: two engines' worth of ventings, the odd site among them."""
-    store = st.create_store(path)
     engines = [
         {
             "engine_id": f"00{k}",
@@ -67,23 +67,20 @@ def make_store(path: Path, *, ventings: int = 24) -> Path:
         }
         for k, job in enumerate(jobs)
     ]
-    with st.write_snapshot(store) as writer:
-        for table, rows in (("engines", engines), ("ventings", jobs), ("starts", starts)):
+    return write_store(path, {"engines": engines, "ventings": jobs, "starts": starts})
+
+
+def write_store(path: Path, tables: Mapping[str, list[dict[str, Any]]], *, today: dt.date = TODAY) -> Path:
+    """A store of one snapshot that holds these accepted rows by record table; columns left out are empty."""
+    with st.write_snapshot(st.create_store(path)) as writer:
+        for table, rows in tables.items():
             writer.add_rows(table, rows_of(table, rows))
-        writer.commit(
-            kind="intake",
-            today=TODAY,
-            counts={},
-            sources=[
-                {
-                    "file": "ventings.csv",
-                    "sheet": "",
-                    "table": "ventings",
-                    "rows": ventings,
-                    "sha256": "ab" * 32,
-                }
-            ],
-        )
+        sources = [
+            {"file": f"{table}.csv", "sheet": "", "table": table, "rows": len(rows), "sha256": "ab" * 32}
+            for table, rows in tables.items()
+        ]
+        counts = {table: {"accepted": len(rows)} for table, rows in tables.items()}
+        writer.commit(kind="intake", today=today, counts=counts, sources=sources)
     return path
 
 

@@ -1,0 +1,105 @@
+"""Reports of a store without a kernel: the code cells of each notebook run in this process, in order.
+
+What comes back is what a reader gets: the page with its findings and tables, the text of every cell, and, written
+below ``out``, the same files that a report leaves behind (findings.json, contents.json, CSV tables, workbook).
+"""
+
+from __future__ import annotations
+
+import ast
+import json
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import nbformat
+
+from ventbook.pages import report_specs
+from ventbook.pages.base import Page
+from ventbook.pages.show import Shown
+from ventbook.reports.task import NOTEBOOKS
+from ventbook.reports.xlsx import write_workbook
+
+REPORTS = tuple(report_specs())
+
+
+@dataclass(frozen=True)
+class RunPage:
+    """One report as run: its page, what each cell showed, and where its files are."""
+
+    page: Page
+    shown: tuple[Shown, ...]
+    folder: Path
+
+    @property
+    def text(self) -> str:
+        """Everything that the cells showed, as plain text."""
+        return "\n\n".join(shown.text for shown in self.shown)
+
+    @property
+    def findings(self) -> list[dict[str, Any]]:
+        """The findings as they stand in findings.json."""
+        return json.loads((self.folder / "findings.json").read_text("utf-8"))["findings"]
+
+    @property
+    def contents(self) -> dict[str, Any]:
+        """Answers, tables as shown, cautions and stamp, as they stand in contents.json."""
+        return json.loads((self.folder / "contents.json").read_text("utf-8"))
+
+
+def run_page(name: str, store: str | Path, out: str | Path, **given: Any) -> RunPage:
+    """Runs the notebook of report ``name`` on a store, as ``ventbook report NAME`` does, in this process.
+
+    ``given`` are the report's parameters (period, site, limits, ...). An unknown one, and everything that a cell
+    raises, is raised here. The report's files are in ``out/NAME``.
+    """
+    folder = Path(out) / name
+    given = {**given, "store": str(store), "out": str(folder)}
+    space: dict[str, Any] = {"__name__": "__main__"}
+    shown = []
+    for cell in read_cells(report_specs()[name].notebook):
+        exec(cell.body, space)
+        if cell.is_parameters:
+            if unknown := set(given) - set(space):
+                raise TypeError(f"{name} takes no {', '.join(sorted(unknown))}")
+            space.update(given)
+        elif cell.last is not None and isinstance(value := eval(cell.last, space), Shown):
+            shown.append(value)
+    contents = json.loads((folder / "contents.json").read_text("utf-8"))
+    findings = json.loads((folder / "findings.json").read_text("utf-8"))["findings"]
+    write_workbook(folder / "tables.xlsx", contents, findings)
+    return RunPage(space["page"], tuple(shown), folder)
+
+
+def run_all_pages(
+    store: str | Path, out: str | Path, *, names: Iterable[str] = REPORTS, **given: Any
+) -> Mapping[str, RunPage]:
+    """Runs several reports (default all nine) with the same parameters; by name."""
+    return {name: run_page(name, store, out, **given) for name in names}
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A code cell made ready to run: its statements, and its last expression, which the notebook would show."""
+
+    is_parameters: bool
+    body: Any
+    last: Any
+
+
+@cache
+def read_cells(notebook: str) -> tuple[Cell, ...]:
+    """The code cells of a notebook in ``notebooks/``."""
+    cells = []
+    for number, cell in enumerate(nbformat.read(NOTEBOOKS / notebook, as_version=4).cells):
+        if cell.cell_type != "code":
+            continue
+        tree = ast.parse(cell.source)
+        last = None
+        if tree.body and isinstance(tree.body[-1], ast.Expr):
+            last = compile(ast.Expression(tree.body.pop().value), f"{notebook}:{number}", "eval")
+        body = compile(tree, f"{notebook}:{number}", "exec")
+        cells.append(Cell("parameters" in cell.metadata.get("tags", ()), body, last))
+    return tuple(cells)

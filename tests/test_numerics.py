@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from ventbook import numerics
 
@@ -115,3 +116,22 @@ def test_ids_are_found_where_they_stand() -> None:
     assert numerics.find_places(ids, among).tolist() == [1, -1, -1, 0, 1]
     assert numerics.find_places(ids.iloc[:0], among).tolist() == []
     assert numerics.find_places(ids, among.iloc[:0]).tolist() == [-1] * 5
+
+
+def test_tails_of_unequal_chances():
+    """Equal chances: scipy's binomial. Unequal: by counting below 2,000 and by Fourier beyond, on each side of the seam."""
+    for n, p, count in ((7, 0.3, 4), (300, 0.02, 12), (5_000, 0.1, 560), (5_000, 0.5, 2_400)):
+        more, fewer = numerics.tail_chances(count, np.full(n, p))
+        assert more == pytest.approx(stats.binom.sf(count - 1, n, p), rel=1e-6)
+        assert fewer == pytest.approx(stats.binom.cdf(count, n, p), rel=1e-6)
+    chances = np.tile([0.02, 0.1, 0.4], 700)
+    count = int(chances.sum()) + 60
+    assert numerics.tail_chances(count, chances)[0] == pytest.approx(
+        stats.poisson_binom.sf(count - 1, chances), rel=1e-8
+    )
+    assert numerics.tail_chances(0, []) == (1.0, 1.0)
+    assert numerics.tail_chances(1, []) == (0.0, 1.0)
+    assert numerics.tail_chances(3, [0.5, 0.5]) == (0.0, 1.0)
+    assert numerics.tail_chances(0, [0.5, 0.5]) == (1.0, 0.25)
+    with pytest.raises(ValueError, match="between 0 and 1"):
+        numerics.tail_chances(1, [1.2])

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy import special
+from scipy import special, stats
 
 from ventbook import trends
 from ventbook.results import NotEnoughData
@@ -320,9 +320,55 @@ def test_funnel_limits():
 
 
 def test_funnel_keeps_a_site_without_ventings():
-    funnel = trends.funnel_by_site([2, 0, 30], [30, 0, 60], sites=["Harbour", "Ridge", "Plain"], share=0.12)
+    sites = ["Harbour", "Ridge", "Plain"]
+    mixed = trends.funnel_by_site(
+        [2, 0, 30], [30, 0, 60], sites=sites, chances=[[0.12] * 30, [], [0.12] * 60]
+    )
+    assert mixed["outside"].tolist() == ["", "", "above"]
+    funnel = trends.funnel_by_site([2, 0, 30], [30, 0, 60], sites=sites, share=0.12)
+    assert mixed["chance_below"].to_numpy() == pytest.approx(funnel["chance_below"].to_numpy(), rel=1e-9)
     assert funnel["outside"].tolist() == ["", "", "above"]
     assert np.isnan(funnel["value"].iloc[1])
+
+
+def test_funnel_decides_by_the_exact_tail():
+    """One failing of one happens at the true chance, however the curve is interpolated; verdicts by scipy's binomial."""
+    share = 0.15
+    for n in (1, 2, 3, 5, 10, 40, 200):
+        count = np.arange(n + 1)
+        funnel = trends.funnel_by_site(count, np.full(n + 1, n), sites=[str(k) for k in count], share=share)
+        more, fewer = stats.binom.sf(count - 1, n, share), stats.binom.cdf(count, n, share)
+        assert funnel["chance_above"].to_numpy() == pytest.approx(more, rel=1e-12)
+        assert (funnel["outside"] == "above").tolist() == (more <= 0.001).tolist()
+        assert (funnel["outside"] == "below").tolist() == (fewer <= 0.001).tolist()
+        # a site that is like the others is named at most once in a thousand on either side
+        assert stats.binom.pmf(count, n, share)[(funnel["outside"] == "above").to_numpy()].sum() <= 0.001
+    for n in (100, 500):
+        share = REFERENCE["funnel"]["share"]
+        at = int(stats.binom.isf(0.001, n, share))
+        funnel = trends.funnel_by_site([at, at + 1], [n, n], sites=["a", "b"], share=share)
+        assert funnel["outside"].tolist() == ["", "above"]
+
+
+def test_funnel_allows_for_the_mix():
+    """Eight of ten where each had a chance of .6 is nothing; of .05 it is far out (Poisson-binomial, scipy)."""
+    hard, easy = np.full(10, 0.6), np.full(90, 0.05)
+    crude = trends.funnel_by_site([8, 4], [10, 90], sites=["hard", "easy"])
+    assert crude["outside"].tolist() == ["above", ""]
+    fair = trends.funnel_by_site([8, 4], [10, 90], sites=["hard", "easy"], chances=[hard, easy])
+    assert fair["outside"].tolist() == ["", ""]
+    assert fair["expected"].tolist() == pytest.approx([6.0, 4.5])
+    assert fair["chance_above"].iloc[0] == pytest.approx(stats.binom.sf(7, 10, 0.6), rel=1e-12)
+    with pytest.raises(ValueError, match="one value a venting"):
+        trends.funnel_by_site([8, 4], [10, 90], sites=["hard", "easy"], chances=[hard, hard])
+    with pytest.raises(ValueError, match="between 0 and n"):
+        trends.funnel_by_site([11], [10], sites=["hard"])
+    level = trends.level_chances(np.concatenate([hard, easy]), 12.0)
+    assert level.sum() == pytest.approx(12.0)
+    odds = level / (1 - level) / (np.concatenate([hard, easy]) / (1 - np.concatenate([hard, easy])))
+    assert odds == pytest.approx(odds[0])
+    assert trends.level_chances(hard, 0.0).tolist() == [0.0] * 10
+    assert trends.level_chances(hard, 10.0).tolist() == [1.0] * 10
 
 
 def test_count_intervals():

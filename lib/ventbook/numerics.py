@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import stats
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -127,6 +128,29 @@ def satterthwaite_df(shares: npt.ArrayLike) -> float:
     if not squares > 0:
         return 1.0
     return float(max(total * total / squares - 1.0, 1.0))
+
+
+def tail_chances(count: int, chances: npt.ArrayLike) -> tuple[float, float]:
+    """Probability of ``count`` or more, and of ``count`` or fewer, of independent events with these ``chances``.
+
+    Exact (Poisson-binomial): by counting up to 2,000 events, by the discrete Fourier transform of the characteristic
+    function over equal chances beyond, which is good to some 1e-12. No event at all: (1, 1) for a count of 0.
+    Reference: Hong 2013, Computational Statistics & Data Analysis 59:41.
+    """
+    p = np.asarray(chances, dtype=np.float64)
+    if np.any((p < 0) | (p > 1)):
+        raise ValueError("chances must lie between 0 and 1")
+    if count <= 0 or p.size == 0:
+        return 1.0 if count <= 0 else 0.0, float(np.prod(1.0 - p)) if count == 0 else float(count > 0)
+    if p.size <= 2_000:
+        return float(stats.poisson_binom.sf(count - 1, p)), float(stats.poisson_binom.cdf(count, p))
+    values, times = np.unique(p, return_counts=True)
+    turn = np.exp(2j * np.pi * np.arange(p.size + 1) / (p.size + 1))
+    characteristic = np.ones(p.size + 1, dtype=np.complex128)
+    for v, k in zip(values, times, strict=True):
+        characteristic *= (1 - v + v * turn) ** k
+    mass = np.clip(np.fft.fft(characteristic).real / (p.size + 1), 0.0, 1.0)
+    return float(min(mass[count:].sum(), 1.0)), float(min(mass[: count + 1].sum(), 1.0))
 
 
 def adjust_bh(p: npt.ArrayLike) -> Floats:

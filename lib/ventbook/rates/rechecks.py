@@ -14,6 +14,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from ventbook.numerics import tail_chances
 from ventbook.rates.clusters import Array
 from ventbook.rates.gaps import GapSpread
 from ventbook.rates.intervals import check_level
@@ -211,15 +212,7 @@ def compare_cure(
 
 def chance_of_at_least(count: int, probabilities: npt.ArrayLike) -> float:
     """Probability of ``count`` or more successes in independent trials with these probabilities (exact)."""
-    p = np.asarray(probabilities, dtype=float)
-    if np.any((p < 0) | (p > 1)):
-        raise ValueError("probabilities must lie between 0 and 1")
-    mass = np.zeros(p.size + 1)
-    mass[0] = 1.0
-    for i, q in enumerate(p):
-        mass[1 : i + 2] = mass[1 : i + 2] * (1 - q) + mass[: i + 1] * q
-        mass[0] *= 1 - q
-    return float(min(1.0, mass[max(count, 0) :].sum()))
+    return tail_chances(count, probabilities)[0]
 
 
 def paired_changes(

@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import optimize, special, stats
 
+from ventbook.numerics import tail_chances
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 
@@ -40,15 +41,24 @@ def funnel_limit(share: float, n: ArrayLike, *, tail: float) -> NDArray[np.float
 
 
 def funnel_by_site(
-    count: ArrayLike, n: ArrayLike, *, sites: Sequence[str], share: float | None = None, tails: tuple[float, float] = (0.025, 0.001)
+    count: ArrayLike, n: ArrayLike, *, sites: Sequence[str], share: float | None = None,
+    chances: Sequence[ArrayLike] | None = None, tails: tuple[float, float] = (0.025, 0.001),
 ) -> pd.DataFrame:  # fmt: skip
-    """Each site's share against limits for its size, 95 % and 99.8 % by default; sites in the order given.
+    """Each site's share against what chance allows for its size, 95 % and 99.8 % by default; sites in the order given.
 
     share : the share to hold against (default all sites together).
-    Columns: site, count, n, value, centre, low_inner, high_inner, low_outer, high_outer, outside ("", "above",
-    "below": beyond the outer limits). A site without ventings stays as a row without a value.
+    chances : for each site the chance of failing of each of its ``n`` ventings, where their mix is allowed for
+        (`level_chances`); without, every venting has the chance ``share``.
+    Columns: site, count, n, value, centre, expected, chance_above, chance_below, low_inner, high_inner, low_outer,
+    high_outer, outside ("", "above", "below"). The verdict is made from the exact probability of so many failing
+    ventings or more (chance_above), or so few or fewer (chance_below): binomial, or Poisson-binomial with ``chances``.
+    It is "above" or "below" where that is at most the outer tail. The limits are for drawing only: they are interpolated
+    between counts [1] and promise no tail (one failing venting of one lies over the limit whatever its chance).
+    A site without ventings stays as a row without a value.
     """
     count, n = np.asarray(count, float), np.asarray(n, float)
+    if np.any(count < 0) or np.any(count > n):
+        raise ValueError("count must lie between 0 and n at every site")
     if n.sum() == 0:
         raise NotEnoughData("ventings", n=0, needed=1)
     centre = float(count.sum() / n.sum()) if share is None else share
@@ -56,12 +66,37 @@ def funnel_by_site(
         value = np.where(n > 0, count / n, np.nan)
     inner, outer = tails
     frame = pd.DataFrame({"site": list(sites), "count": count, "n": n, "value": value, "centre": centre})
+    if chances is None:
+        expected = centre * n
+        above, below = stats.binom.sf(count - 1, n, centre), stats.binom.cdf(count, n, centre)
+    else:
+        each = [np.asarray(p, float) for p in chances]
+        if [p.size for p in each] != n.astype(int).tolist():
+            raise ValueError("chances must hold one value a venting of each site")
+        expected = np.array([p.sum() for p in each])
+        pairs = [tail_chances(int(x), p) for x, p in zip(count, each, strict=True)]
+        above, below = np.array(pairs, float).reshape(-1, 2).T
+    frame["expected"], frame["chance_above"], frame["chance_below"] = expected, above, below
     for name, tail in (("inner", inner), ("outer", outer)):
         frame[f"low_{name}"] = funnel_limit(centre, n, tail=tail)
         frame[f"high_{name}"] = funnel_limit(centre, n, tail=1 - tail)
-    above, below = frame["value"] > frame["high_outer"], frame["value"] < frame["low_outer"]
-    frame["outside"] = np.where(above, "above", np.where(below, "below", ""))
+    frame["outside"] = np.where(above <= outer, "above", np.where(below <= outer, "below", ""))
     return frame
+
+
+def level_chances(chances: ArrayLike, failing: float) -> NDArray[np.float64]:
+    """``chances`` with their odds all multiplied alike, so that ``failing`` failing ventings are expected.
+
+    So sites are set against each other in one period, whatever all of them together did against the past. ``failing`` of 0
+    or of all gives 0 or 1 throughout.
+    """
+    p = np.asarray(chances, float)
+    if failing <= 0 or failing >= p.size:
+        return np.full(p.size, float(failing > 0))
+    logit = special.logit(np.clip(p, 1e-12, 1 - 1e-12))
+    reach = float(np.abs(logit).max()) + np.log(p.size + 1.0) + 1.0
+    shift = optimize.brentq(lambda c: float(special.expit(logit + c).sum()) - failing, -reach, reach)
+    return np.asarray(special.expit(logit + shift), float)
 
 
 def shrink_shares(

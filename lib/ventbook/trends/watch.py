@@ -159,6 +159,18 @@ def expect_failing(
     return pd.concat([whole, sums])[columns].reset_index(drop=True)
 
 
+def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -> Array | None:
+    """Chance of failing of each venting of ``frame`` by its mix alone, as at an average site; None without a past.
+
+    What a site's own past was is left out on purpose: this is for setting sites against each other.
+    """
+    if page.model is None:
+        return None
+    matrix = make_matrix(page.model.design, frame, site=site)
+    matrix[:, page.model.design.site_start :] = 0.0
+    return page.model.share(matrix)
+
+
 def leading_site(page: PageWatch, *, since: str) -> str:
     """The site that contributes most failing ventings beyond the expected, in its own standard deviations."""
     cells = page.cells[(page.cells["site"] != "") & page.cells["period"].between(since, page.period)]

@@ -15,6 +15,16 @@ from ventbook.plots.trends import draw_funnel
 from ventbook.results import Estimate
 
 
+def _chances_by_mix(facts: Facts) -> list[np.ndarray] | None:
+    """Chance of failing of each site's ventings with a result by their mix, at this period's overall level."""
+    known = facts.now[facts.now["failed_first"].notna() & facts.now["site"].notna()]
+    by_mix = trends.expect_by_mix(facts.watch, known)
+    if by_mix is None or known.empty:
+        return None
+    level = trends.level_chances(by_mix, float(known["failed_first"].astype(bool).sum()))
+    return [level[(known["site"] == site).to_numpy()] for site in facts.sites]
+
+
 def by_site(page: Page) -> Shown:
     """Sites on a funnel, drawn towards each other by as much as small numbers warrant, and against expectation."""
     facts = gather_facts(page)
@@ -24,7 +34,7 @@ def by_site(page: Page) -> Shown:
     if table["n"].sum() == 0:
         return page.text("No site has a venting with a result in this period.")
     count, n = table["failures"], table["n"]
-    funnel = trends.funnel_by_site(count, n, sites=facts.sites)
+    funnel = trends.funnel_by_site(count, n, sites=facts.sites, chances=_chances_by_mix(facts))
     shrunk = trends.shrink_shares(count, n, sites=facts.sites, level=page.level)
     ratios = ratio_table(page, facts, by="site").rename(
         columns={"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}
@@ -55,7 +65,8 @@ def by_site(page: Page) -> Shown:
         shown += page.add_figure(
             "sites", figure,
             alt=f"Sites by number of ventings and share failing in {facts.period.label}, within limits for their size. {title}.",
-            caption="A small site may lie far from the middle by chance alone: the limits widen to the left. Crude shares; the table allows for the mix.",
+            caption="A small site may lie far from the middle by chance alone: the limits widen to the left. Crude shares inside curves for the usual mix; "
+            "whether a site is named as outside is decided by the exact chance of so many failing among its own ventings and their mix.",
         )  # fmt: skip
     shown += page.add_table(
         "failing_by_site", merged, title=f"Sites in {facts.period.label}",

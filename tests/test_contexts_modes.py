@@ -87,6 +87,32 @@ def test_a_record_fits_its_mode_and_rules_others_out(name: str) -> None:
     assert (found[list(ruled_out)] == "ruled_out").all()
 
 
+def test_a_change_inside_the_uncertainty_is_no_sign_of_air() -> None:
+    """A leak that read .83 and, after a run, .76: held a little shorter. Within a limit of .80 it counts as cured."""
+    grown = {
+        "gap_first_mm": 0.83,
+        "gap_last_mm": 0.76,
+        "limit_mm": 0.80,
+        "extra_run_between": True,
+        "cured": True,
+    }
+    signs = contexts.describe_findings(make_lifters([grown]), make_job())
+    assert signs["after_run"].tolist() == ["same"]
+    company = [grown, grown | {"cylinder": 2}, grown | {"cylinder": 3}]
+    assert verdicts(make_lifters(company), make_job(lines_empty=True))[1] == "open"
+    shrunk = make_lifters([grown | {"gap_last_mm": 0.2}])
+    assert contexts.describe_findings(shrunk, make_job())["after_run"].tolist() == ["cured"]
+
+
+def test_contradictory_readings_are_no_sign() -> None:
+    fell = {"gap_first_mm": 0.6, "gap_at_once_mm": 0.9, "gap_no_force_mm": 0.1, "bottomed_probability": 0.0}
+    sound = contexts.describe_findings(make_lifters([fell]), make_job()).iloc[0]
+    signs = contexts.describe_findings(make_lifters([fell | {"cause": "contradictory"}]), make_job()).iloc[0]
+    own = ["growth", "force_ratio", "no_force", "bottomed", "verdict", "after_run"]
+    assert sound["growth"] == "none"
+    assert (signs[own] == "").all()
+
+
 def test_a_gauge_that_reads_high_is_a_matter_of_measurement() -> None:
     lifter = make_lifters([{"gap_first_mm": 0.55, "near_limit_first": True}])
     assert verdicts(lifter, make_job(), gauge_shift_mm={"G1": 0.09})[15] == "fits"

@@ -7,6 +7,8 @@ from collections.abc import Collection, Mapping
 import numpy as np
 import pandas as pd
 
+from ventbook import lifter
+
 KEY = ["venting_id", "cylinder", "valve"]
 
 SIGNS: dict[str, tuple[str, ...]] = {
@@ -110,29 +112,32 @@ def _lifter_signs(found: pd.DataFrame) -> dict[str, np.ndarray]:
         rest = np.nan_to_num(slack, nan=0.0)
         ratio = (gap - rest) / (second - rest)
     half &= np.isfinite(ratio) & (ratio > 0) & (gap - rest > NOISE * u)  # else the ratio is noise
+    # readings that contradict each other are no sign of anything until they are read again
+    usable = (found["cause"] != "contradictory").to_numpy(dtype=bool)
+    half &= usable
     cause = found["cause"].where(found["cause"].isin(SIGNS["verdict"]), "").fillna("").to_numpy(dtype=object)
     bottomed = _numbers(found, "bottomed_probability")
-    last = _numbers(found, "gap_last_mm")
-    rerun = found["extra_run_between"].fillna(False).to_numpy(dtype=bool) & ~np.isnan(last)
+    after_run = lifter.tell_after_run(found.rename(columns={"gap_first_mm": "gap_mm"}))
+    smaller = after_run == "smaller"
     cured = found["cured"].fillna(False).to_numpy(dtype=bool)
     return {
         "growth": _choose(
-            ~np.isnan(grown) & ~np.isnan(rate),
+            ~np.isnan(grown) & ~np.isnan(rate) & usable,
             (grown <= NOISE * u, "none"),
             (rate >= FAST_GROWTH_UM_PER_S, "fast"),
             default="slow",
         ),
         "force_ratio": _choose(half, (ratio < RATIOS[0], "one"), (ratio > RATIOS[1], "leak"), default="air"),
-        "no_force": _choose(~np.isnan(slack), (slack >= 0.5 * gap, "most"), default="little"),
+        "no_force": _choose(~np.isnan(slack) & usable, (slack >= 0.5 * gap, "most"), default="little"),
         "bottomed": _choose(
-            ~np.isnan(bottomed), (bottomed >= 0.8, "yes"), (bottomed <= 0.05, "no"), default=""
+            ~np.isnan(bottomed) & usable, (bottomed >= 0.8, "yes"), (bottomed <= 0.05, "no"), default=""
         ),
         "verdict": cause,
         "after_run": _choose(
-            rerun,
-            (cured, "cured"),
-            (last < gap - NOISE * u, "smaller"),
-            (last > gap + NOISE * u, "worse"),
+            (after_run != "") & usable,
+            (cured & smaller, "cured"),
+            (smaller, "smaller"),
+            (after_run == "worse", "worse"),
             default="same",
         ),
         "near_limit": _yes_no(found["near_limit_first"].fillna(False), found["near_limit_first"].notna()),

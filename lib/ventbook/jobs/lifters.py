@@ -66,7 +66,6 @@ _ENGINE = (
 )
 _KEY = ("venting_id", "cylinder", "valve")
 MOST_CYLINDERS = 12
-PARTS = ("air", "leak_down", "both", "bottomed")
 
 
 def build_lifters(
@@ -255,7 +254,7 @@ def _yes_no(values: Yes, missing: Yes | None = None) -> ExtensionArray:
 
 def _split_causes(findings: pd.DataFrame, finding: Rows, n: int) -> dict[str, Any]:
     """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters."""
-    numbers = [f"{part}_probability" for part in PARTS] + ["trapped_air_mm3", "growth_um_per_s"]
+    numbers = [f"{part}_probability" for part in lifter.CAUSES] + ["trapped_air_mm3", "growth_um_per_s"]
     columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
     code, causes = np.zeros(n, np.intp), [""]
     if len(finding):

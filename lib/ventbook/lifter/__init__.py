@@ -13,7 +13,7 @@ from ventbook.lifter.motion import (
     squeezed_share,
     trapped_air_mm3,
 )
-from ventbook.lifter.split import STATES, correct_to_reference, split_gaps
+from ventbook.lifter.split import STATES, correct_to_reference, split_gaps, tell_after_run
 from ventbook.lifter.spread import Press, intervals_of_two
 
 __all__ = [
@@ -36,5 +36,6 @@ __all__ = [
     "split_gaps",
     "split_readings",
     "squeezed_share",
+    "tell_after_run",
     "trapped_air_mm3",
 ]

@@ -1,4 +1,4 @@
-"""What a gap is made of: probabilities of air, leak_down, both and bottomed from what was read.
+"""What a gap is made of: probabilities of air, leak_down, both, bottomed and contradictory from what was read.
 
 ``w`` is the share of the gap (less slack) that grew while force was held. The cause is air where w < .2,
 leak_down where w > .8, both between; bottomed where the plunger stands at the end of its travel, or where the gap
@@ -9,7 +9,10 @@ and more than that less and less so. Two readings G1, G2 at t1, t2 then bound w 
 
 so that force, spring and rocker ratio drop out; gauge noise, slack and the timing of the readings (u(t1), u(t2),
 by quadrature) remain. A press at a second force and a reading after a further run weigh the same w grid by how well
-each w explains them. Each answer is a posterior probability and is calibrated by simulation.
+each w explains them. Against all of that stands one wrong reading: contradictory is its probability, and it is named where
+no air, growth or travel explains the readings within their uncertainty, as a gap that falls under constant force
+(from about three times the uncertainty of the difference). Each answer is a posterior probability and is calibrated
+by simulation.
 """
 
 from __future__ import annotations
@@ -22,26 +25,33 @@ from scipy.special import ndtr
 
 from ventbook.lifter.motion import Floats
 
-CAUSES = ("air", "leak_down", "both", "bottomed")
+CAUSES = ("air", "leak_down", "both", "bottomed", "contradictory")
 SURE = 0.8  # a cause is named from this probability on
 AIR_UNDER, LEAK_OVER = 0.2, 0.8  # limits of w
 BINS = 20
 EDGES = np.linspace(0.0, 1.0, BINS + 1)
 MIDDLES = (EDGES[:-1] + EDGES[1:]) / 2.0
+_GROWN = np.where(EDGES[:-1] > 0, MIDDLES, 0.0)  # most of what has no visible growth has none
 _AIR = MIDDLES < AIR_UNDER
 _LEAK = MIDDLES > LEAK_OVER
 # Assumptions, no source: one lifter in twenty stands at its travel, one in twenty gaps is mechanical (weighed only
 # where a second force was pressed); where one reading is all there is, 7 lifters in 10 do not grow visibly in a
-# check (a sound plunger grows .002 mm in 3 s); a run leaves the air as it was in 3 of 10 lifters.
+# check (a sound plunger grows .002 mm in 3 s); a run leaves the air as it was in 3 of 10 lifters, draws in more in 1 of 20,
+# and seats a check valve that stood open in 1 of 10; one lifter in two hundred has a wrong reading, anywhere up to the full travel.
 BOTTOMED_BEFORE = 0.05
 MECHANICAL_BEFORE = 0.05
 NO_GROWTH_BEFORE = 0.7
 RUN_LEAVES_AIR = 0.3
+RUN_ADDS_AIR = 0.05
+RUN_SEATS_VALVE = 0.1
+MISREAD_BEFORE = 0.005
 MOST_AIR = 120.0  # mm3
 MOST_GROWTH = 250.0  # um/s
 FADE = 0.04  # of the range, fall to 1/e past its end
+BEYOND_RANGE = 0.05  # of what it is inside, the density of air and growth beyond the range, before a reading is called wrong
 SHORTEST_TIME = 0.1  # s, of a hand-timed first reading
 _NODES = (9, 5)
+_UNLIKE = (0.0, 0.5, 1.0)  # of the times and forces of two presses by one hand
 
 
 @dataclass(frozen=True)
@@ -68,6 +78,18 @@ class Readings:
     u_time: Floats
     cap: Floats
     u_cap: Floats
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Density [1/mm] of one reading more: for each bin of w, (n, 20), for a bottomed plunger and for a wrong reading,
+    (n,) each; ``taken`` False, (n,), where it was not taken.
+    """
+
+    taken: npt.NDArray[np.bool_]
+    by_share: Floats
+    by_bottom: Floats
+    by_misreading: Floats
 
 
 def share_distribution(r: Readings) -> tuple[Floats, Floats]:
@@ -111,7 +133,7 @@ def _share_from_two(r: Readings) -> Floats:
         total += np.diff(under, axis=1) * growth_prior * (weight * usable / span)[:, None]
     total *= air_prior
     mass = total.sum(axis=1)
-    # readings that fit no w (the gap fell while force was held): all the mass at the end they point to
+    # readings that fit no w that is thought likely: all the mass at the end they point to
     lost = ~(mass > 1e-12)
     at_air = g1 * r.time >= g2 * r.first_time
     total[lost] = 0.0
@@ -146,25 +168,46 @@ def _slack_is_the_gap(r: Readings) -> Floats:
     return np.where(r.slack_read & (r.gap > 0), ndtr((0.2 * r.gap - elastic) / np.maximum(spread, 1e-9)), 0.0)
 
 
-def stands_at_travel(r: Readings) -> Floats:
-    """Probability that the plunger stood at the end of its travel from the first.
+def in_order(r: Readings) -> Floats:
+    """Probability, by the gauge alone, of a first gap over the slack and no larger than the last, (n,); 1 for one reading.
+
+    A first reading taken sooner than it says may be as low as the slack, so that growth sets no other bound.
+    """
+    first = np.where(np.isfinite(r.first_gap), r.first_gap, np.inf)
+    started = ndtr((first - r.slack) / np.hypot(r.u_gap, r.u_slack))
+    held = ndtr((r.gap - first) / (np.sqrt(2.0) * r.u_gap))
+    return np.where(np.isfinite(first), started * held, 1.0)
+
+
+def weigh_kinds(r: Readings) -> tuple[Floats, Floats]:
+    """Probability that the plunger stood at the end of its travel from the first, and that a reading is wrong, (n,) each.
 
     Weighs a last gap at the travel, and a first reading that is the same, against air and growth that are equally
-    likely up to their range. A plunger that sank to its travel while force was held is growth, not this.
+    likely up to their range and against readings that may be anything.
+    A plunger that sank to its travel while force was held is growth, not this.
     """
     two = np.isfinite(r.first_gap)
     bottomed = _density(r.gap - r.cap, np.hypot(r.u_gap, r.u_cap))
     bottomed = bottomed * np.where(
         two, _density(np.where(two, r.gap - r.first_gap, 0.0), np.sqrt(2.0) * r.u_gap), 1.0
     )
-    full = np.maximum(r.cap - r.slack, 0.1)
+    full = _full_travel(r)
     span = np.maximum(r.time - np.where(two, r.first_time, 0.0), 0.1)
+    anything = np.where(two, 1.0 / full**2, 1.0 / full)
     # air and growth each evenly up to the travel: density of (G1, G2) is time / (span full^2), of G2 alone 1 / full
-    moving = np.where(two, r.time / (span * full**2), 1.0 / full)
-    moving = moving * _fade((r.gap - r.slack) / r.rocker_ratio / _reach(r))
+    moving = anything * np.where(two, in_order(r) * r.time / span, 1.0)
+    moving = moving * np.maximum(_fade((r.gap - r.slack) / r.rocker_ratio / _reach(r)), BEYOND_RANGE)
     moving = moving * ndtr((r.cap + 2 * r.u_cap - r.gap) / np.hypot(r.u_gap, r.u_cap))
-    weight = BOTTOMED_BEFORE * bottomed
-    return weight / (weight + (1.0 - BOTTOMED_BEFORE) * np.maximum(moving, 1e-12))
+    at_end, wrong = BOTTOMED_BEFORE * bottomed, MISREAD_BEFORE * anything
+    total = at_end + wrong + (1.0 - BOTTOMED_BEFORE - MISREAD_BEFORE) * moving
+    return at_end / total, wrong / total
+
+
+def out_of_order(r: Readings) -> Floats:
+    """Probability of a wrong reading where the last gap is no larger than the slack, (n,): by the order of the readings."""
+    above = ndtr((r.gap - r.slack) / np.hypot(r.u_gap, r.u_slack))
+    fits = np.where(r.slack_read, above, 1.0) * in_order(r)
+    return MISREAD_BEFORE / (MISREAD_BEFORE + (1.0 - MISREAD_BEFORE) * fits)
 
 
 def _density(x: Floats, u: Floats) -> Floats:
@@ -174,86 +217,143 @@ def _density(x: Floats, u: Floats) -> Floats:
 
 def weigh_second_force(
     second_gap: Floats,
-    gap: Floats,
-    slack: Floats,
-    u_gap: Floats,
+    r: Readings,
     *,
     air_scale: Floats,
     u_air_scale: Floats,
     leak_scale: Floats,
     u_leak_scale: Floats,
-) -> tuple[Floats, Floats]:
-    """Likelihood of the gap at a second force for each bin of w, (n, 20), and for a bottomed plunger, (n,).
+) -> Evidence:
+    """What the gap at a second force says.
 
     ``air_scale`` and ``leak_scale``: what the second force makes of the air part and of the growing part, with
-    their uncertainty from spring and force. Equal everywhere where there was no second press.
+    their uncertainty from spring and force.
     """
-    elastic = np.maximum(gap - slack, 0.0)[:, None]
+    elastic = np.maximum(r.gap - r.slack, 0.0)[:, None]
     scale, u_scale = (
         a[:, None] * (1.0 - MIDDLES) + b[:, None] * MIDDLES
         for a, b in ((air_scale, leak_scale), (u_air_scale, u_leak_scale))
     )
-    noise = np.hypot(np.sqrt(2.0) * u_gap[:, None], elastic * u_scale)
-    moving = _density(second_gap[:, None] - slack[:, None] - elastic * scale, noise)
-    bottomed = _density(second_gap - gap, np.sqrt(2.0) * u_gap)
-    taken = np.isfinite(second_gap)
-    top = np.maximum(np.maximum(moving.max(axis=1), bottomed), 1e-300)
-    moving, bottomed = moving / top[:, None], bottomed / top
-    return np.where(taken[:, None], moving + 1e-6, 1.0), np.where(taken, bottomed + 1e-6, 1.0)
+    noise = np.hypot(np.sqrt(2.0) * r.u_gap[:, None], elastic * u_scale)
+    moving = _density(second_gap[:, None] - r.slack[:, None] - elastic * scale, noise)
+    bottomed = _density(second_gap - r.gap, np.sqrt(2.0) * r.u_gap)
+    return _evidence(second_gap, r, moving, bottomed)
 
 
-def weigh_after_run(after: Floats, gap: Floats, slack: Floats, u_gap: Floats) -> tuple[Floats, Floats]:
-    """Likelihood of the gap after a further run for each bin of w, (n, 20), and for a bottomed plunger, (n,).
+def weigh_after_run(after: Floats, r: Readings, *, u_leak_force: Floats | float = 0.0) -> Evidence:
+    """What the gap after a further run says.
 
-    A run takes away any part of the air (or, in 3 of 10 lifters, none) and leaves the growing part; a plunger
-    that stood at its travel refills or not. A change inside the gauge's repeatability tells nothing: that much a
-    second look alone would change.
+    A run takes away any part of the air, leaves it as it was (3 of 10) or draws in more (1 of 20). It leaves the growing
+    part, but for 1 in 10 whose check valve it seats; a plunger that stood at its travel refills or not. The growing part
+    is another at each press, by when it was read and how hard it was pressed (``u_leak_force``, relative), so that a
+    smaller reading may be the same leak; how alike one person times and presses isn't known, so anything between
+    exactly alike and not at all is weighed.
     """
-    elastic = np.maximum(gap - slack, 1e-3)
-    noise = np.maximum(np.sqrt(2.0) * u_gap / elastic, 1e-3)[:, None]
-    left = np.minimum((after - slack) / elastic, 1.0)[:, None]
-    stays = _density(left - 1.0, noise)
-    spread = (ndtr((1.0 - left) / noise) - ndtr((MIDDLES - left) / noise)) / (1.0 - MIDDLES)
-    refilled = ndtr((1.0 - left) / noise) - ndtr(-left / noise)
-    moving = RUN_LEAVES_AIR * stays + (1.0 - RUN_LEAVES_AIR) * spread
-    bottomed = (RUN_LEAVES_AIR * stays + (1.0 - RUN_LEAVES_AIR) * refilled)[:, 0]
-    taken = np.isfinite(after)
-    return np.where(taken[:, None], moving + 1e-9, 1.0), np.where(taken, bottomed + 1e-9, 1.0)
+    elastic = np.maximum(r.gap - r.slack, 1e-3)[:, None]
+    left, none = (after - r.slack)[:, None], np.zeros_like(elastic)
+    more = RUN_ADDS_AIR / _full_travel(r)[:, None]
+
+    def after_all(kept: Floats, unlike: float) -> Floats:
+        noise = change_noise(r, unlike * kept, u_leak_force=u_leak_force)
+        stays, less = _density(left - elastic, noise), _between(left, kept, elastic, noise)
+        seated = RUN_SEATS_VALVE * kept / elastic
+        found = RUN_LEAVES_AIR * stays + (1.0 - RUN_LEAVES_AIR - RUN_ADDS_AIR) * less + more
+        return (1.0 - seated) * found + seated * _between(left, none, elastic, noise)
+
+    by_share = np.mean([after_all(elastic * _GROWN, unlike) for unlike in _UNLIKE], axis=0)
+    return _evidence(after, r, by_share, after_all(none, 0.0)[:, 0])
+
+
+def compare_after_run(
+    after: Floats, r: Readings, grown: Floats, *, u_leak_force: Floats | float = 0.0
+) -> npt.NDArray[np.object_]:
+    """What a further run did to the gap: "smaller", "worse", "same", or "" where it was not read again.
+
+    Smaller and worse are four times as likely for a gap that changed (to anything less; to anything up to the full
+    travel) as for an unchanged lifter under the readings' combined uncertainty. ``grown``: the part of the gap [mm],
+    (n,), that may have grown while force was held.
+    """
+    elastic, left = np.maximum(r.gap - r.slack, 1e-3), after - r.slack
+    same, less = np.zeros(len(elastic)), np.zeros(len(elastic))
+    for unlike in _UNLIKE:
+        noise = change_noise(r, unlike * grown[:, None], u_leak_force=u_leak_force)[:, 0]
+        same += _density(left - elastic, noise)
+        less += _between(left, np.zeros_like(elastic), elastic, noise)
+    sure = SURE / (1.0 - SURE)
+    smaller = (left < elastic) & (less >= sure * same)
+    worse = (left > elastic) & (len(_UNLIKE) / _full_travel(r) >= sure * same)
+    return np.select([~np.isfinite(after), smaller, worse], ["", "smaller", "worse"], "same").astype(object)
+
+
+def change_noise(r: Readings, grown: Floats, *, u_leak_force: Floats | float = 0.0) -> Floats:
+    """Standard uncertainty [mm] of the difference of two readings of one unchanged lifter, shape of ``grown``.
+
+    ``grown``: the part of the gap [mm], (n, k), that grew while force was held; it carries the time of the reading
+    and the force (``u_leak_force``, relative), the rest only the gauge.
+    """
+    pressed = np.hypot(r.u_time / r.time, u_leak_force)[:, None] * grown
+    return np.sqrt(2.0) * np.hypot(r.u_gap[:, None], pressed)
+
+
+def _between(x: Floats, low: Floats, high: Floats, noise: Floats) -> Floats:
+    """Density of a value anywhere from low to high, read with noise; under low 0 it may be anything less."""
+    start = np.where(low > 0, ndtr((low - x) / noise), 0.0)
+    return (ndtr((high - x) / noise) - start) / (high - low)
+
+
+def _full_travel(r: Readings) -> Floats:
+    return np.maximum(r.cap - r.slack, 0.1)
+
+
+def _evidence(reading: Floats, r: Readings, by_share: Floats, by_bottom: Floats) -> Evidence:
+    return Evidence(np.isfinite(reading), by_share, by_bottom, 1.0 / _full_travel(r))
 
 
 def cause_probabilities(
     r: Readings,
-    weights: list[tuple[Floats, Floats]] | None = None,
+    weights: list[Evidence] | None = None,
     *,
     pressed_again: npt.NDArray[np.bool_] | bool = False,
 ) -> tuple[Floats, Floats]:
-    """Probabilities in the order of CAUSES, shape (n, 4), rows summing to 1, and the mean of w, (n,).
+    """Probabilities in the order of CAUSES, shape (n, 5), rows summing to 1, and the mean of w, (n,).
 
-    ``weights``: likelihoods from :func:`weigh_second_force` and :func:`weigh_after_run`; ``pressed_again`` True
+    ``weights``: evidence from :func:`weigh_second_force` and :func:`weigh_after_run`; ``pressed_again`` True
     where there was a second force, without which a mechanical gap looks like air and isn't weighed.
     """
     bins, no_force = share_distribution(r)
-    at_end = stands_at_travel(r)
-    mechanical = MECHANICAL_BEFORE * (1.0 - at_end) * pressed_again
-    at_end = at_end + mechanical
-    moving = bins * (1.0 - at_end)[:, None]
-    bottomed = at_end
-    for by_share, by_bottom in weights or []:
-        moving, bottomed = moving * by_share, bottomed * by_bottom
-    total = moving.sum(axis=1) + bottomed
-    moving, bottomed = moving / total[:, None], bottomed / total
-    mean = (moving * MIDDLES).sum(axis=1) / np.maximum(moving.sum(axis=1), 1e-12)
-    parts = (
-        np.stack([moving[:, _AIR].sum(axis=1), moving[:, _LEAK].sum(axis=1)], axis=1)
-        * (1.0 - no_force)[:, None]
-    )
-    bottomed = no_force + (1.0 - no_force) * bottomed
-    both = np.maximum(1.0 - parts.sum(axis=1) - bottomed, 0.0)
-    return np.column_stack([parts, both, bottomed]), mean
+    at_end, wrong = weigh_kinds(r)
+    mechanical = MECHANICAL_BEFORE * (1.0 - at_end - wrong) * pressed_again
+    moving = bins * (1.0 - at_end - wrong - mechanical)[:, None]
+    bottomed = at_end + mechanical
+    for more in weights or []:
+        # the reading more may be the wrong one too
+        wrong_or_this = (wrong + MISREAD_BEFORE * (1.0 - wrong)) * more.by_misreading
+        fit, fit_bottom = (
+            (1.0 - MISREAD_BEFORE) * moving * more.by_share,
+            (1.0 - MISREAD_BEFORE) * bottomed * more.by_bottom,
+        )
+        total = fit.sum(axis=1) + fit_bottom + wrong_or_this
+        moving = np.where(more.taken[:, None], fit / total[:, None], moving)
+        bottomed = np.where(more.taken, fit_bottom / total, bottomed)
+        wrong = np.where(more.taken, wrong_or_this / total, wrong)
+    sound = np.maximum(moving.sum(axis=1), 1e-12)
+    mean = (moving * MIDDLES).sum(axis=1) / sound
+    parts = np.stack([moving[:, _AIR].sum(axis=1), moving[:, _LEAK].sum(axis=1)], axis=1)
+    # a gap that is there without force is bottomed, unless the readings contradict each other
+    parts = parts * (1.0 - no_force)[:, None]
+    bottomed = bottomed + no_force * (1.0 - wrong - bottomed)
+    both = np.maximum(1.0 - parts.sum(axis=1) - bottomed - wrong, 0.0)
+    return np.column_stack([parts, both, bottomed, wrong]), mean
 
 
 def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
-    """The cause with probability of at least .8, else "unclear"."""
-    best = probabilities.argmax(axis=1)
-    sure = probabilities[np.arange(len(best)), best] >= SURE
-    return np.where(sure, np.array(CAUSES, dtype=object)[best], "unclear")
+    """The cause with probability of at least .8, else "unclear".
+
+    Air, leak_down, both and bottomed are named by their probability given right readings, where those are the likelier.
+    """
+    wrong = probabilities[:, -1]
+    given = probabilities[:, :-1] / np.maximum(1.0 - wrong, 1e-12)[:, None]
+    best = given.argmax(axis=1)
+    sure = (given[np.arange(len(best)), best] >= SURE) & (wrong < 0.5)
+    named = np.where(sure, np.array(CAUSES, dtype=object)[best], "unclear")
+    return np.where(wrong >= SURE, CAUSES[-1], named)

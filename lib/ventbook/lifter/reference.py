@@ -10,6 +10,7 @@ from ventbook.lifter.motion import Floats, air_travel_mm, trapped_air_mm3
 from ventbook.lifter.spread import Press
 
 INDEX = 1.125  # middle of 1 (slow) and 1.25 (quick)
+BETWEEN_PRESSES = 0.5  # of the force's uncertainty; the rest is the gauge's and the same at both presses
 
 
 def spring_of(p: Press) -> dict[str, Floats]:
@@ -39,12 +40,20 @@ def scale_to_force(c: Checks, force: Floats | float) -> tuple[Floats, Floats, Fl
     air, leak = scales(p.spring_force, p.force, INDEX)
     moves = [
         scales(np.minimum(p.spring_force + p.u_spring_force, 0.9 * p.force), p.force, INDEX),
-        scales(p.spring_force, np.maximum(p.force + 0.5 * p.u_force, p.spring_force + 1.0), INDEX),
+        scales(
+            p.spring_force, np.maximum(p.force + BETWEEN_PRESSES * p.u_force, p.spring_force + 1.0), INDEX
+        ),
         scales(p.spring_force, p.force, 1.25),
     ]
     u_air = np.sqrt(sum((a - air) ** 2 for a, _ in moves))
     u_leak = np.sqrt(sum((b - leak) ** 2 for _, b in moves))
     return air, u_air, leak, u_leak
+
+
+def leak_force_u(c: Checks) -> Floats:
+    """Relative standard uncertainty of the growing part between two presses at one nominal force, by hand."""
+    p = c.press
+    return BETWEEN_PRESSES * p.u_force / np.maximum(p.force - p.spring_force, 1.0)
 
 
 def compare_forces(c: Checks, state: npt.NDArray[np.intp]) -> dict[str, npt.NDArray[np.generic]]:

@@ -8,8 +8,11 @@ import pandas as pd
 
 from ventbook.lifter.cause import (
     CAUSES,
+    SURE,
     cause_probabilities,
+    compare_after_run,
     name_cause,
+    out_of_order,
     weigh_after_run,
     weigh_second_force,
 )
@@ -25,14 +28,15 @@ from ventbook.lifter.reference import (
     INDEX,
     bring_to_reference,
     compare_forces,
+    leak_force_u,
     scale_to_force,
     spring_of,
 )
 from ventbook.lifter.spread import SEED, Press, intervals_of_one, intervals_of_two
 
 STATES = ("two_readings", "one_reading", "no_air_found", "not_pressed", "not_recorded")
-FELL = "fell while held: read again"
-_FELL, _OFF_FORCE, _ZERO = (1 << len(TAKEN) + 1 + i for i in range(3))
+READ_AGAIN = "contradictory, read again"
+_CONTRADICTORY, _FELL, _OFF_FORCE, _ZERO = (1 << len(TAKEN) + 1 + i for i in range(4))
 _PROBABILITIES = tuple(f"{cause}_probability" for cause in CAUSES)
 
 
@@ -55,12 +59,12 @@ def split_gaps(
     ``gap_last_mm`` with ``extra_run_between``.
     ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
 
-    Returns ``split_state`` (one of STATES), ``cause`` (air, leak_down, both, bottomed, unclear; "" where there is
-    no gap to explain), the four ``..._probability``, ``growth_share``, ``trapped_air_mm3`` with ``_low`` and
-    ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
+    Returns ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
+    explain), ``..._probability`` of each of CAUSES, ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
     with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak as fast,
     ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
-    ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Raises ValueError without ``gap_mm``.
+    ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing
+    where the readings are contradictory. Raises ValueError without ``gap_mm``.
     """
     if "gap_mm" not in frame.columns:
         raise ValueError("frame must have the column gap_mm; it has " + ", ".join(map(str, frame.columns)))
@@ -101,6 +105,19 @@ def correct_to_reference(
     state = _state(checks)
     found = bring_to_reference(checks, state, *_point(checks, state), force, hold)
     return np.asarray(found["gap_corrected_mm"], dtype=float)
+
+
+def tell_after_run(frame: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """What a further run did to each gap of ``frame``, beyond what the readings' uncertainty allows.
+
+    "smaller", "same", "worse", "" where the gap was not read again after a run. Columns as in :func:`split_gaps`.
+    All of the gap may have grown under force unless it was read at once too.
+    """
+    checks = read_checks(frame, reference_force_N=70.0, reference_hold_s=3.0)
+    r, state = checks.readings, _state(checks)
+    growth = r.rocker_ratio * _point(checks, state)[1] * 1e-3 * r.time
+    grown = np.where(state == 0, growth, np.maximum(r.gap - r.slack, 0.0))
+    return compare_after_run(checks.after_run, r, grown, u_leak_force=leak_force_u(checks))
 
 
 def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:
@@ -147,20 +164,24 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     gapped = state <= 1
     travel, growth = _point(c, state)
     out: dict[str, npt.NDArray[np.generic]] = {"split_state": np.array(STATES, dtype=object)[state]}
-    probabilities, share = np.full((n, 4), np.nan), np.full(n, np.nan)
+    probabilities, share = np.full((n, len(CAUSES)), np.nan), np.full(n, np.nan)
     cause = np.full(n, "", dtype=object)
     if gapped.any():
         probabilities[gapped], share[gapped] = _ask_causes(_rows(c, gapped))
         cause[gapped] = name_cause(probabilities[gapped])
     # without force on the chamber the readings say nothing of air or leak
     cause[state == 3] = "unclear"
+    cause[(state == 2) & (out_of_order(c.readings) >= SURE)] = "contradictory"
+    contradictory = cause == "contradictory"
     out["cause"] = cause
     out |= {name: probabilities[:, i] for i, name in enumerate(_PROBABILITIES)}
-    out["growth_share"] = np.where(gapped, share, np.nan)
-    out |= _volumes(c, state, travel, growth, level, seed)
+    # air and growth are taken from readings that can be right
+    out["growth_share"] = np.where(gapped & ~contradictory, share, np.nan)
+    volumes = _volumes(c, state, travel, growth, level, seed)
+    out |= {name: np.where(contradictory, np.nan, values) for name, values in volumes.items()}
     out |= compare_forces(c, state)
     out |= bring_to_reference(c, state, travel, growth, force, hold)
-    out["split_note"] = _notes(c, state, force)
+    out["split_note"] = _notes(c, state, force, contradictory)
     return pd.DataFrame(out)
 
 
@@ -194,15 +215,13 @@ def _ask_causes(c: Checks) -> tuple[Floats, Floats]:
     weights = [
         weigh_second_force(
             second,
-            r.gap,
-            r.slack,
-            r.u_gap,
+            r,
             air_scale=np.nan_to_num(air, nan=1.0),
             u_air_scale=np.nan_to_num(u_air, nan=1.0),
             leak_scale=np.nan_to_num(leak, nan=1.0),
             u_leak_scale=np.nan_to_num(u_leak, nan=1.0),
         ),
-        weigh_after_run(c.after_run, r.gap, r.slack, r.u_gap),
+        weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c)),
     ]
     return cause_probabilities(r, weights, pressed_again=np.isfinite(second))
 
@@ -252,12 +271,19 @@ def _volumes(
     }
 
 
-def _notes(c: Checks, state: npt.NDArray[np.intp], force: float) -> npt.NDArray[np.object_]:
+def _notes(
+    c: Checks, state: npt.NDArray[np.intp], force: float, contradictory: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.object_]:
     r = c.readings
     flags = c.taken.copy()
-    fell = (state == 0) & (r.first_gap - r.gap > 2 * np.sqrt(2.0) * r.u_gap)
+    fell = contradictory & (r.gap < r.first_gap)
     off = (np.abs(c.press.force - force) > 0.05 * force) & (state < 4)
-    for mask, flag in ((fell, _FELL), (off, _OFF_FORCE), ((r.gap == 0), _ZERO)):
+    for mask, flag in (
+        (contradictory, _CONTRADICTORY),
+        (fell, _FELL),
+        (off, _OFF_FORCE),
+        ((r.gap == 0), _ZERO),
+    ):
         flags[mask] |= flag
     codes, distinct = pd.factorize(flags * len(STATES) + state)
     return np.array([_note(int(d) // len(STATES), int(d) % len(STATES)) for d in distinct], dtype=object)[
@@ -275,8 +301,8 @@ def _note(flags: int, state: int) -> str:
     parts = [said[state]] if state in said else []
     if flags & _ZERO:
         parts.append("0.00 is no gap: with low compression on this cylinder look for a stuck plunger")
-    if flags & _FELL:
-        parts.append(FELL)
+    if flags & _CONTRADICTORY:
+        parts.append(READ_AGAIN + (": the gap fell while force was held" if flags & _FELL else ""))
     if flags & _OFF_FORCE:
         parts.append("read off the reference force")
     if flags & TYPE_UNKNOWN:

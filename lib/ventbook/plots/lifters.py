@@ -13,7 +13,7 @@ from .style import COLORS, LIMIT_COLOR, MARKERS, mark_limit
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-CAUSE_ORDER = ("air", "leak_down", "both", "bottomed", "unclear")
+CAUSE_ORDER = ("air", "leak_down", "both", "bottomed", "unclear", "contradictory")
 
 
 def draw_share_lines(ax: Axes, table: pd.DataFrame, *, label: str, xlabel: str) -> Axes:

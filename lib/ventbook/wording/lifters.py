@@ -16,6 +16,7 @@ CAUSES = {
     "both": "both air and leak-down",
     "bottomed": "bottomed out",
     "unclear": "unclear",
+    "contradictory": "contradictory, read again",
 }
 
 

@@ -86,7 +86,8 @@ def causes(page: Page) -> Shown:
             "growth": ("Growth, median µm/s", "", "0"),
         },
         note="One reading alone is unclear: read the gap at about half a second and at the end of the hold, and a third time at "
-        "half the force.",
+        "half the force. Contradictory: no air and no leak explains readings that far apart, as a gap that falls while force is "
+        "held; read the lifter again.",
     )
 
 

@@ -12,6 +12,7 @@ from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_levels
 from ventbook.results import Estimate, NotEnoughData
+from ventbook.wording.lifters import CAUSES
 
 #: Readings that the spread of true gaps is taken from: every k-th of the history, about so many.
 ENOUGH = 20_000
@@ -126,9 +127,9 @@ def lifters(page: Page) -> Shown:
     shown += _cure(page, facts, now)
     found = now[now["over_first"].fillna(False).astype(bool)]
     counts = found["cause"].replace("", "unclear").value_counts()
-    order = ["air", "leak_down", "both", "bottomed", "unclear"]
-    causes = pd.DataFrame({"cause": order, "lifters": [int(counts.get(name, 0)) for name in order]})
-    causes["cause"] = causes["cause"].str.replace("_", " ")
+    causes = pd.DataFrame(
+        {"cause": list(CAUSES.values()), "lifters": [int(counts.get(name, 0)) for name in CAUSES]}
+    )
     return shown + page.add_table(
         "causes", causes, title="What the findings are made of",
         columns={"cause": "Cause", "lifters": "Lifters"},

@@ -11,8 +11,9 @@ from ventbook.pages.spongy_lifters.facts import gather_facts
 from ventbook.plots import contexts as draw
 from ventbook.results import Estimate, no_estimate
 from ventbook.wording import contexts as words
+from ventbook.wording.lifters import CAUSES
 
-CAUSE_WORDS = {"leak_down": "leak-down", "": "not known"}
+CAUSE_WORDS = {**CAUSES, "": "not known"}
 TIMELINES = 12
 
 

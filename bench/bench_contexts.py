@@ -61,7 +61,7 @@ def make_fleet(ventings: int, seed: int = 1) -> tuple[pd.DataFrame, tuple[contex
                 **base,
             )
         )
-    frame["lifters_checked"] = np.full(ventings, 8)
+    frame["lifters_judged_first"] = np.full(ventings, 8)
     frame["lifters_over_first"] = rng.binomial(8, 1 / (1 + np.exp(-logit)))
     return pd.DataFrame(frame), tuple(factors)
 
@@ -95,7 +95,7 @@ def time_library(
 
     cluster, _ = encode(jobs["engine_id"])
     y = jobs["lifters_over_first"].to_numpy(float)
-    response = np.column_stack([y, jobs["lifters_checked"].to_numpy(float) - y])
+    response = np.column_stack([y, jobs["lifters_judged_first"].to_numpy(float) - y])
     found = {}
     start = time.process_time()
     for factor in factors:

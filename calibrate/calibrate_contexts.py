@@ -95,7 +95,7 @@ def draw_context(rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
             "rotations_ratio": np.exp(rng.normal(0, 0.15, n)).round(2),
         }
     )
-    frame["lifters_checked"] = np.where(frame["engine_type"] == "flat6", 12, 8)
+    frame["lifters_judged_first"] = np.where(frame["engine_type"] == "flat6", 12, 8)
     return frame, engine
 
 
@@ -119,7 +119,7 @@ def draw_findings(
         + case.plant(jobs, rng)
     )
     share = np.clip(special.expit(logit), 1e-9, 1 - 1e-9)
-    row = np.repeat(np.arange(VENTINGS), jobs["lifters_checked"])
+    row = np.repeat(np.arange(VENTINGS), jobs["lifters_judged_first"])
     sd = np.log(LIMIT_MM / SOUND_GAP_MM) / stats.norm.isf(RATE)
     gap = LIMIT_MM * np.exp(sd * (rng.normal(size=len(row)) - special.ndtri(1 - share)[row]))
     gap = gap + np.where(jobs["gauge"].to_numpy()[row] == "Harbour 2", case.high_gauge_mm, 0.0)

@@ -596,17 +596,24 @@ def test_link_with_spongy_lifters_in_words(effect, part):
 
 
 @pytest.mark.parametrize(
-    ("engines", "open_jobs", "known", "unknown", "placeholder", "expected"),
+    ("engines", "open_jobs", "closed_jobs", "known", "unknown", "placeholder", "expected"),
     [
-        (0, 0, 0, 1, False, "What is open at the latest venting on record is not known: 1 engine has no usable lifter check there."),
-        (0, 0, 9, 0, True, "With a lifter over a placeholder limit or without return flow at the latest venting on record: 0 of 9 engines."),
-        (1, 0, 9, 2, False, "With a lifter over the limit or without return flow at the latest venting on record: 1 of 9 engines (that job was closed with it); 2 engines have no usable lifter check there."),
-        (3, 1, 9, 0, False, "With a lifter over the limit or without return flow at the latest venting on record: 3 of 9 engines (1 of these jobs is not closed)."),
+        (0, 0, 0, 0, 1, False, "What is open at the latest venting on record is not known: 1 engine has no usable lifter check there."),
+        (0, 0, 0, 9, 0, True, "With a lifter over a placeholder limit or without return flow at the latest venting on record: 0 of 9 engines."),
+        (1, 0, 1, 9, 2, False, "With a lifter over the limit or without return flow at the latest venting on record: 1 of 9 engines (that job was closed with it); 2 engines have no usable lifter check there."),
+        (3, 1, 2, 9, 0, False, "With a lifter over the limit or without return flow at the latest venting on record: 3 of 9 engines (1 of these jobs is not closed)."),
+        (1, 0, 0, 9, 0, False, "With a lifter over the limit or without return flow at the latest venting on record: 1 of 9 engines."),
+        (2, 0, 0, 9, 0, False, "With a lifter over the limit or without return flow at the latest venting on record: 2 of 9 engines."),
     ],
 )  # fmt: skip
-def test_open_findings_in_words(engines, open_jobs, known, unknown, placeholder, expected):
+def test_open_findings_in_words(engines, open_jobs, closed_jobs, known, unknown, placeholder, expected):
     got = words.open_findings(
-        engines, open_jobs=open_jobs, known=known, unknown=unknown, placeholder=placeholder
+        engines,
+        open_jobs=open_jobs,
+        closed_jobs=closed_jobs,
+        known=known,
+        unknown=unknown,
+        placeholder=placeholder,
     )
     assert got == expected
 

@@ -190,8 +190,9 @@ def plant_fleet(
         }
     )
     logit = -3.2 + np.log(odds_ratio) * frame["cooler_empty"] + rng.normal(0, 1.2, ventings)
-    frame["lifters_checked"] = 8
+    frame["lifters_judged_first"] = 8
     frame["lifters_over_first"] = rng.binomial(8, 1 / (1 + np.exp(-logit)))
+    frame["failed_first"] = frame["lifters_over_first"].gt(0).astype("boolean")
     return frame
 
 
@@ -210,7 +211,7 @@ def test_a_planted_cause_stands_out_and_keeps_its_size() -> None:
 def test_the_closed_form_equals_the_general_fit() -> None:
     jobs = plant_fleet(5, odds_ratio=2.0)
     row = one_row(contexts.screen_factors(jobs), "cooler_empty")
-    y, n = jobs["lifters_over_first"].to_numpy(float), jobs["lifters_checked"].to_numpy(float)
+    y, n = jobs["lifters_over_first"].to_numpy(float), jobs["lifters_judged_first"].to_numpy(float)
     design = np.column_stack([np.ones(len(jobs)), jobs["cooler_empty"]]).astype(float)
     cluster, engines = numerics.encode(jobs["engine_id"])
     fit = contexts.fit_binomial(design, y, n)

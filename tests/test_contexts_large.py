@@ -41,7 +41,7 @@ def make_fleet(
         + 0.4 * (jobs["lot"] == "B")
         + rng.normal(0, 0.6, engines)[engine]
     )
-    jobs["lifters_checked"] = 8
+    jobs["lifters_judged_first"] = 8
     jobs["lifters_over_first"] = rng.binomial(8, 1 / (1 + np.exp(-logit)))
     base = {
         "mechanism": "wear",

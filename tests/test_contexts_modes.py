@@ -180,8 +180,7 @@ def make_returning(findings: list[tuple[str, int]]) -> pd.DataFrame:
             "engine_type": "flat4",
             "site": "Plain",
             "date": pd.date_range("2026-01-01", periods=len(findings)),
-            "lifters_checked": 8,
-            "lifters_over_first": [over for _, over in findings],
+            "failed_first": pd.array([over > 0 for _, over in findings], dtype="boolean"),
         }
     )
 

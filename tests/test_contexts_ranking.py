@@ -33,7 +33,7 @@ def make_fleet(seed: int, *, cooler: float = 1.0, both: float = 1.0, ventings: i
         -3.3 + np.log(cooler) * jobs["cooler_empty"] + np.log(both) * (jobs["cooler_empty"] & unpressurised)
     )
     logit = logit + rng.normal(0, 0.8, ventings)
-    return jobs.assign(lifters_checked=8, lifters_over_first=rng.binomial(8, 1 / (1 + np.exp(-logit))))
+    return jobs.assign(lifters_judged_first=8, lifters_over_first=rng.binomial(8, 1 / (1 + np.exp(-logit))))
 
 
 def rank(jobs: pd.DataFrame, **options: bool) -> pd.DataFrame:

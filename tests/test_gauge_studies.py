@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import gauge
+from ventbook import gauge, verdicts
 from ventbook.results import NotEnoughData
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))
@@ -287,7 +287,7 @@ def test_wrong_verdicts_match_a_simulated_fleet():
 def test_findings_that_hang_on_the_gauge_are_counted():
     gap = pd.Series([0.3, 0.49, 0.51, 0.9, np.nan])
     p = pd.Series(gauge.over_limit_probability(gap, 0.02, 0.5))
-    counts = gauge.count_on_the_gauge(p, gap > 0.5, pd.Series(gauge.near_limit(gap, 0.02, 0.5)))
+    counts = gauge.count_on_the_gauge(p, gap > 0.5, pd.Series(verdicts.is_near(gap, 0.02, 0.5)))
     assert (counts["lifters"], counts["findings"], counts["near"]) == (4, 2, 2)
     assert (counts["findings_near"], counts["passes_near"]) == (1, 1)
     assert counts["expected_over"] == pytest.approx(2.0, abs=0.01)

@@ -12,7 +12,7 @@ PACKAGE = ROOT / "lib" / "ventbook"
 # A module imports only modules of a lower tier (files of one package may import each other).
 TIERS = (
     ("errors", "units", "results", "dictionary", "evidence"),
-    ("store", "readers", "privacy", "numerics"),
+    ("store", "readers", "privacy", "numerics", "verdicts"),
     ("intake", "traces", "priming", "lifter", "oil", "forms", "gauge"),
     ("jobs", "conformity"),
     ("waiting_times", "rates", "contexts", "trends"),
@@ -29,6 +29,7 @@ WITHIN = {
     ("priming", "oil"),
     ("lifter", "oil"),
     ("intake", "traces"),
+    ("conformity", "jobs"),
     ("dictionary", "errors"),
 }
 RANK = {name: rank for rank, names in enumerate(TIERS) for name in names}

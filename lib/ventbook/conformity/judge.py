@@ -13,7 +13,8 @@ def judge(readings: pd.DataFrame) -> pd.DataFrame:
     """Verdict and margin of each reading.
 
     ``readings`` carries value; low and high (what the reading stands for: (low, high]; NaN for a reading taken as
-    exact); limit_low and limit_high (NaN: open); comparable (False: taken at another force or hold).
+    exact); limit_low and limit_high (NaN: open); comparable (False: taken at another force or hold); near (True: the
+    gauge cannot tell the reading from its limit).
     A value on a limit is within it. Where the reading is an interval it is within when all of it is, outside when
     none of it is, else near_limit. The margin is the distance from the value to the nearer limit in the reading's
     unit, positive inside and negative outside; NaN without value or limit.
@@ -30,10 +31,17 @@ def judge(readings: pd.DataFrame) -> pd.DataFrame:
     beyond = ((value < floor) | (value > ceiling)).where(exact, (high < floor) | (low >= ceiling))
     no_limit = np.isinf(floor) & np.isinf(ceiling)
     verdict = np.select(
-        [value.isna(), no_limit, ~readings["comparable"].fillna(True).astype(bool), inside, beyond],
+        [
+            value.isna(),
+            no_limit,
+            ~readings["comparable"].fillna(True).astype(bool),
+            readings["near"].fillna(False).astype(bool),
+            inside,
+            beyond,
+        ],
         [
             VERDICTS.index(name)
-            for name in ("not_recorded", "no_limit", "not_comparable", "within", "outside")
+            for name in ("not_recorded", "no_limit", "not_comparable", "near_limit", "within", "outside")
         ],
         VERDICTS.index("near_limit"),
     )

@@ -7,10 +7,14 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
+from ventbook import verdicts
 from ventbook.dictionary import Limits
+from ventbook.jobs.intervals import time_interval
 from ventbook.numerics import find_places
 
-COLUMNS = ("venting_id", "step", "item", "value", "low", "high", "unit", "comparable", "source", "note")
+COLUMNS = (
+    "venting_id", "step", "item", "value", "low", "high", "unit", "comparable", "near", "source", "note",
+)  # fmt: skip
 READ = {
     "starts": ("venting_id", "start_no", "extra_run_speed_rpm", "extra_run_s"),
     "lifter_checks": ("venting_id", "check_no", "force_N", "hold_s"),
@@ -20,12 +24,11 @@ READ = {
         "gap_last_mm",
         "gap_last_corrected_mm",
         "comparable_last",
+        "near_limit_last",
         "limit_mm",
-        "gauge_u_mm",
     ),
 }
 """What is read of each table besides the ventings' own."""
-STOPWATCH_STEP_S = 0.5
 
 
 def collect_readings(
@@ -52,6 +55,7 @@ def _rows(
     low: pd.Series | None = None,
     high: pd.Series | None = None,
     comparable: pd.Series | bool = True,
+    near: pd.Series | bool = False,
     source: pd.Series | str = "record",
     item: pd.Series | str = "",
     note: pd.Series | str = "",
@@ -66,6 +70,7 @@ def _rows(
             "high": np.nan if high is None else high.astype(float),
             "unit": unit,
             "comparable": comparable,
+            "near": near,
             "source": source,
             "note": note,
         },
@@ -144,15 +149,16 @@ def _list_first_start(jobs: pd.DataFrame) -> pd.DataFrame:
     note = pd.Series("", index=jobs.index).mask(given_up, "shut down without pressure")
     low, high = jobs["time_low_s"], jobs["time_high_s"]
     turbo = jobs["turbocharged"].fillna(False).astype(bool) & started & ~given_up
-    flow, half = jobs["return_flow_time_s"], jobs["reading_step_s"].fillna(STOPWATCH_STEP_S) / 2
+    flow_low, flow_high = time_interval(
+        jobs["return_flow_time_s"], jobs["return_flow_seen"], jobs["reading_step_s"]
+    )
     seen = _yes(jobs["return_flow_seen"])
-    unseen = seen.eq(0)
     return pd.concat(
         [
             _rows(
                 jobs,
                 "time_to_pressure",
-                jobs["time_to_pressure_s"],
+                jobs["time_to_pressure_s"].where(low.notna()),
                 "s",
                 low=low,
                 high=high,
@@ -163,12 +169,12 @@ def _list_first_start(jobs: pd.DataFrame) -> pd.DataFrame:
             _rows(
                 jobs,
                 "return_flow_time",
-                flow,
+                jobs["return_flow_time_s"].where(flow_low.notna()),
                 "s",
                 where=turbo,
-                low=(flow - half).clip(lower=0).mask(unseen, flow),
-                high=(flow + half).mask(unseen, np.inf),
-                note=pd.Series("", index=jobs.index).mask(unseen, "not seen until then"),
+                low=flow_low,
+                high=flow_high,
+                note=pd.Series("", index=jobs.index).mask(seen.eq(0), "not seen until then"),
             ),
         ]
     )
@@ -201,13 +207,17 @@ def _list_after_check(jobs: pd.DataFrame) -> pd.DataFrame:
     note = checked.astype(int).astype(str) + " of " + jobs["lifters_fitted"].astype("Int64").astype(str)
     failed = jobs["failed_first"].fillna(False).astype(bool)
     runs = (jobs["extra_runs"].fillna(0) > 0).astype(float)
-    closed = jobs["closed"].notna() & (checked > 0)
+    still_over = _yes(verdicts.is_open_finding(jobs["failed_last"], jobs["closed"]))
     return pd.concat(
         [
             _rows(jobs, "all_lifters_checked", share, "1", note=note),
             _rows(jobs, "extra_run_after_finding", runs, "1", where=failed),
             _rows(
-                jobs, "open_finding_at_release", jobs["lifters_over_last"].astype(float), "1", where=closed
+                jobs,
+                "open_finding_at_release",
+                jobs["lifters_over_last"].astype(float).where(still_over.notna()),
+                "1",
+                where=jobs["closed"].notna() & (checked > 0),
             ),
         ]
     )
@@ -261,15 +271,13 @@ def _list_checks(checks: pd.DataFrame, jobs: pd.DataFrame, limits: Limits) -> pd
 
 
 def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """The worst lifter of each venting at its last check; within 2 u of the limit is near it."""
+    """The worst lifter of each venting at its last check."""
     gap = lifters["gap_last_corrected_mm"]
     # A light press that shows no finding says nothing: it ranks over any lifter that is within.
     rank = gap.where(lifters["comparable_last"].fillna(True).astype(bool), lifters["limit_mm"] - 1e-9)
     order = lifters.assign(rank=rank.fillna(-1.0)).sort_values(["venting_id", "rank"], kind="stable")
     worst = order.drop_duplicates("venting_id", keep="last").set_index("venting_id")
     table = worst.reindex(jobs["venting_id"]).reset_index()
-    margin = 2 * table["gauge_u_mm"]
-    near = (table["gap_last_corrected_mm"] - table["limit_mm"]).abs() <= margin
     value = table["gap_last_corrected_mm"]
     over = jobs["lifters_over_last"].astype(float).to_numpy()
     note = pd.Series([f"{n:.0f} lifters over" if n > 1 else "" for n in over], index=table.index)
@@ -282,8 +290,7 @@ def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
         "gap_at_last_check",
         value,
         "mm",
-        low=(value - margin).where(near),
-        high=(value + margin).where(near),
+        near=table["near_limit_last"].fillna(False).astype(bool),
         comparable=table["comparable_last"].fillna(True).astype(bool),
         item=table["position"].fillna(""),
         note=note,

@@ -171,7 +171,7 @@ def list_open_findings(verdicts: pd.DataFrame, jobs: pd.DataFrame, *, today: dt.
 
     Only an engine's latest venting counts: an earlier finding has been followed by a later job, which shows how it
     stands now. ``jobs`` must hold all ventings of the engines, not a period's alone. Newest first. Columns:
-    venting_id, engine_id, site, date, closed (NaT: the job is open), finding, value, unit, limit_high, status,
+    venting_id, engine_id, site, date, closed, open (missing: closing isn't recorded there), finding, value, unit, limit_high, status,
     revision, days (from the venting to ``today``).
     """
     latest = jobs.sort_values(["date", "venting_id"], kind="stable").drop_duplicates("engine_id", keep="last")
@@ -179,11 +179,22 @@ def list_open_findings(verdicts: pd.DataFrame, jobs: pd.DataFrame, *, today: dt.
         "outside"
     )
     found = verdicts[wanted & verdicts["venting_id"].isin(latest["venting_id"])]
-    found = found.merge(jobs[["venting_id", "closed"]], on="venting_id", how="left")
+    found = found.merge(jobs[["venting_id", "closed", "open"]], on="venting_id", how="left")
     titles = {name: step.title for name, step in steps().items()}
     item = (" (" + found["item"] + ")").where(found["item"] != "", "")
     found["finding"] = found["step"].map(titles) + item
     found["days"] = (pd.Timestamp(today) - found["date"]).dt.days.astype("Int64")
-    columns = ["venting_id", "engine_id", "site", "date", "closed", "finding", "value", "unit", "limit_high"]
+    columns = [
+        "venting_id",
+        "engine_id",
+        "site",
+        "date",
+        "closed",
+        "open",
+        "finding",
+        "value",
+        "unit",
+        "limit_high",
+    ]
     found = found.sort_values(["date", "venting_id"], ascending=[False, True], kind="stable")
     return found[[*columns, "status", "revision", "days"]].reset_index(drop=True)

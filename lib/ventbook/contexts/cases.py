@@ -17,15 +17,15 @@ SETS_NEEDED = 5
 
 
 def match_cases(jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 100.0) -> pd.DataFrame:
-    """Each venting with a lifter over the limit, beside up to ``controls`` ventings without one.
+    """Each failing venting (``failed_first``) beside up to ``controls`` ventings known not to fail.
 
     Candidates have the same engine type and reason and come from another engine; nearest first, distance =
     days / 30 + |difference of hours since overhaul| / ``hours_scale`` (0 where hours are not recorded). A venting may
     serve several cases. Returns columns set (Int), venting_id, case (bool), days_apart, hours_apart; the case
     is the first row of its set; a case without a like venting is left out.
     """
-    checked = jobs[jobs["lifters_checked"].fillna(0).to_numpy() > 0].reset_index(drop=True)
-    failed = checked["lifters_over_first"].fillna(0).to_numpy() > 0
+    checked = jobs[jobs["failed_first"].notna().to_numpy()].reset_index(drop=True)
+    failed = checked["failed_first"].to_numpy(bool)
     stratum = checked["engine_type"].astype(str) + " / " + checked["reason"].astype(str)
     days = checked["date"].to_numpy(dtype="datetime64[D]").astype(np.int64).astype(float)
     if "hours_since_overhaul_h" in checked.columns:

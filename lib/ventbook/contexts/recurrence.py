@@ -37,14 +37,14 @@ def find_recurrent_engines(
 ) -> Recurrence:
     """Whether findings fall on the same engines more often than they would if all engines were alike.
 
-    Findings (a lifter over the limit at the first check) are shuffled over ventings within strata ``by``, so that a site or a
+    Findings (``failed_first``; ventings without a result are left out) are shuffled over ventings within strata ``by``, so that a site or a
     type with many findings does not look like recurrent engines. By engine, ``chance`` is exact: the
     hypergeometric probability of at least its number of failing ventings, given its strata's totals (for an engine in one
     stratum; an engine seen in several is judged in the one with most of its ventings); q is Benjamini-Hochberg over
     all engines that returned, those without a finding among them.
     """
-    known = jobs[jobs["lifters_checked"].fillna(0).to_numpy() > 0].reset_index(drop=True)
-    failed = (known["lifters_over_first"].fillna(0).to_numpy() > 0).astype(np.int64)
+    known = jobs[jobs["failed_first"].notna().to_numpy()].reset_index(drop=True)
+    failed = known["failed_first"].to_numpy(bool).astype(np.int64)
     engine, names = encode(known["engine_id"])
     if known.empty or failed.sum() == 0:
         empty = pd.DataFrame(columns=list(ENGINE_COLUMNS))

@@ -98,14 +98,15 @@ class Term:
 def select_outcome(jobs: pd.DataFrame, outcome: str) -> OutcomeRows:
     """The rows of ``jobs`` on which ``outcome`` is known.
 
-    lifter_failure needs ``lifters_over_first`` and ``lifters_checked``; time_to_pressure ``time_low_s`` and
+    lifter_failure needs ``lifters_over_first`` and ``lifters_judged_first`` (a lifter pressed too lightly to be
+    judged is no trial: it could not have been found); time_to_pressure ``time_low_s`` and
     ``time_high_s``; rotations_to_prime ``rotations_low`` and ``rotations_high``, divided by ``expected_rotations``
     where the physics gives one for any row (then only those rows count).
     """
     if outcome not in OUTCOMES:
         raise ValueError(f"outcome must be one of {', '.join(OUTCOMES)}; got {outcome!r}")
     need = {
-        "lifter_failure": ("lifters_over_first", "lifters_checked"),
+        "lifter_failure": ("lifters_over_first", "lifters_judged_first"),
         "time_to_pressure": ("time_low_s", "time_high_s"),
         "rotations_to_prime": ("rotations_low", "rotations_high"),
     }[outcome]

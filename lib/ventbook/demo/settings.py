@@ -44,11 +44,6 @@ def list_quarters() -> list[str]:
     return [str(q) for q in pd.period_range(fleet["first_quarter"], periods=fleet["quarters"], freq="Q")]
 
 
-def quarter_of(day: date) -> str:
-    """The calendar quarter of a day, as in 2024Q4."""
-    return f"{day.year}Q{(day.month + 2) // 3}"
-
-
 def quarter_bounds(label: str) -> tuple[date, date]:
     """First day of a quarter and first day of the next one."""
     year, number = int(label[:4]), int(label[-1])

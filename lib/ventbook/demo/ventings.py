@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from ventbook.demo.physics import ambient_pressure, kinematic_viscosity, rotations_to_pressure
-from ventbook.demo.settings import list_quarters, quarter_bounds, quarter_of, read_settings
+from ventbook.demo.settings import list_quarters, quarter_bounds, read_settings
+from ventbook.verdicts import quarter_of
 
 ENGINE_COLUMNS = (
     "cylinders",

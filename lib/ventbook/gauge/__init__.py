@@ -13,7 +13,6 @@ from ventbook.gauge.components import (
 from ventbook.gauge.conformance import (
     ASSUMED_U_MM,
     guard_band,
-    near_limit,
     over_limit_probability,
     worst_false_accept,
 )
@@ -59,7 +58,6 @@ __all__ = [
     "interval_of_sum",
     "list_studies",
     "measure_bias",
-    "near_limit",
     "one_way_f",
     "over_limit_probability",
     "plan_study",

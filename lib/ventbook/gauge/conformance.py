@@ -13,6 +13,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from ventbook.verdicts import is_over
+
 ASSUMED_U_MM = 0.02
 """Standard uncertainty (mm) of a gap reading where no study stands behind the gauge. Common practice, no
 source; every number that rests on it is marked "assumed"."""
@@ -41,7 +43,7 @@ def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.Arra
     sure = u == 0
     p = special.ndtr((gap - limit) / np.where(sure, 1.0, u))
     known = ~(np.isnan(gap) | np.isnan(u) | np.isnan(limit))
-    return np.where(sure & known, (gap > limit).astype(float), p)
+    return np.where(sure & known, is_over(gap, limit).astype(float), p)
 
 
 def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
@@ -55,18 +57,6 @@ def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
     if not 0 < probability < 1:
         raise ValueError(f"probability must lie between 0 and 1; got {probability!r}")
     return float(max(0.0, limit - special.ndtri(probability) * u))
-
-
-def near_limit(
-    gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.ArrayLike, *, k: float = 2.0
-) -> npt.NDArray[np.bool_]:
-    """True where the reading is within k u of the limit, ends included: neither pass nor fail.
-
-    Not recorded: False.
-    """
-    gap, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (gap, u, limit)))
-    # 1e-12: a reading of 0.54 at limit 0.50 and u 0.02 is on the edge and belongs to the class
-    return np.abs(gap - limit) <= k * u + 1e-12
 
 
 def worst_false_accept(guard: float, *, coverage_factor: float = 2.0) -> float:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from ventbook import dictionary
+from ventbook import dictionary, verdicts
 from ventbook.store import to_frame
 
 from .context import Context
@@ -201,7 +201,8 @@ def only_findings(rows: SiteRows, context: Context) -> list[Fault]:
     if limit is None or limit.high is None:
         return []
     first = frame[frame["check_no"] == 1]
-    over = (first["gap_mm"] > limit.high).groupby(first["venting_id"], sort=True).any()
+    found = pd.Series(verdicts.is_over(first["gap_mm"], limit.high), first.index)
+    over = found.groupby(first["venting_id"], sort=True).any()
     where = first.drop_duplicates("venting_id").set_index("venting_id").loc[over.index]
     at = context.ventings.index.get_indexer(pd.Index(over.index.astype(object)))
     date = pd.to_datetime(context.ventings["date"].iloc[at]).to_numpy()
@@ -213,7 +214,7 @@ def only_findings(rows: SiteRows, context: Context) -> list[Fault]:
             "date": date,
         }
     )
-    table["quarter"] = table["date"].dt.year.astype(str) + "Q" + table["date"].dt.quarter.astype(str)
+    table["quarter"] = verdicts.quarters_of(table["date"])
     answer = []
     for (site, quarter), own in table.groupby(["site", "quarter"], sort=True):
         if len(own) >= thresholds()["selection"]["min_ventings"] and own["over"].all():
@@ -247,9 +248,8 @@ def revisions(rows: SiteRows, context: Context) -> list[Fault]:
 def open_jobs(rows: SiteRows, context: Context) -> list[Fault]:
     """Jobs that were never closed: what belongs to them may still come in."""
     limit = thresholds()["open_jobs"]["days"]
-    open_still = rows.frame["closed"].isna().to_numpy()
-    if open_still.all():
-        return []  # the site doesn't record closing at all
+    still = verdicts.is_open(rows.frame["closed"], rows.frame["site"])
+    open_still = still.fillna(False).to_numpy(bool)
     today = context.today.to_datetime64().astype("datetime64[D]").astype(np.int64)
     old = open_still & (today - rows.day > limit)
     return [

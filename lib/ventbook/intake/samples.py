@@ -23,6 +23,7 @@ from ventbook import dictionary
 from ventbook.readers import Sheet
 from ventbook.store import ISSUES, QUARANTINE, Snapshot, Writer, record_schema, table_path
 from ventbook.store.delta import new_file
+from ventbook.verdicts import quarter_of
 
 from .context import Context
 from .corrections import Corrections
@@ -117,7 +118,7 @@ class _Take:
         self.seen[key] = check
         if self.folder is not None:
             date = pd.Timestamp(str(self.context.ventings["date"].loc[key[0]]))
-            quarter = f"{date.year}Q{(date.month + 2) // 3}"
+            quarter = quarter_of(date)
             if quarter not in self.quarters:
                 path = new_file(self.folder, self.number, f"quarter={quarter}")
                 self.quarters[quarter] = QuarterFile(path, open_writer(path))

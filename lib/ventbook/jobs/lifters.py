@@ -11,14 +11,11 @@ import numpy.typing as npt
 import pandas as pd
 from pandas.api.extensions import ExtensionArray
 
-from .. import dictionary, gauge, lifter
+from .. import dictionary, gauge, lifter, verdicts
 from ..dictionary import Limits
 from ..numerics import find_places
 
 Rows = npt.NDArray[np.intp]
-Yes = npt.NDArray[np.bool_]
-COMPARABLE_SHARE = 0.8
-"""Under this share of the reference force a pass is not a pass (common practice, no source)."""
 FEED_ORDER = "feed_order"
 _READING = (
     "check_no",
@@ -122,15 +119,14 @@ def build_lifters(
         "gap_last_mm": (checks["gap_mm"].array, last),
         "gap_last_corrected_mm": (read["gap_corrected_mm"], ends),
     }
-    found |= {f"{name}_last": (read[name], ends) for name in ("over", "comparable", "over_probability")}
+    found |= {f"{name}_last": (read[name], ends) for name in _JUDGED}
     found |= {name: (checks[of].array, last) for name, of in _LAST.items()}
     found["checks"] = pd.array(ends - begins + 1, dtype="Int64"), every
     over, again, since, until = (
         values.take(rows) for values, rows in (found[n] for n in ("over_first", "over_last", *_STARTS))
     )
     run_between = pd.array(until > since, dtype="boolean").fillna(False)
-    cured = over & ~again
-    cured[~(run_between & over.fillna(False)).to_numpy(bool)] = pd.NA
+    cured = verdicts.is_cured(over, again, run_between)
     found |= {"extra_run_between": (run_between, every), "cured": (cured, every)}
 
     def put_together(names: Iterable[str], rows: Rows | None = None) -> pd.DataFrame:
@@ -161,7 +157,7 @@ def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.Da
         found[f"{name}_reference"] = frame["reference"]
         found[f"{name}_low"] = frame["low"].fillna(-np.inf)
         found[f"{name}_high"] = frame["high"].fillna(np.inf)
-    return ventings.assign(quarter=quarter_of(days), **found)
+    return ventings.assign(quarter=verdicts.quarters_of(days), **found)
 
 
 def _order_readings(checks: pd.DataFrame, venting_id: pd.Series) -> tuple[Rows, Rows, Rows]:
@@ -181,11 +177,6 @@ def _add_rank(key: Rows, values: pd.Series) -> Rows:
     """A key that sorts as ``key`` does and within it by ``values``, missing ones last."""
     code, names = pd.factorize(values, sort=True)
     return key * (len(names) + 1) + np.where(code < 0, len(names), code)
-
-
-def quarter_of(date: pd.Series) -> pd.Series:
-    """Calendar quarter as text, "2026Q3"."""
-    return (date.dt.year.astype("str") + "Q" + date.dt.quarter.astype("str")).where(date.notna())
 
 
 def _name_positions(cylinder: ExtensionArray, valve: ExtensionArray) -> ExtensionArray:
@@ -232,24 +223,20 @@ def _at_reference(
             reference_hold_s=at["hold_reference"][off],
         )
     limit = at["limit_mm"]
-    light = force < COMPARABLE_SHARE * at["force_reference"]
-    # A light press that is already over the limit is over at full force too; a light press that is not says nothing.
-    comparable = ~light | (gap > limit)
+    judged = verdicts.judge_readings(
+        gap, corrected=corrected, u=u, limit=limit, force=force, reference_force=at["force_reference"]
+    )
     probability = gauge.over_limit_probability(corrected, u, limit)
     return {
         "gauge_u_mm": u,
         "limit_mm": limit,
         "gap_corrected_mm": corrected,
         "corrected": off,
-        "comparable": _yes_no(comparable),
-        "over": _yes_no(corrected > limit, ~comparable | np.isnan(limit) | np.isnan(corrected)),
-        "over_probability": np.where(comparable, probability, np.nan),
-        "near_limit": _yes_no(np.abs(corrected - limit) <= 2 * u, ~comparable),
+        "comparable": judged.comparable,
+        "over": judged.over,
+        "over_probability": np.where(judged.comparable.to_numpy(bool), probability, np.nan),
+        "near_limit": judged.near,
     }
-
-
-def _yes_no(values: Yes, missing: Yes | None = None) -> ExtensionArray:
-    return pd.arrays.BooleanArray(values, np.zeros(len(values), bool) if missing is None else missing)
 
 
 def _split_causes(findings: pd.DataFrame, finding: Rows, n: int) -> dict[str, Any]:

@@ -7,10 +7,10 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
-from .. import dictionary, priming
+from .. import dictionary, priming, verdicts
 from ..dictionary import Limits
 from .intervals import first_start, rotation_interval, rotations_per_count
-from .lifters import build_lifters, quarter_of
+from .lifters import build_lifters
 
 EXPECTED = (
     "expected_rotations",
@@ -52,7 +52,7 @@ def build_jobs(
     """One row a venting, sorted by date and venting_id.
 
     The venting's and its engine's columns, and:
-    quarter, month; time_to_pressure_s with (time_low_s, time_high_s], time_source, start_pressure_shown and
+    quarter, month; open (no date of closing; missing at a site that never writes one); time_to_pressure_s with (time_low_s, time_high_s], time_source, start_pressure_shown and
     the other columns of the first start; starts, extra_runs; rotations_crank with (rotations_low,
     rotations_high] in crankshaft rotations; expected_* from the physics and rotations_ratio = recorded over
     expected; lifters_fitted, lifters_checked, lifters_judged_first and _last (read at a force that allows a verdict),
@@ -70,8 +70,9 @@ def build_jobs(
     lifters = build_lifters(records, limits=limits) if lifters is None else lifters
     jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
     jobs = jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
-    jobs["quarter"] = quarter_of(jobs["date"])
+    jobs["quarter"] = verdicts.quarters_of(jobs["date"])
     jobs["month"] = jobs["date"].dt.strftime("%Y-%m").astype("str")
+    jobs["open"] = verdicts.is_open(jobs["closed"], jobs["site"])
     jobs["lifters_fitted"] = jobs["cylinders"] * jobs["valves_per_cylinder"].fillna(2)
     jobs = jobs.merge(first_start(records["starts"]), on="venting_id", how="left", validate="1:1")
     jobs["time_source"] = jobs["time_source"].fillna("")
@@ -162,12 +163,15 @@ def _lifter_counts(lifters: pd.DataFrame) -> pd.DataFrame:
     counts["trapped_air_total_mm3"] = air
     for which in ("f", "l"):
         name = {"f": "first", "l": "last"}[which]
-        over = counts[f"lifters_over_{name}"] > 0
-        whole = counts[f"judged_{which}"] == counts["lifters_checked"]
-        counts[f"failed_{name}"] = over.astype("boolean").where(over | whole)
+        counts[f"failed_{name}"] = verdicts.is_failing(
+            over=counts[f"lifters_over_{name}"],
+            judged=counts[f"judged_{which}"],
+            checked=counts["lifters_checked"],
+        )
     counts["over_probability_any_first"] = -np.expm1(counts["log_within"])
-    cured = counts["failed_first"] & ~counts["failed_last"]
-    counts["cured"] = cured.where(counts["lifters_rechecked"] > 0).astype("boolean")
+    counts["cured"] = verdicts.is_cured(
+        counts["failed_first"], counts["failed_last"], counts["lifters_rechecked"] > 0
+    )
     counts = counts.rename(columns={"judged_f": "lifters_judged_first", "judged_l": "lifters_judged_last"})
     counts[LIFTER_COUNTS] = counts[LIFTER_COUNTS].astype("Int64")
     return counts.drop(columns="log_within").reset_index()

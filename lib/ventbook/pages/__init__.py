@@ -6,7 +6,7 @@ has one function a question, each taking the page and returning something a note
 
 from .base import Page, open_page
 from .parameters import ParameterError, ReportSpec, check_parameters, find_report, report_specs
-from .period import Period, choose_period, quarter_of
+from .period import Period, choose_period
 from .show import ColumnSpec, Shown
 
 __all__ = [
@@ -20,6 +20,5 @@ __all__ = [
     "choose_period",
     "find_report",
     "open_page",
-    "quarter_of",
     "report_specs",
 ]

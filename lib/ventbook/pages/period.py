@@ -12,6 +12,8 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
+from ventbook.verdicts import quarter_of
+
 FORMS = "2026Q3, 2026-07, 2026, 2026-07/2026-09 or 12m/2026-09"
 EARLIEST = dt.date(1980, 1, 1)
 
@@ -81,11 +83,6 @@ def name_span(start: dt.date, end: dt.date) -> str:
     """The shortest name of a span of days: ``2026Q3``, ``2026-07``, else first and last day."""
     months = Period("", start, end).months()
     return _span_label(start, end) if months is None or months < 1 else _month_label(start, months)
-
-
-def quarter_of(day: dt.date) -> str:
-    """``2026Q3`` for any day of that quarter."""
-    return f"{day.year}Q{(day.month + 2) // 3}"
 
 
 def _month(text: str) -> dt.date:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook import plots, waiting_times, wording
+from ventbook.jobs import time_interval
 from ventbook.plots import waiting_times as draw
 from ventbook.wording import waiting_times as words
 
@@ -291,17 +292,13 @@ def return_flow(page: Page) -> Shown:
     """Time to flow from the turbocharger's return, of turbocharged engines."""
     jobs = gather_facts(page).jobs
     turbo = jobs[(jobs["turbocharged"] == True).fillna(False).to_numpy(bool)]  # noqa: E712
-    time, seen = turbo["return_flow_time_s"], turbo["return_flow_seen"]
+    time = turbo["return_flow_time_s"]
     if turbo.empty or time.notna().sum() == 0:
         return page.text(
             f"{wording.count(len(turbo), 'venting')} of turbocharged engines, none with a return-flow time."
         )
-    half = turbo["reading_step_s"].fillna(0.5) / 2
-    shown_flow = seen.fillna(True).astype(bool)
-    turbo = with_limit(page, turbo, "return_flow_time").assign(
-        wait_low=(time - half).clip(lower=0),
-        wait_high=(time + half).where(shown_flow, np.inf).mask(time.isna()),
-    )
+    low, high = time_interval(time, turbo["return_flow_seen"], turbo["reading_step_s"])
+    turbo = with_limit(page, turbo, "return_flow_time").assign(wait_low=low, wait_high=high)
     median, p90 = (waits.find_quantile(turbo, q, RETURN, level=page.level) for q in (0.5, 0.9))
     over = waits.share_over_own_limit(turbo, level=page.level)
     limit, placeholder = say_limit(page, turbo)

@@ -20,6 +20,7 @@ from ventbook.rates.gaps import GapSpread
 from ventbook.rates.intervals import check_level
 from ventbook.rates.shares import venting_share
 from ventbook.results import Estimate, no_estimate
+from ventbook.verdicts import is_over
 
 GRID = 400
 METHOD_LOOK = "true gap given the reading (log-normal fleet, normal gauge error), read once more"
@@ -110,7 +111,7 @@ def expect_second_look(
     variance = (weight * (x - mean[:, None]) ** 2).sum(1) + u**2
     half = special.ndtri(0.5 + level / 2) * np.sqrt(variance)
     sure = u == 0
-    passes, within = (np.where(sure, (y <= limit).astype(float), v) for v in (passes, within))
+    passes, within = (np.where(sure, (~is_over(y, limit)).astype(float), v) for v in (passes, within))
     mean = np.where(sure, y, mean)
     return SecondLook(passes, within, mean, np.maximum(mean - half, 0.0), mean + half, level)
 
@@ -163,9 +164,7 @@ def compare_cure(
     )
     frame["u"], frame["limit"] = np.broadcast_to(u, len(frame)), np.broadcast_to(limit, len(frame))
     gap = frame["gap"].to_numpy(dtype=float, na_value=np.nan)
-    over = pd.array(
-        np.where(np.isnan(gap), False, gap > frame["limit"].to_numpy(dtype=float)), dtype="boolean"
-    )
+    over = pd.array(is_over(gap, frame["limit"].to_numpy(dtype=float)), dtype="boolean")
     cured = cured_share(over, frame["last"], frame["run"], cluster=frame["engine"], level=level)
     use = (pd.Series(over) & frame["run"]).fillna(False).to_numpy(dtype=bool) & frame[
         "last"

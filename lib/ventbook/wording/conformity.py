@@ -82,8 +82,13 @@ def least_recorded(steps: Sequence[tuple[str, float]]) -> str:
     return f"Most often not written down where it applies: {core.join_words(parts)}."
 
 
-def open_findings(engines: int, *, open_jobs: int, known: int, unknown: int, placeholder: bool) -> str:
-    """How many engines ended their latest venting, as recorded, with something outside; ``unknown``: no check."""
+def open_findings(
+    engines: int, *, open_jobs: int, closed_jobs: int, known: int, unknown: int, placeholder: bool
+) -> str:
+    """How many engines ended their latest venting, as recorded, with something outside; ``unknown``: no check.
+
+    Of a job that is neither open nor closed, closing isn't recorded.
+    """
     blank = (
         f"{core.count(unknown, 'engine')} {'has' if unknown == 1 else 'have'} no usable lifter check there"
     )
@@ -94,11 +99,16 @@ def open_findings(engines: int, *, open_jobs: int, known: int, unknown: int, pla
     if engines == 0:
         still = ""
     elif engines == 1:
-        still = " (that job is not closed)" if open_jobs else " (that job was closed with it)"
-    elif open_jobs == 0:
+        still = " (that job is not closed)" if open_jobs else ""
+        still = " (that job was closed with it)" if closed_jobs else still
+    elif closed_jobs == engines:
         still = " (all of these jobs were closed with it)"
     else:
-        still = f" ({open_jobs} of these jobs {'is' if open_jobs == 1 else 'are'} not closed)"
+        still = (
+            f" ({open_jobs} of these jobs {'is' if open_jobs == 1 else 'are'} not closed)"
+            if open_jobs
+            else ""
+        )
     tail = f"; {blank}" if unknown else ""
     return f"With {over} or without return flow {place}: {engines} of {core.count(known, 'engine')}{still}{tail}."
 

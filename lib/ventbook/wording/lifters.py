@@ -174,11 +174,11 @@ def off_force(off: int, light: int, total: int) -> str:
 def blanks_sentence(
     blanks: int, low: float | None, high: float | None, passed: Estimate, unchecked: Estimate
 ) -> str:
-    """Bounds where lifters were not written down."""
+    """Bounds where lifters were not written down, or not pressed hard enough to tell."""
     if blanks == 0:
-        return "Every fitted lifter was written down, so nothing hangs on blanks."
+        return "Every fitted lifter was read at a force that tells, so nothing hangs on blanks."
     return (
-        f"{count(blanks, 'fitted lifter')} {'was' if blanks == 1 else 'were'} not written down. If blanks passed, the share over the limit is "
+        f"{count(blanks, 'fitted lifter')} {'has' if blanks == 1 else 'have'} no reading that tells (not written down, or pressed too lightly). If these passed, the share over the limit is "
         f"{number(passed.estimate, 'share')}; if they were not checked, {number(unchecked.estimate, 'share')}. "
         f"With both intervals: {value_range(low, high, 'share')}."
     )

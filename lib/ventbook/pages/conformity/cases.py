@@ -39,7 +39,7 @@ def open_findings(page: Page) -> Shown:
         reading=[reading for reading, _ in pairs],
         limit=[limit for _, limit in pairs],
         against=np.where(table["status"] == "placeholder", "placeholder", table["revision"]),
-        job=np.where(table["closed"].isna(), "open", "closed"),
+        job=table["open"].map({True: "open", False: "closed"}).fillna("closing not recorded"),
     )
     label = wording.unit_label("mm", page.units)
     return shown + page.add_table(

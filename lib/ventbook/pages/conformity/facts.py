@@ -50,7 +50,8 @@ def say_open(page: Page, table: pd.DataFrame) -> str:
     known = last["verdict"].isin(JUDGED).sum()
     return words.open_findings(
         len(findings),
-        open_jobs=int(findings["closed"].isna().sum()),
+        open_jobs=int(findings["open"].sum()),
+        closed_jobs=int(findings["closed"].notna().sum()),
         known=int(known),
         unknown=len(latest) - int(known),
         placeholder=bool(last["status"].eq("placeholder").any()),

@@ -11,6 +11,7 @@ from ventbook.pages.gauge_study.facts import Facts, gather_facts, gauges_off, to
 from ventbook.pages.show import Shown
 from ventbook.plots.gauge import draw_differences
 from ventbook.results import NotEnoughData
+from ventbook.verdicts import is_over
 from ventbook.wording import gauge as words
 
 
@@ -70,14 +71,16 @@ def verdicts(page: Page) -> Shown:
     table = facts.by_gauge.set_index("gauge")
     for g in sorted(name.unique()):
         part = period[(name == g).to_numpy()]
-        u = float(table["u_mm"].get(g, gauge.ASSUMED_U_MM))
+        # what every verdict of these readings rests on, in all reports: a study's uncertainty, or else the assumed one
+        u = float(part["gauge_u_mm"].iloc[0])
         off = float(table["bias_mm"].get(g, np.nan))
-        source = str(table["source"].get(g, "assumed"))
+        source = "study" if table["source"].get(g) == "study" else "assumed"
+        counts = gauge.count_on_the_gauge(
+            part["over_probability_first"], part["over_first"], part["near_limit_first"]
+        )
         gap, limit = (part[c].to_numpy(dtype=float) for c in ("gap_first_corrected_mm", "limit_mm"))
-        over = pd.Series(gap > limit)
-        p = pd.Series(gauge.over_limit_probability(gap, u, limit))
-        counts = gauge.count_on_the_gauge(p, over, pd.Series(gauge.near_limit(gap, u, limit)))
-        left = int((gap - (off if np.isfinite(off) else 0.0) > limit).sum())
+        unbiased = gap - (off if np.isfinite(off) else 0.0)
+        left = int((is_over(unbiased, limit) & part["over_first"].notna().to_numpy()).sum())
         if np.isfinite(off) and abs(off) > u and counts["findings"] > 0:
             out += page.text(words.without_bias(int(counts["findings"]), left, wording.clean_text(g)))
         rows.append(

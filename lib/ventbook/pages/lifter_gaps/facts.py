@@ -18,18 +18,17 @@ STEPS = (0.01, 0.02, 0.05, 0.1)
 
 @dataclass(frozen=True)
 class Facts:
-    """Ventings and lifters of the period, counts a venting, and how the readings were taken.
+    """Ventings and lifters of the period, and how the readings were taken.
 
-    ``counts``: a row a venting of the period: over and judged at the first and last check, failed_first, failed_last,
-    written, fitted, site, engine_type, reason, engine_id. ``history``: lifters up to the end of the period.
+    ``history``: lifters up to the end of the period.
     ``spread``: log-normal spread of true gaps (None: too few readings); ``step``: step of the readings, mm; ``u``:
     median uncertainty of a reading, mm. ``limit``: the limit most lifters of the period are held against, mm (NaN:
     none); ``limit_words``: "the limit" or "the placeholder limit".
     """
 
+    jobs: pd.DataFrame
     lifters: pd.DataFrame
     history: pd.DataFrame
-    counts: pd.DataFrame
     groups: dict[str, list[str]]
     spread: GapSpread | None
     step: float
@@ -53,13 +52,12 @@ def gather_facts(page: Page) -> Facts:
 
 def _make_facts(page: Page) -> Facts:
     lifters, history, jobs = page.lifters, page.history_lifters, page.jobs
-    counts = count_ventings(jobs, lifters)
     groups = {
         name: sorted(map(str, page.history_jobs[name].dropna().unique()))
         for name in ("site", "engine_type", "reason")
     }
     known = not bool((jobs["recorded_because"] == "finding_only").fillna(False).any())
-    failed = counts["failed_first"].dropna()
+    failed = jobs["failed_first"].dropna()
     tier = evidence.tier(ventings=len(failed), findings=int(failed.sum()), denominators_known=known)
     step = reading_step(history["gap_first_mm"])
     readings = lifters["gauge_u_mm"].dropna()
@@ -72,30 +70,7 @@ def _make_facts(page: Page) -> Facts:
     limit = float(limits.mode().iloc[0]) if len(limits) else float("nan")
     placeholder = bool((lifters["limit_status"] == "placeholder").fillna(False).any())
     words = "the placeholder limit" if placeholder else "the limit"
-    return Facts(lifters, history, counts, groups, spread, step, u, limit, placeholder, words, tier, known)
-
-
-def count_ventings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """Over and judged lifters a venting, at the first and last check; a venting without a judged lifter has 0 judged."""
-    table = jobs[
-        ["venting_id", "engine_id", "site", "engine_type", "reason", "lifters_fitted", "recorded_because"]
-    ]
-    table = table.set_index("venting_id")
-    for check in ("first", "last"):
-        over = lifters[f"over_{check}"]
-        grouped = pd.DataFrame(
-            {
-                "venting_id": lifters["venting_id"],
-                "over": over.fillna(False).astype(int),
-                "judged": over.notna().astype(int),
-            }
-        ).groupby("venting_id")
-        sums = grouped.sum().reindex(table.index, fill_value=0)
-        table = table.assign(**{f"over_{check}": sums["over"], f"judged_{check}": sums["judged"]})
-        failed = (sums["over"] > 0).astype("boolean").mask(sums["judged"] == 0)
-        table = table.assign(**{f"failed_{check}": failed})
-    written = lifters.groupby("venting_id").size().reindex(table.index, fill_value=0)
-    return table.assign(written=written).reset_index()
+    return Facts(jobs, lifters, history, groups, spread, step, u, limit, placeholder, words, tier, known)
 
 
 def reading_step(gap: pd.Series) -> float:

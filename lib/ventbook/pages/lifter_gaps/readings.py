@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ventbook import gauge, plots, wording
+from ventbook import gauge, plots, verdicts, wording
 from ventbook.pages.base import Page
 from ventbook.pages.lifter_gaps.facts import Facts, gather_facts, limit_label, shown
 from ventbook.pages.show import Shown
@@ -26,21 +26,18 @@ CLASSES = (
 
 def class_of(lifters: pd.DataFrame) -> pd.Series:
     """Class of each lifter's first reading, one of CLASSES."""
-    over = lifters["over_first"].astype("boolean")
-    near = lifters["near_limit_first"].fillna(False).astype(bool)
-    comparable = lifters["comparable_first"].fillna(True).astype(bool)
-    name = np.select(
-        [
-            lifters["limit_mm"].isna().to_numpy(),
-            (~comparable & ~over.fillna(False)).to_numpy(dtype=bool),
-            (over.fillna(False) & near).to_numpy(dtype=bool),
-            over.fillna(False).to_numpy(dtype=bool),
-            near.to_numpy(),
-        ],
-        ["no_limit", "not_comparable", "near_over", "over", "near_within"],
-        default="within",
+    verdict = first_verdict(lifters)
+    over = lifters["over_first"].fillna(False).to_numpy(bool)
+    side = pd.Series(np.where(over, "near_over", "near_within"), lifters.index)
+    name = verdict.replace({"outside": "over", "": "no_limit"})
+    return name.mask(verdict.eq("near_limit"), side).mask(lifters["limit_mm"].isna(), "no_limit")
+
+
+def first_verdict(lifters: pd.DataFrame) -> pd.Series:
+    """Verdict on each lifter's first reading."""
+    return verdicts.name_verdict(
+        over=lifters["over_first"], near=lifters["near_limit_first"], comparable=lifters["comparable_first"]
     )
-    return pd.Series(name, index=lifters.index)
 
 
 def hang_on_gauge(facts: Facts) -> dict[str, float]:
@@ -124,7 +121,7 @@ def _figure(page: Page, facts: Facts, t: pd.DataFrame) -> Shown:
         unit=unit,
         placeholder=facts.placeholder,
     )
-    over = int(np.sum(gaps > facts.limit))
+    over = int(verdicts.is_over(gaps, facts.limit).sum())
     return page.add_figure(
         "gap_distribution",
         figure,
@@ -143,22 +140,14 @@ def off_force(page: Page) -> Shown:
     light = ~t["comparable_first"].fillna(True).astype(bool)
     out = page.text(words.off_force(int(corrected.sum()), int(light.sum()), len(t)))
     moved = t[corrected].copy()
-    raw_over = moved["gap_first_mm"] > moved["limit_mm"]
-    now_over = moved["gap_first_corrected_mm"] > moved["limit_mm"]
+    raw_over = verdicts.is_over(moved["gap_first_mm"], moved["limit_mm"])
+    now_over = verdicts.is_over(moved["gap_first_corrected_mm"], moved["limit_mm"])
     changed = int((raw_over != now_over).sum())
     if len(moved):
         out += page.text(
             f"{wording.count(changed, 'verdict')} {'change' if changed > 1 else 'changes'} side by the correction."
         )
-    moved["verdict"] = np.select(
-        [
-            (~moved["comparable_first"].fillna(True)).to_numpy(dtype=bool),
-            moved["near_limit_first"].fillna(False).to_numpy(dtype=bool),
-            now_over.to_numpy(dtype=bool),
-        ],
-        ["not_comparable", "near_limit", "outside"],
-        default="within",
-    )
+    moved["verdict"] = first_verdict(moved)
     columns = [
         "venting_id",
         "site",

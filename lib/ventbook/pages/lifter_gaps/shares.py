@@ -26,19 +26,19 @@ def estimate_of(row: pd.Series) -> Estimate:
 
 def share_of(facts: Facts, what: str, check: str, level: float) -> Estimate:
     """Share of ventings or lifters over the limit at a check, all of the period."""
-    t = facts.counts
+    t = facts.jobs
     if what == "venting":
         share = rates.venting_share(t[f"failed_{check}"], cluster=t["engine_id"], level=level)
     else:
         share = rates.lifter_share(
-            t[f"over_{check}"], t[f"judged_{check}"], cluster=t["engine_id"], level=level
+            t[f"lifters_over_{check}"], t[f"lifters_judged_{check}"], cluster=t["engine_id"], level=level
         )
     return evidence.gate(share, facts.tier)
 
 
 def events_at(facts: Facts, what: str, check: str) -> int:
     """Ventings with a finding, or lifters over the limit, at a check."""
-    return int(facts.counts[f"failed_{check}" if what == "venting" else f"over_{check}"].sum())
+    return int(facts.jobs[f"failed_{check}" if what == "venting" else f"lifters_over_{check}"].sum())
 
 
 def overall(page: Page) -> Shown:
@@ -78,21 +78,21 @@ def by_group(page: Page) -> Shown:
     for column, name in GROUP_WORDS.items():
         groups = {column: facts.groups[column]}
         ventings = rates.shares_by(
-            facts.counts, [column], failures="failed_first", level=page.level, groups=groups
+            facts.jobs, [column], failures="failed_first", level=page.level, groups=groups
         )
         lifters = rates.shares_by(
-            facts.counts,
+            facts.jobs,
             [column],
-            failures="over_first",
-            lifters="judged_first",
+            failures="lifters_over_first",
+            lifters="lifters_judged_first",
             level=page.level,
             groups=groups,
         )
         last = rates.shares_by(
-            facts.counts,
+            facts.jobs,
             [column],
-            failures="over_last",
-            lifters="judged_last",
+            failures="lifters_over_last",
+            lifters="lifters_judged_last",
             level=page.level,
             groups=groups,
         )
@@ -223,22 +223,22 @@ def gaps_by_site(page: Page) -> Shown:
 def blanks(page: Page) -> Shown:
     """Bounds where lifters were fitted and not written down."""
     facts = gather_facts(page)
-    t = facts.counts[facts.counts["written"] > 0]
-    fitted = t["lifters_fitted"].fillna(t["written"])
+    t = facts.jobs[(facts.jobs["lifters_checked"] > 0).to_numpy()]
+    fitted = t["lifters_fitted"].fillna(t["lifters_checked"])
     bounds = rates.bound_blanks(
-        t["over_first"], t["written"], fitted, cluster=t["engine_id"], level=page.level
+        t["lifters_over_first"], t["lifters_judged_first"], fitted, cluster=t["engine_id"], level=page.level
     )
     sentences = [
         words.blanks_sentence(bounds.blanks, bounds.low, bounds.high, bounds.as_passed, bounds.as_unchecked)
     ]
-    silent = int((facts.counts["written"] == 0).sum())
+    silent = len(facts.jobs) - len(t)
     if silent:
         sentences.append(
             f"{wording.count(silent, 'venting')} {'has' if silent == 1 else 'have'} no lifter reading at all and "
             f"{'is' if silent == 1 else 'are'} in no share."
         )
     if not facts.denominators_known:
-        only = facts.counts[(facts.counts["recorded_because"] == "finding_only").fillna(False)]
+        only = facts.jobs[(facts.jobs["recorded_because"] == "finding_only").fillna(False)]
         sentences.append(
             f"{wording.count(len(only), 'venting')} {'was' if len(only) == 1 else 'were'} recorded only because "
             "something was found: how many passed is not known, so the shares above are no rates."

@@ -13,9 +13,10 @@ from ventbook import evidence, trends
 from ventbook.conformity import READ
 from ventbook.jobs import COUNTED
 from ventbook.pages.base import Page
-from ventbook.pages.period import Period, quarter_of
+from ventbook.pages.period import Period
 from ventbook.pages.rotations_to_prime.counts import widen_counts
 from ventbook.pages.scope import cut_days
+from ventbook.verdicts import quarter_of
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
 MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
@@ -34,12 +35,12 @@ NUMBERS = {"time_to_pressure": "time_to_pressure_s", "rotations_ratio": "rotatio
 GAP = "sound_lifter_gap"
 #: What the signal rule and the restated share need of a venting.
 NEEDED = (
-    "venting_id", "engine_id", "date", "site", "step", "failed_first", "closed", *MIX, *NUMBERS.values(), "gauge",
+    "venting_id", "engine_id", "date", "site", "step", "failed_first", *MIX, *NUMBERS.values(), "gauge",
     "sound_gap_mm",
 )  # fmt: skip
 #: What the sections read of the two analysis tables; the rest isn't carried along.
 JOB_COLUMNS = tuple(dict.fromkeys((
-    "venting_id", "engine_id", "date", "month", "site", "failed_first", "closed", "recorded_because", *MIX, *NUMBERS.values(),
+    "venting_id", "engine_id", "date", "month", "site", "failed_first", "open", "recorded_because", *MIX, *NUMBERS.values(),
     "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s",
     "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_checked",
     "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
@@ -91,9 +92,8 @@ class Facts:
 
     @property
     def open_now(self) -> pd.DataFrame:
-        """Ventings of the period still open; none where no job was ever closed, since then closing isn't recorded."""
-        recorded = bool(self.jobs["closed"].notna().any())
-        return self.now[self.now["closed"].isna() & recorded]
+        """Ventings of the period still open."""
+        return self.now[self.now["open"].fillna(False).to_numpy(bool)]
 
     def lifters_in(self, period: Period) -> pd.DataFrame:
         """Lifters of the ventings in ``period``."""

@@ -193,7 +193,7 @@ def by_site(page: Page) -> Shown:
                 "site": site,
                 "ventings": len(frame),
                 "engines": frame["engine_id"].nunique(),
-                "open": int(frame["closed"].isna().sum()),
+                "open": int(frame["open"].sum()),
                 "all_lifters": float(frame["all_checked"].fillna(False).mean()),
                 "recorded": float(frame[needed].notna().to_numpy().mean()),
                 "findings_only": int((frame["recorded_because"] == "finding_only").sum()),

@@ -84,10 +84,10 @@ def need_table(page: Page, facts: Facts) -> pd.DataFrame:
     wanted = effects[
         (effects["kind"] == "yes_no") & (effects["exposed"] > 0) & (effects["against_matters"] != "larger")
     ]
-    jobs = facts.beside[facts.beside["lifters_checked"].fillna(0).to_numpy() > 0]
+    jobs = facts.beside[facts.beside["failed_first"].notna().to_numpy()]
     returned = jobs.groupby("engine_id").size()
     per_engine = float(returned.mean()) if len(returned) else 1.0
-    failed = (jobs["lifters_over_first"].fillna(0) > 0).to_numpy(dtype=float)
+    failed = jobs["failed_first"].to_numpy(dtype=float)
     correlation = (
         max(rates.intra_engine_correlation(failed, np.ones(len(failed)), cluster=jobs["engine_id"]), 0.0)
         if len(jobs) > 20

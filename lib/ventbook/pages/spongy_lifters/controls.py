@@ -37,7 +37,7 @@ def list_choices(page: Page) -> dict[str, list[str]]:
     """What each drop-down offers, the empty choice (all) first; quarters newest first."""
     jobs = page.all_jobs
     quarters = sorted(jobs["quarter"].dropna().unique().tolist(), reverse=True)
-    failing = jobs[jobs["lifters_over_first"].fillna(0).to_numpy() > 0]
+    failing = jobs[jobs["failed_first"].fillna(False).to_numpy(bool)]
     return {
         "period": ["", *quarters],
         **{

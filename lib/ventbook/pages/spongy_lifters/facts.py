@@ -87,8 +87,6 @@ def _make_facts(page: Page) -> Facts:
         )
         jobs = jobs[(jobs["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(drop=True)
     beside, beside_lifters = _take_beside(page)
-    # a lifter pressed too lightly to be judged is no trial: it could not have been found
-    jobs, beside = (part.assign(lifters_checked=part["lifters_judged_first"]) for part in (jobs, beside))
     factors = contexts.load_factors()
     effects = {
         outcome: contexts.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)
@@ -108,16 +106,15 @@ def _make_facts(page: Page) -> Facts:
     place = pd.MultiIndex.from_frame(signs[contexts.KEY])
     mine = pd.MultiIndex.from_frame(lifters[contexts.KEY])
     signs = signs[place.isin(mine)].reset_index(drop=True)
-    known = beside["lifters_checked"].fillna(0).to_numpy() > 0
-    failing = int((beside["lifters_over_first"].fillna(0).to_numpy() > 0).sum())
+    known = beside["failed_first"].dropna()
     sides = [
         min(row["exposed"], row["ventings"] - row["exposed"])
         for row in rows_of(effects["lifter_failure"])
         if row["state"] == "estimated"
     ]
     tier = evidence.tier(
-        ventings=int(known.sum()),
-        findings=failing,
+        ventings=len(known),
+        findings=int(known.sum()),
         groups=[max(sides)] * 2 if sides else None,
         coefficients=2,
         denominators_known=not bool((beside["recorded_because"] == "finding_only").fillna(False).any()),
@@ -137,8 +134,8 @@ def _make_facts(page: Page) -> Facts:
         contexts.choose_readings(signs),
         contexts.find_recurrent_engines(_keep_place(page, page.all_jobs), seed=page.seed),
         tier,
-        int((jobs["lifters_checked"].fillna(0).to_numpy() > 0).sum()),
-        int((jobs["lifters_over_first"].fillna(0).to_numpy() > 0).sum()),
+        int(jobs["failed_first"].notna().sum()),
+        int(jobs["failed_first"].sum()),
     )
 
 

@@ -130,12 +130,12 @@ def returning_engines(page: Page) -> Shown:
     if engines:
         jobs = page.all_jobs
         own = jobs[jobs["engine_id"].isin(engines)]
-        checked = own["lifters_checked"].fillna(0).to_numpy() > 0
+        known = own["failed_first"].notna().to_numpy()
         timeline = pd.DataFrame(
             {
                 "engine_id": own["engine_id"].to_numpy(),
                 "date": own["date"].to_numpy(),
-                "over": own["lifters_over_first"].astype("float64").where(checked).to_numpy(),
+                "over": own["lifters_over_first"].astype("float64").where(known).to_numpy(),
             }
         )
         figure, ax = plots.new_figure(height=max(2.2, 0.34 * len(engines) + 1.1))

@@ -31,7 +31,7 @@ def count_sentence(page: Page, facts: Facts) -> str:
     ventings = rates.venting_share(failed, cluster=facts.jobs["engine_id"], level=page.level)
     lifters = rates.lifter_share(
         facts.jobs["lifters_over_first"],
-        facts.jobs["lifters_checked"],
+        facts.jobs["lifters_judged_first"],
         cluster=facts.jobs["engine_id"],
         level=page.level,
     )
@@ -51,8 +51,7 @@ def count_sentence(page: Page, facts: Facts) -> str:
 
 
 def _causes_sentence(page: Page, facts: Facts) -> str:
-    n, failing = int((facts.beside["lifters_checked"].fillna(0) > 0).sum()), 0
-    failing = int((facts.beside["lifters_over_first"].fillna(0) > 0).sum())
+    n, failing = int(facts.beside["failed_first"].notna().sum()), int(facts.beside["failed_first"].sum())
     if facts.few:
         return (
             f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing} with a finding, are too few. "

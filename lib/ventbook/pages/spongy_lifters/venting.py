@@ -32,7 +32,7 @@ def choose_venting(page: Page, facts: Facts) -> str | None:
     asked = str(page.parameters.get("venting", ""))
     if asked:
         return asked if (page.all_jobs["venting_id"] == asked).any() else None
-    failing = facts.jobs[facts.jobs["lifters_over_first"].fillna(0).to_numpy() > 0]
+    failing = facts.jobs[facts.jobs["failed_first"].fillna(False).to_numpy(bool)]
     if failing.empty:
         return None
     order = failing.sort_values(
@@ -92,7 +92,7 @@ def _headline(page: Page, job: pd.Series) -> str:
     earlier = page.all_jobs[
         (page.all_jobs["engine_id"] == job["engine_id"]) & (page.all_jobs["date"] < job["date"])
     ]
-    bad = int((earlier["lifters_over_first"].fillna(0) > 0).sum())
+    bad = int(earlier["failed_first"].sum())
     before = wording.count(len(earlier), "earlier venting")
     return f"{told}. {before[0].upper()}{before[1:]} of this engine" + (
         f", {bad} with a finding." if len(earlier) else "."

@@ -84,7 +84,8 @@ def test_no_crossing_is_right_censored_and_not_missing():
     [
         ("a tie at the threshold counts as shown", 1000.0, [0, 0.5, 0.5, 0.5, 0.5], (0.0, 1.0)),
         ("on the first sample", 1000.0, [1, 1, 1, 1, 1], (0.0, math.nan)),
-        ("on the last sample is not sustained", 1000.0, [0, 0, 0, 0, 1], (4.0, math.inf)),
+        ("on the last sample is cut short and not missed", 1000.0, [0, 0, 0, 0, 1], (3.0, 4.0)),
+        ("under again on the last sample came later", 1000.0, [0, 0, 0, 1, 0], (4.0, math.inf)),
         ("a dropout before a second is over begins anew", 1000.0, [0, 1, 0, 1, 1], (2.0, 3.0)),
         ("missing samples are passed over", 1000.0, [0, np.nan, 1, np.nan, 1], (0.0, 2.0)),
         ("a channel that is all missing gives nothing", 1000.0, [np.nan] * 5, (math.nan, math.nan)),
@@ -100,6 +101,53 @@ def test_edges(name, speed, pressure, expected):
     if not math.isnan(high) and high != math.inf:
         high += 1.0  # the start lies in (0, 1]
     np.testing.assert_equal((found["time_low_s"], found["time_high_s"]), (low, high))
+
+
+def run_up(rate, crossing, *, stops=math.inf, ends=math.inf):
+    """Samples at ``rate`` a second of an engine that starts at 1.03 s and shows pressure ``crossing`` s later."""
+    t = np.arange(0, min(ends, stops + 3.0) + 1e-9, 1 / rate)
+    runs = (t >= 1.03) & (t < stops)
+    return t, np.where(runs, 900.0, 0.0), np.where((t >= 1.03 + crossing) & runs, 2.0 + t / 100, 0.0)
+
+
+@pytest.mark.parametrize("rate", [1, 2, 10, 50])
+@pytest.mark.parametrize("after", [0.0, 0.4, 0.95])
+@pytest.mark.parametrize("what", ["ends", "stops"])
+def test_what_ends_within_the_sustained_second_is_no_missed_limit(rate, after, what):
+    """A start of 4.9 s whose trace ends (engine stops) up to .95 s after the crossing says nothing against 5 s."""
+    step = 1 / rate
+    last = (
+        math.ceil((1.03 + 4.9) * rate - 1e-9) / rate + after
+    )  # the crossing's sample, and a part of a second
+    if what == "ends":
+        found = features(*run_up(rate, 4.9, ends=last))
+    else:
+        found = features(*run_up(rate, 4.9, stops=last + 1e-3))
+    assert found["flags"] == "cut_short"
+    assert found["ok_time_to_pressure"]
+    assert found["time_low_s"] < 4.9 <= found["time_high_s"] < math.inf
+    assert found["time_high_s"] - found["time_low_s"] == pytest.approx(2 * step)
+    assert found["pressure_t"] - found["pressure_low_t"] == pytest.approx(step)
+    assert found["start_t"] - found["start_low_t"] == pytest.approx(step)
+    whole = features(*run_up(rate, 4.9, ends=9.0))
+    assert whole["flags"] == ""
+    assert (whole["time_low_s"], whole["time_high_s"]) == (found["time_low_s"], found["time_high_s"])
+
+
+def test_turning_that_stops_when_pressure_shows_is_cut_short_and_not_given_up():
+    t = np.arange(0, 30, 0.5)
+    found = features(t, np.where(t < 21, 20.0, 0.0), np.where((t >= 20.5) & (t < 21), 1.0, 0.0), start_no=0)
+    assert found["flags"] == "cut_short"
+    assert (found["rotations_low"], found["rotations_high"]) == pytest.approx((20 * 20 / 60, 20.5 * 20 / 60))
+    assert found["ok_rotations"]
+
+
+def test_pressure_that_nobody_reads_any_longer_says_nothing_about_later():
+    """The channel is lost at 6 s while the engine runs on to 20 s: later than 6 s, not later than 20 s."""
+    t = np.arange(0, 20, 0.5)
+    found = features(t, np.where(t > 1, 1000.0, 0.0), np.where(t <= 6, 0.1, np.nan))
+    assert (found["time_low_s"], found["time_high_s"]) == (6 - 1.5, math.inf)
+    assert found["flags"] == ""
 
 
 def test_one_sample_and_empty_traces():
@@ -198,6 +246,9 @@ def assert_as_slow(t, speed, pressure, temperature, *, turning, settings=SETTING
     assert ("clipped_pressure" in flags) == clipped
     for name, value in slow.items():
         if name.startswith("rotations") and any(math.isnan(v) for v in speed):
+            continue
+        if name == "cut_short":
+            assert (name in flags) == (value == 1)
             continue
         number = math.nan if pd.isna(got[name]) else float(got[name])
         assert number == pytest.approx(value, rel=1e-9, abs=1e-9, nan_ok=True), name

@@ -48,6 +48,11 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
         "time_to_pressure_s",
         "time_low_s",
         "time_high_s",
+        "start_low_t",
+        "start_t",
+        "pressure_low_t",
+        "pressure_t",
+        "cut_short",
         "rotations_low",
         "rotations_high",
         "dips",
@@ -104,18 +109,36 @@ def features(t, speed, pressure, temperature, *, turning, steps, settings):
     crossing, under = sustained(after, threshold, settings.sustain_s, settings.gap_s)
     moving = (lambda v: v > 0) if turning else (lambda v: v >= settings.start_speed_rpm)
     end = max([begin] + [a for a, v in zip(t, speed, strict=True) if a >= begin and moving(v)])
+    found["start_low_t"], found["start_t"] = nan if before is None else before, begin
+    found["cut_short"] = 0.0
     if crossing is None or crossing > end:
-        if any(a <= end for a, _ in after):
-            found["time_low_s"], found["time_high_s"] = end - begin, math.inf
-            found["rotations_low"] = trapezoid(t, speed, begin, end) / 60
+        seen = [(a, p) for a, p in after if a <= end]
+        if not seen:
+            return found
+        under = max((a for a, p in seen if p < threshold), default=None)
+        if seen[-1][1] < threshold:
+            found["time_low_s"], found["time_high_s"] = under - begin, math.inf
+            found["pressure_low_t"], found["pressure_t"] = under, math.inf
+            found["rotations_low"] = trapezoid(t, speed, begin, under) / 60
             found["rotations_high"] = math.inf
-        return found
+            return found
+        # the last samples stand at or over the threshold: the earliest of them that no gap parts from the end
+        crossing = seen[-1][0]
+        for (a, p), (b, _) in reversed(list(itertools.pairwise(seen))):
+            if p < threshold or b - a > settings.gap_s:
+                break
+            crossing = a
+        found["cut_short"] = 1.0
+    found["pressure_low_t"] = found["start_low_t"] if under is None else under
+    found["pressure_t"] = crossing
     found["time_low_s"] = 0.0 if under is None else max(0.0, under - begin)
     found["time_high_s"] = crossing - before if before is not None else nan
     point = straight(t, pressure, under, crossing, threshold)
     found["time_to_pressure_s"] = max(0.0, point - start_point)
     found["rotations_low"] = 0.0 if under is None else trapezoid(t, speed, begin, under) / 60
     found["rotations_high"] = trapezoid(t, speed, begin, crossing) / 60
+    if found["cut_short"]:
+        return found
     rows = [
         (a, v, p) for a, v, p in zip(t, speed, pressure, strict=True) if a >= crossing and not math.isnan(p)
     ]

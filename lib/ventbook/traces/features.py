@@ -39,7 +39,10 @@ FEATURES = (
     "gaps",
     "gap_max_s",
     "clock_steps",
+    "start_low_t",
     "start_t",
+    "pressure_low_t",
+    "pressure_t",
     "flags",
 )
 FLAGS = (
@@ -53,6 +56,7 @@ FLAGS = (
     "scaled_speed",
     "sensor_lag",
     "no_pressure_channel",
+    "cut_short",
 )
 Array = npt.NDArray[np.float64]
 
@@ -82,7 +86,8 @@ def start_features(
     Returns
     -------
     Times in s from the engine's start, interval (time_low_s, time_high_s]; no crossing is (time so far, inf],
-    right-censored, and not missing. ``ok_*`` says whether the features of that kind may be used; ``flags`` names
+    right-censored, and not missing. On the trace's own clock the start lies in (start_low_t, start_t] and pressure in
+    (pressure_low_t, pressure_t], each a step of the logger wide. ``ok_*`` says whether the features of that kind may be used; ``flags`` names
     why not. Conventions in :mod:`ventbook.traces.kernel`.
     """
     turning = np.asarray(start_no).astype(np.int64) == 0
@@ -144,6 +149,7 @@ def judge_outputs(
         "scaled_speed": scaled,
         "sensor_lag": raw["rise_s"] > settings.lag_s,
         "no_pressure_channel": no_pressure,
+        "cut_short": raw["cut_short"] > 0,
     }
     ok_pressure = ~(clock | flags["stuck_pressure"] | no_pressure | flags["no_start"])
     ok_speed = ~(clock | flags["stuck_speed"] | scaled)

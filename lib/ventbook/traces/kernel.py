@@ -6,8 +6,11 @@ Conventions
 - "Sustained": consecutive known samples at or over the level, from the first to some later one at least
   ``sustain_s`` apart, no two neighbours more than ``gap_s`` apart (a gap begins the count anew).
 - The start lies in (last sample under the start speed, first sample of the sustained run]; pressure in (last
-  sample under the threshold, first sample of the sustained run]. Time to pressure is the difference of the two
-  intervals, its point the difference of the straight-line crossings.
+  sample under the threshold, first sample of the sustained run], or from the start on where no such sample is known.
+  Time to pressure is the difference of the two intervals, its point the difference of the straight-line crossings.
+- Where the known samples of the running engine end within the sustained second, at or over the threshold, pressure was
+  about to show when nobody looked any longer: the run they end in counts as the sustained one, and ``cut_short`` is 1.
+  Where they end under the threshold, pressure came later than the last of them.
 - Integrals between samples are trapezoids; seconds in a band go by the speed at the earlier sample. Nothing is
   counted across a gap.
 """
@@ -48,6 +51,9 @@ OUTPUTS = (
     "stuck_pressure_s",
     "stuck_speed_s",
     "clipped_pressure",
+    "pressure_low_t",
+    "pressure_t",
+    "cut_short",
 )
 _N = len(OUTPUTS)
 _BLOCK = 512  # samples worked on at a time, which stay in the fastest cache
@@ -167,6 +173,21 @@ def _level_run(t, x, level, sustain, gap):  # pragma: no cover
             first, under = -1, i
         previous = i
     return -1, under
+
+
+@njit(nogil=True, cache=True)
+def _run_at_end(t, x, level, gap):  # pragma: no cover
+    """(first index of the run at or over ``level`` that the known samples end in or -1, last one under it before or -1)."""
+    first, under, previous = -1, -1, -1
+    for i in range(t.shape[0]):
+        if np.isnan(x[i]):
+            continue
+        if x[i] < level:
+            first, under = -1, i
+        elif first < 0 or t[i] - t[previous] > gap:
+            first = i
+        previous = i
+    return first, under
 
 
 @njit(nogil=True, cache=True)
@@ -467,23 +488,25 @@ def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, room,
         if (turning and speed[i] > 0) or (not turning and speed[i] >= start_rpm):
             end = i
             break
-    if c > end:  # pressure after the engine stood still is no pressure of this start
-        c = -1
-    turns, turns_under, turns_over = 0.0, 0.0, np.nan
-    last = c if c >= 0 else end
+    out[32] = 0.0
+    if c < 0 or c > end:  # pressure after the engine stood still is no pressure of this start
+        c, under = _run_at_end(t[s : end + 1], pressure[s : end + 1], threshold, gap)
+        if c < 0 and under < 0:  # pressure is not known
+            return
+        c, under = (c + s if c >= 0 else -1), (under + s if under >= 0 else -1)
+        out[32] = c >= 0
+    turns, turns_under = 0.0, 0.0
+    last = c if c >= 0 else under
     for i in range(s + 1, last + 1):
         turns += 0.5 * (speed[i] + speed[i - 1]) / 60.0 * (t[i] - t[i - 1])
         if i == under:
             turns_under = turns
     turns_over = turns
-    known = False
-    for i in range(s, last + 1):
-        if not np.isnan(pressure[i]):
-            known = True
+    out[30] = t[under] if under >= 0 else start_low
+    out[31] = t[c] if c >= 0 else np.inf
     if c < 0:
-        if known:
-            out[9], out[10] = t[end] - t[s], np.inf
-            out[12], out[13] = turns_over, np.inf
+        out[9], out[10] = t[under] - t[s], np.inf
+        out[12], out[13] = turns_over, np.inf
         return
     low = 0.0 if under < 0 else max(0.0, t[under] - t[s])
     out[9] = low
@@ -493,6 +516,8 @@ def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, room,
     out[12], out[13] = turns_under, turns_over
     share = 1.0 if under < 0 else (point - t[under]) / (t[c] - t[under])
     out[11] = turns_under + share * (turns_over - turns_under)
+    if out[32] > 0:
+        return
 
     # After pressure showed, while the engine runs.
     t_c, speed_c, pressure_c = t[c:], speed[c:], pressure[c:]

@@ -1,10 +1,17 @@
-"""What several tests share: the demo fleet's store, made once for all processes."""
+"""What several tests share: the demo fleet's store, made once for all processes, and how hypothesis runs."""
 
+import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 from ventbook.dictionary import DATA
+
+# On a busy machine an example may take any time; the fuzz tests count processor time where it matters.
+settings.register_profile("ci", derandomize=True, print_blob=True, deadline=None)
+settings.register_profile("local", derandomize=False, print_blob=True, deadline=None)
+settings.load_profile("ci" if os.environ.get("CI") else "local")
 
 
 @pytest.fixture(scope="session")

@@ -11,7 +11,7 @@ import pyarrow.compute as pc
 
 from ventbook import dictionary
 
-from .context import Context, take_at
+from .context import IN_STORE, Context, at_own, take_at
 from .faults import Fault, thresholds
 from .load import Loaded
 from .site_rows import group_rows
@@ -95,7 +95,7 @@ def check_repeat_entry(loaded: Loaded, alive: np.ndarray, context: Context) -> l
         return []
     later, earlier = order[1:][near], order[:-1][near]
     row = own_rows[later]
-    mine = (row >= 0) & alive[row]
+    mine = at_own(alive, row)
     by_row = np.argsort(row[mine], kind="stable")
     rows = row[mine][by_row]
     names = table["venting_id"].take(earlier[mine][by_row]).tolist()
@@ -216,7 +216,9 @@ def check_second_look(loaded: Loaded, alive: np.ndarray, context: Context) -> li
     frame = frame.sort_values([*lifter, "check_no"], kind="stable")
     before = frame.groupby(lifter, sort=False)[["check_no", "after_start"]].shift()
     same = (
-        (before["after_start"] == frame["after_start"]) & frame["after_start"].notna() & (frame["row"] >= 0)
+        (before["after_start"] == frame["after_start"])
+        & frame["after_start"].notna()
+        & (frame["row"] != IN_STORE)
     )
     hit = frame[same]
     rows = hit["row"].to_numpy(dtype=np.int64)
@@ -240,7 +242,7 @@ def check_all_lifters(loaded: Loaded, alive: np.ndarray, context: Context) -> li
     if first.empty:
         return []
     seen = first.groupby("venting_id", sort=False).size()
-    row = first[first["row"] >= 0].groupby("venting_id", sort=False)["row"].first().astype(np.int64)
+    row = first[first["row"] != IN_STORE].groupby("venting_id", sort=False)["row"].first().astype(np.int64)
     seen = seen.reindex(row.index)
     engine = take_at(context.ventings["engine_id"], context.ventings.index.get_indexer(row.index))
     cylinders = context.of_engine(engine, "cylinders").to_numpy(dtype=float, na_value=np.nan)
@@ -316,8 +318,8 @@ def _texts(column: pa.ChunkedArray, rows: np.ndarray) -> list[str]:
 
 
 def _with_earlier(loaded: Loaded, alive: np.ndarray, context: Context, columns: list[str]) -> pd.DataFrame:
-    """The columns of the rows ``alive`` (their position in ``row``) and of the store's rows (row -1) together,
-    the intake's winning where both have a key.
+    """The columns of the rows ``alive`` (their position in ``row``) and of the store's rows (row ``IN_STORE``)
+    together, the intake's winning where both have a key.
     """
     rows = np.flatnonzero(alive)
     own = loaded.rows.select(columns).take(pa.array(rows)).to_pandas()
@@ -328,7 +330,7 @@ def _with_earlier(loaded: Loaded, alive: np.ndarray, context: Context, columns: 
     mine = earlier.filter(
         pc.is_in(earlier.column("venting_id"), pa.array(own["venting_id"].unique(), pa.string()))
     )
-    old = mine.select(columns).to_pandas().assign(row=-1)
+    old = mine.select(columns).to_pandas().assign(row=IN_STORE)
     key = [name for name in loaded.table.key if name in columns]
     return pd.concat([own, old], ignore_index=True).drop_duplicates(key, keep="first")
 
@@ -340,6 +342,6 @@ def _check_first(
     if frame.empty:
         return []
     lowest = frame.groupby(group, sort=False)[number].transform("min")
-    late = frame[(lowest > 1) & (frame[number] == lowest) & (frame["row"] >= 0)]
+    late = frame[(lowest > 1) & (frame[number] == lowest) & (frame["row"] != IN_STORE)]
     rows = late["row"].to_numpy(dtype=np.int64)
     return _fault(code, number, rows, [str(int(n)) for n in late[number]])

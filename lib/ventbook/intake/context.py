@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+IN_STORE = -1  # stands for the place of a row that is the store's and not this intake's
 Frames = Callable[[str], tuple[pd.DataFrame, np.ndarray]]
 
 
@@ -17,7 +18,7 @@ Frames = Callable[[str], tuple[pd.DataFrame, np.ndarray]]
 class Context:
     """What the rows of an intake refer to: store and intake together, the intake's rows winning; made when asked for.
 
-    ``merge`` gives for a table its rows and for each its row in this intake, -1 for the store's; ``find_held`` the
+    ``merge`` gives for a table its rows and for each its row in this intake, ``IN_STORE`` for the store's; ``find_held`` the
     keys of parent rows that are held; ``earlier`` the store's own rows of a table.
     """
 
@@ -34,7 +35,7 @@ class Context:
 
     @cached_property
     def venting_rows(self) -> tuple[pd.DataFrame, np.ndarray]:
-        """Ventings, and the row of each in this intake, -1 for the store's."""
+        """Ventings, and the row of each in this intake, ``IN_STORE`` for the store's."""
         return self.merge("ventings")
 
     @cached_property
@@ -57,6 +58,14 @@ class Context:
         """A column of engines for each id, missing where there is none."""
         at = self.engines.index.get_indexer(pd.Index(ids.astype(object)))
         return take_at(self.engines[column], at)
+
+
+def at_own(mask: np.ndarray, rows: np.ndarray) -> np.ndarray:
+    """``mask`` of the intake's rows at the places ``rows``; False where a place is ``IN_STORE``."""
+    found = np.zeros(len(rows), dtype=bool)
+    own = rows != IN_STORE
+    found[own] = mask[rows[own]]
+    return found
 
 
 def index_of(ids: pa.ChunkedArray) -> pd.Index:

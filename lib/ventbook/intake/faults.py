@@ -32,6 +32,10 @@ class Fault:
     once: bool = False  # one issue for all rows together
     _said: dict[Any, tuple[str, str, str]] = field(default_factory=dict, init=False, repr=False)
 
+    def __post_init__(self) -> None:
+        if len(self.rows) and self.rows.min() < 0:
+            raise ValueError(f"{self.code}: a fault speaks of rows of this intake only")
+
     @property
     def holds(self) -> bool:
         return dictionary.issue(self.code).severity == "set_aside"

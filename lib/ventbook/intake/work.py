@@ -14,7 +14,7 @@ import pyarrow as pa
 from ventbook import privacy
 from ventbook.store import Snapshot, record_schema, to_frame
 
-from .context import Context
+from .context import IN_STORE, Context
 from .keys import Outcome, key_texts
 from .load import Loaded
 
@@ -51,7 +51,7 @@ def find_context(work: Work) -> Context:
 
 def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
     """Store and accepted rows of the intake together, the intake's winning; and for each its row in the intake,
-    -1 for the store's.
+    ``IN_STORE`` for the store's.
     """
     columns = {
         "engines": [
@@ -81,7 +81,7 @@ def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
     if not frames:
         frames = [to_frame(dictionary_schema(table, columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
-    rows = np.concatenate([own, np.full(len(frame) - len(own), -1)])
+    rows = np.concatenate([own, np.full(len(frame) - len(own), IN_STORE)])
     if len(frames) > 1:
         first = ~frame[key].duplicated().to_numpy()
         frame, rows = frame[first], rows[first]

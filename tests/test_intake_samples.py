@@ -183,3 +183,12 @@ def test_starts_cross_batches(tmp_path, store, monkeypatch):
     monkeypatch.setattr(columnar, "BATCH_ROWS", 33)
     result = hand_in(tmp_path, store, *[trace("V1", n, 50) for n in range(1, 5)])
     assert counts(result) == (200, 200, 0, 0, 0)
+
+
+def test_a_blank_line_among_samples_is_no_record(tmp_path, store):
+    """As in every other table: it is neither held nor does it cut a trace in two."""
+    lines = [f"V1,1,{n / 10},{n}" for n in range(6)]
+    text = "\n".join(["venting_id,start_no,t [s],oil_pressure [psi]", *lines[:3], ",,,", *lines[3:]])
+    (tmp_path / "samples.csv").write_text(text + "\n")
+    result = intake.take_in([tmp_path / "samples.csv"], store=store, today=TODAY)
+    assert counts(result) == (6, 6, 0, 0, 0)

@@ -28,7 +28,7 @@ from ventbook.verdicts import quarter_of
 from .context import Context
 from .corrections import Corrections
 from .faults import Fault, shorten
-from .load import convert_batch
+from .load import convert_batch, drop_lines
 from .sample_files import SCHEMA_NAMES, Key, QuarterFile, copy_without, open_writer, read_starts
 from .trace_features import store_features, venting_facts
 from .work import Work
@@ -211,7 +211,7 @@ def take_samples(
     state = _Take(context, outcome, known, folder, writer.number if writer else 0)
     for sheet in sheets:
         rows_before = outcome.counts["rows"]
-        for key, rows, line, fault in _whole_starts(sheet, work, corrections, progress):
+        for key, rows, line, fault in _whole_starts(sheet, work, corrections, progress, outcome.counts):
             state.start(sheet, key, rows, line, fault)
         outcome.rows_of[id(sheet)] = outcome.counts["rows"] - rows_before
     for quarter, part in state.quarters.items():
@@ -233,13 +233,19 @@ Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
 
 
 def _whole_starts(
-    sheet: Sheet, work: Work, corrections: Corrections, progress: Callable[[str], None] | None
+    sheet: Sheet,
+    work: Work,
+    corrections: Corrections,
+    progress: Callable[[str], None] | None,
+    counts: dict[str, int],
 ) -> Iterator[Start]:
-    """The starts of a sheet, each whole. A file whose starts are scattered is read whole and sorted."""
+    """The starts of a sheet, each whole. A file whose starts are scattered is read whole and sorted. Lines that are no
+    records are added to ``counts``.
+    """
     # A larger file is taken in the order it comes; a start that comes back in it is then held as a conflict.
     order = list(_scan_order(sheet, work, corrections)) if sheet.size < SORTABLE else []
     scattered = len(order) != len(set(order))
-    pieces = _pieces(sheet, work, corrections, progress)
+    pieces = _pieces(sheet, work, corrections, progress, counts)
     if scattered:
         parts = list(pieces)
         if not parts:
@@ -268,7 +274,7 @@ def _whole_starts(
 def _scan_order(sheet: Sheet, work: Work, corrections: Corrections) -> Iterator[Key]:
     """The keys in the order their runs come in the file."""
     last: Key | None = None
-    for rows, _, _ in _pieces(sheet, work, corrections, None):
+    for rows, _, _ in _pieces(sheet, work, corrections, None, {"left_out": 0}):
         bounds = _bounds(rows)
         first = rows.select(["venting_id", "start_no"]).take(pa.array(bounds[:-1]))
         for venting, number in zip(*(c.to_pylist() for c in first.columns), strict=True):
@@ -279,12 +285,18 @@ def _scan_order(sheet: Sheet, work: Work, corrections: Corrections) -> Iterator[
 
 
 def _pieces(
-    sheet: Sheet, work: Work, corrections: Corrections, progress: Callable[[str], None] | None
+    sheet: Sheet,
+    work: Work,
+    corrections: Corrections,
+    progress: Callable[[str], None] | None,
+    counts: dict[str, int],
 ) -> Iterator[Piece]:
-    """Converted batches: rows, lines, and the words of their faults by row."""
+    """Converted batches: rows, lines, and the words of their faults by row; lines left out are counted."""
     done = 0
     schema = record_schema("samples")
     for batch in sheet.batches():
+        batch, gone = drop_lines(sheet, batch)
+        counts["left_out"] += gone
         if not batch.rows:
             continue
         batch, _ = corrections.apply(sheet, batch)

@@ -19,8 +19,8 @@ import nbformat
 from ventbook.pages import report_specs
 from ventbook.pages.base import Page
 from ventbook.pages.show import Shown
-from ventbook.reports.task import NOTEBOOKS
 from ventbook.reports.xlsx import write_workbook
+from ventbook.shipped import NOTEBOOKS
 
 REPORTS = tuple(report_specs())
 

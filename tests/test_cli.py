@@ -177,8 +177,9 @@ def test_unwritable_output_folder(capsys, tmp_path, store) -> None:
 
 def test_lab_listens_on_this_machine_only_and_keeps_its_token() -> None:
     from ventbook.reports.lab import lab_command
+    from ventbook.shipped import NOTEBOOKS
 
-    command = lab_command()
+    command = lab_command(NOTEBOOKS)
     assert command[0] == sys.executable
     assert "--ServerApp.ip=127.0.0.1" in command
     assert not [word for word in command if "token" in word.lower() or "password" in word.lower()]

@@ -11,6 +11,7 @@ PACKAGE = ROOT / "lib" / "ventbook"
 
 # A module imports only modules of a lower tier (files of one package may import each other).
 TIERS = (
+    ("shipped", "__version__"),
     ("errors", "units", "results", "dictionary", "evidence"),
     ("store", "readers", "privacy", "numerics", "verdicts"),
     ("intake", "traces", "priming", "lifter", "oil", "forms", "gauge"),
@@ -19,10 +20,11 @@ TIERS = (
     ("plots", "wording", "demo"),
     ("pages",),
     ("reports",),
-    ("cli",),
+    ("cli", "__main__"),
 )
 # Within tier 0 and tier 2 these build on each other, in this order.
 WITHIN = {
+    ("__main__", "cli"),
     ("dictionary", "units"),
     ("evidence", "dictionary"),
     ("evidence", "results"),

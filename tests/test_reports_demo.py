@@ -18,8 +18,8 @@ from bs4 import BeautifulSoup
 
 from browser_check import assert_clean, needs_browser
 from ventbook import pages, reports, wording
-from ventbook.reports.task import NOTEBOOKS
 from ventbook.reports.xlsx import sheet_names, shown_value
+from ventbook.shipped import NOTEBOOKS
 
 NAMES = [name for name, spec in pages.report_specs().items() if (NOTEBOOKS / spec.notebook).is_file()]
 CALLS = {

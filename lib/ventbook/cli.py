@@ -53,9 +53,9 @@ def _say_error(message: str, code: int) -> int:
 
 def _version(asked: bool) -> None:
     if asked:
-        from importlib.metadata import version
+        from ventbook import __version__
 
-        print(f"ventbook {version('ventbook')}")
+        print(f"ventbook {__version__}")
         raise typer.Exit
 
 

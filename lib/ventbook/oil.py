@@ -26,7 +26,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-TABLE = Path(__file__).resolve().parents[2] / "data" / "oils.toml"
+from ventbook.shipped import DATA
+
+TABLE = DATA / "oils.toml"
 KELVIN = 273.15  # 0 degC
 GRAVITY = 9.80665  # m/s2
 LUBE_K1 = 0.6278  # kg/(m3 K), D1250 lubricating oils

@@ -21,8 +21,10 @@ from typing import Any, Literal
 
 import numpy as np
 
+from ventbook.shipped import DATA
+
 System = Literal["metric", "us"]
-TABLE = Path(__file__).resolve().parents[2] / "data" / "units.toml"
+TABLE = DATA / "units.toml"
 
 
 @dataclass(frozen=True)

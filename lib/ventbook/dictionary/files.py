@@ -8,8 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from ventbook.errors import InputError
-
-DATA = Path(__file__).resolve().parents[3] / "data"
+from ventbook.shipped import DATA as DATA
 
 
 class TableError(InputError):

@@ -12,10 +12,10 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+from ventbook import __version__
 from ventbook.dictionary import DATA
 
 PACKAGES = (
-    "ventbook",
     "numpy",
     "pandas",
     "scipy",
@@ -62,7 +62,7 @@ def read_commit() -> str:
 @cache
 def package_versions() -> dict[str, str]:
     """Versions of Python and of the packages that numbers come from."""
-    versions = {"python": platform.python_version()}
+    versions = {"python": platform.python_version(), "ventbook": __version__}
     for name in PACKAGES:
         try:
             versions[name] = importlib.metadata.version(name)

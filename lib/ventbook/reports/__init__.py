@@ -1,11 +1,10 @@
 """Reports: runs the notebooks, exports HTML, PDF and workbook, stamps them, and makes them again to compare."""
 
 from .run import check_writable, plan_reports, run_reports, run_tasks
-from .task import NOTEBOOKS, Outcome, ReportError, Task, scope_of
+from .task import Outcome, ReportError, Task, scope_of
 from .verify import Verdict, compare_reports, verify_report
 
 __all__ = [
-    "NOTEBOOKS",
     "Outcome",
     "ReportError",
     "Task",

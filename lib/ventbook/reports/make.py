@@ -12,12 +12,12 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from ventbook.dictionary import DATA
+from ventbook.shipped import DATA, WORK
 
 from .placing import put_in_place
 
-DEMO = DATA / "demo"
-RECORDS = DATA / "records"
+DEMO = WORK / "demo"
+RECORDS = WORK / "records"
 MARK = "made-from.txt"
 WAIT_S = 600.0
 # What the demo's store is made by: when one of these changes, it is made anew.

@@ -19,11 +19,12 @@ from ventbook.pages.base import open_page
 from ventbook.pages.parameters import find_report, report_specs
 from ventbook.pages.scope import find_path
 from ventbook.pages.stamp import COMMIT_VARIABLE, read_commit
+from ventbook.shipped import NOTEBOOKS
 
 from .comments import read_comments
 from .index import write_index
 from .placing import close_report
-from .task import NOTEBOOKS, PAPERS, Outcome, Task, choose_folder, scope_of
+from .task import PAPERS, Outcome, Task, choose_folder, scope_of
 
 # One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
 # sets and hashes, so that two runs give the same bytes.

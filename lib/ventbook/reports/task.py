@@ -14,7 +14,6 @@ from ventbook.pages.files import safe_name
 from ventbook.pages.scope import FILTERS
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
-NOTEBOOKS = DATA.parent / "notebooks"
 
 
 @dataclass(frozen=True)

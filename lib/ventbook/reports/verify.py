@@ -12,10 +12,10 @@ from typing import Any
 
 from ventbook.errors import InputError
 from ventbook.pages.stamp import file_hash
+from ventbook.shipped import NOTEBOOKS
 
 from .run import Listen, plan_reports, run_tasks
 from .stamp import read_run
-from .task import NOTEBOOKS
 
 SHOWN = 20
 

@@ -1,0 +1,8 @@
+"""``python -m ventbook``: the command line."""
+
+import sys
+
+from ventbook.cli import main
+
+if __name__ == "__main__":
+    sys.exit(main())

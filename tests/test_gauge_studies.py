@@ -241,7 +241,8 @@ def test_studies_of_every_shape_have_an_answer():
     lonely = gauge.analyse_study(frame[(frame["technician"] == "T0") & (frame["repeat"] == 1)], limit=0.5)
     assert lonely.state == "too_few"
     equal = gauge.analyse_study(frame.assign(gap_mm=0.3), limit=0.5)
-    assert (equal.state, equal.u.estimate, equal.classes) == ("estimated", 0.0, None)
+    assert (equal.state, equal.u.estimate, equal.classes) == ("too_few", None, None)
+    assert "the reading step is coarser than the spread" in equal.note
     missing = gauge.analyse_study(frame.assign(gap_mm=np.nan), limit=None)
     assert missing.state == "not_recorded"
     with pytest.raises(ValueError, match="level must lie between 0 and 1"):

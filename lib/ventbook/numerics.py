@@ -13,6 +13,8 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import stats
 
+from ventbook.results import NoFit
+
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
@@ -128,6 +130,87 @@ def satterthwaite_df(shares: npt.ArrayLike) -> float:
     if not squares > 0:
         return 1.0
     return float(max(total * total / squares - 1.0, 1.0))
+
+
+NOT_SETTLED = "the fit did not settle on an answer"
+NO_SPREAD = "all values agree, no spread to judge by"
+NOT_APART = "columns that these data can't tell apart"
+WORST_CONDITION = 1e11
+"""Condition of a scaled information matrix from which on its inverse is rounding error."""
+LEAST_SHARE = 1e-6
+"""A variance by clusters under this share of the model's own is balance or rounding, not knowledge."""
+
+
+def judge_fit(
+    *,
+    converged: bool = True,
+    estimates: npt.ArrayLike = (),
+    information: npt.ArrayLike | None = None,
+    spread: float | None = None,
+    least_spread: float = 1e-9,
+) -> str:
+    """Why a fit has no answer, in words; "" where it has one. Every fit of the library is asked this.
+
+    converged : whether the search ended at a maximum (or a root) and not at its last step.
+    estimates : whatever the fit is going to publish; all of it finite.
+    information : observed information (k, k) at the end; positive and, once scaled to a unit diagonal, of a condition
+        under WORST_CONDITION, or its inverse says nothing.
+    spread : residual spread the intervals rest on, on the scale of the fit; over ``least_spread``.
+    """
+    if not np.all(np.isfinite(np.asarray(estimates, dtype=np.float64))):
+        return NOT_SETTLED
+    if spread is not None and not least_spread < spread < np.inf:
+        return NO_SPREAD
+    if not converged:
+        return NOT_SETTLED
+    if information is None:
+        return ""
+    matrix = np.asarray(information, dtype=np.float64)
+    diagonal = np.diag(matrix)
+    if not np.all(np.isfinite(matrix)) or not np.all(diagonal > 0):
+        return NOT_APART
+    scale = np.sqrt(diagonal)
+    values = np.linalg.eigvalsh(matrix / np.outer(scale, scale))
+    return "" if values[0] * WORST_CONDITION > values[-1] else NOT_APART
+
+
+def require_fit(
+    what: str,
+    *,
+    converged: bool = True,
+    estimates: npt.ArrayLike = (),
+    information: npt.ArrayLike | None = None,
+    spread: float | None = None,
+    least_spread: float = 1e-9,
+) -> None:
+    """Raise NoFit (a NotEnoughData) for ``what`` where :func:`judge_fit` finds no answer."""
+    reason = judge_fit(
+        converged=converged,
+        estimates=estimates,
+        information=information,
+        spread=spread,
+        least_spread=least_spread,
+    )
+    if reason:
+        raise NoFit(what, reason)
+
+
+def keep_spread(robust: float, model: float) -> float:
+    """A variance by clusters, or the model's own where the clusters show none.
+
+    Clusters that are all alike by balance (every engine holds the same readings) have scores of zero, and a variance
+    of nothing, while their readings do vary: then the model's variance is what is known.
+    """
+    return robust if robust > LEAST_SHARE * model else model
+
+
+def keep_spreads(robust: Floats, model: Floats) -> Floats:
+    """:func:`keep_spread` for covariance matrices (k, k): rows and columns of the model where the clusters show nothing."""
+    silent = np.diag(robust) <= LEAST_SHARE * np.diag(model)
+    out = robust.copy()
+    out[silent] = model[silent]
+    out[:, silent] = model[:, silent]
+    return out
 
 
 def tail_chances(count: int, chances: npt.ArrayLike) -> tuple[float, float]:

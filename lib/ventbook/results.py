@@ -22,6 +22,17 @@ class NotEnoughData(ValueError):
         self.what, self.n, self.needed = what, n, needed
 
 
+class NoFit(NotEnoughData):
+    """A fit that has no answer: it didn't settle, nothing varies, or columns that the data can't tell apart.
+
+    A kind of too few data, so that whoever answers "too_few" for those does so for these; ``reason`` says which.
+    """
+
+    def __init__(self, what: str, reason: str) -> None:
+        ValueError.__init__(self, f"{what}: {reason}")
+        self.what, self.n, self.needed, self.reason = what, 0, 0, reason
+
+
 @dataclass(frozen=True)
 class Estimate:
     """One number with its two-sided interval.

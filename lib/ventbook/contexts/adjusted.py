@@ -35,10 +35,10 @@ def estimate_adjusted(
         design = independent_columns(np.column_stack([np.ones(len(x)), x, columns]))
         fit = fit_intervals(design, rows.low[known], rows.high[known])
         contrast = np.eye(design.shape[1])[1]
-        effect = estimate_contrast(
+        found = estimate_contrast(
             fit, design, contrast, cluster=cluster, n_clusters=setting.n_clusters, level=setting.level
         )
-        return effect, named, LOG_NORMAL
+        return found, named, LOG_NORMAL
     failures, trials = rows.failures[known], rows.trials[known]
     keep = rows_that_tell(columns, failures, trials)
     design = independent_columns(np.column_stack([np.ones(keep.sum()), x[keep], columns[keep]]))
@@ -92,7 +92,8 @@ def independent_columns(design: Floats) -> Floats:
     """The design without columns that those before them already say; the first two (intercept, term) stay."""
     scale = np.sqrt((design**2).sum(axis=0))
     _, r = np.linalg.qr(design / np.where(scale > 0, scale, 1.0))
-    keep = np.abs(np.diag(r)) > 1e-7
+    keep = np.zeros(design.shape[1], dtype=bool)
+    keep[: min(r.shape)] = np.abs(np.diag(r)) > 1e-7  # fewer rows than columns: the last ones say nothing new
     keep[: min(2, len(keep))] = True
     return design[:, keep]
 

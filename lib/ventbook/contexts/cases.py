@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from ventbook.numerics import Floats, Ints, encode
+from ventbook.numerics import Floats, Ints, encode, judge_fit
 
 from .factors import Factor, code_factors, load_factors
 from .fits import RUNAWAY, Effect, make_effect
@@ -57,14 +57,15 @@ def fit_conditional(design: Floats, case: Ints, stratum: Ints) -> tuple[Floats, 
 
     ``design`` (n, k) without intercept, ``case`` (n,) 0/1 with one 1 in every stratum, ``stratum`` (n,) codes.
     The likelihood of a set is exp(x'b) of the case over the sum over its members; it is maximised by Newton's
-    method. A coefficient that runs away (separation) comes back as NaN.
+    method. A coefficient that runs away (separation), or a fit that doesn't settle or can't tell its columns apart, comes back
+    as NaN.
     Reference: Breslow & Day 1980, Statistical Methods in Cancer Research I, ch. 7.
     """
     sets = int(stratum.max()) + 1
     if np.any(np.bincount(stratum, weights=case, minlength=sets) != 1):
         raise ValueError("case must mark exactly one row of every stratum")
     k = design.shape[1]
-    beta, information, loglik = np.zeros(k), np.eye(k), 0.0
+    beta, information, loglik, converged = np.zeros(k), np.eye(k), 0.0, False
     for _ in range(50):
         eta = design @ beta
         top = np.full(sets, -np.inf)
@@ -79,9 +80,12 @@ def fit_conditional(design: Floats, case: Ints, stratum: Ints) -> tuple[Floats, 
         step = np.linalg.pinv(information, hermitian=True) @ score
         beta = beta + step
         if np.abs(step).max() < 1e-10:
+            converged = True
             break
         if np.abs(beta).max() > RUNAWAY:
-            return np.full(k, np.nan), np.full((k, k), np.nan), loglik
+            break
+    if judge_fit(converged=converged, estimates=beta, information=information):
+        return np.full(k, np.nan), np.full((k, k), np.nan), loglik
     return beta, np.asarray(np.linalg.pinv(information, hermitian=True)), loglik
 
 

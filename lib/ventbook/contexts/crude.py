@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from ventbook.numerics import CR3_CLUSTERS, Floats, Ints, satterthwaite_df, sum_by_cluster
+from ventbook.numerics import CR3_CLUSTERS, Floats, Ints, keep_spread, satterthwaite_df, sum_by_cluster
 
 from .fits import Effect, estimate_contrast, fit_binomial, fit_intervals, make_effect, profile_firth
 from .terms import PACK, Mask, OutcomeRows, Term
@@ -104,6 +104,8 @@ def estimate_crude(
             y0, n0 = totals.recorded[0] - y1, totals.recorded[1] - n1
         else:
             y0, n0 = totals.over[1], totals.lifters[1]
+        if np.count_nonzero(n1 + n0) < 2:
+            return None, ""
         effect = compare_totals(y1, n1, y0, n0, level=level)
         if effect is not None:
             return effect, "odds of two groups, intervals by engine"
@@ -162,7 +164,9 @@ def compare_numbers(
         cluster, weights=trials * (share * (1 - share) * reach**2)[codes], minlength=n_clusters
     )
     engines = int(np.count_nonzero(shares))
-    se = float(np.sqrt(scores @ scores * engines / (engines - 1)))
+    if engines < 2:
+        return None
+    se = float(np.sqrt(keep_spread(float(scores @ scores) * engines / (engines - 1), float(fit.bread[1, 1]))))
     return make_effect(float(fit.beta[1]), se, satterthwaite_df(shares), level=level)
 
 
@@ -180,13 +184,15 @@ def compare_totals(y1: Floats, n1: Floats, y0: Floats, n0: Floats, *, level: flo
         return None
     w1, w0 = total1 * p1 * (1 - p1), total0 * p0 * (1 - p0)
     engines = int(np.count_nonzero(n1 + n0))
+    if engines < 2:
+        return None
     if engines <= CR3_CLUSTERS:
         q1 = (y1 - n1 * p1) / w1 / (1 - np.minimum(n1 / total1, LARGEST_LEVERAGE))
         q0 = (y0 - n0 * p0) / w0 / (1 - np.minimum(n0 / total0, LARGEST_LEVERAGE))
         pull, widen = q1 - q0, 1.0
     else:
         pull, widen = y1 * (1 / w1) - n1 * (p1 / w1) - y0 * (1 / w0) + n0 * (p0 / w0), engines / (engines - 1)
-    variance = float(pull @ pull) * widen
+    variance = keep_spread(float(pull @ pull) * widen, float(1 / w1 + 1 / w0))
     df = satterthwaite_df(n1 * (1 / (total1 * w1)) + n0 * (1 / (total0 * w0)))
     return make_effect(
         float(special.logit(p1) - special.logit(p0)), float(np.sqrt(variance)), df, level=level

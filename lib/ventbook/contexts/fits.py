@@ -19,6 +19,8 @@ from ventbook.numerics import (
     Floats,
     Ints,
     information_by_cluster,
+    judge_fit,
+    keep_spread,
     sandwich_variance,
     satterthwaite_df,
     sum_by_cluster,
@@ -41,6 +43,7 @@ class Fit:
     weight: Floats
     converged: bool
     scale: float = 1.0
+    least_squares: bool = False
 
 
 @dataclass(frozen=True)
@@ -100,8 +103,9 @@ def fit_linear(design: Floats, values: Floats) -> Fit:
     bread = np.asarray(np.linalg.pinv(design.T @ design, hermitian=True), dtype=np.float64)
     beta = bread @ (design.T @ values)
     residual = values - design @ beta
-    scale = float(np.sqrt((residual**2).sum() / max(len(values) - design.shape[1], 1)))
-    return Fit(beta, bread, residual, np.ones(len(values)), True, scale)
+    free = len(values) - design.shape[1]
+    scale = float(np.sqrt((residual**2).sum() / free)) if free > 0 else 0.0
+    return Fit(beta, bread, residual, np.ones(len(values)), True, scale, least_squares=True)
 
 
 def fit_intervals(design: Floats, low: Floats, high: Floats) -> Fit:
@@ -109,7 +113,8 @@ def fit_intervals(design: Floats, low: Floats, high: Floats) -> Fit:
 
     On logs of seconds or rotations this is the log-normal accelerated-failure model: a shut-down start or a count
     that was given up enters as what it is, a lower bound. Coefficients by expectation-maximisation steps on
-    Newton weights; the scale by its fixed point. ``scale`` is the residual standard deviation.
+    Newton weights; the scale by its fixed point. ``scale`` is the residual standard deviation, 0 where it shrinks to
+    nothing because all intervals agree with one line.
     """
     middle = np.where(
         np.isfinite(low) & np.isfinite(high), (low + high) / 2, np.where(np.isfinite(low), low, high)
@@ -132,6 +137,10 @@ def fit_intervals(design: Floats, low: Floats, high: Floats) -> Fit:
         if moved < 1e-9:
             converged = True
             break
+    middle = np.where(np.isfinite(low) & np.isfinite(high), (high - low) / 2, 0.0)
+    inside = np.abs(np.clip(design @ beta, low, high) - design @ beta) <= 1e-9
+    if scale < 0.1 * max(float(middle.max(initial=0.0)), 1e-5) and inside.all():
+        scale = 0.0
     return Fit(beta, bread, residual, weight, converged, scale)
 
 
@@ -160,12 +169,18 @@ def _truncated_moments(a: Floats, b: Floats) -> tuple[Floats, Floats]:
 
 def estimate_contrast(
     fit: Fit, design: Floats, contrast: Floats, *, cluster: Ints, n_clusters: int, level: float
-) -> Effect:
+) -> Effect | None:
     """``contrast`` (k,) of a fit's coefficients with a cluster-robust interval of confidence ``level``.
 
     CR3 with a t quantile up to 2,000 clusters, CR1 above; degrees of freedom count the clusters that
-    carry the contrast (Satterthwaite). Rows of ``cluster`` are codes 0 .. n_clusters - 1.
+    carry the contrast (Satterthwaite). Rows of ``cluster`` are codes 0 .. n_clusters - 1. None where the fit has no
+    answer (numerics.judge_fit) or all rows are of one cluster.
     """
+    information = design.T @ (design * fit.weight[:, None])
+    if judge_fit(converged=fit.converged, estimates=fit.beta, information=information, spread=fit.scale):
+        return None
+    if np.count_nonzero(np.bincount(cluster, minlength=n_clusters)) < 2:
+        return None
     log = float(contrast @ fit.beta)
     scores = sum_by_cluster(design * fit.residual[:, None], cluster, n_clusters)
     # share of each cluster in the contrast's expected variance
@@ -176,7 +191,10 @@ def estimate_contrast(
         variance = sandwich_variance(fit.bread, scores, information=information, kind="CR3")
     else:
         variance = sandwich_variance(fit.bread, scores, kind="CR1")
-    return make_effect(log, float(np.sqrt(max(float(contrast @ variance @ contrast), 0.0))), df, level=level)
+    # least squares leaves its scale out of the bread; the other fits have it in their weights
+    model = float(contrast @ fit.bread @ contrast) * (fit.scale**2 if fit.least_squares else 1.0)
+    found = keep_spread(max(float(contrast @ variance @ contrast), 0.0), model)
+    return make_effect(log, float(np.sqrt(found)), df, level=level)
 
 
 def make_effect(log: float, se: float, df: float, *, level: float) -> Effect:
@@ -241,13 +259,17 @@ def _penalised(design: Floats, failures: Floats, trials: Floats, beta: Floats) -
 
 def profile_firth(
     design: Floats, failures: Floats, trials: Floats, index: int, *, level: float, inflation: float = 1.0
-) -> Effect:
+) -> Effect | None:
     """One Firth coefficient with its profile penalised-likelihood interval and ratio test.
 
     ``inflation`` (at least 1) divides the likelihood ratio where lifters of one engine go together.
-    ``se`` is read off the interval's width.
+    ``se`` is read off the interval's width. None where the columns can't be told apart.
     """
     beta, top = fit_firth(design, failures, trials)
+    start = special.expit(design @ beta)
+    reached = design.T @ (design * (trials * start * (1 - start))[:, None])
+    if judge_fit(estimates=[*beta, top], information=reached):
+        return None
     inflation = max(float(inflation), 1.0)
     drop = float(stats.chi2.ppf(level, 1)) / 2 * inflation
     free = np.ones(len(beta), dtype=bool)

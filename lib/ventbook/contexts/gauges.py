@@ -59,6 +59,8 @@ def _compare_one(ventings: pd.DataFrame, gauge: str, *, level: float) -> dict[st
     fit = fit_linear(design, here["gap"].to_numpy(dtype=np.float64))
     contrast = np.eye(design.shape[1])[0]
     effect = estimate_contrast(fit, design, contrast, cluster=cluster, n_clusters=len(engines), level=level)
+    if effect is None:
+        return row | {"state": "too_few", "note": "readings without spread, or one engine only"}
     return row | {
         "shift_mm": effect.log,
         "low_mm": effect.low,

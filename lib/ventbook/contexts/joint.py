@@ -12,7 +12,14 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from ventbook.numerics import CR3_CLUSTERS, Floats, Ints, sandwich_variance, satterthwaite_df
+from ventbook.numerics import (
+    CR3_CLUSTERS,
+    Floats,
+    Ints,
+    keep_spread,
+    sandwich_variance,
+    satterthwaite_df,
+)
 
 from .factors import Coded
 from .fits import RUNAWAY, Effect, make_effect
@@ -187,13 +194,19 @@ def estimate_contrasts(
     cluster: Ints,
     level: float,
     extra: Floats | None = None,
-) -> list[Effect]:
-    """Columns of ``contrasts`` (k, m) with intervals summed by engine; rows must be sorted by ``cluster``."""
+) -> list[Effect | None]:
+    """Columns of ``contrasts`` (k, m) with intervals summed by engine; rows must be sorted by ``cluster``.
+
+    None where the contrast lies in a direction that other columns already say, or where there is one engine only.
+    """
     failures, trials = np.where(design.keep, failures, 0.0), np.where(design.keep, trials, 0.0)
     firsts = np.flatnonzero(np.r_[True, cluster[1:] != cluster[:-1]])
     reach = fit.bread @ contrasts
     m, k, engines = contrasts.shape[1], len(fit.beta), len(firsts)
     squares, shares, shares2 = np.zeros(m), np.zeros(m), np.zeros(m)
+    model = np.einsum("ij,ij->j", contrasts, reach)
+    if engines < 2:
+        return [None] * m
     few = engines <= CR3_CLUSTERS
     scores, parts = np.zeros((engines if few else 0, k)), np.zeros((engines if few else 0, k, k))
     for rows in _pieces(len(failures), firsts):
@@ -215,16 +228,18 @@ def estimate_contrasts(
                 parts[engine] = own.T @ (own * weight[first:last, None])
     if few:
         variance = sandwich_variance(fit.bread, scores, information=parts, kind="CR3")
-        se = np.sqrt(np.maximum(np.einsum("ij,ik,kj->j", contrasts, variance, contrasts), 0.0))
+        found = np.maximum(np.einsum("ij,ik,kj->j", contrasts, variance, contrasts), 0.0)
     else:
-        se = np.sqrt(squares * engines / (engines - 1))
+        found = squares * engines / (engines - 1)
+    se = np.sqrt([keep_spread(float(a), float(b)) for a, b in zip(found, model, strict=True)])
     log = fit.beta @ contrasts
     df = [
         max(s**2 / s2 - 1, 1.0) if s2 > 0 else satterthwaite_df([])
         for s, s2 in zip(shares, shares2, strict=True)
     ]
     return [
-        make_effect(float(a), float(b), float(d), level=level) for a, b, d in zip(log, se, df, strict=True)
+        make_effect(float(a), float(b), float(d), level=level) if b > 0 else None
+        for a, b, d in zip(log, se, df, strict=True)
     ]
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
-from ventbook.numerics import Floats, Ints, satterthwaite_df
+from ventbook.numerics import Floats, Ints, keep_spread, satterthwaite_df
 
 from .fits import Effect, make_effect
 
@@ -60,7 +60,7 @@ def combine_strata(tables: npt.ArrayLike, *, level: float = 0.95) -> Stratified:
     )
     half = float(stats.norm.ppf((1 + level) / 2)) * float(np.sqrt(variance))
     expected = (a + b) * (a + c) / n
-    spread = ((a + b) * (c + d) * (a + c) * (b + d) / (n**2 * (n - 1))).sum()
+    spread = ((a + b) * (c + d) * (a + c) * (b + d) / (n**2 * np.maximum(n - 1, 1))).sum()
     gap = abs((a - expected).sum())
     chi2, corrected = gap**2 / spread, max(gap - 0.5, 0.0) ** 2 / spread
     fitted, fitted_variance = _fit_common_odds(a, b, c, d, odds_ratio)
@@ -130,16 +130,21 @@ def estimate_stratified(
         bi * c[j] / n[j] + ci * b[j] / n[j] - s[j] * trials / n[j]
     ) / s.sum()
     by_engine = np.bincount(cluster, weights=influence, minlength=n_clusters)
-    engines = max(int(np.count_nonzero(np.bincount(cluster, minlength=n_clusters))), 2)
+    engines = int(np.count_nonzero(np.bincount(cluster, minlength=n_clusters)))
+    if engines < 2:
+        return None, float("nan")
     variance = float((by_engine**2).sum()) * engines / (engines - 1)
     share = np.bincount(cluster, weights=trials * (x - ((a + b) / n)[j]) ** 2, minlength=n_clusters)
+    plain = combine_strata(np.stack([a, b, c, d], axis=1).reshape(-1, 2, 2), level=level)
+    if not np.isfinite(plain.low) or not plain.high > plain.low:
+        return None, float("nan")
+    plain_se = float(np.log(plain.high / plain.low)) / (2 * float(stats.norm.ppf((1 + level) / 2)))
+    variance = keep_spread(variance, plain_se**2)
     effect = make_effect(
         float(np.log(r.sum() / s.sum())), float(np.sqrt(variance)), satterthwaite_df(share), level=level
     )
-    plain = combine_strata(np.stack([a, b, c, d], axis=1).reshape(-1, 2, 2), level=level)
-    if not np.isfinite(plain.low) or plain.homogeneity_df < 1:
+    if plain.homogeneity_df < 1:
         return effect, float("nan")
-    plain_se = float(np.log(plain.high / plain.low)) / (2 * float(stats.norm.ppf((1 + level) / 2)))
     design_effect = max(variance / plain_se**2, 1.0)
     return effect, float(stats.chi2.sf(plain.homogeneity_tarone / design_effect, plain.homogeneity_df))
 
@@ -147,7 +152,8 @@ def estimate_stratified(
 def estimate_conditional_odds(tables: npt.ArrayLike) -> float:
     """The exact conditional maximum-likelihood odds ratio of 2 x 2 tables stacked as (strata, 2, 2).
 
-    Solves sum of (a - E[a | margins, odds ratio]) = 0 with the noncentral hypergeometric distribution.
+    Solves sum of (a - E[a | margins, odds ratio]) = 0 with the noncentral hypergeometric distribution. NaN where the
+    tables separate (or say nothing) and no finite ratio solves it.
     Reference: Breslow & Day 1980, Statistical Methods in Cancer Research I, ch. 4.
     """
     tables = np.asarray(tables, dtype=np.int64)
@@ -165,6 +171,8 @@ def estimate_conditional_odds(tables: npt.ArrayLike) -> float:
             total += float(a - (support * weight).sum() / weight.sum())
         return total
 
+    if not gap(-10.0) > 0 > gap(10.0):
+        return float("nan")
     return float(np.exp(optimize.brentq(gap, -10.0, 10.0, xtol=1e-10)))
 
 
@@ -178,6 +186,8 @@ def check_trend(
     """
     y, n = np.asarray(failures, dtype=np.float64), np.asarray(trials, dtype=np.float64)
     x = np.arange(len(y), dtype=np.float64) if scores is None else np.asarray(scores, dtype=np.float64)
+    if not n.sum() > 0:
+        return 0.0, 1.0
     share = y.sum() / n.sum()
     centre = (n * x).sum() / n.sum()
     variance = share * (1 - share) * (n * (x - centre) ** 2).sum()

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from ventbook.numerics import judge_fit
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 
@@ -33,14 +34,23 @@ def measure_bias(data: pd.DataFrame, *, level: float = 0.95) -> tuple[Estimate, 
             "too_few", level=level, unit="mm", n=len(known), clusters=k, method=method, note="under 3 lifters"
         )
         return few, no_estimate("too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method)
+    why = judge_fit(spread=float(d.std(ddof=1)))
+    if why:
+        note = f"every lifter reads {d.mean():+.3f} mm against its reference: {why}"
+        few = no_estimate(
+            "too_few", level=level, unit="mm", n=len(known), clusters=k, method=method, note=note
+        )
+        return few, no_estimate(
+            "too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method, note=note
+        )
     t = float(stats.t.ppf(0.5 + level / 2, k - 1))
     half = t * float(d.std(ddof=1)) / np.sqrt(k)
     bias = Estimate(float(d.mean()), d.mean() - half, d.mean() + half, level, "mm", len(known), k, method)
-    if k < 4 or np.ptp(x) <= 0:
+    line = fit_line(x, d) if k >= 4 and np.ptp(x) > 0 else None
+    if line is None or judge_fit(spread=line.residual_sd):
         return bias, no_estimate(
             "too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method
         )
-    line = fit_line(x, d)
     t = float(stats.t.ppf(0.5 + level / 2, k - 2))
     slope = Estimate(
         line.slope, line.slope - t * line.slope_error, line.slope + t * line.slope_error, level, "mm/mm", len(known), k,

@@ -17,6 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import optimize, stats
 
+from ventbook.numerics import require_fit
 from ventbook.results import NotEnoughData
 
 Array = npt.NDArray[np.float64]
@@ -115,7 +116,8 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
 
     Raises
     ------
-    NotEnoughData : fewer than two labels in a factor, or no more values than labels of the finest factor.
+    NotEnoughData : fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit)
+        values that all agree inside the labels, or a mean that the labels leave nothing of.
     """
     y = np.asarray(value, dtype=float)
     names = list(factors)
@@ -129,6 +131,7 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
                 f"measurement study, values for {size} labels of {name}", n=y.size, needed=size + 1
             )
     q, n = sum(sizes), y.size
+    require_fit("measurement study", spread=_spread_inside(y, codes, sizes))
     offset = np.concatenate([[0], np.cumsum(sizes)])
     z = np.zeros((n, q))
     for start, code in zip(offset, codes, strict=False):
@@ -165,6 +168,8 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
         criterion, best.x, method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 2000}
     )
     theta = np.abs(polished.x if polished.fun <= best.fun else best.x)
+    settled = bool(np.isfinite(best.fun) and (best.success or polished.success))
+    require_fit("measurement study", converged=settled and float(theta.max()) < 1e6, estimates=theta)
     _, rest, mean = parts(theta)
     repeat = rest / (n - 1)
     lam = theta[owner]
@@ -175,6 +180,16 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
     return RemlFit(
         float(centre + mean), float(np.sqrt(repeat / (n - b @ b))), components, float(criterion(theta)), n
     )
+
+
+def _spread_inside(y: Array, codes: list[Codes], sizes: list[int]) -> float:
+    """What is left of the values once every label has its own level: nothing where readings only repeat."""
+    columns = [
+        np.equal.outer(code, np.arange(size)).astype(float) for code, size in zip(codes, sizes, strict=True)
+    ]
+    design = np.column_stack(columns)
+    rest = (y - y.mean()) - design @ np.linalg.lstsq(design, y - y.mean(), rcond=None)[0]
+    return float(np.sqrt((rest**2).mean()))
 
 
 def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int, float]:

@@ -9,6 +9,7 @@ import pandas as pd
 from scipy import special, stats
 
 from ventbook.gauge.conformance import over_limit_probability
+from ventbook.numerics import judge_fit
 
 GRID = 4000
 FEW_ENGINES = 400
@@ -146,7 +147,13 @@ def compare_gauges(
             answer = _difference(units, label, name, company, engine, list(strata[:-1]), level)
             note = f"used where no other gauge was: gauge and {strata[-1]} can't be told apart"
         if not answer:
-            rows.append(row | {"state": "too_few", "note": "no 5 ventings of each side on one engine type"})
+            rows.append(
+                row
+                | {
+                    "state": "too_few",
+                    "note": "no 5 ventings of each side on one engine type, or readings without spread",
+                }
+            )
         else:
             rows.append(row | answer | {"state": "estimated", "note": note})
     names_out = [
@@ -207,6 +214,8 @@ def _difference(
                         (np.bincount(code[~mine], y[~mine], size) / np.maximum(b, 1))[code])  # fmt: skip
         pull = np.bincount(group, np.where(mine, 1, -1) * w[code] / w.sum() / side * (y - mean), engines)
         error = float(np.sqrt(engines / (engines - 1) * (pull**2).sum()))
+    if judge_fit(estimates=[value, error], spread=error):
+        return {}
     t = float(stats.t.ppf(0.5 + level / 2, engines - 2))
-    p = float(2 * stats.t.sf(abs(value) / error, engines - 2)) if error > 0 else 1.0
+    p = float(2 * stats.t.sf(abs(value) / error, engines - 2))
     return {"difference_mm": value, "low": value - t * error, "high": value + t * error, "p": p}

@@ -267,23 +267,8 @@ def _answer(
         return Estimate(value, low, high, level, unit, n, facts["lifters"], method, note=note)
 
     if gauge < EQUAL_VARIANCE:
-        note = "all readings of a lifter are equal: the reading step is coarser than the spread"
-        u = make("mm", 0.0, 0.0, 0.0, note)
-        return _finish(
-            facts,
-            shape,
-            method,
-            table,
-            u,
-            None,
-            None,
-            None,
-            interaction_p,
-            bias,
-            slope,
-            [*notes, note],
-            level,
-        )
+        note = "all readings of a lifter are equal: the reading step is coarser than the spread, which stays unknown"
+        return _nothing(facts, "too_few", shape, "; ".join([*notes, note]), level, bias, slope)
     low, high = interval_of_sum(*pieces, level=level)
     low, high = min(low, gauge), max(high, gauge)
     u = make("mm", sd["gauge"], float(np.sqrt(low)), float(np.sqrt(high)))

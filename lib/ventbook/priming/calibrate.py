@@ -7,6 +7,7 @@ know no physics, each scored on engines it has not seen.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,7 @@ import pandas as pd
 from ventbook.numerics import encode
 from ventbook.priming.interval_fit import IntervalFit, fit_interval, log_likelihood, t_interval
 from ventbook.priming.ratio import FEWEST_COUNTS, FEWEST_ENGINES, usable_counts
+from ventbook.results import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 METHODS = ("physics", "raw_mean", "regression")
@@ -104,13 +106,16 @@ def _multiplier(used: pd.DataFrame, engine_type: str, level: float) -> dict[str,
             "note": f"{shown} counts on {len(engines)} engines; needs {FEWEST_COUNTS} on {FEWEST_ENGINES}"
         }
     offset = used["_expected"].to_numpy()
-    fit = fit_interval(
-        used["_low"].to_numpy() - offset,
-        used["_high"].to_numpy() - offset,
-        np.ones((n, 1)),
-        cluster,
-        len(engines),
-    )
+    try:
+        fit = fit_interval(
+            used["_low"].to_numpy() - offset,
+            used["_high"].to_numpy() - offset,
+            np.ones((n, 1)),
+            cluster,
+            len(engines),
+        )
+    except NotEnoughData as error:
+        return row | {"note": str(error)}
     centre = float(fit.theta[0])
     low, high = t_interval(centre, float(fit.variance()[0, 0]), len(engines), level)
     open_counts = n - shown
@@ -128,10 +133,12 @@ def _compare(used: pd.DataFrame) -> tuple[pd.DataFrame, str]:
         row: dict[str, object] = {"method": method, "log_error": np.nan, "log_score": np.nan, "n": len(used),
                                   "engines": len(engines), "state": "too_few"}  # fmt: skip
         if enough:
-            row |= _score_method(used, method, cluster, len(engines), shown)
+            with suppress(NotEnoughData):  # without a fit there is nothing to score: the row stays too_few
+                row |= _score_method(used, method, cluster, len(engines), shown)
         rows.append(row)
     errors = pd.DataFrame(rows)
-    return errors, METHODS[int(np.argmax(errors["log_score"].to_numpy()))] if enough else ""
+    settled = bool((errors["state"] == "estimated").all())
+    return errors, METHODS[int(np.argmax(errors["log_score"].to_numpy()))] if settled else ""
 
 
 def _score_method(

@@ -14,7 +14,8 @@ import numpy.typing as npt
 from scipy import stats
 from scipy.special import log_ndtr
 
-from ventbook.numerics import sum_by_cluster
+from ventbook.numerics import keep_spreads, require_fit, sum_by_cluster
+from ventbook.results import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
 _STEPS = 60
@@ -23,22 +24,26 @@ _TINY = 1e-300
 
 @dataclass(frozen=True)
 class IntervalFit:
-    """Coefficients and log sigma on all rows, ``(k + 1,)``, and with each cluster left out, ``(G, k + 1)``."""
+    """Coefficients and log sigma on all rows, ``(k + 1,)``, and with each cluster left out, ``(G, k + 1)``.
+
+    ``bread`` (k + 1, k + 1) is the inverse of the observed information.
+    """
 
     theta: Floats
     left_out: Floats
+    bread: Floats
     log_likelihood: float
-    converged: bool
 
     @property
     def sigma(self) -> float:
         return float(np.exp(self.theta[-1]))
 
     def variance(self) -> Floats:
-        """Jackknife variance of theta over the clusters."""
+        """Jackknife variance of theta over the clusters; the model's own where the clusters show none by balance."""
         groups = len(self.left_out)
         off = self.left_out - self.theta
-        return (groups - 1) / groups * off.T @ off
+        found = (groups - 1) / groups * off.T @ off
+        return keep_spreads(found, self.bread)
 
 
 def log_likelihood(low: Floats, high: Floats, mean: Floats, sigma: Floats | float) -> Floats:
@@ -77,7 +82,13 @@ def _derivatives(
 def fit_interval(
     low: Floats, high: Floats, design: Floats, cluster: npt.NDArray[np.int64], groups: int
 ) -> IntervalFit:
-    """Fit on all rows and with each of ``groups`` clusters (codes 0 .. groups - 1) left out."""
+    """Fit on all rows and with each of ``groups`` clusters (codes 0 .. groups - 1) left out.
+
+    Raises NoFit where the intervals agree with one line without any scatter (its spread would be nothing), where the
+    search does not settle, where columns can't be told apart, and NotEnoughData with fewer than two clusters.
+    """
+    if groups < 2:
+        raise NotEnoughData("interval regression, clusters", n=groups, needed=2)
     middle = np.where(
         np.isfinite(low) & np.isfinite(high), (low + high) / 2, np.where(np.isfinite(low), low, high)
     )
@@ -104,11 +115,15 @@ def fit_interval(
             converged = True
             break
     score, information = _score(low, high, wide, theta, k)
+    # a likelihood of 1 says that all intervals hold one and the same line: no scatter to be seen
+    spread = 0.0 if best > -1e-6 * len(low) else float(np.exp(theta[k]))
+    total = information.sum(axis=0)
+    require_fit("interval regression", converged=converged, estimates=theta, information=total, spread=spread)
     by_cluster = sum_by_cluster(score, cluster, groups)
     flat = information.reshape(len(information), -1)
     shares = sum_by_cluster(flat, cluster, groups).reshape(groups, k + 1, k + 1)
     left = theta + _solve(shares.sum(axis=0) - shares, -by_cluster)
-    return IntervalFit(theta, left, best, converged)
+    return IntervalFit(theta, left, np.linalg.inv(total), best)
 
 
 def _score(low: Floats, high: Floats, wide: Floats, theta: Floats, k: int) -> tuple[Floats, Floats]:

@@ -11,7 +11,7 @@ from scipy import stats
 
 from ventbook.numerics import encode
 from ventbook.priming.interval_fit import fit_interval, t_interval
-from ventbook.results import Estimate, no_estimate
+from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 Floats = npt.NDArray[np.float64]
 FEWEST_ENGINES, FEWEST_COUNTS = 3, 8
@@ -60,13 +60,16 @@ def estimate_ratio(jobs: pd.DataFrame, *, level: float = 0.95) -> Estimate:
     if shown < FEWEST_COUNTS or len(engines) < FEWEST_ENGINES:
         return no_estimate("too_few", method=METHOD, **size)  # type: ignore[arg-type]
     offset = used["_expected"].to_numpy()
-    fit = fit_interval(
-        used["_low"].to_numpy() - offset,
-        used["_high"].to_numpy() - offset,
-        np.ones((len(used), 1)),
-        cluster,
-        len(engines),
-    )
+    try:
+        fit = fit_interval(
+            used["_low"].to_numpy() - offset,
+            used["_high"].to_numpy() - offset,
+            np.ones((len(used), 1)),
+            cluster,
+            len(engines),
+        )
+    except NotEnoughData as error:
+        return no_estimate("too_few", method=METHOD, note=str(error), **size)  # type: ignore[arg-type]
     centre = float(fit.theta[0])
     low, high = t_interval(centre, float(fit.variance()[0, 0]), len(engines), level)
     note = f"{len(used) - shown} given up, counted as lower bounds" if shown < len(used) else ""

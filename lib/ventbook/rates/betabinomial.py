@@ -21,6 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import optimize, special
 
+from ventbook.numerics import require_fit
 from ventbook.rates.clusters import Array
 from ventbook.results import NotEnoughData
 
@@ -145,8 +146,8 @@ def fit_beta_binomial(groups: Sequence[tuple[Array, Array]]) -> BetaBinomialFit:
 
     Raises
     ------
-    NotEnoughData : a group without a failing or without a sound lifter (its share has no finite logit), or no
-        engine with two lifters.
+    NotEnoughData : a group without a failing or without a sound lifter (its share has no finite logit), no
+        engine with two lifters, or (NoFit) a search that did not settle.
     """
     data = [(np.asarray(x, dtype=float), np.asarray(n, dtype=float)) for x, n in groups]
     engines = sum(n.size for _, n in data)
@@ -178,8 +179,13 @@ def fit_beta_binomial(groups: Sequence[tuple[Array, Array]]) -> BetaBinomialFit:
     )
     theta, hessian = _polish(loss, found.x)
     inside = np.isfinite(hessian).all() and theta[-1] > -15
-    cov = np.linalg.pinv(hessian if inside else hessian[:-1, :-1])
-    errors = np.sqrt(np.maximum(np.diag(cov), 0.0))[: theta.size - 1]
+    # at the correlation's bound the likelihood no longer moves in it: the shares' own information is left
+    information = hessian if inside else hessian[:-1, :-1]
+    settled = bool(
+        np.abs(_slope(loss, theta))[: len(information)].max() < 1e-3 * max(1.0, float(np.sqrt(engines)))
+    )
+    require_fit("beta-binomial fit", converged=settled, estimates=theta, information=information)
+    errors = np.sqrt(np.diag(np.linalg.inv(information)))[: theta.size - 1]
     eta = theta[0] + np.concatenate([[0.0], theta[1:-1]])
     return BetaBinomialFit(
         tuple(map(float, special.expit(eta))),
@@ -190,6 +196,11 @@ def fit_beta_binomial(groups: Sequence[tuple[Array, Array]]) -> BetaBinomialFit:
         constant - loss(theta),
         engines,
     )
+
+
+def _slope(loss: Callable[[Array], float], theta: Array, *, step: float = 1e-4) -> Array:
+    unit = np.eye(theta.size) * step
+    return np.array([(loss(theta + e) - loss(theta - e)) / (2 * step) for e in unit])
 
 
 def _polish(loss: Callable[[Array], float], theta: Array, *, step: float = 1e-4) -> tuple[Array, Array]:

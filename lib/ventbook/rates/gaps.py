@@ -22,10 +22,12 @@ from scipy import special
 from ventbook import numerics
 from ventbook.rates.clusters import Array, encode_ids
 from ventbook.rates.intervals import check_level
-from ventbook.results import Estimate, NotEnoughData, no_estimate
+from ventbook.results import Estimate, NoFit, NotEnoughData, no_estimate
 
 FEW_CLUSTERS = 50
 LEAST_READINGS = 8
+LEAST_SPREAD = 1e-5
+"""Residual spread of a log gap under which readings are equal but for rounding."""
 DEFAULT_STEP_MM = 0.05
 """Step (mm) of a feeler set where the gauge's is not known. Common practice, no source."""
 
@@ -57,8 +59,8 @@ def fit_left_censored(
 
     Raises
     ------
-    NotEnoughData : fewer uncensored values than columns + 1, or a level without any uncensored value (its
-        coefficient would run away).
+    NotEnoughData : fewer uncensored values than columns + 1, a level without any uncensored value (its
+        coefficient would run away), one cluster only, or (NoFit) values that all agree, or no settled answer.
     """
     y = np.asarray(value, dtype=float)
     cut = np.asarray(censored, dtype=bool)
@@ -73,7 +75,10 @@ def fit_left_censored(
     seen = ~cut
     if seen.sum() < k + 1 or np.linalg.matrix_rank(x[seen]) < k:
         raise NotEnoughData("log-gap model, readings over the gauge's step", n=int(seen.sum()), needed=k + 1)
-    theta = _olsen(y, cut, x)
+    theta, converged = _olsen(y, cut, x)
+    numerics.require_fit(
+        "log-gap model", converged=converged, estimates=theta, spread=1 / theta[-1], least_spread=LEAST_SPREAD
+    )
     delta, gamma = theta[:-1], theta[-1]
     beta, sd = delta / gamma, 1 / gamma
     # in the original coordinates: scores and information for (beta, log sd)
@@ -90,10 +95,13 @@ def fit_left_censored(
     information[:k, :k] = x.T @ (x * w_bb[:, None])
     information[:k, k] = information[k, :k] = x.T @ w_bs
     information[k, k] = w_ss.sum()
+    numerics.require_fit("log-gap model", information=information)
     bread = np.linalg.inv(information)
     covariance, clusters = bread, 0
     if cluster is not None:
         codes, clusters = encode_ids(cluster, y.size)
+        if clusters < 2:
+            raise NotEnoughData("log-gap model, clusters", n=clusters, needed=2)
         rows = np.column_stack([x * by_beta[:, None], by_scale])
         scores = numerics.sum_by_cluster(rows, codes, clusters)
         if clusters < FEW_CLUSTERS:
@@ -105,6 +113,7 @@ def fit_left_censored(
             covariance = numerics.sandwich_variance(bread, scores, information=share, kind="CR3")
         else:
             covariance = numerics.sandwich_variance(bread, scores, kind="CR1")
+        covariance = numerics.keep_spreads(covariance, bread)
     log_lik = float(special.log_ndtr(z[cut]).sum() - 0.5 * (z[seen] ** 2).sum())
     log_lik -= float(seen.sum()) * (np.log(sd) + 0.5 * np.log(2 * np.pi))
     return CensoredFit(
@@ -118,8 +127,12 @@ def _hazard(z: Array) -> tuple[Array, Array]:
     return h, -h * (z + h)
 
 
-def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> Array:
-    """Newton for (beta/sd, 1/sd), where the log-likelihood is concave; steps are halved while they do not gain."""
+def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> tuple[Array, bool]:
+    """Newton for (beta/sd, 1/sd), where the log-likelihood is concave; steps are halved while they do not gain.
+
+    Returns where it ended and whether it settled; a spread that goes on shrinking is left as soon as it is under
+    LEAST_SPREAD.
+    """
     seen = ~cut
     k = x.shape[1]
     start = np.linalg.lstsq(x, y, rcond=None)[0]
@@ -143,7 +156,10 @@ def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> Array:
         gradient[k] += seen.sum() / theta[-1]
         hessian = full.T @ (full * w[:, None])
         hessian[k, k] += seen.sum() / theta[-1] ** 2
-        move = np.linalg.solve(hessian, gradient)
+        try:
+            move = np.linalg.solve(hessian, gradient)
+        except np.linalg.LinAlgError:
+            return theta, False
         factor = 1.0
         while factor > 1e-8 and not value(theta + factor * move) >= here:
             factor /= 2
@@ -152,9 +168,11 @@ def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> Array:
         if abs(there - here) < 1e-13 * (1 + abs(here)) and np.abs(move).max() < 1e-9 * (
             1 + np.abs(theta).max()
         ):
+            return theta, True
+        if 1 / theta[-1] < LEAST_SPREAD:
             break
         here = there
-    return theta
+    return theta, False
 
 
 @dataclass(frozen=True)
@@ -215,7 +233,7 @@ def compare_gaps(
     Returns a row a group (in the order of ``groups``, else sorted): the group, n, censored, clusters, median_mm,
     median_low, median_high, ratio, ratio_low, ratio_high (1 and empty for the first), over_limit (share the model
     puts over ``limit``, NaN without one), level, state, note. A group with no reading over the step, or too few
-    readings, keeps its row with state "too_few".
+    readings, keeps its row with state "too_few"; so do all where the readings agree or the fit has no answer.
     """
     level = check_level(level)
     _check_step(step)
@@ -234,11 +252,16 @@ def compare_gaps(
         for g in range(len(names))
     ]
     used = [g for g in range(len(names)) if enough[g]]
-    fit = None
+    fit, why = None, ""
     if used and int((~cut[np.isin(code, used)]).sum()) >= LEAST_READINGS:
         keep = np.isin(code, used)
         design = np.equal.outer(code[keep], used).astype(float)
-        fit = fit_left_censored(y[keep], cut[keep], design, cluster=ids[keep])
+        try:
+            fit = fit_left_censored(y[keep], cut[keep], design, cluster=ids[keep])
+        except NoFit as error:
+            why = error.reason
+        except NotEnoughData as error:
+            why = str(error)
     rows = []
     for g, name in enumerate(names):
         mine = code == g
@@ -254,7 +277,7 @@ def compare_gaps(
                 | {
                     "level": level,
                     "state": "too_few",
-                    "note": _what_is_missing(row, int((mine & ~cut).sum())),
+                    "note": why if g in used and why else _what_is_missing(row, int((mine & ~cut).sum())),
                 }
             )
             continue

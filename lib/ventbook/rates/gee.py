@@ -19,8 +19,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from ventbook.numerics import NOT_APART, keep_spreads, require_fit
 from ventbook.rates.clusters import Array, check_counts, encode_ids
-from ventbook.results import NotEnoughData
+from ventbook.results import NoFit, NotEnoughData
 
 
 @dataclass(frozen=True)
@@ -60,9 +61,10 @@ def fit_gee(
 
     Raises
     ------
-    NotEnoughData : fewer clusters than columns + 1, or no failing or no sound lifter.
-    ValueError : a design of the wrong length or that does not have full rank, or a level that separates
-        failing and sound lifters completely (no finite coefficient; use a penalised fit).
+    NotEnoughData : fewer clusters than columns + 1, no failing or no sound lifter, or (NoFit) columns that are
+        combinations of others, a level that separates failing and sound lifters completely (no finite
+        coefficient; use a penalised fit), or steps that do not settle.
+    ValueError : a design of the wrong length.
     """
     x, n, ok = check_counts(failures, lifters)
     columns = np.asarray(design, dtype=float)
@@ -84,7 +86,7 @@ def fit_gee(
     if total <= k:
         raise NotEnoughData("estimating equations, clusters", n=total, needed=k + 1)
     if np.linalg.matrix_rank(columns) < k:
-        raise ValueError("design must have full rank; some columns are combinations of others")
+        raise NoFit("estimating equations", f"{NOT_APART}; the design must have full rank")
     return _iterate(columns, x, n, weight, group, clusters, total, correlated)
 
 
@@ -138,18 +140,19 @@ def _iterate(
     def sums(values: Array) -> Array:
         return values if apart else np.bincount(group, values, clusters).astype(float)
 
-    step = 0
+    step, moved = 0, np.inf
     for step in range(1, 101):  # noqa: B007 (the count is reported)
         mu = special.expit(columns @ beta)
         sd = np.sqrt(mu * (1 - mu))
         if not np.all(sd > 1e-7):
-            raise ValueError("design separates failing and sound lifters completely: no finite coefficient")
+            raise NoFit("estimating equations", "a level separates failing and sound lifters completely")
         z = (x - n * mu) / sd
         shrink = alpha / (1 + (size - 1) * alpha)
         zc = sums(z)
         # R^-1 = (I - shrink 11') / (1 - alpha) on a cluster; rows of a venting are equal and stay summed
         score = columns.T @ (weight * sd * (z - n * (shrink * zc)[group])) / (1 - alpha)
         hessian = _information(columns, n, sd, shrink, weight, cluster_weight, group, clusters) / (1 - alpha)
+        require_fit("estimating equations", estimates=hessian, information=hessian)
         move = np.linalg.solve(hessian, score)
         beta = beta + move
         mu = special.expit(columns @ beta)
@@ -161,8 +164,11 @@ def _iterate(
             scale = float((weight * square).sum()) / (lifters - k)
             zc, sq = sums(z), sums(square)
             alpha = float((cluster_weight * (zc**2 - sq)).sum() / 2) / (scale * (pairs - k))
-        if np.abs(move).max() < 1e-12 and abs(alpha - before) < 1e-12:
+        moved = max(float(np.abs(move).max()), abs(alpha - before))
+        if moved < 1e-12:
             break
+    # rounding alone may keep large fleets from the last digits
+    require_fit("estimating equations", converged=moved < 1e-8, estimates=beta)
     shrink = alpha / (1 + (size - 1) * alpha)
     zc = sums(z)
     rows = columns * (sd * (z - n * (shrink * zc)[group]))[:, None] / (1 - alpha)
@@ -170,7 +176,7 @@ def _iterate(
     hessian = _information(columns, n, sd, shrink, weight, cluster_weight, group, clusters) / (1 - alpha)
     naive: Array = np.asarray(np.linalg.inv(hessian), dtype=float)
     meat = scores.T @ (scores * cluster_weight[:, None])
-    robust: Array = np.asarray(naive @ meat @ naive, dtype=float)
+    robust = keep_spreads(np.asarray(naive @ meat @ naive, dtype=float), naive)
     return GeeFit(beta, robust, naive, alpha, int(lifters), int(weight.sum()), total, step)
 
 

@@ -23,6 +23,7 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy import integrate, special, stats
 
+from ventbook.numerics import require_fit
 from ventbook.results import NotEnoughData
 
 #: d2 for moving ranges of two as the tables print it; the exact value is 2 / sqrt(pi) = 1.12838.
@@ -90,7 +91,8 @@ def chart_shares(
     between_period : False gives the plain binomial p chart.
     at_least_binomial : the spread factor is not let under 1. A few quiet periods do not prove that the process
         varies less than chance; set False for the formula as published.
-    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another.
+    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no unit of
+    the baseline failed, or all did, the band is that of half a unit more or less, since chance leaves some room there too.
     Columns: CHART_COLUMNS plus ``count`` and ``spread`` (the factor). Limits are clipped to 0..1.
     """
     count, n = _as_counts(count, n)
@@ -101,7 +103,8 @@ def chart_shares(
     centre = count[used].sum() / n[used].sum()
     with np.errstate(divide="ignore", invalid="ignore"):
         value = np.where(n > 0, count / n, np.nan)
-        sigma = np.where(n > 0, np.sqrt(centre * (1 - centre) / n), np.nan)
+        inside = np.clip(centre, 0.5 / (n[used].sum() + 1), 1 - 0.5 / (n[used].sum() + 1))
+        sigma = np.where(n > 0, np.sqrt(inside * (1 - inside) / n), np.nan)
         z = np.where(sigma > 0, (value - centre) / sigma, 0.0)[used]
     spread = 1.0
     if between_period and len(z) > 1:
@@ -113,11 +116,12 @@ def chart_shares(
 
 
 def chart_counts(count: ArrayLike, *, labels: Sequence[Any] | None = None) -> pd.DataFrame:
-    """Counts of equal opportunity by period (c chart [3]): centre +- 3 sqrt(centre), not under 0."""
+    """Counts of equal opportunity by period (c chart [3]): centre +- 3 sqrt(centre), not under 0; of no event at all, as
+    for half an event."""
     value = np.asarray(count, float)
     _need(len(value), 1, "periods")
     centre = value.mean()
-    half = 3 * np.sqrt(centre)
+    half = 3 * np.sqrt(max(centre, 0.5 / len(value)))
     return _chart(labels, np.ones(len(value)), value, centre, max(0.0, centre - half), centre + half)
 
 
@@ -136,6 +140,7 @@ def chart_individuals(
     _need(int(used.sum()), 2, "values")
     centre = value[used].mean()
     half = 3 * np.abs(np.diff(value[used])).mean() / d2
+    require_fit("chart of single values", spread=float(half))
     return _chart(labels, (~np.isnan(value)).astype(float), value, centre, centre - half, centre + half)
 
 
@@ -199,13 +204,15 @@ def chart_between(
     between : number of sound ventings between two failing ones, 0 where one follows the other directly.
     mean : the mean to hold against, where known; otherwise that of the data.
     centre is the median of the geometric distribution ln(.5)/ln(1 - p) - 1 with p = 1 / (mean + 1), since the mean
-    lies above most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0. A point above is good news.
+    lies above most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0 (of no sound venting at all, as for
+    half a one). A point above is good news.
     """
     value = np.asarray(between, float)
     if mean is None:
         _need(len(value), 1, "gaps between failures")
         mean = float(value.mean())
-    half = 3 * np.sqrt(mean * (mean + 1))
+    room = max(mean, 0.5 / max(len(value), 1))
+    half = 3 * np.sqrt(room * (room + 1))
     centre = max(0.0, np.log(0.5) / np.log1p(-1 / (mean + 1)) - 1) if mean > 0 else 0.0
     return _chart(labels, np.ones(len(value)), value, centre, max(0.0, mean - half), mean + half)
 

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import optimize, special, stats
 
+from ventbook.numerics import NO_SPREAD, require_fit
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 
@@ -91,7 +92,11 @@ def test_drift(values: ArrayLike, *, level: float = 0.95, unit: str = "1") -> Dr
     low = float(np.interp(rank_low, np.arange(1, pairs + 1), slopes)) if rank_low >= 1 else None
     high = float(np.interp(rank_high, np.arange(1, pairs + 1), slopes)) if rank_high <= pairs else None
     note = "" if low is not None and high is not None else "too few points to bound the slope on both sides"
-    slope = Estimate(float(np.median(slopes)), low, high, level, unit, n, 0, "Sen slope", note=note)
+    if low is not None and high is not None and not high > low:
+        # ties hold the slope's interval together: equal values bound nothing
+        slope = no_estimate("too_few", level=level, unit=unit, n=n, method="Sen slope", note=NO_SPREAD)
+    else:
+        slope = Estimate(float(np.median(slopes)), low, high, level, unit, n, 0, "Sen slope", note=note)
     return Drift(score, float(variance), float(z), p, float(tau), slope)
 
 
@@ -121,6 +126,7 @@ def find_change_in_mean(
         raise NotEnoughData("points for a change point", n=n, needed=2 * least)
     if np.isnan(y).any():
         raise ValueError("values must hold no missing numbers")
+    require_fit("change point", estimates=y, spread=float(np.ptp(y)))
     k = np.arange(least, n - least + 1)
     total, upto = y.sum(), np.cumsum(y)[k - 1]
     between = upto**2 / k + (total - upto) ** 2 / (n - k) - total**2 / n
@@ -128,7 +134,8 @@ def find_change_in_mean(
     before, after = y[:best].mean(), y[best:].mean()
     rss = ((y[:best] - before) ** 2).sum() + ((y[best:] - after) ** 2).sum()
     rss0 = ((y - y.mean()) ** 2).sum()
-    statistic = float(n * np.log(rss0 / rss)) if rss > 0 else float("inf")
+    require_fit("change point", spread=float(np.sqrt(rss / n)), least_spread=1e-9 * float(np.ptp(y)))
+    statistic = float(n * np.log(rss0 / rss))
     step2 = (after - before) ** 2
     place = quantile_of_place(level)
     # The estimate falls too early by the noise before the change and too late by the noise after it, so the true

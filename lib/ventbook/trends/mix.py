@@ -20,6 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
+from ventbook.numerics import require_fit
 from ventbook.results import NotEnoughData
 
 NOT_RECORDED = "not recorded"
@@ -162,11 +163,13 @@ def fit_means(design: Design, matrix: Array, total: Array, square: Array, n: Arr
     if freedom < 3:
         raise NotEnoughData("values to compare with", n=count, needed=4 + len(design.sites))
     sigma = scale
+    require_fit("mean by mix", spread=scale, least_spread=1e-5 * max(1.0, abs(float(total.sum())) / count))
     for _ in range(2):
         precision = cross / sigma**2 + np.diag(prior / scale**2)
         mean = np.asarray(np.linalg.solve(precision, moment / sigma**2), float)
         residual = square.sum() - 2 * mean @ moment + mean @ cross @ mean
         sigma = float(np.sqrt(max(residual, 1e-12 * count) / freedom))
+    require_fit("mean by mix", estimates=mean, spread=sigma, least_spread=1e-6 * scale)
     covariance = np.asarray(np.linalg.inv(cross / sigma**2 + np.diag(prior / scale**2)), float)
     return MeanModel(design, mean, covariance, sigma, freedom, count)
 
@@ -204,7 +207,7 @@ def _fit_logistic(
         eta = matrix @ b
         return float(failing @ eta - n @ np.logaddexp(0, eta) - 0.5 * precision @ (b - centre) ** 2)
 
-    here = height(beta)
+    here, settled = height(beta), False
     for _ in range(60):
         p = special.expit(matrix @ beta)
         gradient = matrix.T @ (failing - n * p) - precision * (beta - centre)
@@ -215,9 +218,11 @@ def _fit_logistic(
             factor /= 2
         beta = beta + factor * step
         now = height(beta)
-        if float(gradient @ step) < 1e-10:
+        settled = float(gradient @ step) < 1e-10 * (1.0 + abs(now))
+        if settled:
             break
         here = now
+    require_fit("failing share by mix", converged=settled, estimates=beta)
     p = special.expit(matrix @ beta)
     hessian = matrix.T @ (matrix * (n * p * (1 - p))[:, None]) + np.diag(precision)
     logdet = np.linalg.slogdet(hessian)[1]

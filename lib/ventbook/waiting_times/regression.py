@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from ventbook.numerics import judge_fit
 from ventbook.waiting_times.aft import AftFit, Candidate
 from ventbook.waiting_times.cleaning import clean_table, is_zero_or_one
 from ventbook.waiting_times.design import Design, build_design
@@ -213,7 +214,14 @@ def _fit_shapes(rows: Patterns, distribution: str) -> tuple[pd.DataFrame, dict[s
         found = maximise(SHAPES[name], rows, start)
         # a likelihood of 1 says that the factors separate interval readings without rest: no spread either
         spread = rows.exact > 0 or found.value < -1e-6 * rows.weight.sum()
-        if found.converged and spread and 1e-5 < found.theta[-1] < 1e4:
+        reason = judge_fit(
+            converged=found.converged,
+            estimates=found.theta,
+            information=found.information,
+            spread=1.0 / found.theta[-1] if spread else 0.0,
+            least_spread=1e-4,
+        )
+        if not reason and found.theta[-1] > 1e-5:
             size = found.theta.size
             tried.append((name, found.value, 2 * size - 2 * found.value, found.steps))
             optima[name] = found

@@ -20,6 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri, stdtrit
 
+from ventbook.numerics import keep_spread
 from ventbook.waiting_times.intervals import Floats, Ints
 
 #: From this many clusters on the plain sandwich and the normal quantile serve.
@@ -42,12 +43,16 @@ class Errors:
     kind: str
 
     def variance(self, gradient: Floats) -> float:
-        """Variance of the linear combination with that gradient, its known bias taken off (see the module's text)."""
-        raw = float(gradient @ self.covariance @ gradient)
-        if self.meat.shape[0] == 0:
+        """Variance of the linear combination with that gradient, its known bias taken off (see the module's text).
+
+        The model's own where the clusters show none by balance.
+        """
+        model = float(gradient @ self.bread @ gradient)
+        raw = keep_spread(float(gradient @ self.covariance @ gradient), model)
+        if self.meat.shape[0] == 0 or raw == model:
             return raw
         spread = (self.clusters - 1) / self.clusters * float(np.trace(self._quadratic(gradient)))
-        return raw * min(float(gradient @ self.bread @ gradient) / spread, 1.0) if spread > 0 else raw
+        return raw * min(model / spread, 1.0) if spread > 0 else raw
 
     def _quadratic(self, gradient: Floats) -> Floats:
         """Covariance between the clusters' steps along the gradient under independent readings (G x G)."""

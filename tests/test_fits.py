@@ -424,7 +424,7 @@ def sites(rows: Rows) -> Answers:
 
 def recurrence(rows: Rows) -> Answers:
     jobs = jobs_of(rows).assign(
-        lifters_checked=rows.trials, lifters_over_first=rows.failing, site="Lake",
+        failed_first=pd.array(rows.failing > 0, dtype="boolean"), site="Lake",
         date=pd.date_range("2025-01-01", periods=rows.size),
     )  # fmt: skip
     found = contexts.find_recurrent_engines(jobs, shuffles=50)

@@ -47,17 +47,19 @@ class Case:
     high_gauge_mm: float = 0.0
 
 
-def draw_context(rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
+def draw_context(
+    rng: np.random.Generator, *, ventings: int = VENTINGS, engines: int = ENGINES
+) -> tuple[pd.DataFrame, np.ndarray]:
     """A fleet's circumstances, one row a venting, and each venting's engine."""
-    engine = np.concatenate([np.arange(ENGINES), rng.integers(0, ENGINES, VENTINGS - ENGINES)])
-    n = VENTINGS
-    site = np.array(SITES)[rng.integers(0, len(SITES), ENGINES)][engine]
+    engine = np.concatenate([np.arange(engines), rng.integers(0, engines, ventings - engines)])
+    n = ventings
+    site = np.array(SITES)[rng.integers(0, len(SITES), engines)][engine]
 
     def yes(share: float) -> np.ndarray:
         return rng.random(n) < share
 
     def by_engine(values: list[float]) -> np.ndarray:
-        return rng.choice(values, ENGINES)[engine]
+        return rng.choice(values, engines)[engine]
 
     oil = rng.normal(18, 6, n).round()
     frame = pd.DataFrame(
@@ -65,7 +67,7 @@ def draw_context(rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
             "venting_id": [f"V{i:03}" for i in range(n)],
             "engine_id": [f"E{e:03}" for e in engine],
             "site": site,
-            "engine_type": np.array(["flat4", "flat4t", "flat6"])[rng.integers(0, 3, ENGINES)][engine],
+            "engine_type": np.array(["flat4", "flat4t", "flat6"])[rng.integers(0, 3, engines)][engine],
             "reason": rng.choice(
                 ["new_engine", "overhauled_engine", "lifters_replaced", "cooler_replaced"], n
             ),
@@ -76,7 +78,7 @@ def draw_context(rng: np.random.Generator) -> tuple[pd.DataFrame, np.ndarray]:
             "suction_line_length_m": by_engine([1, 1.5, 2, 2.5]),
             "suction_line_bore_mm": by_engine([8, 10, 12]),
             "cooler_volume_L": by_engine([0.0, 0.15, 0.25, 0.35]),
-            "tank_head_m": rng.normal(0, 0.3, ENGINES)[engine].round(2),
+            "tank_head_m": rng.normal(0, 0.3, engines)[engine].round(2),
             "oil_temperature_degC": oil,
             "ambient_temperature_degC": (oil + rng.normal(0, 4, n)).round(),
             "turned_by": np.where(yes(0.3), "starter", "hand"),
@@ -113,18 +115,18 @@ def draw_findings(
     site = pd.factorize(jobs["site"])[0]
     logit = (
         base
-        + rng.normal(0, spread[0], ENGINES)[engine]
-        + rng.normal(0, spread[1], VENTINGS)
+        + rng.normal(0, spread[0], int(engine.max()) + 1)[engine]
+        + rng.normal(0, spread[1], len(jobs))
         + rng.normal(0, spread[2], len(SITES))[site]
         + case.plant(jobs, rng)
     )
     share = np.clip(special.expit(logit), 1e-9, 1 - 1e-9)
-    row = np.repeat(np.arange(VENTINGS), jobs["lifters_judged_first"])
+    row = np.repeat(np.arange(len(jobs)), jobs["lifters_judged_first"])
     sd = np.log(LIMIT_MM / SOUND_GAP_MM) / stats.norm.isf(RATE)
     gap = LIMIT_MM * np.exp(sd * (rng.normal(size=len(row)) - special.ndtri(1 - share)[row]))
     gap = gap + np.where(jobs["gauge"].to_numpy()[row] == "Harbour 2", case.high_gauge_mm, 0.0)
     lifters = jobs[["venting_id", "engine_id", "site", "gauge"]].iloc[row].assign(gap_first_mm=gap)
-    over = np.bincount(row, weights=gap > LIMIT_MM, minlength=VENTINGS)
+    over = np.bincount(row, weights=gap > LIMIT_MM, minlength=len(jobs))
     return jobs.assign(lifters_over_first=over), lifters
 
 
@@ -203,11 +205,10 @@ def judge_fleet(case: Case, number: int) -> dict[str, float]:
     plain = rank_plainly(jobs)
     out = {
         "any_cause": float((ranked["standing"] == "cause").any()),
-        "any_q": float((effects["q"] < contexts.CAUSE_Q).any()),
         "any_listed": float((ranked["standing"] != "not listed").any()),
     }
     if not case.truth:
-        return out | {"answer": out["any_q"], "plain": np.nan, "listed": np.nan, "wrong_causes": np.nan}
+        return out | {"answer": out["any_cause"], "plain": np.nan, "listed": np.nan, "wrong_causes": np.nan}
     place = ranked["factor"].tolist().index(case.truth)
     row = ranked.iloc[place]
     effect = effects[effects["factor"] == case.truth].iloc[0]

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import contexts
+from ventbook import contexts, evidence
 
 FACTORS = {factor.name: factor for factor in contexts.load_factors()}
 
@@ -126,3 +126,99 @@ def test_every_factor_says_what_would_refute_it_and_what_to_check() -> None:
         assert factor.refute and factor.check, factor.name
         assert 1 <= factor.cost <= 5
         assert factor.matters("lifter_failure") > 1 < replace(factor).matters("time_to_pressure")
+
+
+def test_a_cause_needs_the_share_of_the_quarters_allowance() -> None:
+    share = evidence.load_budget().share(contexts.FAMILY)
+    asked = evidence.load_budget().hint_share(contexts.FAMILY)
+    for p, standing in ((share * 0.99, "cause"), (share * 1.01, "hint"), (asked * 1.01, "not listed")):
+        ranked = contexts.rank_causes(one_effect(adjusted_p=p), listed=False)
+        assert ranked["p_any"].iloc[0] == pytest.approx(p)
+        assert ranked["standing"].tolist() == [standing]
+
+
+def test_the_smallest_of_many_p_is_raised_for_all_of_them() -> None:
+    effects = contexts.screen_factors(make_fleet(10))
+    least = effects.dropna(subset=["p_any"]).sort_values("p_any").iloc[0]
+    looked = effects.dropna(subset=["p_any"])["factor"].nunique()
+    own = 1 - (1 - least["adjusted_p"]) ** (effects["factor"] == least["factor"]).sum()
+    assert least["p_any"] == pytest.approx(min(own * looked, 1.0))
+
+
+def test_what_is_the_same_on_all_ventings_of_a_site_is_not_looked_at() -> None:
+    jobs = make_fleet(4)
+    ridge = jobs["site"] == "Ridge"
+    jobs["site_elevation_m"] = np.where(ridge, 1200.0, 200.0)
+    worse = ridge & (np.arange(len(jobs)) % 3 == 0)
+    jobs.loc[worse, "lifters_over_first"] = 4
+    factor = FACTORS["elevation"]
+    jobs = jobs.rename(columns={"site_elevation_m": factor.column})
+    effects = contexts.screen_factors(jobs)
+    row = effects[effects["factor"] == "elevation"].iloc[0]
+    assert row["site_left"] < 1e-9 and row["crude_p"] < 1e-4
+    assert np.isnan(row["q"]) and np.isnan(row["p_any"])
+    assert "elevation" not in contexts.rank_causes(effects, listed=False)["factor"].tolist()
+
+
+def leave_blank(jobs: pd.DataFrame, column: str, *, sound: float, seed: int = 0) -> pd.DataFrame:
+    """``jobs`` with yes in ``column`` blank on a share of the sound ventings: written down where something was found."""
+    failing = jobs["lifters_over_first"] > 0
+    yes = jobs[column].to_numpy(bool)
+    gone = yes & ~failing.to_numpy() & (np.random.default_rng(seed).random(len(jobs)) < sound)
+    return jobs.assign(**{column: jobs[column].astype("boolean").mask(gone)})
+
+
+def test_what_is_written_down_where_something_was_found_is_a_hint_at_most_and_says_so() -> None:
+    jobs = leave_blank(make_fleet(11, ventings=600), "turned_backwards", sound=0.7)
+    blanks = contexts.test_blanks(jobs)
+    assert list(blanks.related) == ["turned_backwards"] and blanks.related["turned_backwards"] < -2.33
+    effects = contexts.screen_factors(jobs)
+    warned = contexts.rank_causes(effects, listed=False, blanks=blanks).set_index("factor")
+    assert contexts.rank_causes(effects).set_index("factor").loc["turned_backwards", "standing"] == "cause"
+    assert warned.loc["turned_backwards", "standing"] == "hint"
+    assert warned.loc["turned_backwards", "blanks"] == "fewer"
+    assert (warned.drop("turned_backwards")["blanks"] == "").all()
+
+
+def test_sheets_that_are_fuller_where_something_was_found_leave_nothing_to_name() -> None:
+    jobs = make_fleet(12, cooler=6.0, ventings=600)
+    sound = (jobs["lifters_over_first"] == 0).to_numpy()
+    rng = np.random.default_rng(1)
+    for column in ("cooler_empty", "filter_new", "turned_backwards"):
+        gone = rng.random(len(jobs)) < np.where(sound, 0.3, 0.05)
+        jobs[column] = jobs[column].astype("boolean").mask(gone)
+    blanks = contexts.test_blanks(jobs)
+    assert blanks.sheet and blanks.sheet_z < -3.1
+    effects = contexts.screen_factors(jobs)
+    assert (contexts.rank_causes(effects)["standing"] == "cause").any()
+    ranked = contexts.rank_causes(effects, blanks=blanks)
+    assert len(ranked) and (ranked["standing"] == "hint").all() and (ranked["blanks"] != "").all()
+
+
+def test_blanks_are_asked_about_inside_sites_and_form_revisions() -> None:
+    """A site that fails more and leaves more blank is no sheet filled in by what was found."""
+    rng = np.random.default_rng(3)
+    n = 800
+    ridge = rng.random(n) < 0.5
+    jobs = pd.DataFrame(
+        {
+            "site": np.where(ridge, "Ridge", "Plain"),
+            "engine_id": [f"E{i}" for i in range(n)],
+            "lifters_judged_first": 8,
+            "lifters_over_first": (rng.random(n) < np.where(ridge, 0.4, 0.05)).astype(int),
+            "cooler_empty": pd.array(rng.random(n) < 0.4, dtype="boolean"),
+        }
+    )
+    jobs["cooler_empty"] = jobs["cooler_empty"].mask(rng.random(n) < np.where(ridge, 0.6, 0.1))
+    inside = contexts.test_blanks(jobs).columns.set_index("factor").loc["cooler_empty", "z"]
+    across = (
+        contexts.test_blanks(jobs.assign(site="all")).columns.set_index("factor").loc["cooler_empty", "z"]
+    )
+    assert abs(inside) < 2.33 < across
+    revised = contexts.test_blanks(jobs.assign(site="all", form_revision=jobs["site"]))
+    assert revised.columns.set_index("factor").loc["cooler_empty", "z"] == pytest.approx(inside)
+
+
+def test_no_blanks_at_all_warn_of_nothing() -> None:
+    blanks = contexts.test_blanks(make_fleet(1))
+    assert blanks.columns.empty and not blanks.sheet and blanks.related == {}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 import json
 from pathlib import Path
@@ -9,12 +10,14 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from calibrate import calibrate_statements as statements
 
 from invented_store import TODAY, make_store, rows_of
 from ventbook import pages, waiting_times
 from ventbook import store as st
 from ventbook.pages import rotations_to_prime_times as rotations
 from ventbook.pages import time_to_pressure as times
+from ventbook.pages import waits
 from ventbook.results import Estimate, no_estimate
 from ventbook.wording import waiting_times as words
 
@@ -208,6 +211,43 @@ def test_instruments_are_compared_by_engine():
 )
 def test_what_a_ratio_reads_as(low, high, word):
     assert words.effect_word(low, high, 1.1, up="longer", down="shorter") == word
+
+
+@pytest.mark.parametrize(("standing", "word"), [("named", "longer"), ("hint", "longer?"), ("", "not known")])
+def test_a_range_beside_1_is_named_or_asked_only_where_all_ratios_together_allow_it(standing, word):
+    assert words.effect_word(1.05, 1.4, 1.1, up="longer", down="shorter", standing=standing) == word
+    assert (
+        words.effect_word(0.95, 1.05, 1.1, up="longer", down="shorter", standing=standing)
+        == "too small to matter"
+    )
+
+
+def test_times_on_which_nothing_acts_name_no_circumstance_and_planted_ones_do():
+    """Twenty fleets: some ratio's range leaves out 1 in most of them, named is none (.3 in 100 are allowed)."""
+    said, crossed = [], 0
+    for seed in range(20):
+        jobs = statements.draw_times(np.random.default_rng([11, seed]), ventings=150, engines=60)
+        effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
+        table = effects.table[effects.table["level"] != "not recorded"]
+        crossed += bool(((table["low"] > 1) | (table["high"] < 1)).any())
+        said.append(waits.say_effects(effects, times.WAIT))
+        assert "?" not in said[-1] and "matter" not in said[-1]
+    assert crossed >= 8
+    assert all("no recorded circumstance goes clearly with" in s for s in said)
+    jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120, times=1.5)
+    effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
+    assert "oil cooler empty before venting" in waits.say_effects(effects, times.WAIT)
+
+
+def test_a_hint_on_times_is_a_question_and_stands_beside_the_answer_only():
+    jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120)
+    effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
+    table = effects.table.assign(standing="", reading="not known")
+    table.loc[0, ["standing", "reading"]] = ["hint", "longer?"]
+    effects = dataclasses.replace(effects, table=table)
+    label = table.loc[0, "label"]
+    assert waits.ask_effects(effects, times.WAIT).startswith(f"Does {label} matter? These records can't say")
+    assert label not in waits.say_effects(effects, times.WAIT)
 
 
 def test_sentences_of_numbers_that_are_not_there():

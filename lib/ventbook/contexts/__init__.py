@@ -4,6 +4,7 @@ The venting is the unit; lifters are repeated readings inside it and engines tha
 here reads the store or plots.
 """
 
+from .blanks import Blanks, test_blanks
 from .cases import compare_cases, fit_conditional, match_cases
 from .company import describe_pair, map_company, measure_association
 from .factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
@@ -11,7 +12,7 @@ from .fits import Effect, Fit, estimate_contrast, fit_binomial, fit_firth, fit_i
 from .gauges import SHIFT_MM, add_gauge_evidence, compare_gauges
 from .modes import Mode, ModeTable, Reading, choose_readings, count_modes, load_modes, match_modes
 from .power import detect_share, inflate_for_clusters, need_ventings, size_two_shares
-from .ranking import CAUSE_Q, HINT_Q, RULE, rank_causes, score_effects
+from .ranking import FAMILY, RULE, rank_causes, score_effects
 from .recurrence import Recurrence, find_recurrent_engines
 from .screening import screen_factors
 from .signs import KEY, SIGNS, describe_findings, select_findings
@@ -19,12 +20,12 @@ from .strata import Stratified, check_trend, combine_strata, estimate_conditiona
 from .table import settle_q
 
 __all__ = [
-    "CAUSE_Q",
-    "HINT_Q",
+    "FAMILY",
     "KEY",
     "RULE",
     "SHIFT_MM",
     "SIGNS",
+    "Blanks",
     "Coded",
     "Effect",
     "Factor",
@@ -69,4 +70,5 @@ __all__ = [
     "select_findings",
     "settle_q",
     "size_two_shares",
+    "test_blanks",
 ]

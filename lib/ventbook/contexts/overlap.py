@@ -20,9 +20,7 @@ def measure_company(term: Term, setting: Setting) -> dict[str, float]:
     known, x = term.known, term.x[term.known]
     centred = x - x.mean()
     total = float(centred @ centred)
-    sites = np.bincount(setting.site[known])
-    sums = np.bincount(setting.site[known], weights=centred)
-    company = {"site": float((sums[sites > 0] ** 2 / sites[sites > 0]).sum()) / total}
+    company = {"site": 1.0 - measure_inside_sites(term, setting)}
     skip = {term.factor.name, *term.factor.parts}
     names = list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip))
     whole = bool(known.all())
@@ -30,6 +28,15 @@ def measure_company(term: Term, setting: Setting) -> dict[str, float]:
         basis = setting.bases[name] if whole else span_columns(setting.blocks[name][known])
         company[name] = float(((basis.T @ centred) ** 2).sum()) / total
     return company
+
+
+def measure_inside_sites(term: Term, setting: Setting) -> float:
+    """Share of the term's variation that is left inside the sites (0..1)."""
+    known, x = term.known, term.x[term.known]
+    centred = x - x.mean()
+    sites = np.bincount(setting.site[known])
+    sums = np.bincount(setting.site[known], weights=centred)
+    return max(1.0 - float((sums[sites > 0] ** 2 / sites[sites > 0]).sum()) / float(centred @ centred), 0.0)
 
 
 def judge_overlap(term: Term, company: Mapping[str, float]) -> tuple[str, float, str]:

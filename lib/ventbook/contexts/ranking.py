@@ -5,24 +5,31 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from .table import combine_evidence
+from ventbook import evidence
+
+from .blanks import Blanks, warn_of_blanks
+from .table import SITE_LEFT, combine_evidence
 
 PLAUSIBILITY = {"high": 1.0, "moderate": 0.85, "low": 0.6}
 AGAINST_EXPECTATION = 0.3
-CAUSE_Q, HINT_Q = 0.05, 0.10
+FAMILY = "named_causes.circumstances"
+EVIDENCE_P = 0.05
 
 RULE = (
     "Points = certainty x size x plausibility. Certainty is -log10 of p, after allowing for the levels looked at. "
     "Size is the effect over the smallest one that matters (on the log scale, a number's effect over the middle 80 % "
     "of its values), at most 1. Plausibility is 1, 0.85 or 0.6 for high, moderate and low, times 0.3 where the effect "
-    "goes against what the trade expects. Listed as a cause where q is under 0.05, as a hint under 0.10; "
-    "nothing else is listed."
+    "goes against what the trade expects. The order is by points; what is listed is decided by the chance that any of "
+    "all circumstances looked at would look so clear where none acts: under the share of the quarter's allowance that "
+    "belongs to circumstances it stands out, under the share of questions it is a hint. Nothing else is listed. What can't "
+    "be told apart, goes against expectation, or rests on records that are blank more or less often on failing ventings is a "
+    "hint at most."
 )
 
 COLUMNS = (
     "rank", "factor", "title", "kind", "level", "reference", "mechanism", "standing", "points", "effect", "low", "high", "p",
-    "q", "basis", "adjusted_for", "overlap", "overlap_with", "expected", "ventings", "exposed", "exposed_failing",
-    "together", "evidence", "refute", "check", "cost",
+    "q", "p_any", "basis", "adjusted_for", "overlap", "overlap_with", "expected", "ventings", "exposed", "exposed_failing",
+    "together", "evidence", "blanks", "refute", "check", "cost",
 )  # fmt: skip
 
 
@@ -34,7 +41,7 @@ def score_effects(effects: pd.DataFrame) -> pd.DataFrame:
     """
     out = effects.copy()
     log = out["log_effect"].to_numpy(dtype=np.float64)
-    p = combine_evidence(out).to_numpy(dtype=np.float64)
+    p = combine_evidence(out).mask(out["site_left"] < SITE_LEFT).to_numpy(dtype=np.float64)
     looked = out.assign(p=p).groupby("factor")["p"].transform("count").clip(lower=1).to_numpy()
     with np.errstate(invalid="ignore"):
         raised = 1 - (1 - p) ** looked
@@ -50,7 +57,7 @@ def score_effects(effects: pd.DataFrame) -> pd.DataFrame:
     against = np.where(
         direction == "raises", lowers, np.where(direction == "lowers", ~lowers, grouped & lowers)
     )
-    against = np.asarray(against, dtype=bool) & ~(out["evidence_p"] < CAUSE_Q).to_numpy()
+    against = np.asarray(against, dtype=bool) & ~(out["evidence_p"] < EVIDENCE_P).to_numpy()
     free = (direction == "either") & ~grouped
     out["expected"] = np.where(free, "either way", np.where(against, "against expectation", "as expected"))
     weight = out["plausibility"].map(PLAUSIBILITY).to_numpy() * np.where(against, AGAINST_EXPECTATION, 1.0)
@@ -59,19 +66,33 @@ def score_effects(effects: pd.DataFrame) -> pd.DataFrame:
     return out
 
 
-def rank_causes(effects: pd.DataFrame, *, factors: tuple | None = None, listed: bool = True) -> pd.DataFrame:
+def rank_causes(
+    effects: pd.DataFrame,
+    *,
+    factors: tuple | None = None,
+    listed: bool = True,
+    blanks: Blanks | None = None,
+) -> pd.DataFrame:
     """Candidate causes of one outcome, best first, by :data:`RULE`; a factor stands once, at its strongest level.
 
     ``effects`` comes from :func:`~ventbook.contexts.screen_factors`; ``factors`` (same table) adds what would refute
     each and what to check. ``listed`` False gives every factor with a number, with standing "not listed" where it
     would not reach the list. ``together`` names factors that this one can't be told apart from on these ventings.
-    Standing is never more than "hint" where there is no overlap, or where the effect goes against expectation.
+    ``blanks`` (:func:`~ventbook.contexts.test_blanks`) says which records are blank more or less often on failing ventings;
+    the column ``blanks`` then holds the warning. Standing is never more than "hint" where there is no overlap, where the
+    effect goes against expectation, or where there is such a warning.
     """
     scored = score_effects(effects).dropna(subset=["points"])
     scored = scored.sort_values(["points", "factor", "level"], ascending=[False, True, True], kind="stable")
     best = scored.drop_duplicates("factor").copy()
-    sure = (best["q"] < CAUSE_Q) & (best["overlap"] != "none") & (best["expected"] != "against expectation")
-    best["standing"] = np.where(sure, "cause", np.where(best["q"] < HINT_Q, "hint", "not listed"))
+    best["blanks"] = warn_of_blanks(best, blanks)
+    allowed = evidence.judge_family(best["p_any"], FAMILY, adjusted=True)
+    held = (best["overlap"] == "none") | (best["expected"] == "against expectation") | (best["blanks"] != "")
+    best["standing"] = np.where(
+        (allowed == evidence.NAMED) & ~held,
+        "cause",
+        np.where(allowed == evidence.NOTHING, "not listed", "hint"),
+    )
     adjusted = best["basis"] == "adjusted"
     for name, suffix in (("effect", ""), ("low", "_low"), ("high", "_high")):
         best[name] = best[f"adjusted{suffix}"].where(adjusted, best[f"crude{suffix}"])

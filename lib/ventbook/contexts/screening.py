@@ -13,7 +13,7 @@ from .adjusted import estimate_adjusted, forced_columns
 from .crude import Totals, estimate_crude, total_levels
 from .factors import Factor, load_factors
 from .fits import Effect
-from .overlap import judge_overlap, measure_company
+from .overlap import judge_overlap, measure_company, measure_inside_sites
 from .setting import PARTS, Setting, prepare_setting
 from .strata import estimate_stratified
 from .table import COLUMNS, COUNTS, TEXTS, effect_columns, empty_row, settle_q
@@ -40,7 +40,9 @@ def screen_factors(
     stratified: Mantel-Haenszel over sites (numbers cut in two), with the p of "the sites agree". Intervals sum
     by engine (CR3, t). A level without or with nothing but findings gets a penalised fit with profile interval.
     p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors
-    of this outcome: strong effects on times shall not make weak ones on lifters look surer.
+    of this outcome: strong effects on times shall not make weak ones on lifters look surer; p_any is the chance that any
+    of them looks so clear where none acts (Holm). ``site_left``: share of its variation left inside the sites; under
+    SITE_LEFT a factor has neither.
     overlap: "none" where the factor can't be told apart from the one named in ``overlap_with``, "thin", "good";
     with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
     beyond / within the smallest effect that matters, else "not known".
@@ -92,6 +94,7 @@ def screen_term(term: Term, setting: Setting, totals: Totals) -> dict[str, objec
     part = [term.code + 1, 1] if factor.kind == "code" else slice(1, None)
     if rows.counted and not 0 < totals.over_sums[part].sum() < totals.lifter_sums[part].sum():
         return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
+    row["site_left"] = measure_inside_sites(term, setting)
     forced = forced_columns(term, setting)
     crude, method = estimate_crude(
         term,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from ventbook.evidence import adjust_holm
 from ventbook.numerics import adjust_bh
 
 from .factors import Factor
@@ -16,9 +17,12 @@ COLUMNS = (
     "crude", "crude_low", "crude_high", "crude_p",
     "adjusted", "adjusted_low", "adjusted_high", "adjusted_p", "adjusted_for",
     "stratified", "stratified_low", "stratified_high", "homogeneity_p",
-    "evidence_p", "evidence", "q", "overlap", "overlap_share", "overlap_with", "matters", "against_matters",
+    "evidence_p", "evidence", "q", "p_any", "overlap", "overlap_share", "overlap_with", "site_left", "matters", "against_matters",
     "log_effect", "log_se", "df", "spread", "basis", "state", "method", "note",
 )  # fmt: skip
+
+SITE_LEFT = 0.03
+"""With less than this share of its variation left inside the sites, a factor is not looked at."""
 
 COUNTS = ("ventings", "exposed", "failing", "exposed_failing", "lifters", "lifters_over", "engines")
 TEXTS = (
@@ -62,20 +66,24 @@ def effect_columns(name: str, effect: Effect | None, *, p: bool = True) -> dict[
 
 
 def settle_q(effects: pd.DataFrame) -> pd.DataFrame:
-    """``effects`` with q worked out over its factors, Benjamini-Hochberg.
+    """``effects`` with q and p_any worked out over its factors.
 
     A row's p is that of its adjusted effect (crude where there is none); where other evidence stands beside it, twice the
-    smaller of the two. A factor's p is the smallest of its levels', raised for the levels looked at (Sidak).
+    smaller of the two. A factor's p is the smallest of its levels', raised for the levels looked at (Sidak). q is
+    Benjamini-Hochberg over the factors; p_any the chance that any factor looks so clear where none acts (Holm). A
+    factor that is the same on nearly all ventings of each site (``site_left`` under SITE_LEFT) is not looked at: these
+    records can't tell it from the site.
     """
     frame = effects.copy()
-    best = combine_evidence(frame)
+    best = combine_evidence(frame).mask(frame["site_left"] < SITE_LEFT)
     looked = frame.assign(p=best).dropna(subset=["p"]).groupby("factor")["p"]
     family = 1 - (1 - looked.min()) ** looked.size()
-    q = frame["factor"].map(dict(zip(family.index, adjust_bh(family.to_numpy()), strict=True)))
     tested = best.groupby(frame["factor"]).transform("count").to_numpy(dtype=np.float64)
     # a level other than the factor's strongest carries no smaller q than its own raised p
     raised = 1 - (1 - best.to_numpy(dtype=np.float64)) ** np.maximum(tested, 1.0)
-    frame["q"] = np.where(np.isnan(raised), np.nan, np.maximum(q.to_numpy(dtype=np.float64), raised))
+    for name, adjust in (("q", adjust_bh), ("p_any", adjust_holm)):
+        over_all = frame["factor"].map(dict(zip(family.index, adjust(family.to_numpy()), strict=True)))
+        frame[name] = np.where(np.isnan(raised), np.nan, np.maximum(over_all.to_numpy(np.float64), raised))
     return frame
 
 

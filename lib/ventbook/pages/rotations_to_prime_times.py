@@ -25,7 +25,7 @@ from .time_to_pressure import list_given_up
 WAIT = waits.Wait(
     outcome="rotations_to_prime", unit="count", decimals=0, noun="Rotations until pressure showed",
     what="showed pressure", more="more rotations", less="fewer rotations", up="more", down="fewer", axis="crankshaft rotations",
-    median_id="median_rotations_to_prime", p90_id="p90_rotations_to_prime", prefix="rotations",
+    median_id="median_rotations_to_prime", p90_id="p90_rotations_to_prime", prefix="rotations", family="times_and_counts.rotations",
 )  # fmt: skip
 
 

@@ -20,12 +20,12 @@ from .show import Shown
 WAIT = waits.Wait(
     outcome="time_to_pressure", unit="s", decimals=1, noun="Time to oil pressure", what="had oil pressure",
     more="longer times", less="shorter times", up="longer", down="shorter", axis="seconds to oil pressure", median_id="median_time_to_pressure",
-    p90_id="p90_time_to_pressure", prefix="time_to_pressure",
+    p90_id="p90_time_to_pressure", prefix="time_to_pressure", family="times_and_counts.time_to_pressure",
 )  # fmt: skip
 RETURN = waits.Wait(
     outcome="return_flow_time", unit="s", decimals=1, noun="Time to return flow", what="showed return flow",
     more="longer times", less="shorter times", up="longer", down="shorter", axis="seconds to return flow", median_id="median_return_flow_time",
-    p90_id="p90_return_flow_time", prefix="return_flow",
+    p90_id="p90_return_flow_time", prefix="return_flow", family="times_and_counts.time_to_pressure",
 )  # fmt: skip
 SHOWN_TIMES = (1.0, 2.0, 3.0, 4.0, 5.0, 7.0, 10.0, 15.0)
 

@@ -15,6 +15,7 @@ from ventbook.results import Estimate, no_estimate
 from ventbook.units import System
 from ventbook.waiting_times import AftFit
 from ventbook.waiting_times.design import name_levels
+from ventbook.wording import budget as budget_words
 from ventbook.wording import waiting_times as words
 
 from .base import Page
@@ -55,6 +56,7 @@ class Wait:
     median_id: str
     p90_id: str
     prefix: str
+    family: str
 
 
 @dataclass(frozen=True)
@@ -244,8 +246,13 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
     table["outcome"] = wait.outcome
     table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]
     table["label"] = [name_effect(row, factors, units=units) for row in table.to_dict("records")]
+    # that something was left blank is no circumstance of the job: never named, so not looked at
+    looked = (table["state"] == "estimated") & (table["level"] != "not recorded")
+    table["standing"] = evidence.judge_family(table["p"].where(looked), wait.family)
     table["reading"] = [
-        words.effect_word(row["low"], row["high"], row["matters"], up=wait.up, down=wait.down)
+        words.effect_word(
+            row["low"], row["high"], row["matters"], up=wait.up, down=wait.down, standing=row["standing"]
+        )
         if row["state"] == "estimated"
         else "too few"
         for row in table.to_dict("records")
@@ -300,23 +307,35 @@ def show_effects(page: Page, effects: Effects, wait: Wait) -> Shown:
             "label": "Circumstance", "n": "Ventings with it", "estimate": ("Ratio", "", "2"), "low": ("from", "", "2"),
             "high": ("to", "", "2"), "reading": "Reads as", "note": "Remark",
         },
-        note=f"Reads as: {wait.up} or {wait.down} where the whole range lies to one side of 1; too small to matter where it lies within a tenth "
-        "of 1; not known otherwise, which is not the same as no effect.",
+        note=f"Reads as: {wait.up} or {wait.down} where the difference is beyond what chance makes among all of these looked at together; with a "
+        "question mark where it might be; too small to matter where the range lies within a tenth of 1; not known otherwise, which is not the same "
+        "as no effect. Ranges are each for itself.",
     )  # fmt: skip
+    shown += page.text(ask_effects(effects, wait))
     rng = np.random.default_rng(page.seed)
     checked = waiting_times.check_residuals(
         fit, effects.low, effects.high, effects.design, rng=rng, simulations=SIMULATIONS
     )
     left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
-    return shown + page.text(checked.sentence, left_out)
+    held_to = budget_words.allowance_sentence(wait.family, what="the ratios named here")
+    return shown + page.text(checked.sentence, left_out, held_to)
 
 
-def say_effects(effects: Effects, wait: Wait) -> str:
-    """The clearest adjusted ratios in a sentence (at most three a side, the largest first)."""
+def ask_effects(effects: Effects, wait: Wait) -> str:
+    """The ratios that are only hints, as a question; never part of the answer."""
     table = effects.table
     if effects.fit.state != "estimated" or table.empty:
         return ""
-    known = table[(table["level"] != "not recorded") & (table["state"] == "estimated")]
+    asked = table[table["reading"].isin([f"{wait.up}?", f"{wait.down}?"])].sort_values("p", kind="stable")
+    return budget_words.question_sentence(asked["label"].tolist())
+
+
+def say_effects(effects: Effects, wait: Wait) -> str:
+    """The adjusted ratios that may be named, in a sentence (at most three a side, the largest first)."""
+    table = effects.table
+    if effects.fit.state != "estimated" or table.empty:
+        return ""
+    known = table[table["standing"] == evidence.NAMED]
     known = known.assign(size=np.log(known["estimate"]).abs()).sort_values("size", ascending=False)
     said: dict[str, list[str]] = {}
     for side in (wait.up, wait.down):

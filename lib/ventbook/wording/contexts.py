@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
 from ventbook.units import System
 
+from .budget import per_hundred
 from .core import clean_text, count, join_words, level_words, number, value_range
 
 STANDING_WORDS = {
     "cause": "stands out",
-    "hint": "a hint, to be checked on new jobs",
+    "hint": "a question, for new jobs to answer",
     "not listed": "does not stand out",
+}
+BLANK_WORDS = {
+    "": "",
+    "fewer": "blank less often on failing ventings",
+    "more": "blank more often on failing ventings",
+    "sheet": "sheets differ in blanks where a lifter was spongy",
 }
 OUTCOME_WORDS = {
     "lifter_failure": "odds of a lifter over the limit",
@@ -83,7 +90,42 @@ def cause_sentence(row: Mapping[str, Any], *, level: float) -> str:
         words += f" It nearly always came with {str(row['overlap_with']).replace('_', ' ')}: little to tell them apart by."
     if row["expected"] == "against expectation":
         words += " This goes against what the trade expects."
+    if row["blanks"] in ("fewer", "more"):
+        side = "less" if row["blanks"] == "fewer" else "more"
+        words += f" It was left blank {side} often on failing ventings than on sound ones, so it may be the writing down and not the circumstance."
+    elif row["blanks"]:
+        words += " The sheets as a whole differ in blanks where a lifter was spongy, so it may be the writing down and not the circumstance."
     return words
+
+
+def causes_sentence(named: Sequence[Mapping[str, Any]], *, ventings: int) -> str:
+    """What stands out, for the answer: the first four candidates that are named; hints never."""
+    if not named:
+        return f"Of what was recorded on {ventings} ventings up to the end of the period, nothing stands out as a cause."
+    parts = [
+        f"{name_level(row)} ({row['mechanism']}; {ratio_range(row['effect'], row['low'], row['high'])} times the odds)"
+        for row in named[:4]
+    ]
+    return f"On {ventings} ventings up to the end of the period, {join_words(parts)} {'stands' if len(named) == 1 else 'stand'} out."
+
+
+def candidate_words(row: Mapping[str, Any]) -> str:
+    """A candidate's place on the list before its sentence; a hint as a question."""
+    chance = f"as clear by chance in {per_hundred(max(float(row['p_any']), 0.0005))} of 100 such searches where none acts"
+    if float(row["p_any"]) < 0.0005:
+        chance = chance.replace("chance in", "chance in under")
+    if row["standing"] == "cause":
+        return f"Candidate {row['rank']}, stands out ({chance}): "
+    return f"Candidate {row['rank']}, a hint ({chance}). Does {name_level(row)} matter? These records can't say. "
+
+
+def sheet_blanks_sentence(z: float) -> str:
+    """The warning that all candidates share where the sheets' blanks go with failing."""
+    side = "fuller" if z < 0 else "emptier"
+    return (
+        f"Sheets are {side} where a lifter was spongy, beyond chance: what was written down hangs on what was found, so a circumstance may look guilty by "
+        "how sheets were filled in. Nothing that rests on such sheets is named; it is asked at most."
+    )
 
 
 def looked_sentence(looked: int, standing: int) -> str:

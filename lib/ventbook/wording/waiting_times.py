@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from ventbook import evidence
 from ventbook.results import Estimate
 from ventbook.units import System
 
@@ -60,16 +61,26 @@ def clear_effects(
     return f"{text[:1].upper()}{text[1:]}, other recorded circumstances being equal ({core.count(ventings, 'venting')})."
 
 
-def effect_word(low: float | None, high: float | None, matters: float, *, up: str, down: str) -> str:
-    """What an interval of a ratio says against the smallest ratio that matters; ``up`` and ``down`` name the sides."""
+def effect_word(
+    low: float | None,
+    high: float | None,
+    matters: float,
+    *,
+    up: str,
+    down: str,
+    standing: str = evidence.NAMED,
+) -> str:
+    """What an interval of a ratio says against the smallest ratio that matters; ``up`` and ``down`` name the sides.
+
+    ``standing`` is what the ratios looked at together allow: a side is named, asked (``longer?``), or not known.
+    """
     if low is None or high is None or low != low or high != high:
         return "too few"
     if low >= 1 / matters and high <= matters:
         return "too small to matter"
-    if low > 1:
-        return up
-    if high < 1:
-        return down
+    side = up if low > 1 else down if high < 1 else ""
+    if side and standing:
+        return side if standing == evidence.NAMED else f"{side}?"
     return "not known"
 
 

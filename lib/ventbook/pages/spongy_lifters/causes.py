@@ -28,24 +28,28 @@ def causes(page: Page) -> Shown:
     shown = page.text(words.looked_sentence(looked, standing))
     for row in rows_of(facts.listed):
         shown += _keep_cause(page, facts, row)
+    if facts.blanks.sheet and len(facts.listed):
+        shown += page.text(words.sheet_blanks_sentence(facts.blanks.sheet_z))
     shown += page.text(*gauge_sentences(page, facts))
     table = facts.listed.assign(
         what=[words.name_level(row) for row in rows_of(facts.listed)],
         odds=[words.ratio_range(r["effect"], r["low"], r["high"]) for r in rows_of(facts.listed)],
         standing=facts.listed["standing"].map(words.STANDING_WORDS),
         seen=[f"{r['exposed_failing']} of {r['exposed']}" for r in rows_of(facts.listed)],
+        warning=facts.listed["blanks"].map(words.BLANK_WORDS),
     )
     columns = {
         "rank": ("rank", "", "integer"), "what": ("circumstance", "", "text"), "mechanism": ("mechanism", "", "text"),
-        "odds": ("times the odds (interval)", "", "text"), "seen": ("with a finding", "", "text"), "q": ("q", "", "3"),
-        "standing": ("standing", "", "text"), "overlap": ("overlap", "", "text"), "refute": ("what would refute it", "", "text"),
+        "odds": ("times the odds (interval)", "", "text"), "seen": ("with a finding", "", "text"),
+        "p_any": ("chance of any so clear", "", "3"), "standing": ("standing", "", "text"), "overlap": ("overlap", "", "text"),
+        "warning": ("blanks", "", "text"), "refute": ("what would refute it", "", "text"),
     }  # fmt: skip
     shown += page.add_table(
         "candidate_causes",
         table,
         title="Candidate causes of spongy lifters, strongest first",
         columns=columns,
-        note="q: expected share of false ones among all listed down to this one. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
+        note="Chance of any so clear: how often the clearest of all circumstances looked at would be as clear where none acts. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
     )
     return shown + page.explain("the order of the list", contexts.RULE)
 
@@ -68,9 +72,9 @@ def _keep_cause(page: Page, facts: Facts, row: dict) -> Shown:
         row["effect"], row["low"], row["high"], page.level, "ratio", row["ventings"],
         int(facts.beside["engine_id"].nunique()), f"odds ratio, {row['basis']}", note=str(row["standing"]),
     )  # fmt: skip
-    # rank, standing and q stay out of the key, so that one candidate can be followed from report to report
+    # rank, standing and chance stay out of the key, so that one candidate can be followed from report to report
     group = {"factor": row["factor"], "level": row["level"], "mechanism": row["mechanism"]}
-    place = f"Candidate {row['rank']}, {words.STANDING_WORDS[row['standing']]} (q {row['q']:.3f}): "
+    place = words.candidate_words(row)
     return page.add_finding(
         "candidate_cause",
         estimate,

@@ -58,7 +58,7 @@ def list_checks(facts: Facts) -> pd.DataFrame:
             rows.append(
                 {
                     "check": row["check"],
-                    "why": f"candidate {row['rank']}: {row['title']} ({row['mechanism']})",
+                    "why": f"candidate {row['rank']}{'' if row['standing'] == 'cause' else ', a question only'}: {row['title']} ({row['mechanism']})",
                     "decides": row["refute"],
                     "cost": int(row["cost"]),
                     "weight": 1000.0 - row["rank"],

@@ -22,8 +22,8 @@ class Facts:
 
     ``jobs`` and ``lifters``: ventings of the period that pass the filters and the lot. ``beside`` and
     ``beside_lifters``: what causes are looked for in: everything at the site and of the engine type up to the period's
-    end, other engines and lots among it. ``effects`` by outcome, ``ranked`` candidates (listed ones first, all
-    with a number), ``signs`` of the period's findings, ``matched`` modes, ``readings`` that would decide.
+    end, other engines and lots among it. ``effects`` by outcome, ``blanks`` held against failing, ``ranked`` candidates
+    (all with a number), ``signs`` of the period's findings, ``matched`` modes, ``readings`` that would decide.
     """
 
     lot: str
@@ -34,6 +34,7 @@ class Facts:
     factors: tuple[contexts.Factor, ...]
     effects: dict[str, pd.DataFrame]
     gauges: pd.DataFrame
+    blanks: contexts.Blanks
     ranked: pd.DataFrame
     signs: pd.DataFrame
     matched: pd.DataFrame
@@ -94,7 +95,8 @@ def _make_facts(page: Page) -> Facts:
     }
     gauges = contexts.compare_gauges(beside_lifters, level=page.level)
     effects["lifter_failure"] = contexts.add_gauge_evidence(effects["lifter_failure"], gauges)
-    ranked = contexts.rank_causes(effects["lifter_failure"], factors=factors, listed=False)
+    blanks = contexts.test_blanks(beside, factors=factors)
+    ranked = contexts.rank_causes(effects["lifter_failure"], factors=factors, listed=False, blanks=blanks)
     ranked["evidence"] = [_say_shift(page, gauges, row) for row in rows_of(ranked)]
     signs = contexts.describe_findings(
         page.all_lifters,
@@ -128,6 +130,7 @@ def _make_facts(page: Page) -> Facts:
         factors,
         effects,
         gauges,
+        blanks,
         ranked,
         signs,
         contexts.match_modes(signs),
@@ -177,8 +180,10 @@ def _standing_lots(ranked: pd.DataFrame) -> list[str]:
 
 
 def high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
-    """Gauges that surely read high, and by how much, mm."""
-    high = gauges[(gauges["state"] == "estimated") & (gauges["low_mm"] > contexts.SHIFT_MM)]
+    """Gauges that surely read high, all gauges looked at together, and by how much, mm."""
+    known = gauges[gauges["state"] == "estimated"]
+    sure = evidence.judge_family(known["p"], "gauge.routine") == evidence.NAMED
+    high = known[sure & (known["shift_mm"] > contexts.SHIFT_MM).to_numpy()]
     return {row["gauge"]: row["shift_mm"] for row in rows_of(high)}
 
 

@@ -57,30 +57,14 @@ def _causes_sentence(page: Page, facts: Facts) -> str:
             f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing} with a finding, are too few. "
             "What each finding's own record says stands below."
         )
-    top = facts.ranked[facts.ranked["standing"] == "cause"]
-    hints = facts.ranked[facts.ranked["standing"] == "hint"]
-    if top.empty and hints.empty:
-        return f"Of what was recorded on {n} ventings up to the end of the period, nothing stands out as a cause."
-    parts = [
-        f"{words.name_level(row)} ({row['mechanism']}; {words.ratio_range(row['effect'], row['low'], row['high'])} times the odds)"
-        for row in rows_of(top.head(4))
-    ]
-    told = (
-        f"On {n} ventings up to the end of the period, {wording.join_words(parts)} {'stands' if len(top) == 1 else 'stand'} out."
-        if parts
-        else (f"On {n} ventings up to the end of the period nothing stands out for certain.")
-    )
-    if len(hints):
-        told += (
-            f" A hint only: {wording.join_words(words.name_level(row) for row in rows_of(hints.head(3)))}."
-        )
-    return told
+    return words.causes_sentence(rows_of(facts.ranked[facts.ranked["standing"] == "cause"]), ventings=n)
 
 
 def _first_check(facts: Facts) -> str:
-    if not facts.few and len(facts.listed):
-        first = facts.listed.sort_values(["cost", "rank"], kind="stable").iloc[0]
-        return f"Cheapest next check on the list: {first['check']}."
+    named = facts.ranked[facts.ranked["standing"] == "cause"]
+    if not facts.few and len(named):
+        first = named.sort_values(["cost", "rank"], kind="stable").iloc[0]
+        return f"Cheapest next check of what stands out: {first['check']}."
     todo = facts.readings[facts.readings["reading"] != ""]
     if todo.empty:
         return ""

@@ -1,0 +1,110 @@
+"""Whether what was left blank goes with failing: records that are fuller where something was found mislead.
+
+Where a circumstance is written down because a lifter was spongy, the sound jobs with the same circumstance are missing from
+the comparison, and an innocent one looks guilty. So blanks are held against failing before anything is named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ventbook.numerics import Floats, Ints, encode
+
+from .factors import Factor, code_factors, load_factors
+from .terms import select_outcome
+
+COLUMN_Z, SHEET_Z = 2.33, 3.1
+"""Beyond these a column's, and the whole sheet's, blanks go with failing: 2 and .2 in 100 where they don't."""
+SHEET_BLANK = 0.05
+"""With fewer blank cells than this the whole sheet is not asked."""
+
+
+@dataclass(frozen=True)
+class Blanks:
+    """``columns``: a row a factor that is blank on some ventings (factor, blank, blank_failing, blank_sound, z).
+
+    ``sheet_z`` is of each venting's share of blank cells, ``sheet_blank`` the share over all. z under 0: blank less often
+    on failing ventings.
+    """
+
+    columns: pd.DataFrame
+    sheet_z: float
+    sheet_blank: float
+
+    @property
+    def sheet(self) -> bool:
+        """Whether the sheets as a whole are fuller, or emptier, where a lifter was spongy."""
+        return self.sheet_blank > SHEET_BLANK and abs(self.sheet_z) > SHEET_Z
+
+    @property
+    def related(self) -> dict[str, float]:
+        """Factors whose blanks go with failing, and their z."""
+        rows = self.columns[self.columns["z"].abs() > COLUMN_Z]
+        return dict(zip(rows["factor"], rows["z"], strict=True))
+
+
+def test_blanks(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) -> Blanks:
+    """Holds what was left blank on each venting against whether a lifter was spongy, inside site and form revision.
+
+    ``jobs`` has a row a venting with a known result (lifters_over_first, lifters_judged_first, engine_id, site); a form's revision
+    (form_revision) is a stratum of its own, since a new form changes what is asked and comes at a date. z is the sum of
+    blanks on failing ventings less its expectation, over the standard deviation that shuffling failing inside strata gives.
+    """
+    chosen = load_factors() if factors is None else tuple(factors)
+    rows_of = select_outcome(jobs, "lifter_failure")
+    known, failing = jobs.iloc[rows_of.rows], (rows_of.failures > 0).astype(np.float64)
+    label = known["site"].astype("str")
+    if "form_revision" in known.columns:
+        label = label + " / " + known["form_revision"].astype("str")
+    stratum, _ = encode(label)
+    coded = code_factors(known, chosen)
+    rows, cells = [], []
+    for factor in chosen:
+        blank: Floats = np.asarray(~coded[factor.name].known, dtype=np.float64)
+        if not 0 < blank.sum() < len(blank):
+            continue
+        shares = [float(blank[side].mean()) if side.any() else np.nan for side in (failing > 0, failing == 0)]
+        rows.append((factor.name, int(blank.sum()), *shares, _shuffle_z(blank, failing, stratum)))
+        if factor.kind != "interaction":
+            cells.append(blank)
+    columns = pd.DataFrame(rows, columns=["factor", "blank", "blank_failing", "blank_sound", "z"])
+    if not cells:
+        return Blanks(columns, 0.0, 0.0)
+    share = np.mean(cells, axis=0)
+    return Blanks(columns, _shuffle_z(share, failing, stratum), float(share.mean()))
+
+
+def _shuffle_z(blank: Floats, failing: Floats, stratum: Ints) -> float:
+    """(sum of blanks on failing ventings - expected) / standard deviation, failing shuffled inside strata."""
+    n = np.bincount(stratum).astype(np.float64)
+    means = [np.bincount(stratum, weights=v) / n for v in (blank, failing)]
+    off = [v - mean[stratum] for v, mean in zip((blank, failing), means, strict=True)]
+    squares = [np.bincount(stratum, weights=v**2) for v in off]
+    variance = float((squares[0] * squares[1] / np.maximum(n - 1, 1)).sum())
+    return float(off[0] @ off[1]) / np.sqrt(variance) if variance > 0 else 0.0
+
+
+def warn_of_blanks(ranked: pd.DataFrame, blanks: Blanks | None) -> list[str]:
+    """The warning beside each candidate: "fewer" or "more" blanks of it on failing ventings, "sheet", or nothing.
+
+    What rests on other evidence than the comparison (a gauge that lifts sound lifters too) needs no warning.
+    """
+    if blanks is None:
+        return [""] * len(ranked)
+    related = blanks.related
+    return [_warn(row, related, sheet=blanks.sheet) for row in ranked.to_dict("records")]
+
+
+def _warn(row: Mapping[Any, Any], related: Mapping[str, float], *, sheet: bool) -> str:
+    own = row["adjusted_p"] if row["basis"] == "adjusted" else row["crude_p"]
+    if row["evidence_p"] == row["evidence_p"] and row["evidence_p"] < own:
+        return ""
+    z = related.get(str(row["factor"]), 0.0)
+    if z:
+        return "fewer" if z < 0 else "more"
+    return "sheet" if sheet else ""

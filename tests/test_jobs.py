@@ -264,3 +264,73 @@ def test_a_good_trace_takes_the_stopwatchs_place():
     bad = {**feature, "ok_time_to_pressure": False}
     row = jobs.build_jobs({**found, "start_features": pd.DataFrame([bad])}).iloc[0]
     assert (row["time_low_s"], row["time_source"]) == (2.75, "stopwatch")
+
+
+STARTED = pd.Timestamp("2026-07-02 10:00")
+
+
+@pytest.mark.parametrize(
+    ("first", "last", "starts", "between"),
+    [
+        (1, 2, (1, 2), True),  # recorded: nothing to take
+        (1, 1, (1, 2), False),
+        (1, None, (1, 2), "taken"),
+        (1, None, (1, 2, 3), None),  # two runs may lie between
+        (1, None, (1,), None),  # none is recorded, which is not the same as none
+        (1, None, (), None),
+        (None, 2, (1, 2), "taken"),
+        (None, 3, (1, 2, 3), None),
+        (None, 1, (1, 2), None),
+        (None, None, (1, 2), "taken"),  # the first check follows the first run
+        (None, None, (1, 2, 3), None),
+        (0, None, (1,), "taken"),
+    ],
+)
+def test_an_empty_after_start_is_unknown_unless_exactly_one_run_lies_between(first, last, starts, between):
+    found = records(
+        checks=[
+            {"gap_mm": 0.7, "after_start": first},
+            {"check_no": 2, "after_start": last, "gap_mm": 0.2},
+        ],
+        starts=[{"start_no": n, "pressure_shown": True} for n in starts],
+    )
+    row = jobs.build_lifters(found).iloc[0]
+    assert (None if pd.isna(row["extra_run_between"]) else bool(row["extra_run_between"])) == (
+        between if between is None else bool(between)
+    )
+    assert bool(row["run_between_taken"]) == (between == "taken")
+    assert (None if pd.isna(row["cured"]) else bool(row["cured"])) == (True if between else None)
+
+
+def test_a_start_without_pressure_and_one_after_closing_are_no_run_between():
+    checks = [
+        {"gap_mm": 0.7, "after_start": None},
+        {"check_no": 2, "after_start": None, "gap_mm": 0.2},
+    ]
+    given_up = [{"start_no": 1, "pressure_shown": False}, {"start_no": 2, "pressure_shown": True}]
+    row = jobs.build_lifters(records(checks=checks, starts=given_up)).iloc[0]
+    assert pd.isna(row["extra_run_between"]) and pd.isna(row["cured"])
+    days = {1: 0, 2: 1, 3: 9}
+    late = [
+        {"start_no": n, "pressure_shown": True, "started_at": STARTED + pd.Timedelta(days=day)}
+        for n, day in days.items()
+    ]
+    told = records(venting={"closed": STARTED.normalize() + pd.Timedelta(days=1)}, checks=checks, starts=late)
+    row = jobs.build_lifters(told).iloc[0]
+    assert row["run_between_taken"] and row["cured"]
+
+
+def test_a_lifter_read_once_has_no_run_between():
+    runs = [{"start_no": n, "pressure_shown": True} for n in (1, 2)]
+    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.7, "after_start": None}], starts=runs)).iloc[0]
+    assert not row["extra_run_between"] and not row["run_between_taken"]
+
+
+def test_runs_taken_and_unknown_are_counted():
+    again = {"check_no": 2, "after_start": None, "gap_mm": 0.2}
+    checks = [{"gap_mm": 0.7}, again, {"valve": "exhaust", "gap_mm": 0.2}, {**again, "valve": "exhaust"}]
+    for numbers, told in (((1, 2), (1, 0)), ((1, 2, 3), (0, 1))):
+        starts = [{"start_no": n, "pressure_shown": True} for n in numbers]
+        lifters = jobs.build_lifters(records(checks=checks, starts=starts))
+        assert jobs.count_runs_taken(lifters) == told
+        assert int(lifters["cured"].notna().sum()) == told[0]

@@ -268,3 +268,10 @@ def test_study_that_is_not_crossed_is_told_in_words():
     text = gauge_words.study_sentence(s.study, s.gauge, s.u, s.share_of_limit, s.classes, units="metric")
     assert "standard uncertainty" in text
     assert wording.clean_text(s.note).startswith("no lifter was read by two technicians")
+
+
+def test_runs_taken_from_the_starts_are_said_and_counted():
+    said = lifter_words.run_taken_sentence(3, 1)
+    assert said.startswith("For 3 of these the run before the last check is not written down")
+    assert "Of 1 more that read over the limit" in said
+    assert lifter_words.run_taken_sentence(0, 0) == ""

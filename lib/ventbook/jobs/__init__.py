@@ -6,6 +6,15 @@ intervals they stand for, and carry what the physics expects.
 
 from .intervals import first_start, rotation_interval, time_interval
 from .lifters import build_lifters
+from .runs import count_runs_taken
 from .ventings import COUNTED, build_jobs
 
-__all__ = ["COUNTED", "build_jobs", "build_lifters", "first_start", "rotation_interval", "time_interval"]
+__all__ = [
+    "COUNTED",
+    "build_jobs",
+    "build_lifters",
+    "count_runs_taken",
+    "first_start",
+    "rotation_interval",
+    "time_interval",
+]

@@ -14,6 +14,7 @@ from pandas.api.extensions import ExtensionArray
 from .. import dictionary, gauge, lifter, verdicts
 from ..dictionary import Limits
 from ..numerics import find_places
+from .runs import tell_run_between
 
 Rows = npt.NDArray[np.intp]
 FEED_ORDER = "feed_order"
@@ -79,7 +80,9 @@ def build_lifters(
     checks; both gaps corrected to reference force and hold (``gap_*_corrected_mm``, equal to the reading where it
     was taken within the limits of force and hold); ``over_first`` and ``over_last`` (the corrected gap is over the
     limit; missing where the reading is not comparable); ``over_probability_*`` given the gauge; ``cured`` (over at
-    the first check, not over at the last, a run between); and the cause of a finding by probability.
+    the first check, not over at the last, a run between); ``extra_run_between`` (missing where unknown) and
+    ``run_between_taken`` (not recorded, taken as between: ``tell_run_between``); and the cause of a finding by
+    probability.
 
     Parameters
     ----------
@@ -125,9 +128,15 @@ def build_lifters(
     over, again, since, until = (
         values.take(rows) for values, rows in (found[n] for n in ("over_first", "over_last", *_STARTS))
     )
-    run_between = pd.array(until > since, dtype="boolean").fillna(False)
+    run_between, taken = tell_run_between(
+        since, until, again=ends > begins, venting=venting, venting_id=ventings["venting_id"], records=records
+    )
     cured = verdicts.is_cured(over, again, run_between)
-    found |= {"extra_run_between": (run_between, every), "cured": (cured, every)}
+    found |= {
+        "extra_run_between": (run_between, every),
+        "run_between_taken": (taken, every),
+        "cured": (cured, every),
+    }
 
     def put_together(names: Iterable[str], rows: Rows | None = None) -> pd.DataFrame:
         chosen = {name: found[name] for name in names}

@@ -121,6 +121,22 @@ def cure_sentence(
     return first + alone + " A second look alone could explain that."
 
 
+def run_taken_sentence(taken: int, unknown: int) -> str:
+    """What stands behind a cured share where the run before a check was left empty; "" where it never was."""
+    said = []
+    if taken:
+        said.append(
+            f"For {taken} of these the run before the last check is not written down: exactly one run on "
+            "record lies between the two checks, and it is taken as that run."
+        )
+    if unknown:
+        said.append(
+            f"Of {unknown} more that read over the limit and were read again, it is not known whether a run lay between: "
+            "they count neither as cured nor as not cured."
+        )
+    return " ".join(said)
+
+
 def position_sentence(
     p: float | None, engines: int, note: str, feed_p: float | None, feed_slope: float | None
 ) -> str:

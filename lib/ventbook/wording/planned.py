@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from ventbook.results import Estimate
 
 from .core import count, interval, join_words, number, of_total, share, value_range
+from .lifters import run_taken_sentence
 
 SAFETY = (
     "Ignition off and grounded, chocks and tie-down, plugs out as the manual says; treat the propeller as live.",
@@ -96,12 +97,13 @@ def positions_sentence(positions: Sequence[tuple[str, int, int]]) -> str:
     )
 
 
-def cure_sentence(cured: Estimate) -> str:
-    """Chance that the extra run cures a spongy lifter."""
+def cure_sentence(cured: Estimate, taken: int = 0) -> str:
+    """Chance that the extra run cures a spongy lifter; ``taken``: of how many the run is taken from the starts on record."""
     if cured.estimate is None:
         return f"Whether the extra run cures it: {interval(cured)}."
     events = round(cured.estimate * cured.n)
-    return f"If one is spongy, the extra run brought {share(cured, events=events, noun='lifter')} within the limit; part of that a second look alone would bring."
+    said = f"If one is spongy, the extra run brought {share(cured, events=events, noun='lifter')} within the limit; part of that a second look alone would bring."
+    return " ".join(filter(None, [said, run_taken_sentence(taken, 0)]))
 
 
 def parts_sentence(*, cylinders: int, filter_new: bool, plugs: bool, chance: float | None) -> str:

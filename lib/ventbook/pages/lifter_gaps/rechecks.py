@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from ventbook import plots, rates, wording
+from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
 from ventbook.pages.lifter_gaps.facts import Facts, gather_facts, limit_label, shown
 from ventbook.pages.show import Shown
@@ -42,6 +43,7 @@ def second_check(page: Page) -> Shown:
     sentence = words.cure_sentence(
         answer.cured, answer.passed, answer.alone, answer.expected_alone, answer.chance
     )
+    sentence = " ".join(filter(None, [sentence, words.run_taken_sentence(*count_runs_taken(facts.lifters))]))
     out = page.add_finding("cured_share", answer.cured, tier=facts.tier, sentence=sentence)
     if answer.alone.estimate is not None:
         alone = answer.alone

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook import rates
+from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
 from ventbook.pages.planned_venting.chance import UNSEEN_SPREAD, ChanceModel, fit_chance
 from ventbook.pages.planned_venting.forecast import off_support, predict_rotations, predict_times
@@ -30,6 +31,7 @@ class Forecast:
     chance: Estimate
     base: float
     cured: Estimate
+    runs_taken: int
     positions: list[tuple[str, int, int]]
     beyond: list[str]
     past: pd.DataFrame
@@ -78,7 +80,7 @@ def _foresee(page: Page) -> Forecast | None:
         if pd.notna(row[name]):
             like = like[like[name].eq(row[name]).fillna(False).astype(bool)]
     return Forecast(
-        row, rotations, times, _chance(model, rows, beyond, page.level), model.base if model else np.nan, _cured(own, lifters, page.level),
+        row, rotations, times, _chance(model, rows, beyond, page.level), model.base if model else np.nan, *_cured(own, lifters, page.level),
         _positions(own), beyond, past, len(like), len(same), *limit_of(page, row),
     )  # fmt: skip
 
@@ -118,8 +120,8 @@ def _chance(model: ChanceModel | None, rows: pd.DataFrame, beyond: list[str], le
     )
 
 
-def _cured(own: pd.DataFrame, every: pd.DataFrame, level: float) -> Estimate:
-    """On this engine type where 8 were read again, else on all."""
+def _cured(own: pd.DataFrame, every: pd.DataFrame, level: float) -> tuple[Estimate, int]:
+    """On this engine type where 8 were read again, else on all; and of how many the run is taken from the starts."""
     found = None
     for lifters in (own, every):
         found = rates.cured_share(
@@ -128,7 +130,7 @@ def _cured(own: pd.DataFrame, every: pd.DataFrame, level: float) -> Estimate:
         if found.n >= 8:
             break
     assert found is not None
-    return found
+    return found, count_runs_taken(lifters)[0]
 
 
 def _positions(lifters: pd.DataFrame) -> list[tuple[str, int, int]]:

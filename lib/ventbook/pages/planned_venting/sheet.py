@@ -59,7 +59,7 @@ def sheet(page: Page) -> Shown:
         ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
         ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.chance.n)),
         ("Which first", words.positions_sentence(ahead.positions)),
-        ("Extra run", words.cure_sentence(ahead.cured)),
+        ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
         ("Have ready", _parts(ahead)),
         ("Rests on", " ".join(p for p in (words.like_sentence(ahead.like, ahead.of_type, len(ahead.past)), words.support_sentence(ahead.beyond)) if p)),
         *((f"Safety {k}", text) for k, text in enumerate(words.SAFETY, 1)),
@@ -108,7 +108,7 @@ def _keep_findings(page: Page, ahead: Forecast) -> None:
         ("stop_rotations", stop, _rotations(ahead)),
         ("expected_time_to_pressure", times, words.times_sentence(t["median"], t["low"], t["high"], LEVEL) if times.estimate else "Too few times."),
         ("chance_spongy_lifter", ahead.chance, words.chance_sentence(ahead.chance, ahead.base, ahead.chance.n)),
-        ("cured_share", ahead.cured, words.cure_sentence(ahead.cured)),
+        ("cured_share", ahead.cured, words.cure_sentence(ahead.cured, ahead.runs_taken)),
     ):  # fmt: skip
         page.add_finding(name, estimate, group=ahead.group, tier=tier, sentence=sentence)
 

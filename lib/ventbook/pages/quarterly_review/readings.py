@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 
 from ventbook import conformity, plots, rates, wording
+from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review import numbers
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_levels
 from ventbook.results import Estimate, NotEnoughData
-from ventbook.wording.lifters import CAUSES
+from ventbook.wording.lifters import CAUSES, run_taken_sentence
 
 #: Readings that the spread of true gaps is taken from: every k-th of the history, about so many.
 ENOUGH = 20_000
@@ -145,6 +146,7 @@ def _cure(page: Page, facts: Facts, now: pd.DataFrame) -> Shown:
     cured = numbers.cured_share(now, level=page.level)
     events = int(again["cured"].sum())
     text = f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=events, noun='lifter')} were within the limit."
+    text = " ".join(filter(None, [text, run_taken_sentence(*count_runs_taken(now))]))
     known = facts.lifters[facts.lifters["gap_first_corrected_mm"].notna()]
     known = known.iloc[:: max(1, len(known) // ENOUGH)]
     try:

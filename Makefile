@@ -26,7 +26,7 @@ report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=20
 
 test: $(READY) lint  ## run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile
-	$(BIN)/python -m pytest -q -n 2 --dist loadfile --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/*.ipynb
+	PYTHONPATH=tests $(BIN)/python -m pytest -q -n 2 --dist loadfile -p nbval_blocks --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/*.ipynb
 
 notebooks: $(READY)  ## run every notebook on the demo and keep what it says, for the repository
 	$(BIN)/python .ci/refresh_notebooks.py

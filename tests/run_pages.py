@@ -1,7 +1,7 @@
 """Reports of a store without a kernel: the code cells of each notebook run in this process, in order.
 
 What comes back is what a reader gets: the page with its findings and tables, the text of every cell, and, written
-below ``out``, the same files that a report leaves behind (findings.json, contents.json, CSV tables, workbook).
+below ``out``, the same files that a report leaves behind (findings.json, CSV tables, figures, workbook).
 """
 
 from __future__ import annotations
@@ -16,10 +16,12 @@ from typing import Any
 
 import nbformat
 
+from ventbook.document import Blocks, find_closing
+from ventbook.document.blocks import Cautions, Closing, Data, Pairs
+from ventbook.document.xlsx import write_workbook
 from ventbook.pages import report_specs
 from ventbook.pages.base import Page
-from ventbook.pages.show import Shown
-from ventbook.reports.xlsx import write_workbook
+from ventbook.reports.export import list_findings
 from ventbook.shipped import NOTEBOOKS
 
 REPORTS = tuple(report_specs())
@@ -30,7 +32,7 @@ class RunPage:
     """One report as run: its page, what each cell showed, and where its files are."""
 
     page: Page
-    shown: tuple[Shown, ...]
+    shown: tuple[Blocks, ...]
     folder: Path
 
     @property
@@ -44,9 +46,16 @@ class RunPage:
         return json.loads((self.folder / "findings.json").read_text("utf-8"))["findings"]
 
     @property
-    def contents(self) -> dict[str, Any]:
-        """Answers, tables as shown, cautions and stamp, as they stand in contents.json."""
-        return json.loads((self.folder / "contents.json").read_text("utf-8"))
+    def closing(self) -> Closing:
+        """Answers, whole tables and stamp, as the page's end holds them."""
+        closing = find_closing(self.shown[-1])
+        assert closing is not None
+        return closing
+
+    @property
+    def tables(self) -> dict[str, Data]:
+        """The whole tables by name."""
+        return {table.name: table for table in self.closing.tables}
 
 
 def run_page(name: str, store: str | Path, out: str | Path, **given: Any) -> RunPage:
@@ -65,11 +74,15 @@ def run_page(name: str, store: str | Path, out: str | Path, **given: Any) -> Run
             if unknown := set(given) - set(space):
                 raise TypeError(f"{name} takes no {', '.join(sorted(unknown))}")
             space.update(given)
-        elif cell.last is not None and isinstance(value := eval(cell.last, space), Shown):
+        elif cell.last is not None and isinstance(value := eval(cell.last, space), Blocks):
             shown.append(value)
-    contents = json.loads((folder / "contents.json").read_text("utf-8"))
-    findings = json.loads((folder / "findings.json").read_text("utf-8"))["findings"]
-    write_workbook(folder / "tables.xlsx", contents, findings)
+    closing = find_closing(shown[-1])
+    assert closing is not None, f"{name} ended without finishing its page"
+    cautions = [text for block in shown[-1] if isinstance(block, Cautions) for text in block.texts]
+    pairs = [pair for block in shown[-1] if isinstance(block, Pairs) for pair in block.rows]
+    write_workbook(
+        folder / "tables.xlsx", closing, findings=list_findings(shown[-1]), cautions=cautions, pairs=pairs
+    )
     return RunPage(space["page"], tuple(shown), folder)
 
 

@@ -34,7 +34,17 @@ def test_help_is_fast_and_light() -> None:
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert time.perf_counter() - begun < 5.0
     assert done.stdout.rstrip().endswith("[]")
-    for command in ("demo", "forms", "intake", "report", "mapping", "quarantine", "withdraw", "verify"):
+    for command in (
+        "demo",
+        "forms",
+        "intake",
+        "report",
+        "mapping",
+        "quarantine",
+        "withdraw",
+        "verify",
+        "export",
+    ):
         assert f"\n  {command} " in done.stdout
 
 
@@ -51,6 +61,8 @@ def test_help_is_fast_and_light() -> None:
         (["report", "records", "--set", "stuydy=1"], "unknown parameter 'stuydy'"),
         (["report", "records", "--jobs", "0"], "--jobs"),
         (["verify", "no/such/folder"], "does not exist"),
+        (["export", "no-such.ipynb", "--out", "x"], "no-such.ipynb can't be read"),
+        (["export", "no-such.ipynb", "--out", "x", "--paper", "a5"], "paper must be a4 or letter"),
         (["intake", "no-such-file.csv"], "no-such-file.csv"),
         (["quarantine", "--store", "no/such/store", "--out", "x.xlsx"], "no such store"),
         (["withdraw", "1", "--store", "no/such/store"], "no such store"),

@@ -18,6 +18,7 @@ TIERS = (
     ("jobs", "conformity"),
     ("waiting_times", "rates", "contexts", "trends"),
     ("plots", "wording", "demo"),
+    ("document",),
     ("pages",),
     ("reports",),
     ("cli", "__main__"),

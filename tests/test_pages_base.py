@@ -9,7 +9,9 @@ import pandas as pd
 import pytest
 
 from ventbook import pages
-from ventbook.pages import files, show
+from ventbook.document import columns
+from ventbook.document.blocks import Column
+from ventbook.document.values import safe_name
 from ventbook.pages.base import Page
 from ventbook.pages.parameters import check_parameters, find_report
 from ventbook.results import Estimate, no_estimate
@@ -186,7 +188,7 @@ def test_files_left_behind(tmp_path) -> None:
 
     first, second = leave(tmp_path / "a"), leave(tmp_path / "b")
     assert first == second
-    assert set(first) == {"findings.json", "contents.json", "tables/sites.csv", "figures/trend.svg"}
+    assert set(first) == {"findings.json", "tables/sites.csv", "figures/trend.svg"}
     made = json.loads(first["findings.json"])
     assert made["version"] == 1 and made["snapshot"] == 3
     assert made["tables"] == {"sites": "tables/sites.csv"}
@@ -209,7 +211,7 @@ def test_shown_html_is_escaped_everywhere() -> None:
     ]
     for piece in [*pieces, page.finish()]:
         assert "<script" not in piece.html
-        assert "\u202e" not in show.cell_text(NASTY, pages.ColumnSpec("x"), "metric")
+        assert "\u202e" not in columns.cell_text(NASTY, Column("x", "x"), "metric")
 
 
 def test_table_shows_units_and_cuts_with_a_word() -> None:
@@ -263,14 +265,14 @@ def test_explanation_sets_formulas_as_mathml() -> None:
     ],
 )
 def test_names_safe_for_file_systems(text: str, same: bool) -> None:
-    made = files.safe_name(text)
+    made = safe_name(text)
     assert (made == text) is same
     assert made and not set(made) & set('/\\:*?"<>| \0') and made not in (".", "..")
 
 
 def test_unsafe_names_stay_unique() -> None:
     names = ["a/b", "a:b", "a b", "a_b", "A/B", "a" * 300, "a" * 301, "日本", "中国"]
-    assert len({files.safe_name(name).casefold() for name in names}) == len(names)
+    assert len({safe_name(name).casefold() for name in names}) == len(names)
 
 
 def test_every_report_has_its_notebook_name_and_common_parameters() -> None:

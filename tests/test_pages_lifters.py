@@ -106,7 +106,7 @@ def test_cure_is_set_beside_a_second_look(gaps):
 def test_figures_say_what_they_show(gaps, study):
     for page in (gaps[0], study[0]):
         for name, figure in page.figures.items():
-            assert len(figure["alt"]) > 40, name
+            assert len(figure.alt) > 40, name
 
 
 def test_planted_gauge_is_found_in_study_and_in_routine(study):

@@ -102,6 +102,61 @@ def test_two_runs_give_the_same_bytes(made) -> None:
             assert path.read_bytes() == other.read_bytes(), path.name
 
 
+def test_executed_notebook_alone_gives_the_same_files_again(made, tmp_path) -> None:
+    for run in ("one", "us"):
+        (tmp_path / run).mkdir()
+        notebook = tmp_path / run / "moved.ipynb"
+        notebook.write_bytes((made[run] / "report.ipynb").read_bytes())
+        out = tmp_path / run / "out"
+        reports.export_notebook(notebook, out, comments=made["base"] / "comments.toml")
+        files = {path.relative_to(out) for path in out.rglob("*") if path.is_file()}
+        assert files == {
+            path.relative_to(made[run])
+            for path in made[run].rglob("*")
+            if path.is_file() and path.name not in ("run.json", "report.ipynb")
+        }
+        for path in files:
+            assert (out / path).read_bytes() == (made[run] / path).read_bytes(), path
+
+
+def test_notebook_run_by_hand_can_be_exported_and_writes_its_own_files(made, tmp_path) -> None:
+    import nbformat
+    from nbclient import NotebookClient
+
+    path = make_notebook(tmp_path)
+    notebook = nbformat.read(path, as_version=4)
+    given = {"store": str(made["store"]), "period": "2026Q3", "out": str(tmp_path / "left")}
+    cell = next(cell for cell in notebook.cells if "parameters" in cell.metadata.get("tags", []))
+    cell.source += "\n" + "\n".join(f"{name} = {value!r}" for name, value in given.items())
+    NotebookClient(notebook, kernel_name="python3").execute()
+    nbformat.write(notebook, path)
+    reports.export_notebook(path, tmp_path / "out")
+    for name in ("findings.json", "tables/jobs.csv", "figures/rotations.svg"):
+        told = (tmp_path / "out" / name).read_bytes()
+        assert told == (tmp_path / "left" / name).read_bytes() == (made["one"] / name).read_bytes()
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "match"),
+    [
+        ("gone.ipynb", None, "can't be read"),
+        ("x.ipynb", "not json", "is not a notebook"),
+        ("x.ipynb", '{"cells": 3}', "is not a notebook"),
+        (
+            "x.ipynb",
+            '{"cells": [], "metadata": {}, "nbformat": 4, "nbformat_minor": 5}',
+            "holds no finished page",
+        ),
+    ],
+)
+def test_what_can_not_be_exported_is_said_in_one_line(tmp_path, name, text, match) -> None:
+    if text is not None:
+        (tmp_path / name).write_text(text, encoding="utf-8")
+    with pytest.raises(InputError, match=match):
+        reports.export_notebook(tmp_path / name, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
 @pytest.mark.parametrize("run", ["one", "us"])
 def test_page_pdf_workbook_and_findings_say_the_same_numbers(made, run) -> None:
     folder = made[run]

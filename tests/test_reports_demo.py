@@ -18,7 +18,8 @@ from bs4 import BeautifulSoup
 
 from browser_check import assert_clean, needs_browser
 from ventbook import pages, reports, wording
-from ventbook.reports.xlsx import sheet_names, shown_value
+from ventbook.document.blocks import make_anchor
+from ventbook.document.xlsx import sheet_names, shown_value
 from ventbook.shipped import NOTEBOOKS
 
 NAMES = [name for name, spec in pages.report_specs().items() if (NOTEBOOKS / spec.notebook).is_file()]
@@ -96,7 +97,7 @@ def compare_tables(tables: dict[str, str], soup: BeautifulSoup, folder: Path) ->
             rows = list(csv.reader(source))
         cells = list(book[sheet].iter_rows(values_only=True))
         assert len(cells) == len(rows), name
-        shown = soup.find(id=f"table-{pages.show.anchor(name)}")
+        shown = soup.find(id=f"table-{make_anchor(name)}")
         if shown is not None and len(rows) > 1:
             assert 1 <= len(shown.select("tbody tr")) <= len(rows) - 1
 

@@ -20,7 +20,7 @@ def store(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.mark.parametrize("name", REPORTS)
 def test_report_of_a_small_store_is_whole(store: Path, tmp_path: Path, name: str) -> None:
     run = run_page(name, store, tmp_path, period="2026Q3")
-    assert run.contents["answers"] and "Made from" in run.text
+    assert run.closing.answers and "Made from" in run.text
     written = json.loads((run.folder / "findings.json").read_text("utf-8"))
     assert [f["id"] for f in written["findings"]] == [f["id"] for f in run.page.findings]
     assert openpyxl.load_workbook(run.folder / "tables.xlsx")["Numbers"].max_row == len(run.findings) + 1

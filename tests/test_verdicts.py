@@ -276,7 +276,9 @@ def test_a_reading_two_uncertainties_over_the_limit_is_near_it_everywhere(tmp_pa
     worst = steps[(steps["step"] == "gap_at_last_check") & (steps["venting_id"] == "V000")]
     assert worst["verdict"].tolist() == ["near_limit"]
     run = run_page("lifter-gaps", store, tmp_path / "out", period="2026Q3")
-    classes = {row[0]: row[1] for row in run.contents["tables"]["reading_classes"]["rows"]}
+    table = run.tables["reading_classes"]
+    first, second = (table.cells[column.name] for column in table.columns[:2])
+    classes = dict(zip(first, second, strict=True))
     assert classes["Read over, borderline"] == 1
     gauges = run_page("gauge-study", store, tmp_path / "out", period="2026Q3")
     assert "borderline" in gauges.page._frames["verdicts_by_gauge"].columns

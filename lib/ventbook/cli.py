@@ -248,6 +248,19 @@ def _report(names: list[str], given: dict[str, Any], *, out: Path, jobs: int, **
 
 
 @app.command()
+def export(
+    notebook: Annotated[Path, typer.Argument(metavar="NOTEBOOK.ipynb", help="an executed notebook")],
+    out: Annotated[Path, typer.Option(help="folder to write")],
+    comments: Annotated[Path | None, typer.Option(help="file of your own comments (TOML)")] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter; default follows the units")] = "",
+) -> None:
+    """Make HTML, PDF, workbook and numbers of an executed notebook, without running it again."""
+    from ventbook.reports import export_notebook
+
+    print(export_notebook(notebook, out, comments=comments, paper=paper))
+
+
+@app.command()
 def verify(
     folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder of one finished report")],
     store: Annotated[str, typer.Option(help="the store, where it has moved")] = "",
@@ -282,7 +295,7 @@ def make_reports(
 ) -> None:
     """Take records in and make all reports of them (what make report calls)."""
     from ventbook.reports.make import make_demo_store, take_in_folder
-    from ventbook.reports.run import check_writable
+    from ventbook.reports.task import check_writable
 
     check_writable(out)
     store = take_in_folder(records) if records is not None else make_demo_store()

@@ -6,28 +6,44 @@ asked and what was said; the analyses stay in the lower modules.
 
 from __future__ import annotations
 
-import json
+import re
 from collections.abc import Mapping, Sequence
-from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from ventbook import dictionary, wording
+from ventbook.document import Blocks
+from ventbook.document.blocks import (
+    Answer,
+    Cautions,
+    Closing,
+    Column,
+    Data,
+    Explain,
+    Figure,
+    Finding,
+    Heading,
+    Numbers,
+    Pairs,
+    make_words,
+)
+from ventbook.document.columns import ROWS_SHOWN, guess_column, make_data, make_table
+from ventbook.document.findings import finding_row, write_files
+from ventbook.document.formulas import find_formulas
+from ventbook.document.values import json_scalar
 from ventbook.results import VERDICTS, Estimate
 from ventbook.store import open_store
 
-from . import show
-from .files import csv_text, each_value, json_number, json_scalar, safe_name
 from .parameters import ParameterError, check_parameters, find_report
-from .period import Period, choose_period
+from .period import Period, choose_period, name_span
 from .scope import Scope, find_path
-from .show import ColumnSpec, Shown
+from .show import ColumnSpec
 from .stamp import file_hash, make_stamp, stamp_pairs
 
 if TYPE_CHECKING:
-    from matplotlib.figure import Figure
+    from matplotlib.figure import Figure as Drawing
 
 TIERS = ("list", "describe", "compare", "model")
 
@@ -57,18 +73,27 @@ class Page(Scope):
 
     def __init__(self, **scope: Any) -> None:
         super().__init__(**scope)
-        self.findings: list[dict[str, Any]] = []
-        self.tables: dict[str, dict[str, Any]] = {}
-        self.figures: dict[str, dict[str, Any]] = {}
+        self.found: dict[tuple[Any, ...], Finding] = {}
+        self.figures: dict[str, Figure] = {}
         self.answers: list[str] = []
         self.more_cautions: list[str] = []
-        self._keys: set[str] = set()
         self._frames: dict[str, pd.DataFrame] = {}
-        self._svg: dict[str, bytes] = {}
+        self._data: dict[str, Data] = {}
 
-    def answer(self, *sentences: str) -> Shown:
+    @property
+    def findings(self) -> list[dict[str, Any]]:
+        """The findings kept so far, as they stand in findings.json."""
+        return [finding_row(finding) for finding in self.found.values()]
+
+    @property
+    def tables(self) -> dict[str, Data]:
+        """The tables kept so far, by name."""
+        return dict(self._data)
+
+    def answer(self, *sentences: str) -> Blocks:
         """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
-        self.answers += [sentence for sentence in sentences if sentence]
+        kept = tuple(sentence for sentence in sentences if sentence)
+        self.answers += kept
         scope = f"{self.scope_words}. Records as of {self.today.isoformat()}."
         banner = ""
         if self.placeholder_steps:
@@ -77,25 +102,20 @@ class Page(Scope):
             if many > 6:
                 steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
             banner = f"Against a placeholder: no manual's limit was entered for {steps}."
-            banner = f'<p class="vb-banner">{show.escape(banner)}</p>'
-        body = "".join(f"<p>{show.escape(sentence)}</p>" for sentence in sentences if sentence)
-        return Shown(
-            f'<p class="vb-scope">{show.escape(scope)}</p>{banner}<div class="vb-answer">{body}</div>',
-            "\n".join([scope, *sentences]),
-        )
+        return Blocks(Answer(scope, kept, banner))
 
-    def text(self, *sentences: str) -> Shown:
+    def text(self, *sentences: str) -> Blocks:
         """Sentences as paragraphs; everything in them is taken as text, never as mark-up."""
-        kept = [sentence for sentence in sentences if sentence]
-        return Shown(show.paragraphs(*kept), "\n".join(kept))
+        return Blocks(*sentences)
 
-    def explain(self, title: str, text: str) -> Shown:
+    def explain(self, title: str, text: str) -> Blocks:
         """A folded "how this was worked out".
 
-        ``text`` is the author's own prose: paragraphs split at blank lines, formulas between dollar signs. Values
-        from records do not belong here.
+        ``text`` is the author's own prose: paragraphs split at blank lines, formulas in TeX between dollar signs (each
+        with its row in ``data/formulas.toml``). Values from records do not belong here.
         """
-        return Shown(show.explanation_html(title, text), f"How this was worked out: {title}\n{text}")
+        paragraphs = re.split(r"\n\s*\n", text.strip())
+        return Blocks(Explain(title, tuple(find_formulas(paragraph) for paragraph in paragraphs)))
 
     def caution(self, text: str) -> None:
         """Adds a caution of this page's own to those that :meth:`finish` shows."""
@@ -112,7 +132,7 @@ class Page(Scope):
         group: Mapping[str, Any] | None = None,
         period: Period | None = None,
         verdict: str | None = None,
-    ) -> Shown:
+    ) -> Blocks:
         """Keeps one number under its stable id and shows its sentence.
 
         ``group`` names what part of the records it is about (``{"site": "Harbour"}``; empty is all), ``period``
@@ -127,32 +147,29 @@ class Page(Scope):
         if "technician" in labels:
             raise ValueError("a finding is never about one technician")
         start, end = period.start.isoformat(), period.end.isoformat()
-        key = json.dumps([id, labels, start, end], sort_keys=True)
-        if key in self._keys:
+        key = (id, tuple(sorted(labels.items())), start, end)
+        if key in self.found:
             raise ValueError(f"finding {id} {labels} {start} to {end} stands already")
-        self._keys.add(key)
-        self.findings.append(
-            {
-                "id": id,
-                "group": labels,
-                "period_start": start,
-                "period_end": end,
-                "estimate": json_number(estimate.estimate),
-                "low": json_number(estimate.low),
-                "high": json_number(estimate.high),
-                "level": estimate.level,
-                "unit": estimate.unit,
-                "n": estimate.n,
-                "clusters": estimate.clusters,
-                "tier": tier,
-                "state": estimate.state,
-                "verdict": verdict,
-                "sentence": wording.clean_text(sentence, longest=2000),
-                "method": estimate.method,
-            }
+        self.found[key] = Finding(
+            id=id,
+            group=labels,
+            period_start=start,
+            period_end=end,
+            period=name_span(period.start, period.end),
+            estimate=estimate.estimate,
+            low=estimate.low,
+            high=estimate.high,
+            level=estimate.level,
+            unit=estimate.unit,
+            n=estimate.n,
+            clusters=estimate.clusters,
+            tier=tier,
+            state=estimate.state,
+            verdict=verdict,
+            sentence=wording.clean_text(sentence, longest=2000),
+            method=estimate.method,
         )
-        name = show.anchor(f"{id} {' '.join(map(str, labels.values()))}")
-        return Shown(f'<p class="vb-finding" data-finding="{name}">{show.escape(sentence)}</p>', sentence)
+        return Blocks(self.found[key])
 
     def add_table(
         self,
@@ -162,45 +179,27 @@ class Page(Scope):
         title: str,
         columns: Mapping[str, Sequence[str] | str | ColumnSpec] | None = None,
         note: str = "",
-        rows: int = show.ROWS_SHOWN,
-    ) -> Shown:
+        rows: int = ROWS_SHOWN,
+    ) -> Blocks:
         """Keeps a table under its stable name and shows it.
 
         ``columns`` picks, in order, the columns that readers see: ``{column: (header, unit, format)}`` (see
-        :class:`~ventbook.pages.show.ColumnSpec`; a bare text is the header; None shows all). The CSV file carries all columns of
+        :class:`~ventbook.document.blocks.Column`; a bare text is the header; None shows all). The CSV file carries all columns of
         ``frame`` under their own names, in canonical units. Readers see the first ``rows`` rows.
         """
-        if name in self.tables:
+        if name in self._data:
             raise ValueError(f"table {name} stands already")
-        if safe_name(name) != name:
-            raise ValueError(f"a table's name is letters, digits, _ and -; got {name!r}")
         if "technician" in frame.columns:
             raise ValueError(f"table {name}: technician codes stay out of reports; drop or group the column")
-        specs = _column_specs(frame, columns)
-        if missing := [column for column in specs if column not in frame.columns]:
+        chosen = _choose_columns(frame, columns)
+        if missing := [column for column in chosen if column not in frame.columns]:
             raise ValueError(f"table {name}: columns {', '.join(missing)} are not in the frame")
         frame = frame.reset_index(drop=True)
+        self._data[name] = make_data(name, frame, chosen, title=title, note=note)
         self._frames[name] = frame
-        self.tables[name] = {
-            "title": title,
-            "note": note,
-            "columns": [
-                {
-                    "name": column,
-                    "header": spec.header,
-                    "unit": spec.unit,
-                    "format": spec.format,
-                    "number": show.is_number_column(frame, column, spec),
-                }
-                for column, spec in specs.items()
-            ],
-        }
-        return Shown(
-            show.table_html(name, frame, specs, title=title, units=self.units, note=note, rows=rows),
-            show.table_text(frame, specs, title=title, units=self.units),
-        )
+        return Blocks(make_table(name, frame, chosen, title=title, units=self.units, note=note, rows=rows))
 
-    def add_figure(self, name: str, figure: Figure, *, alt: str, caption: str) -> Shown:
+    def add_figure(self, name: str, figure: Drawing, *, alt: str, caption: str) -> Blocks:
         """Keeps a figure under its stable name and shows it.
 
         ``alt`` says in words what the figure shows, for readers who don't see it; it can't be empty. ``caption``
@@ -210,16 +209,9 @@ class Page(Scope):
 
         if name in self.figures:
             raise ValueError(f"figure {name} stands already")
-        if safe_name(name) != name:
-            raise ValueError(f"a figure's name is letters, digits, _ and -; got {name!r}")
-        if not alt.strip():
-            raise ValueError(f"figure {name}: alt must say what the figure shows")
         alt, caption = (wording.clean_text(words, longest=2000) for words in (alt, caption))
-        self._svg[name] = svg_bytes(figure)
-        self.figures[name] = {"alt": alt, "caption": caption}
-        return Shown(
-            show.figure_html(name, self._svg[name], alt=alt, caption=caption), f"Figure: {caption}\n{alt}"
-        )
+        self.figures[name] = Figure(name, svg_bytes(figure).decode("utf-8"), alt, caption)
+        return Blocks(self.figures[name])
 
     # -- the end -------------------------------------------------------------------------------------------------------
 
@@ -255,76 +247,45 @@ class Page(Scope):
             limits={"revision": self.limits.revision(), "sha256": file_hash(limits_path)},
         )
 
-    def finish(self) -> Shown:
+    def finish(self) -> Blocks:
         """Shows all numbers, the cautions and the stamp, and writes the page's files where ``out`` is set."""
         stamp = self.stamp()
         defaults = {name: parameter.default for name, parameter in self.spec.parameters.items()}
-        pairs = stamp_pairs(stamp, defaults)
-        cautions = self.cautions()
-        if self.parameters["out"]:
-            self._write(Path(self.parameters["out"]), stamp, pairs, cautions)
-        return Shown(
-            f'<h2 id="numbers">All numbers of this page</h2>{show.findings_html(self.findings, units=self.units, placeholder=bool(self.placeholder_steps))}'
-            f'<h2 id="cautions">Cautions</h2>{show.list_html(cautions, "vb-cautions")}'
-            f'<h2 id="stamp">Made from</h2>{show.pairs_html(pairs, title="What this page was made from")}',
-            "\n".join(["Cautions", *cautions, "Made from", *(f"{a}: {b}" for a, b in pairs)]),
-        )
-
-    def _rows(self, name: str) -> list[list[Any]]:
-        """A table's shown columns as rows that JSON can hold."""
-        frame = self._frames[name]
-        names = [column["name"] for column in self.tables[name]["columns"]]
-        columns = [each_value(frame[name], partial(json_scalar, longest=10_000)) for name in names]
-        return [list(row) for row in zip(*columns, strict=True)]
-
-    def _write(
-        self, out: Path, stamp: dict[str, Any], pairs: list[tuple[str, str]], cautions: list[str]
-    ) -> None:
-        """findings.json, tables/*.csv, figures/*.svg, and contents.json for the exports."""
-        for folder in ("tables", "figures"):
-            (out / folder).mkdir(parents=True, exist_ok=True)
-        for name, frame in self._frames.items():
-            (out / "tables" / f"{name}.csv").write_text(csv_text(frame), encoding="utf-8", newline="")
-        for name, svg in self._svg.items():
-            (out / "figures" / f"{name}.svg").write_bytes(svg)
-        findings = {
-            "report": self.name,
-            "version": 1,
-            "parameters": {n: v for n, v in stamp["parameters"].items() if n not in ("store", "limits")},
-            "snapshot": stamp["snapshot"],
-            "findings": self.findings,
-            "tables": {name: f"tables/{name}.csv" for name in self._frames},
-        }
-        contents = {
-            "title": self.title,
-            "scope": self.scope_words,
-            "units": self.units,
-            "period": {
+        closing = Closing(
+            title=self.title,
+            scope=self.scope_words,
+            units=self.units,
+            period={
                 "label": self.period.label,
                 "start": self.period.start.isoformat(),
                 "end": self.period.end.isoformat(),
             },
-            "answers": self.answers,
-            "tables": {name: {**table, "rows": self._rows(name)} for name, table in self.tables.items()},
-            "figures": self.figures,
-            "cautions": cautions,
-            "stamp": stamp,
-            "stamp_pairs": pairs,
-        }
-        for file, content in (("findings.json", findings), ("contents.json", contents)):
-            text = json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False)
-            (out / file).write_text(text + "\n", encoding="utf-8", newline="")
+            answers=tuple(self.answers),
+            stamp=stamp,
+            tables=tuple(self._data.values()),
+        )
+        findings = tuple(self.found.values())
+        if self.parameters["out"]:
+            write_files(Path(self.parameters["out"]), closing, findings, self.figures)
+        return Blocks(
+            Heading(make_words("All numbers of this page"), 2, "numbers"),
+            Numbers(findings, self.units, bool(self.placeholder_steps)),
+            Heading(make_words("Cautions"), 2, "cautions"),
+            Cautions(tuple(self.cautions())),
+            Heading(make_words("Made from"), 2, "stamp"),
+            Pairs("What this page was made from", tuple(stamp_pairs(stamp, defaults))),
+            closing,
+        )
 
 
-def _column_specs(
+def _choose_columns(
     frame: pd.DataFrame, columns: Mapping[str, Sequence[str] | str | ColumnSpec] | None
-) -> dict[str, ColumnSpec]:
+) -> dict[str, Column]:
     if columns is None:
-        return {str(column): show.guess_spec(str(column)) for column in frame.columns}
-    specs = {}
-    for column, spec in columns.items():
-        if isinstance(spec, ColumnSpec):
-            specs[column] = spec
-        else:
-            specs[column] = ColumnSpec(spec) if isinstance(spec, str) else ColumnSpec(*spec)
-    return specs
+        return {str(column): guess_column(str(column)) for column in frame.columns}
+    chosen = {}
+    for name, spec in columns.items():
+        if not isinstance(spec, ColumnSpec):
+            spec = ColumnSpec(spec) if isinstance(spec, str) else ColumnSpec(*spec)
+        chosen[name] = spec.named(name)
+    return chosen

@@ -9,17 +9,15 @@ import numpy as np
 import pandas as pd
 
 from .. import dictionary, lifter, oil, priming, units
-from . import show
+from ..document.columns import make_table
 from .show import ColumnSpec, Shown
 
 TABLE = dictionary.DATA / "published_values.toml"
 
 
 def _shown(name: str, frame: pd.DataFrame, columns: dict[str, ColumnSpec], *, title: str, note: str) -> Shown:
-    rows = len(frame)
-    html = show.table_html(name, frame, columns, title=title, units="metric", note=note, rows=rows)
-    text = show.table_text(frame, columns, title=title, units="metric")
-    return Shown(html, text)
+    chosen = {column: spec.named(column) for column, spec in columns.items()}
+    return Shown(make_table(name, frame, chosen, title=title, note=note, rows=len(frame)))
 
 
 def _significant(value: float, digits: int) -> str:

@@ -1,7 +1,8 @@
 """Reports: runs the notebooks, exports HTML, PDF and workbook, stamps them, and makes them again to compare."""
 
-from .run import check_writable, plan_reports, run_reports, run_tasks
-from .task import Outcome, ReportError, Task, scope_of
+from .export import export_notebook
+from .run import plan_reports, run_reports, run_tasks
+from .task import Outcome, ReportError, Task, check_writable, scope_of
 from .verify import Verdict, compare_reports, verify_report
 
 __all__ = [
@@ -11,6 +12,7 @@ __all__ = [
     "Verdict",
     "check_writable",
     "compare_reports",
+    "export_notebook",
     "plan_reports",
     "run_reports",
     "run_tasks",

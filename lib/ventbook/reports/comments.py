@@ -22,9 +22,9 @@ from pathlib import Path
 from typing import Any
 
 from ventbook import wording
+from ventbook.document.blocks import Remark
 from ventbook.errors import InputError
 from ventbook.pages.parameters import nearest, report_specs
-from ventbook.pages.show import escape
 from ventbook.units import System
 
 FIELDS = {"report", "section", "text", "finding", "group", "value", "period", "date"}
@@ -99,13 +99,20 @@ def what_changed(comment: Comment, findings: Sequence[Mapping[str, Any]], *, uni
     return "The number that this comment speaks of is no longer on this page."
 
 
-def comment_html(comment: Comment, findings: Sequence[Mapping[str, Any]], *, units: System) -> str:
-    """A comment as it stands in its section."""
-    changed = what_changed(comment, findings, units=units)
-    head = "Comment by the team" + (f", {comment.date}" if comment.date else "")
-    parts = [f'<p class="vb-comment-head">{escape(head)}</p>']
-    if changed:
-        parts.append(f'<p class="vb-changed">{escape(changed)}</p>')
-    for block in comment.text.strip().split("\n\n"):
-        parts.append(f"<p>{escape(wording.clean_text(block, longest=5000))}</p>")
-    return f'<div class="vb-comment">{"".join(parts)}</div>'
+def make_remarks(
+    comments: Mapping[str, Sequence[Comment]], findings: Sequence[Mapping[str, Any]], *, units: System
+) -> dict[str, list[Remark]]:
+    """Comments by section as they stand on the page, marked where their number has changed."""
+    return {
+        section: [
+            Remark(
+                head="Comment by the team" + (f", {comment.date}" if comment.date else ""),
+                paragraphs=tuple(
+                    wording.clean_text(part, longest=5000) for part in comment.text.strip().split("\n\n")
+                ),
+                changed=what_changed(comment, findings, units=units),
+            )
+            for comment in given
+        ]
+        for section, given in comments.items()
+    }

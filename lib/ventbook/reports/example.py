@@ -6,17 +6,15 @@ Pictures are set by the same writer as the PDF, so that no browser is needed.
 from __future__ import annotations
 
 import io
-import json
 import shutil
-import tempfile
 from pathlib import Path
-from typing import Any
 
-from .document import build_document
-from .export import stamp_line
-from .pdf import typst_source
+from ventbook.document import find_closing, read_blocks
+from ventbook.document.typst import compile_pages
+from ventbook.errors import InputError
+
+from .export import make_document, stamp_line
 from .stamp import read_run
-from .typst_text import font_folder
 
 PICTURED = ("quarterly-review", "spongy-lifters", "planned-venting")
 KEPT = ("report.html", "findings.json")
@@ -26,30 +24,22 @@ COLORS = 48
 def draw_first_page(folder: Path, path: Path, *, ppi: float = 72.0) -> Path:
     """The first page of a finished report as PNG, ``ppi`` pixels an inch."""
     import nbformat
-    import typst
     from PIL import Image
 
     run = read_run(folder)
-    findings = json.loads((folder / "findings.json").read_text("utf-8"))["findings"]
-    document = build_document(
-        nbformat.read(folder / "report.ipynb", as_version=4),
-        title=run["title"],
-        findings=findings,
-        comments={},
-        units=run["parameters"]["units"],
+    blocks = read_blocks(nbformat.read(folder / "report.ipynb", as_version=4))
+    closing = find_closing(blocks)
+    if closing is None:
+        raise InputError(f"{folder / 'report.ipynb'} holds no finished page")
+    pages = compile_pages(
+        make_document(blocks, closing),
+        scope=closing.scope,
+        stamp=stamp_line(closing.stamp),
+        day=closing.stamp["today"],
+        paper=run["paper"],
+        format="png",
+        ppi=ppi,
     )
-    with tempfile.TemporaryDirectory(prefix="ventbook-") as made:
-        work = Path(made)
-        source = typst_source(document, work, scope=run["scope"], stamp=stamp_line(run), paper=run["paper"])
-        (work / "report.typ").write_text(source, encoding="utf-8", newline="")
-        pages: Any = typst.compile(
-            str(work / "report.typ"),
-            root=str(work),
-            font_paths=[str(font_folder())],
-            ignore_system_fonts=True,
-            format="png",
-            ppi=ppi,
-        )
     path.parent.mkdir(parents=True, exist_ok=True)
     with Image.open(io.BytesIO(pages[0] if isinstance(pages, list) else pages)) as picture:
         picture.convert("RGB").quantize(COLORS).save(path, optimize=True)

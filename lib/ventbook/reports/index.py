@@ -7,10 +7,8 @@ import urllib.parse
 from pathlib import Path
 from typing import Any
 
+from ventbook.document.html import escape, page_html
 from ventbook.pages.parameters import report_specs
-from ventbook.pages.show import escape
-
-from .html import page_html
 
 FILES = (
     ("report.html", "page"),

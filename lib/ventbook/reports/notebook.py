@@ -3,10 +3,17 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import nbformat
+from ventbook.document import MEDIA, Block
+from ventbook.document.blocks import Closing
+from ventbook.document.codec import decode_blocks, encode_blocks
+from ventbook.document.findings import PLACES
+
+from .task import bare_path
 
 _WARNING = re.compile(r"^(\S.*?):(\d+): (\w*Warning: .*)$", re.MULTILINE)
 _HEADING = re.compile(r"^(#{1,4})\s+(.+?)\s*#*\s*$", re.MULTILINE)
@@ -20,15 +27,13 @@ def heading_before(notebook: Any, index: int) -> str:
     return ""
 
 
-def tidy_notebook(path: Path, parameters: dict[str, Any]) -> tuple[Any, list[str]]:
-    """Takes run times, process numbers and working folders out of an executed notebook.
+def tidy_notebook(notebook: Any, parameters: Mapping[str, Any]) -> None:
+    """Takes run times, process numbers, warnings and places on this machine out of an executed notebook, in place.
 
-    Returns the notebook and the warnings that its cells gave.
-
-    ``parameters`` are what the notebook was run with, as a reader shall see them (paths of this machine left out).
+    ``parameters`` are what the notebook was run with; of their paths, and of those in its blocks, the part that
+    :func:`~ventbook.reports.task.bare_path` shows is kept.
     """
-    notebook = nbformat.read(path, as_version=4)
-    warned = list_warnings(notebook)
+    shown = _bare(parameters)
     notebook.metadata.pop("papermill", None)
     notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3", "language": "python"}
     version = notebook.metadata.get("language_info", {}).get("version")
@@ -41,11 +46,9 @@ def tidy_notebook(path: Path, parameters: dict[str, Any]) -> tuple[Any, list[str
             cell.metadata.pop(key, None)
         if cell.cell_type == "code":
             if "injected-parameters" in cell.metadata.get("tags", []):
-                lines = [f"{name} = {value!r}" for name, value in parameters.items()]
+                lines = [f"{name} = {value!r}" for name, value in shown.items()]
                 cell.source = "\n".join(["# what this report was asked for", *lines])
             cell.outputs = [_tidy_output(output) for output in cell.outputs if not is_stderr(output)]
-    nbformat.write(notebook, path)
-    return notebook, warned
 
 
 def is_stderr(output: Any) -> bool:
@@ -67,4 +70,21 @@ def list_warnings(notebook: Any) -> list[str]:
 def _tidy_output(output: Any) -> Any:
     output.get("metadata", {}).clear()
     output.pop("transient", None)
+    data = output.get("data", {})
+    if MEDIA in data:
+        blocks = decode_blocks(data[MEDIA])
+        if any(isinstance(block, Closing) for block in blocks):
+            data[MEDIA] = encode_blocks(map(_without_places, blocks))
     return output
+
+
+def _without_places(block: Block) -> Block:
+    if not isinstance(block, Closing):
+        return block
+    return replace(block, stamp={**block.stamp, "parameters": _bare(block.stamp["parameters"])})
+
+
+def _bare(parameters: Mapping[str, Any]) -> dict[str, Any]:
+    return {
+        name: bare_path(value) if name in PLACES and value else value for name, value in parameters.items()
+    }

@@ -14,6 +14,7 @@ from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
 
+from ventbook.document.typst import PAPERS
 from ventbook.errors import InputError
 from ventbook.pages.base import open_page
 from ventbook.pages.parameters import find_report, report_specs
@@ -24,7 +25,7 @@ from ventbook.shipped import NOTEBOOKS
 from .comments import read_comments
 from .index import write_index
 from .placing import close_report
-from .task import PAPERS, Outcome, Task, choose_folder, scope_of
+from .task import Outcome, Task, check_writable, choose_folder, default_paper, scope_of
 
 # One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
 # sets and hashes, so that two runs give the same bytes.
@@ -83,27 +84,16 @@ def plan_reports(
             Task(
                 name=name,
                 notebook=notebooks / spec.notebook,
-                parameters={**parameters, "out": str(work)},
+                parameters={**parameters, "out": ""},
                 work=work,
                 final=final,
-                paper=paper or ("letter" if parameters["units"] == "us" else "a4"),
+                paper=paper or default_paper(parameters["units"]),
                 comments=comments,
                 cell_timeout_s=cell_timeout_s,
                 environment={COMMIT_VARIABLE: read_commit()},
             )
         )
     return tasks
-
-
-def check_writable(out: Path) -> None:
-    """Raises InputError when nothing can be written in ``out``; makes the folder."""
-    probe = out / f".probe.{os.getpid()}"
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        probe.write_text("", "utf-8")
-        probe.unlink()
-    except OSError as error:
-        raise InputError(f"output folder {out} can't be written ({error.strerror})") from None
 
 
 def run_reports(

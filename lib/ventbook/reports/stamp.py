@@ -7,19 +7,21 @@ import json
 from pathlib import Path
 from typing import Any
 
+from ventbook.document.blocks import Closing
 from ventbook.pages.stamp import file_hash
 
 from .task import Task, shown_path
 
-NOT_HASHED = ("run.json", "contents.json", "kernel.json")
+NOT_HASHED = ("run.json", "kernel.json")
 
 
 def write_run(
-    task: Task, contents: dict[str, Any], *, begun: dt.datetime, times: dict[str, float], warned: list[str]
+    task: Task, closing: Closing, *, begun: dt.datetime, times: dict[str, float], warned: list[str]
 ) -> None:
     """Writes ``run.json``. Times stand here only, so that the other files come out the same."""
-    stamp = contents["stamp"]
-    parameters = dict(stamp["parameters"])
+    stamp = closing.stamp
+    parameters = dict(task.parameters, as_of=stamp["snapshot"])
+    del parameters["out"]
     for name in ("store", "limits"):
         if parameters.get(name):
             parameters[name] = shown_path(parameters[name], task.final)
@@ -27,10 +29,10 @@ def write_run(
         **stamp,
         "version": 1,
         "parameters": parameters,
-        "title": contents["title"],
-        "scope": contents["scope"],
-        "period": contents["period"],
-        "answer": contents["answers"],
+        "title": closing.title,
+        "scope": closing.scope,
+        "period": closing.period,
+        "answer": closing.answers,
         "paper": task.paper,
         "comments": shown_path(task.comments, task.final) if task.comments else "",
         "warnings": warned,

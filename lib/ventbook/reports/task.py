@@ -10,10 +10,9 @@ from pathlib import Path
 from typing import Any
 
 from ventbook.dictionary import DATA
-from ventbook.pages.files import safe_name
+from ventbook.document.values import safe_name
+from ventbook.errors import InputError
 from ventbook.pages.scope import FILTERS
-
-PAPERS = {"a4": "a4", "letter": "us-letter"}
 
 
 @dataclass(frozen=True)
@@ -109,3 +108,19 @@ def shown_path(path: str | Path, start: Path) -> str:
         return Path(os.path.relpath(full, start.resolve())).as_posix()
     except ValueError:
         return full.as_posix()
+
+
+def check_writable(out: Path) -> None:
+    """Raises InputError when nothing can be written in ``out``; makes the folder."""
+    probe = out / f".probe.{os.getpid()}"
+    try:
+        out.mkdir(parents=True, exist_ok=True)
+        probe.write_text("", "utf-8")
+        probe.unlink()
+    except OSError as error:
+        raise InputError(f"output folder {out} can't be written ({error.strerror})") from None
+
+
+def default_paper(units: str) -> str:
+    """The paper that goes with a system of units."""
+    return "letter" if units == "us" else "a4"

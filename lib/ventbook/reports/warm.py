@@ -3,7 +3,6 @@
 Only imports and small tables belong here. Nothing here may start a thread, open a store or draw a random number.
 """
 
-import bs4
 import deltalake
 import ipykernel.kernelapp
 import latex2mathml.converter
@@ -16,7 +15,6 @@ import papermill
 import pyarrow.compute
 import pyarrow.dataset
 import pyarrow.parquet
-import pypandoc
 import scipy.optimize
 import scipy.special
 import scipy.stats
@@ -24,17 +22,16 @@ import statsmodels.api
 import typst
 import xlsxwriter
 
+import ventbook.document.typst
+import ventbook.document.xlsx
 import ventbook.jobs
 import ventbook.pages
 import ventbook.reports.export
-import ventbook.reports.pdf
 import ventbook.reports.work
-import ventbook.reports.xlsx
 from ventbook import dictionary, plots, units
-from ventbook.reports import typst_text
+from ventbook.document.typst import quote
 
 LOADED = (
-    bs4,
     deltalake,
     ipykernel.kernelapp,
     latex2mathml.converter,
@@ -47,21 +44,20 @@ LOADED = (
     pyarrow.compute,
     pyarrow.dataset,
     pyarrow.parquet,
-    pypandoc,
     scipy.optimize,
     scipy.special,
     scipy.stats,
     statsmodels.api,
     typst,
     xlsxwriter,
+    ventbook.document.typst,
+    ventbook.document.xlsx,
     ventbook.jobs,
     ventbook.pages,
     ventbook.reports.export,
-    ventbook.reports.pdf,
     ventbook.reports.work,
-    ventbook.reports.xlsx,
 )
-typst_text.quote("°")
+quote("°")
 figure, axes = plots.new_figure()
 axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")
 plots.svg_bytes(figure)

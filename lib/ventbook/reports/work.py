@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import ast
 import datetime as dt
-import json
 import logging
 import os
 import tempfile
@@ -15,6 +14,8 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from ventbook.document import find_closing, read_blocks
+from ventbook.document.blocks import Closing
 from ventbook.errors import InputError
 
 from . import kernel, names
@@ -54,32 +55,32 @@ def make_report(task: Task, tell: Tell) -> None:
     os.environ.update(task.environment)
     os.chdir(task.work)
     run_notebook(task, tell)
-    contents = _read(task.work / "contents.json")
-    _read(task.work / "findings.json")
-    _check_handed_on(task, contents)
-    from . import export
+    import nbformat
 
-    halfway = time.perf_counter()
-    warned = export.write_exports(task, contents, tell)
+    from .export import write_exports
+    from .notebook import list_warnings, tidy_notebook
     from .stamp import write_run
 
+    halfway = time.perf_counter()
+    notebook = nbformat.read(task.work / "report.ipynb", as_version=4)
+    warned = list_warnings(notebook)
+    blocks = read_blocks(notebook)
+    closing = find_closing(blocks)
+    if closing is None:
+        raise ReportError("the notebook ended without finishing its page (page.finish() is missing)")
+    _check_handed_on(task, closing)
+    tidy_notebook(notebook, task.parameters)
+    nbformat.write(notebook, task.work / "report.ipynb")
+    write_exports(task.work, blocks, closing, paper=task.paper, comments=task.comments, tell=tell)
     now = time.perf_counter()
     times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
-    write_run(task, contents, begun=begun, times=times, warned=warned)
-    (task.work / "contents.json").unlink()
+    write_run(task, closing, begun=begun, times=times, warned=warned)
     names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
 
 
-def _read(path: Path) -> dict[str, Any]:
-    try:
-        return json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError):
-        raise ReportError(f"the notebook ended without finishing its page ({path.name} is missing)") from None
-
-
-def _check_handed_on(task: Task, contents: dict[str, Any]) -> None:
+def _check_handed_on(task: Task, closing: Closing) -> None:
     """A notebook that declares a parameter but doesn't hand it to its page would run on with the default."""
-    used = contents["stamp"]["parameters"]
+    used = closing.stamp["parameters"]
     lost = [name for name, value in task.parameters.items() if name in used and used[name] != value]
     if lost:
         raise ReportError(f"notebook {task.notebook.name} does not hand on {', '.join(lost)} to its page")

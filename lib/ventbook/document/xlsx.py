@@ -12,6 +12,11 @@ from ventbook import units as unit_table
 from ventbook import wording
 from ventbook.units import System
 
+from .blocks import Closing, Column, Data, Finding
+from .columns import about_words, heading
+from .findings import finding_row
+from .values import Cell, json_scalar
+
 # Workbooks carry a date of their own; a fixed one keeps the bytes the same from run to run.
 CREATED = dt.datetime(2026, 1, 1)
 OPTIONS = {
@@ -61,59 +66,60 @@ def shown_value(value: float, unit: str, units: System) -> float:
     return float(unit_table.display(float(value), unit, units)[0])
 
 
-def write_workbook(path: Path, contents: Mapping[str, Any], findings: Sequence[Mapping[str, Any]]) -> None:
+def write_workbook(
+    path: Path,
+    closing: Closing,
+    *,
+    findings: Sequence[Finding],
+    cautions: Sequence[str],
+    pairs: Sequence[tuple[str, str]],
+) -> None:
     """Writes the workbook: a read-me sheet, all numbers of the page, then one sheet a table."""
     import xlsxwriter
 
-    units: System = contents["units"]
+    units = closing.units
     with xlsxwriter.Workbook(str(path), OPTIONS) as book:
-        book.set_properties({"title": contents["title"], "author": "", "created": CREATED})
+        book.set_properties({"title": closing.title, "author": "", "created": CREATED})
         styles = {
             "head": book.add_format({"bold": True, "text_wrap": True, "valign": "top", "bottom": 2}),
             "title": book.add_format({"bold": True, "font_size": 14}),
             "bold": book.add_format({"bold": True, "valign": "top"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
         }
-        tables: dict[str, Any] = contents["tables"]
-        names = sheet_names(["Read me", "Numbers", *tables])
-        _write_readme(
-            book.add_worksheet(names[0]), contents, styles, list(zip(names[2:], tables.values(), strict=True))
-        )
+        names = sheet_names(["Read me", "Numbers", *(table.name for table in closing.tables)])
+        sheets = [("Numbers", "every number of the page")]
+        sheets += [(name, table.title) for name, table in zip(names[2:], closing.tables, strict=True)]
+        said = {
+            "Answer": [("", text) for text in closing.answers],
+            "Cautions": [("", text) for text in cautions],
+            "Sheets": sheets,
+            "Made from": pairs,
+        }
+        _write_readme(book.add_worksheet(names[0]), closing, said, styles)
         _write_findings(book, book.add_worksheet(names[1]), findings, styles, units)
-        for sheet, table in zip(names[2:], tables.values(), strict=True):
+        for sheet, table in zip(names[2:], closing.tables, strict=True):
             _write_table(book, book.add_worksheet(sheet), table, styles, units)
 
 
 def _write_readme(
-    sheet: Any, contents: Mapping[str, Any], styles: Any, tables: list[tuple[str, Any]]
+    sheet: Any, closing: Closing, said: Mapping[str, Sequence[tuple[str, str]]], styles: Any
 ) -> None:
     sheet.set_column(0, 0, 26)
     sheet.set_column(1, 1, 100)
-    sheet.write_string(0, 0, contents["title"], styles["title"])
-    sheet.write_string(1, 0, contents["scope"])
+    sheet.write_string(0, 0, closing.title, styles["title"])
+    sheet.write_string(1, 0, closing.scope)
     row = 3
-    blocks = [
-        ("Answer", [("", text) for text in contents["answers"]]),
-        ("Cautions", [("", text) for text in contents["cautions"]]),
-        (
-            "Sheets",
-            [("Numbers", "every number of the page"), *((name, table["title"]) for name, table in tables)],
-        ),
-        ("Made from", [tuple(pair) for pair in contents["stamp_pairs"]]),
-    ]
-    for title, pairs in blocks:
+    for title, rows in said.items():
         sheet.write_string(row, 0, title, styles["bold"])
         row += 1
-        for left, right in pairs:
+        for left, right in rows:
             sheet.write_string(row, 0, left[:CELL_LIMIT], styles["wrap"])
             sheet.write_string(row, 1, right[:CELL_LIMIT], styles["wrap"])
             row += 1
         row += 1
 
 
-def _write_findings(
-    book: Any, sheet: Any, findings: Sequence[Mapping[str, Any]], styles: Any, units: System
-) -> None:
+def _write_findings(book: Any, sheet: Any, findings: Sequence[Finding], styles: Any, units: System) -> None:
     heads: tuple[str, ...] = (
         "Number",
         "About",
@@ -131,52 +137,53 @@ def _write_findings(
         sheet.set_column(place, place, width)
         sheet.write_string(0, place, head, styles["head"])
     formats: dict[str, Any] = {}
-    for row, finding in enumerate(findings, 1):
-        unit = finding["unit"]
+    for number, finding in enumerate(findings, 1):
+        row = finding_row(finding)
+        unit = row["unit"]
         form = number_format(unit, "", units)
         style = formats.setdefault(form, book.add_format({"num_format": form}))
-        about = "; ".join(f"{a} {b}" for a, b in finding["group"].items()) or "all"
-        texts = {0: finding["id"], 1: about, 2: finding["period_start"], 3: finding["period_end"]}
-        texts |= {7: wording.unit_label(unit, units), 11: finding["state"], 12: finding["verdict"] or ""}
-        texts |= {13: finding["sentence"], 14: finding["method"]}
+        texts = {0: row["id"], 1: about_words(finding), 2: row["period_start"], 3: row["period_end"]}
+        texts |= {7: wording.unit_label(unit, units), 11: row["state"], 12: row["verdict"] or ""}
+        texts |= {13: row["sentence"], 14: row["method"]}
         for place, text in texts.items():
-            sheet.write_string(row, place, text[:CELL_LIMIT])
+            sheet.write_string(number, place, text[:CELL_LIMIT])
         for place, name in ((4, "estimate"), (5, "low"), (6, "high")):
-            if finding[name] is not None:
-                sheet.write_number(row, place, shown_value(finding[name], unit, units), style)
-        sheet.write_number(row, 8, finding["n"])
-        sheet.write_number(row, 9, finding["clusters"])
-        sheet.write_number(row, 10, round(100 * finding["level"], 6))
+            if row[name] is not None:
+                sheet.write_number(number, place, shown_value(row[name], unit, units), style)
+        sheet.write_number(number, 8, row["n"])
+        sheet.write_number(number, 9, row["clusters"])
+        sheet.write_number(number, 10, round(100 * row["level"], 6))
     _finish_sheet(sheet, len(findings), len(heads))
 
 
-def _write_table(book: Any, sheet: Any, table: Mapping[str, Any], styles: Any, units: System) -> None:
-    columns = table["columns"]
-    formats = []
-    for place, column in enumerate(columns):
-        label = wording.unit_label(column["unit"], units)
-        head = f"{column['header']} [{label}]" if label else column["header"]
+def _write_table(book: Any, sheet: Any, table: Data, styles: Any, units: System) -> None:
+    """A whole table: the columns that readers see, every row."""
+    styled, rows = [], 0
+    for place, column in enumerate(table.columns):
+        values = [json_scalar(value, longest=10_000) for value in table.cells[column.name]]
+        rows = len(values)
+        head = heading(column, units)
         sheet.write_string(0, place, head[:CELL_LIMIT], styles["head"])
-        form = number_format(column["unit"], column["format"], units)
-        formats.append(book.add_format({"num_format": form}))
-        texts = [str(row[place]) for row in table["rows"][:200] if row[place] is not None]
-        longest = max([12 if column["number"] else len(text) for text in texts], default=8)
+        style = book.add_format({"num_format": number_format(column.unit, column.format, units)})
+        texts = [str(value) for value in values[:200] if value is not None]
+        longest = max([12 if column.number else len(text) for text in texts], default=8)
         sheet.set_column(place, place, min(max(longest + 1, min(len(head), 18) + 2), WIDEST))
-    for number, row in enumerate(table["rows"], 1):
-        for place, (value, column) in enumerate(zip(row, columns, strict=True)):
-            _write_cell(sheet, number, place, value, column, formats[place], units)
-    _finish_sheet(sheet, len(table["rows"]), len(columns))
+        styled.append((column, style, values))
+    for row in range(rows):
+        for place, (column, style, values) in enumerate(styled):
+            _write_cell(sheet, row + 1, place, values[row], column, style, units)
+    _finish_sheet(sheet, rows, len(table.columns))
 
 
 def _write_cell(
-    sheet: Any, row: int, place: int, value: Any, column: Mapping[str, Any], style: Any, units: System
+    sheet: Any, row: int, place: int, value: Cell, column: Column, style: Any, units: System
 ) -> None:
     if value is None:
         return
     if isinstance(value, bool):
         sheet.write_string(row, place, "yes" if value else "no")
-    elif isinstance(value, (int, float)) and column["format"] != "text":
-        sheet.write_number(row, place, shown_value(value, column["unit"], units), style)
+    elif isinstance(value, (int, float)) and column.format != "text":
+        sheet.write_number(row, place, shown_value(value, column.unit, units), style)
     else:
         sheet.write_string(row, place, str(value)[:CELL_LIMIT])
 

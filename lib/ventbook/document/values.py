@@ -1,10 +1,8 @@
-"""Values on their way into files: numbers that JSON can hold, CSV that a spreadsheet can't execute, safe names."""
+"""Values on their way into blocks and files: what a cell may be, numbers that JSON can hold, safe names."""
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 import math
 import re
 import unicodedata
@@ -19,7 +17,9 @@ from ventbook import wording
 # Significant digits kept in files: far beyond what any record carries, and short of the last bits in which two
 # machines' numerical libraries differ.
 DIGITS = 10
-Cell = TypeVar("Cell")
+Cell = str | int | float | bool | None
+Made = TypeVar("Made")
+_HALVES = re.compile(r"[\ud800-\udfff]")
 _ACTING = ("=", "+", "-", "@", "\t", "\r")
 
 
@@ -30,8 +30,11 @@ def json_number(value: float | None) -> float | None:
     return float(f"{value:.{DIGITS}g}")
 
 
-def json_scalar(value: Any, *, longest: int = 400) -> str | int | float | bool | None:
-    """A cell's or group's value as JSON can hold it; free text is cleaned and cut at ``longest`` characters."""
+def plain_cell(value: Any) -> Cell:
+    """A value of a frame as a block holds it: exact, dates as ISO text, None for everything missing.
+
+    Text stays as it was written; whoever shows it cleans it. Only halves of characters, which no file can hold, are replaced.
+    """
     if value is None or value is pd.NA or value is pd.NaT:
         return None
     if isinstance(value, (bool, np.bool_)):
@@ -39,13 +42,21 @@ def json_scalar(value: Any, *, longest: int = 400) -> str | int | float | bool |
     if isinstance(value, (int, np.integer)):
         return int(value)
     if isinstance(value, (float, np.floating)):
-        return json_number(float(value))
+        return None if math.isnan(value) else float(value)
     if hasattr(value, "isoformat"):
         return str(value.isoformat()).removesuffix("T00:00:00")
-    return wording.clean_text(value, longest=longest)
+    return _HALVES.sub("\ufffd", str(value))
 
 
-def each_value(column: pd.Series, make: Callable[[Any], Cell]) -> list[Cell]:
+def json_scalar(value: Any, *, longest: int = 400) -> Cell:
+    """A cell's or group's value as JSON can hold it; free text is cleaned and cut at ``longest`` characters."""
+    cell = plain_cell(value)
+    if isinstance(cell, float):
+        return json_number(cell)
+    return wording.clean_text(cell, longest=longest) if isinstance(cell, str) else cell
+
+
+def each_value(column: pd.Series, make: Callable[[Any], Made]) -> list[Made]:
     """``make`` of every value of a column; of text and dates once for each that differs."""
     if not isinstance(column.dtype, pd.StringDtype) and column.dtype.kind != "M":
         return [make(value) for value in column.tolist()]
@@ -57,30 +68,6 @@ def each_value(column: pd.Series, make: Callable[[Any], Cell]) -> list[Cell]:
 def neutral_text(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before = + - @, a tab or a return."""
     return f"'{text}" if text.startswith(_ACTING) else text
-
-
-def csv_text(frame: pd.DataFrame) -> str:
-    """The whole frame as CSV: comma, point, ISO dates, empty for missing, text cells made inert."""
-    target = io.StringIO()
-    writer = csv.writer(target, lineterminator="\n")
-    writer.writerow([neutral_text(str(column)) for column in frame.columns])
-    columns = [each_value(frame[column], _csv_cell) for column in frame.columns]
-    writer.writerows(zip(*columns, strict=True))
-    return target.getvalue()
-
-
-def _csv_cell(value: Any) -> str:
-    if value is None or value is pd.NA or value is pd.NaT:
-        return ""
-    if isinstance(value, (bool, np.bool_)):
-        return "yes" if value else "no"
-    if isinstance(value, (int, np.integer)):
-        return str(int(value))
-    if isinstance(value, (float, np.floating)):
-        return "" if math.isnan(value) else f"{value:.{DIGITS}g}"
-    if hasattr(value, "isoformat"):
-        return str(value.isoformat()).removesuffix("T00:00:00")
-    return neutral_text(wording.clean_text(value, longest=10_000))
 
 
 _RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)

@@ -1,0 +1,103 @@
+"""findings.json and the tables as CSV: what other programs read. Canonical units, ten significant digits."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from ventbook import wording
+
+from .blocks import Closing, Data, Figure, Finding
+from .values import DIGITS, Cell, json_number, json_scalar, neutral_text
+
+# Paths of the machine that a page was made on tell nothing to whoever reads its numbers.
+PLACES = ("store", "limits")
+
+
+def finding_row(finding: Finding) -> dict[str, Any]:
+    """A finding as it stands in findings.json."""
+    return {
+        "id": finding.id,
+        "group": {name: json_scalar(value) for name, value in finding.group.items()},
+        "period_start": finding.period_start,
+        "period_end": finding.period_end,
+        "estimate": json_number(finding.estimate),
+        "low": json_number(finding.low),
+        "high": json_number(finding.high),
+        "level": finding.level,
+        "unit": finding.unit,
+        "n": finding.n,
+        "clusters": finding.clusters,
+        "tier": finding.tier,
+        "state": finding.state,
+        "verdict": finding.verdict,
+        "sentence": finding.sentence,
+        "method": finding.method,
+    }
+
+
+def findings_json(closing: Closing, findings: Sequence[Finding]) -> str:
+    """The text of findings.json."""
+    stamp = closing.stamp
+    content = {
+        "report": stamp["report"],
+        "version": 1,
+        "parameters": {name: value for name, value in stamp["parameters"].items() if name not in PLACES},
+        "snapshot": stamp["snapshot"],
+        "findings": [finding_row(finding) for finding in findings],
+        "tables": {table.name: f"tables/{table.name}.csv" for table in closing.tables},
+    }
+    return json.dumps(content, ensure_ascii=False, indent=1, allow_nan=False) + "\n"
+
+
+def table_csv(table: Data) -> str:
+    """A whole table as CSV: comma, point, ISO dates, empty for missing, text cells made inert."""
+    target = io.StringIO()
+    writer = csv.writer(target, lineterminator="\n")
+    writer.writerow([neutral_text(name) for name in table.cells])
+    columns = [_each_text(values) for values in table.cells.values()]
+    writer.writerows(zip(*columns, strict=True))
+    return target.getvalue()
+
+
+def _each_text(values: Sequence[Cell]) -> list[str]:
+    """Cells as text; each text that differs is cleaned once."""
+    known: dict[str, str] = {}
+    made = []
+    for value in values:
+        if isinstance(value, str):
+            if value not in known:
+                known[value] = neutral_text(wording.clean_text(value, longest=10_000))
+            made.append(known[value])
+        else:
+            made.append(_number_text(value))
+    return made
+
+
+def _number_text(value: float | bool | None) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return str(value) if isinstance(value, int) else f"{value:.{DIGITS}g}"
+
+
+def write_files(
+    folder: Path, closing: Closing, findings: Sequence[Finding], figures: Mapping[str, Figure]
+) -> None:
+    """Writes findings.json, tables/*.csv and figures/*.svg."""
+    for name in ("tables", "figures"):
+        (folder / name).mkdir(parents=True, exist_ok=True)
+    for table in closing.tables:
+        _write(folder / "tables" / f"{table.name}.csv", table_csv(table))
+    for name, figure in figures.items():
+        _write(folder / "figures" / f"{name}.svg", figure.svg)
+    _write(folder / "findings.json", findings_json(closing, findings))
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_text(text, encoding="utf-8", newline="")

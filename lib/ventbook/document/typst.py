@@ -1,0 +1,271 @@
+"""Blocks as Typst source, and from there a tagged PDF (PDF/UA-1), by packages that pip installs.
+
+Text always travels as a quoted string, never as Typst mark-up: no text of a record can turn into a command. Tables get
+header rows that repeat and column widths by content; pictures and formulas keep their alternative text, which tagged
+PDF asks for. Same page, same bytes: fonts come with the packages and not from the machine, and the document's date is
+the date of the records.
+"""
+
+from __future__ import annotations
+
+import re
+import tempfile
+from collections.abc import Sequence
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from .arrange import Document
+from .blocks import (
+    Answer,
+    Block,
+    Cautions,
+    Closing,
+    Explain,
+    Figure,
+    Finding,
+    Heading,
+    List,
+    Numbers,
+    Pairs,
+    Plain,
+    Remark,
+    Span,
+    Table,
+    Text,
+    Words,
+)
+from .columns import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, heading, number_rows, text_rows
+from .formulas import find_typst
+from .html import TEMPLATES
+
+PAPERS = {"a4": "a4", "letter": "us-letter"}
+# Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take;
+# mean width of a character in shares of the size (of figures and lower case; headers are bold); widest column wanted.
+PAGE, PADDING, SIZES, CHARACTER, BOLD, WIDEST = 488.0, 7.5, (7.5, 6.8, 6.2), 0.61, 0.72, 44
+# Height of a picture in shares of the text's width: taller ones would push themselves to a page of their own.
+TALLEST = 0.62
+
+
+def quote(text: str) -> str:
+    """Text as a Typst string expression in content: nothing in it is mark-up, any white space is one space."""
+    return "#" + string(re.sub(r"\s+", " ", text)) + ";"
+
+
+def string(text: str, *, lines: bool = False) -> str:
+    """Text as a Typst string: the characters that the fonts hold, back slashes and quotes escaped; ``lines`` keeps line ends."""
+    known = _covered()
+    kept = " ".join(text.split("\n")) if not lines else text
+    shown = "".join(c if c in " \u200b\n" or ord(c) in known else "\ufffd" for c in kept)
+    return '"' + shown.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n") + '"'
+
+
+@cache
+def font_folder() -> Path:
+    """The folder of the DejaVu fonts that come with the plotting library: the same on every machine."""
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+
+
+@cache
+def _covered() -> frozenset[int]:
+    from fontTools.ttLib import TTFont
+
+    with TTFont(font_folder() / "DejaVuSans.ttf", lazy=True) as font:
+        return frozenset(code for code in font["cmap"].getBestCmap() if code >= 32)
+
+
+class Writer:
+    """Turns blocks into Typst source; pictures are written into ``folder``."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.pictures = 0
+
+    def block(self, block: Block) -> str:
+        """One block, with the empty line that ends it."""
+        match block:
+            case Heading():
+                return f"#heading(level: {block.level})[{set_words(block.words)}]\n\n"
+            case Text():
+                return f"{set_words(block.words)}\n\n"
+            case Plain():
+                return f"#raw(block: true, {string(block.text, lines=True)})\n\n"
+            case List():
+                items = "".join(f"[{self._item(item)}], " for item in block.items)
+                return f"#{'enum' if block.ordered else 'list'}({items})\n\n"
+            case Answer():
+                banner = f"#banner[{quote(block.banner)}]\n\n" if block.banner else ""
+                return f"#quiet[{quote(block.scope)}]\n\n{banner}#answer[{_paragraphs(block.sentences)}]\n\n"
+            case Explain():
+                prose = "".join(f"{set_words(words)}\n\n" for words in block.paragraphs)
+                return f"#worked[{quote(f'How this was worked out: {block.title}')}][{prose}]\n\n"
+            case Finding():
+                return f"{quote(block.sentence)}\n\n"
+            case Table():
+                return self._table(block)
+            case Figure():
+                return self._figure(block)
+            case Numbers():
+                return set_table(NUMBERS_TITLE, NUMBERS_HEADS, number_rows(block))
+            case Cautions():
+                return f"#list({''.join(f'[{quote(text)}], ' for text in block.texts)})\n\n"
+            case Pairs():
+                return set_table(block.title, PAIRS_HEADS, [list(row) for row in block.rows])
+            case Remark():
+                changed = f"#banner[{quote(block.changed)}]\n\n" if block.changed else ""
+                return f"#remark[{quote(block.head)}\n\n{changed}{_paragraphs(block.paragraphs)}]\n\n"
+            case Closing():
+                return ""
+
+    def _item(self, item: Sequence[Block]) -> str:
+        if len(item) == 1 and isinstance(item[0], Text):
+            return set_words(item[0].words)
+        return "".join(self.block(part) for part in item)
+
+    def _figure(self, figure: Figure) -> str:
+        """A picture with its alternative text and its caption, no wider than lets it stand among text."""
+        self.pictures += 1
+        file = f"picture-{self.pictures}.svg"
+        (self.folder / file).write_text(figure.svg, encoding="utf-8", newline="")
+        width = 90.0
+        if size := re.search(r'<svg[^>]*? width="([\d.]+)pt" height="([\d.]+)pt"', figure.svg):
+            width = min(width, 100 * TALLEST * float(size[1]) / float(size[2]))
+        return f'#picture("{file}", {width:.1f}%, {string(figure.alt)}, [{quote(figure.caption)}])\n\n'
+
+    def _table(self, table: Table) -> str:
+        heads = [heading(column, table.units) for column in table.columns]
+        right = [column.number for column in table.columns]
+        made = set_table(table.title, heads, text_rows(table), right=right)
+        note = cut_note(table)
+        return f"{made}#quiet[{quote(note)}]\n\n" if note else made
+
+
+def set_words(words: Words) -> str:
+    """Words of a paragraph with stress, code and formulas."""
+    parts = []
+    for span in words:
+        if span.kind in ("formula", "display"):
+            parts.append(_formula(span))
+        elif span.kind == "code":
+            parts.append(f"#raw({string(span.text)});")
+        elif span.kind:
+            parts.append(f"#{span.kind.replace('em', 'emph')}[{quote(span.text)}];")
+        else:
+            parts.append(quote(span.text))
+    return "".join(parts)
+
+
+def _formula(span: Span) -> str:
+    """A formula with its TeX as the words for it; one that the table has no Typst for is set as its TeX."""
+    block = "true" if span.kind == "display" else "false"
+    spelling = find_typst(span.text)
+    inside = string(span.text) if spelling is None else spelling
+    return f"#math.equation(block: {block}, alt: {string(span.text)}, ${inside}$);"
+
+
+def _paragraphs(texts: Sequence[str]) -> str:
+    return "".join(f"{quote(text)}\n\n" for text in texts)
+
+
+def set_table(
+    title: str, heads: Sequence[str], rows: Sequence[Sequence[str]], *, right: Sequence[bool] = ()
+) -> str:
+    """A table: title kept with it, header row repeated on every page, columns of numbers set right."""
+    if not heads:
+        return ""
+    columns = [list(column) for column in zip(*rows, strict=True)] if rows else [[] for _ in heads]
+    size, widths = _widths(heads, columns)
+    sides = ", ".join("right" if flag else "left" for flag in (right or [False] * len(heads)))
+    parts = [f"columns: ({widths},)", f"align: ({sides},)"]
+    parts.append(f"table.header({', '.join(f'[#strong[{_broken(head)}];]' for head in heads)})")
+    for row in rows:
+        parts += [f"[{_broken(text)}]" for text in row]
+    if not rows:
+        parts.append(f"table.cell(colspan: {len(heads)})[{quote('none')}]")
+    return f"#tabletitle[{quote(title)}]\n#rows({size}pt, {', '.join(parts)})\n\n"
+
+
+def _broken(text: str) -> str:
+    """Text of a cell; very long words get places where a line may break, so that no column grows off the page."""
+    return quote(re.sub(r"\S{18}(?=\S)", lambda word: word[0] + "\u200b", text)) if text else ""
+
+
+def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float, str]:
+    """Size of the table's text, and column widths: as the content asks where all of it fits, else what the longest
+    word needs and the rest of the page shared out by what each column would still like.
+    """
+    need, want, whole = [], [], []
+    for head, column in zip(heads, texts, strict=True):
+        words = [len(word) * CHARACTER for text in column for word in text.split()]
+        words += [len(word) * BOLD for word in head.split()]
+        need.append(min(max(words, default=1.0), 19 * CHARACTER))
+        longest = max([len(text) * CHARACTER for text in column], default=1.0)
+        want.append(max(need[-1], min(longest, WIDEST * CHARACTER)))
+        whole.append(max(want[-1], min(len(head) * BOLD, 24 * BOLD)))
+    room = PAGE - PADDING * len(heads)
+    for size in SIZES:
+        if sum(whole) * size <= room:
+            return size, ", ".join(["auto"] * len(heads))
+        if sum(want) * size <= room:
+            return size, _share_out(want, whole, room, size)
+        if sum(need) * size <= 0.8 * room:
+            break
+    return size, _share_out(need, want, room, size)
+
+
+def _share_out(least: Sequence[float], most: Sequence[float], room: float, size: float) -> str:
+    """Widths in points: what each column needs, and of the rest of the room what it would like, in proportion."""
+    wish = [high - low for low, high in zip(least, most, strict=True)]
+    part = min(max(room / size - sum(least), 0.0) / (sum(wish) or 1.0), 1.0)
+    squeeze = min(1.0, room / size / sum(least))
+    widths = [(low * squeeze + part * more) * size + PADDING for low, more in zip(least, wish, strict=True)]
+    return ", ".join(f"{width:.1f}pt" for width in widths)
+
+
+def typst_source(document: Document, folder: Path, *, scope: str, stamp: str, day: str, paper: str) -> str:
+    """The Typst source of a page; its pictures are written into ``folder``. ``day`` is the date of the records (ISO)."""
+    if paper not in PAPERS:
+        raise ValueError(f"paper must be one of {', '.join(PAPERS)}; got {paper!r}")
+    year, month, number = (int(part) for part in day.split("-"))
+    words = {
+        "TITLE": string(f"{document.title}, {scope}"),
+        "DATE": f"datetime(year: {year}, month: {month}, day: {number})",
+        "PAPER": f'"{PAPERS[paper]}"',
+        "STAMP": string(stamp),
+    }
+    source = (TEMPLATES / "report.typ").read_text("utf-8")
+    source = re.sub(r"\b(TITLE|DATE|PAPER|STAMP)\b", lambda match: words[match[1]], source)
+    writer = Writer(folder)
+    return source + "".join(writer.block(block) for _, block in document.parts)
+
+
+def compile_pages(document: Document, *, scope: str, stamp: str, day: str, paper: str, **form: Any) -> Any:
+    """The page set by Typst; ``form`` says as what (see :func:`write_pdf`)."""
+    import typst
+
+    with tempfile.TemporaryDirectory(prefix="ventbook-") as made:
+        folder = Path(made)
+        source = typst_source(document, folder, scope=scope, stamp=stamp, day=day, paper=paper)
+        main = folder / "report.typ"
+        main.write_text(source, encoding="utf-8", newline="")
+        return typst.compile(
+            str(main), root=str(folder), font_paths=[str(font_folder())], ignore_system_fonts=True, **form
+        )
+
+
+def write_pdf(path: Path, document: Document, *, scope: str, stamp: str, day: str, paper: str) -> None:
+    """Writes the page as a tagged PDF/UA-1 file."""
+    path.write_bytes(
+        compile_pages(
+            document,
+            scope=scope,
+            stamp=stamp,
+            day=day,
+            paper=paper,
+            format="pdf",
+            pdf_standards=["ua-1"],
+            timestamp=0,
+        )
+    )

@@ -1,0 +1,283 @@
+"""Blocks: nothing is lost on the way through a notebook, and every renderer says the same."""
+
+from __future__ import annotations
+
+import ast
+import datetime as dt
+import json
+import math
+import re
+from pathlib import Path
+
+import nbformat
+import numpy as np
+import pandas as pd
+import pytest
+from bs4 import BeautifulSoup
+from hypothesis import given
+from hypothesis import strategies as st
+
+from ventbook.dictionary import DATA
+from ventbook.document import MEDIA, Blocks, arrange_page, find_closing, read_blocks
+from ventbook.document.blocks import (
+    Answer,
+    Closing,
+    Column,
+    Data,
+    Explain,
+    Figure,
+    Heading,
+    List,
+    Plain,
+    Remark,
+    Span,
+    Table,
+    Text,
+    make_words,
+    plain_words,
+)
+from ventbook.document.codec import decode_blocks, encode_blocks
+from ventbook.document.columns import make_data, make_table, text_rows
+from ventbook.document.findings import table_csv
+from ventbook.document.formulas import PATTERN, find_typst, read_formula, read_formulas
+from ventbook.document.html import block_html
+from ventbook.document.markdown import read_markdown
+from ventbook.document.typst import Writer
+
+PAGES = Path(__file__).resolve().parents[1] / "lib" / "ventbook" / "pages"
+cells = (
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats(allow_nan=False)
+    | st.text(st.characters(exclude_categories=["Cs"]))
+)
+
+
+def through_a_notebook(blocks: Blocks) -> Blocks:
+    """The blocks as they come back from a notebook that showed them and was written and read."""
+    output = nbformat.v4.new_output("execute_result", blocks._repr_mimebundle_())
+    cell = nbformat.v4.new_code_cell("shown", outputs=[output])
+    written = nbformat.writes(nbformat.v4.new_notebook(cells=[cell]))
+    return read_blocks(nbformat.reads(written, as_version=4))
+
+
+@given(st.lists(cells, max_size=6), st.text(st.characters(exclude_categories=["Cs"]), min_size=1))
+def test_a_table_comes_back_as_it_was(values, header):
+    table = Table(
+        "t", "A table", (Column("b", header, "mm"), Column("a", "a")), (tuple(values), tuple(values)), 99
+    )
+    data = Data("t", "A table", (Column("b", header),), {"b": tuple(values), "a": tuple(values)})
+    closing = Closing("T", "all", "us", {"label": "2026Q3"}, ("Yes.",), {"z": 1, "a": {"is": [1.5]}}, (data,))
+    back = decode_blocks(json.loads(json.dumps(encode_blocks([table, closing]))))
+    assert back[0] == table
+    assert back[1] == Closing(**{**closing.__dict__, "stamp": {"z": 1, "a": {"is": (1.5,)}}})
+    assert list(back[1].tables[0].cells) == ["b", "a"]
+    assert [type(a) for a in back[0].cells[0]] == [type(a) for a in values]
+
+
+def test_blocks_come_back_from_a_written_notebook():
+    frame = pd.DataFrame(
+        {
+            "z": [1 / 3, math.inf, math.nan],
+            "a": pd.to_datetime(["2026-01-02", "2026-01-02 03:04", None], format="ISO8601"),
+        }
+    )
+    columns = {"z": Column("z", "Z", "mm"), "a": Column("a", "A")}
+    shown = Blocks(
+        Answer("all", ("One.", "Two."), "Careful."),
+        Explain("x", ((Span("From "), Span("k/n", "formula")),)),
+        Figure("f", "<svg>\n</svg>", "A line.", "Rises."),
+        Heading(make_words("Here"), 2),
+        List(((Text(make_words("a")), List(((Text(make_words("b")),),))),)),
+        Plain("1\n 2"),
+        Remark("Comment", ("x",), "It moved."),
+        make_table("t", frame, columns, title="T"),
+    ) + Blocks("A sentence.", "")
+    assert through_a_notebook(shown) == shown
+    assert shown[7].cells == ((1 / 3, math.inf, None), ("2026-01-02", "2026-01-02T03:04:00", None))
+    assert text_rows(shown[7]) == [["0.33", "2026-01-02"], ["not reached", "2026-01-02 03:04:00"], ["", ""]]
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        None,
+        {"version": 2, "blocks": []},
+        {"version": 1},
+        {"version": 1, "blocks": "x"},
+        {"version": 1, "blocks": [{"is": "Path", "x": 1}]},
+        {"version": 1, "blocks": [{"is": "Span", "text": "x"}]},
+        {"version": 1, "blocks": [{"is": "Heading", "words": [], "level": "1 onclick=x"}]},
+        {"version": 1, "blocks": [{"is": "Text", "words": [{"is": "Span", "text": "x", "kind": "script"}]}]},
+        {"version": 1, "blocks": [{"is": "Figure", "name": "../x", "svg": "", "alt": "x", "caption": ""}]},
+        {
+            "version": 1,
+            "blocks": [
+                {
+                    "is": "Data",
+                    "name": "a/b",
+                    "title": "",
+                    "columns": [],
+                    "cells": {"is": "mapping", "of": []},
+                }
+            ],
+        },
+        {
+            "version": 1,
+            "blocks": [
+                {
+                    "is": "Table",
+                    "name": "t",
+                    "title": "",
+                    "columns": [],
+                    "cells": [{"is": "column", "of": "["}],
+                    "rows": 1,
+                }
+            ],
+        },
+    ],
+)
+def test_what_are_no_blocks_is_refused(content):
+    with pytest.raises(ValueError, match=r"blocks|one of|level|name is|columns"):
+        decode_blocks(content)
+
+
+def test_what_another_library_shows_is_kept_as_its_text():
+    output = nbformat.v4.new_output(
+        "display_data", {"text/html": "<script>x</script>", "text/plain": "a <b>"}
+    )
+    printed = nbformat.v4.new_output("stream", name="stdout", text="seen\n")
+    warned = nbformat.v4.new_output("stream", name="stderr", text="/home/x: careful")
+    cell = nbformat.v4.new_code_cell("x", outputs=[output, printed, warned])
+    notebook = nbformat.v4.new_notebook(cells=[cell])
+    assert list(read_blocks(notebook)) == [Plain("a <b>"), Plain("seen\n")]
+    assert block_html(Plain("a <b>")) == "<pre>a &lt;b&gt;</pre>"
+    assert find_closing(read_blocks(notebook)) is None
+
+
+def test_markdown_becomes_blocks():
+    made = read_markdown(
+        "# On *gaps* and `x_1`\n\nA **strong** $a_1 b_1$ word <b>raw</b>, [a link](http://example.invalid).\n\n"
+        "- one\n- two\n  1. inner\n\n```\nx = 1\n```\n\n| a | b |\n|---|---|\n| 1 | $t$ |\n\n> said\n\n![p](q.png)\n"
+    )
+    assert made[0] == Heading((Span("On "), Span("gaps", "em"), Span(" and "), Span("x_1", "code")), 1)
+    assert made[1] == Text(
+        (
+            Span("A "),
+            Span("strong", "strong"),
+            Span(" "),
+            Span("a_1 b_1", "formula"),
+            Span(" word <b>raw</b>, a link."),
+        )
+    )
+    assert made[2] == List(
+        (
+            (Text(make_words("one")),),
+            (Text(make_words("two")), List(((Text(make_words("inner")),),), ordered=True)),
+        )
+    )
+    assert made[3] == Plain("x = 1")
+    assert isinstance(made[4], Table) and text_rows(made[4]) == [["1", "t"]]
+    assert made[5] == Text(make_words("said"))
+    assert len(made) == 6
+    shown = BeautifulSoup(Blocks(*made).html, "html.parser")
+    assert shown.find("b") is None and shown.find("a") is None and shown.find("math")["alttext"] == "a_1 b_1"
+
+
+def test_a_page_has_one_title_headings_in_order_and_no_anchor_twice():
+    def head(text: str, level: int) -> Heading:
+        return Heading(make_words(text), level)
+
+    before, after = (Text(make_words(text)) for text in ("Before.", "After."))
+    made = arrange_page(
+        (
+            *(before, head("Title", 1), head("Empty", 2), head("By site", 2), head("Deep", 5), after),
+            *(head("By site", 2), head("Again", 1), after, head("End", 2)),
+        ),
+        title="Other",
+        remarks={
+            "by-site": [Remark("c", ("x",))],
+            "deep": [Remark("d", ("y",))],
+            "gone": [Remark("e", ("z",))],
+        },
+    )
+    assert made.title == "Title"
+    told = [
+        (anchor, block.level, plain_words(block.words))
+        if isinstance(block, Heading)
+        else type(block).__name__ + (block.head if isinstance(block, Remark) else "")
+        for anchor, block in made.parts
+    ]
+    assert told == [
+        ("", 1, "Title"),
+        "Text",
+        ("by-site", 2, "By site"),
+        ("deep", 3, "Deep"),
+        "Text",
+        "Remarkd",
+        "Remarkc",
+        ("again", 2, "Again"),
+        "Text",
+        ("comments", 2, "Comments whose section is no longer on this page"),
+        "Remarke",
+    ]
+    assert [anchor for anchor, _ in made.sections] == ["by-site", "again", "comments"]
+
+
+def test_whole_tables_keep_every_column_and_print_ten_digits():
+    frame = pd.DataFrame(
+        {
+            "gap_mm": [1 / 3, 1e-12, math.inf],
+            "n": pd.array([3, None, 5], dtype="Int64"),
+            "day": [dt.date(2026, 1, 2), None, dt.date(2026, 1, 3)],
+            "ok": pd.array([True, None, False], dtype="boolean"),
+            "said": pd.Series(["=1+1", "a\x07b\ud800", None], dtype=object),
+            "mixed": [1, "x", np.float64(2.5)],
+        }
+    )
+    data = make_data("t", frame, {"n": Column("n", "Count")}, title="T")
+    assert [column.name for column in data.columns] == ["n"] and data.columns[0].number
+    assert table_csv(data) == (
+        "gap_mm,n,day,ok,said,mixed\n"
+        "0.3333333333,3,2026-01-02,yes,'=1+1,1\n"
+        "1e-12,,,,a b\ufffd,x\n"
+        "inf,5,2026-01-03,no,,2.5\n"
+    )
+
+
+def formulas_in_use() -> set[str]:
+    """Every formula of an explanation in the pages' code and of the notebooks' markdown."""
+    texts = []
+    for path in PAGES.rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Constant) and isinstance(node.value, str):
+                texts.append(node.value)
+    for path in (DATA.parent / "notebooks").glob("*.ipynb"):
+        texts += [c.source for c in nbformat.read(path, as_version=4).cells if c.cell_type == "markdown"]
+    found = {read_formula(match).text for text in texts for match in PATTERN.finditer(text)}
+    return {tex for tex in found if not re.search(r"[|^]\(|\\d", tex)}
+
+
+def test_every_formula_has_its_spelling_for_print_and_no_row_is_left_over():
+    used = formulas_in_use()
+    assert {tex for tex in used if find_typst(tex) is None} == set()
+    assert set(read_formulas()) <= used
+
+
+def test_formulas_are_set_by_the_print_renderer(tmp_path):
+    import typst
+
+    lines = "\n\n".join(f"${spelling}$" for spelling in read_formulas().values())
+    (tmp_path / "x.typ").write_text(lines, encoding="utf-8")
+    assert typst.compile(str(tmp_path / "x.typ"), root=str(tmp_path))[:4] == b"%PDF"
+    unknown = Writer(tmp_path).block(Text((Span("\\frac{a}{b}", "formula"),)))
+    assert unknown == '#math.equation(block: false, alt: "\\\\frac{a}{b}", $"\\\\frac{a}{b}"$);\n\n'
+
+
+def test_a_cell_shows_html_and_carries_its_blocks():
+    shown = Blocks("One in <four>.")
+    bundle = shown._repr_mimebundle_()
+    assert set(bundle) == {"text/html", "text/plain", MEDIA}
+    assert bundle["text/html"] == "<p>One in &lt;four&gt;.</p>" and bundle["text/plain"] == "One in <four>."
+    assert Blocks(*decode_blocks(bundle[MEDIA])) == shown

@@ -22,6 +22,7 @@ from .held import Rerun, build_issues, build_quarantine, describe_form
 from .keys import Outcome, key_texts
 from .load import Loaded
 from .trace_features import renew_features
+from .upgrade import upgrade_store
 from .work import Work, sites_of
 
 
@@ -99,6 +100,7 @@ def finish_intake(
         if traces is not None:
             traces.commit(writer)
         renew_features(writer, work.cluster)
+        note = "; ".join(filter(None, [note, upgrade_store(writer, work.cluster)]))
         work.coder.save()
         writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
     frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")

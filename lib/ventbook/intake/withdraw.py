@@ -19,6 +19,7 @@ from ventbook.store.delta import new_file
 from .keys import key_texts
 from .sample_files import FOOTER, Key, copy_without, open_writer, read_starts
 from .trace_features import facts_of, renew_features, store_features
+from .upgrade import upgrade_store
 
 
 def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:
@@ -55,6 +56,7 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
             writer.change_rows("repeats", drop_intake=number, intake_column="intake")
         _note_orphans(writer, before, number)
         renew_features(writer)
+        upgraded = upgrade_store(writer)
         counts = json.loads(own.iloc[0]["counts"] or "{}")
         taken = sum(c.get("accepted", 0) + c.get("corrected", 0) for c in counts.values())
         return writer.commit(
@@ -62,7 +64,7 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
             today=today or before.today,
             counts={},
             sources=[],
-            note=note or f"intake {number} taken back ({taken} rows)",
+            note="; ".join(filter(None, [note or f"intake {number} taken back ({taken} rows)", upgraded])),
             withdrawn=number,
         )
 

@@ -5,17 +5,19 @@
     then = store.snapshot(as_of=12).read("ventings")      # as it was after intake 12
 
 Layout: ``tables/NAME`` (one Delta table each), ``lock``, ``private`` (key of the technician codes, readable by its
-owner only), ``ventbook-store.json`` (format). Delta Lake: Armbrust et al., Delta Lake: High-Performance ACID Table
+owner only), ``ventbook-store.json`` (format). A store of an earlier version reads as it is; its first write brings its
+rows up to what this version writes, in the same snapshot (``Snapshot.content``, ``ventbook.intake.upgrade``). Delta Lake: Armbrust et al., Delta Lake: High-Performance ACID Table
 Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 """
 
 from .locking import StoreError
 from .shapes import BOOKKEEPING, ISSUES, QUARANTINE, REPEATS, key_of, record_schema, schema_of, to_frame
-from .snapshots import Snapshot, Store, create_store, open_store, table_path
+from .snapshots import CONTENT, Snapshot, Store, create_store, open_store, table_path
 from .writing import Writer, is_among, write_snapshot
 
 __all__ = [
     "BOOKKEEPING",
+    "CONTENT",
     "ISSUES",
     "QUARANTINE",
     "REPEATS",

@@ -79,6 +79,8 @@ INTAKES = pa.schema(
         ("versions", pa.string()),
         ("counts", pa.string()),
         ("sources", pa.string()),
+        ("content", pa.int64()),
+        ("library", pa.string()),
     ]
 )
 REPEATS = pa.schema([("table", pa.string()), ("key", pa.string()), ("intake", pa.int64())])

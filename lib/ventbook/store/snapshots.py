@@ -18,18 +18,22 @@ from . import delta, shapes
 from .locking import StoreError
 
 MARK = "ventbook-store.json"
-FORMAT = 1
+FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
+CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)
 
 
 @dataclass(frozen=True)
 class Snapshot:
-    """The store as it was when intake ``number`` was committed; ``today`` is the date that counts as today."""
+    """The store as it was when intake ``number`` was committed; ``today`` is the date that counts as today, ``content``
+    the number of what its rows hold (``CONTENT`` when they hold what this version writes).
+    """
 
     path: Path
     number: int
     today: dt.date
     versions: dict[str, int]
+    content: int = CONTENT
 
     @property
     def tables(self) -> tuple[str, ...]:
@@ -47,8 +51,10 @@ class Snapshot:
         files = self.files(table)
         if table in shapes.FIXED or table in dictionary.tables():
             schema = shapes.schema_of(table)
-        elif files:
-            schema = delta.pq.read_schema(files[0])
+        elif files:  # of versions that knew fewer columns, and of those that knew more
+            schema = pa.unify_schemas(
+                [delta.pq.read_schema(file) for file in files], promote_options="permissive"
+            )
         else:
             return pa.table({})
         return delta.read_files(files, schema, columns)
@@ -120,7 +126,7 @@ class Store:
             ", ".join(dict.fromkeys(s["file"] for s in json.loads(t or "[]"))) for t in rows["sources"]
         ]
         rows["files"] = rows["files"].astype("str")
-        return rows.drop(columns=["versions", "counts", "sources"])
+        return rows.drop(columns=["versions", "counts", "sources", "content", "library"])
 
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """The newest snapshot, or number ``as_of``. StoreError when there is none."""
@@ -136,7 +142,14 @@ class Store:
                     f"{self.path}: there is no snapshot {as_of}; the store has 1 to {rows['number'].max()}"
                 )
             row = fits.iloc[0]
-        return Snapshot(self.path, int(row["number"]), row["today"].date(), json.loads(row["versions"]))
+        content = 1 if pd.isna(row["content"]) else int(row["content"])
+        if content > CONTENT:
+            raise StoreError(
+                f"{self.path}: snapshot {row['number']} was written by ventbook {row['library']}; use that or a later version"
+            )
+        return Snapshot(
+            self.path, int(row["number"]), row["today"].date(), json.loads(row["versions"]), content
+        )
 
     @property
     def empty(self) -> bool:

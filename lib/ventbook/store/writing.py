@@ -19,9 +19,11 @@ from typing import Any
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ventbook import __version__
+
 from . import delta, shapes
 from .locking import hold_lock
-from .snapshots import Snapshot, Store, table_path
+from .snapshots import CONTENT, Snapshot, Store, table_path
 
 PARTITIONED = {"samples": ("quarter",)}
 
@@ -35,6 +37,7 @@ class Writer:
     before: Snapshot | None
     versions: dict[str, int] = field(default_factory=dict)
     committed: bool = False
+    content: int = CONTENT
     ahead: dict[str, Future[Path]] = field(default_factory=dict)
     pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
 
@@ -148,11 +151,15 @@ class Writer:
             "versions": json.dumps(dict(sorted(self.versions.items()))),
             "counts": json.dumps(counts),
             "sources": json.dumps(sources),
+            "content": self.content,
+            "library": __version__,
         }
         rows = pa.table({name: [row[name]] for name in shapes.INTAKES.names}, schema=shapes.INTAKES)
         path = table_path(self.store.path, "intakes")
         if delta.head_version(path) is None:
             delta.create_table(path, shapes.INTAKES)
+        else:
+            delta.widen_schema(path, shapes.INTAKES)
         delta.commit_files(path, shapes.INTAKES, [delta.write_file(path, rows, self.number)])
         self.committed = True
         return self.number
@@ -165,6 +172,8 @@ def write_snapshot(store: Store) -> Iterator[Writer]:
         before = None if store.empty else store.snapshot()
         versions = restore_heads(store, before)
         writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
+        if before is not None:
+            writer.content = before.content
         try:
             yield writer
         finally:

@@ -1,0 +1,125 @@
+"""A store and a report made by version 0.1.0 (``fixtures/make_v010.py``): they read as they are, the first write brings
+the store up to date in one step, and every snapshot of then keeps its numbers.
+"""
+
+import datetime as dt
+import json
+import tarfile
+from pathlib import Path
+
+import pytest
+
+from fixtures.make_v010 import digest
+from ventbook import intake, jobs
+from ventbook import store as stores
+from ventbook.intake import upgrade
+from ventbook.store import CONTENT, delta
+from ventbook.traces import FEATURES
+
+ARCHIVE = Path(__file__).parent / "fixtures" / "v010.tar.xz"
+TODAY = dt.date(2026, 11, 1)
+ENGINE = "engine_id,engine_type,cylinders\nX-1,flat4,4\n"
+
+
+@pytest.fixture
+def old(tmp_path):
+    with tarfile.open(ARCHIVE) as archive:
+        archive.extractall(tmp_path, filter="data")
+    return tmp_path / "v010"
+
+
+def assert_as_then(folder):
+    """Every table of every snapshot that 0.1.0 committed, in the columns it had, as 0.1.0 read it."""
+    expected = json.loads((folder / "expected.json").read_text())
+    store = stores.open_store(folder / "store")
+    assert len(expected) == 8
+    for number, tables in expected.items():
+        snapshot = store.snapshot(as_of=int(number))
+        assert snapshot.content == 1
+        for name, then in tables.items():
+            frame = snapshot.read(name)
+            assert len(frame) == then["rows"], (number, name)
+            assert digest(frame[then["columns"]]) == then["sha256"], (number, name)
+
+
+def take_engine(folder, tmp_path):
+    (tmp_path / "engines.csv").write_text(ENGINE)
+    return intake.take_in([tmp_path / "engines.csv"], store=folder / "store", today=TODAY)
+
+
+def files_of(folder):
+    return {p.relative_to(folder): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def test_reading_an_old_store_needs_nothing(old):
+    before = files_of(old)
+    assert_as_then(old)
+    store = stores.open_store(old / "store")
+    assert len(store.snapshots()) == 8
+    for number in (1, 8):
+        records = store.snapshot(as_of=number).records()
+        assert len(jobs.build_jobs(records)) == len(records["ventings"]) > 0
+    assert files_of(old) == before
+
+
+def test_the_first_intake_upgrades_in_one_step_and_numbers_as_of_then_stay(old, tmp_path):
+    store = stores.open_store(old / "store")
+    then = store.snapshot().read("start_features")
+    result = take_engine(old, tmp_path)
+    assert result.number == 9
+    now = store.snapshot()
+    assert now.content == CONTENT
+    features = now.read("start_features")
+    assert list(features["venting_id"]) == list(then["venting_id"]) and len(features) > 5
+    assert set(FEATURES) <= set(features.columns)
+    assert features["start_low_t"].notna().any()
+    assert "store upgraded: features of all traces" in store.snapshots()["note"].iloc[-1]
+    assert_as_then(old)
+    again = take_engine(old, tmp_path)
+    assert again.number == 10 and store.snapshots()["note"].iloc[-1] == ""
+    assert store.snapshot().versions["start_features"] == now.versions["start_features"]
+
+
+def test_a_withdrawal_upgrades_as_well(old):
+    store = stores.open_store(old / "store")
+    intake.withdraw(8, store=store)
+    assert store.snapshot().content == CONTENT
+    assert set(FEATURES) <= set(store.snapshot().read("start_features").columns)
+    assert_as_then(old)
+
+
+def test_an_upgrade_killed_at_any_commit_leaves_the_old_store(old, tmp_path, monkeypatch):
+    """The process dies before its first, its second, ... commit; the next intake does the whole upgrade."""
+    real, left = delta.commit_files, [0]
+
+    def dies(*args, **kwargs):
+        left[0] -= 1
+        if left[0] < 0:
+            raise KeyboardInterrupt
+        return real(*args, **kwargs)
+
+    monkeypatch.setattr(delta, "commit_files", dies)
+    store = stores.open_store(old / "store")
+    killed = 0
+    while True:
+        left[0] = killed
+        try:
+            number = take_engine(old, tmp_path).number
+        except KeyboardInterrupt:
+            killed += 1
+            assert store.snapshot().number == 8 and store.snapshot().content == 1
+            assert_as_then(old)
+            continue
+        break
+    assert number == 9 and killed >= 3  # engines, features, and the row that makes the snapshot
+    assert store.snapshot().content == CONTENT
+    assert set(FEATURES) <= set(store.snapshot().read("start_features").columns)
+    assert_as_then(old)
+
+
+def test_a_store_of_a_later_version_is_not_read_as_ours(old, tmp_path, monkeypatch):
+    monkeypatch.setattr(upgrade, "CONTENT", CONTENT + 1)
+    take_engine(old, tmp_path)
+    with pytest.raises(stores.StoreError, match=r"snapshot 9 was written by ventbook .* use that or a later"):
+        stores.open_store(old / "store").snapshot()
+    assert stores.open_store(old / "store").snapshot(as_of=8).content == 1

@@ -4,6 +4,7 @@ usual values of an engine type, report parameters.
 Every loader checks its table and raises :class:`TableError` naming file and row when one is wrong.
 """
 
+from .changes import Change, changes
 from .engine_types import EngineTypeValues, engine_type_values
 from .files import DATA, TableError, read_toml
 from .limits import Limit, Limits, limit, limits
@@ -13,6 +14,7 @@ from .texts import IssueText, issue, issues
 
 __all__ = [
     "DATA",
+    "Change",
     "Column",
     "EngineTypeValues",
     "IssueText",
@@ -21,6 +23,7 @@ __all__ = [
     "Parameter",
     "Table",
     "TableError",
+    "changes",
     "engine_type_values",
     "issue",
     "issues",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 import tempfile
 from collections.abc import Mapping
@@ -10,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from ventbook import __version__, dictionary
 from ventbook.errors import InputError
 from ventbook.pages.stamp import file_hash
 from ventbook.shipped import NOTEBOOKS
@@ -18,11 +20,15 @@ from .run import Listen, plan_reports, run_tasks
 from .stamp import read_run
 
 SHOWN = 20
+Difference = tuple[str, str, str]  # "finding" or "table", its id or name, and the sentence
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What a rerun gave. ``differences`` are sentences about numbers, ``reasons`` about what else is different now."""
+    """What a rerun gave. ``differences`` are sentences about numbers that nothing explains, ``on_purpose`` (why ->
+    sentences) about numbers that a version since then moved on purpose, ``reasons`` about what else is different now.
+    ``same`` is no where there is any difference, meant or not.
+    """
 
     same: bool
     findings: int
@@ -30,16 +36,29 @@ class Verdict:
     differences: tuple[str, ...]
     reasons: tuple[str, ...]
     pdf: str
+    made_by: str = ""
+    on_purpose: tuple[tuple[str, tuple[str, ...]], ...] = ()
 
     def lines(self) -> list[str]:
         """What to print: the answer first, then what differs, then why it may."""
         said = f"{self.findings} numbers and {self.tables} tables compared"
         lines = [f"the same: {said}" if self.same else f"not the same: {said}"]
-        lines += self.differences[:SHOWN]
-        if len(self.differences) > SHOWN:
-            lines.append(f"... and {len(self.differences) - SHOWN} more")
+        if self.made_by and self.made_by != __version__:
+            lines.append(
+                f"the report was made by ventbook {self.made_by}; it was made again by {__version__}"
+            )
+        for why, moved in self.on_purpose:
+            lines += [f"changed on purpose: {why}", *_first_lines(moved)]
+        if self.on_purpose and self.differences:
+            lines.append("changed, and not on the list of what was changed on purpose:")
+        lines += _first_lines(self.differences)
         lines += [f"what else is different: {reason}" for reason in self.reasons]
         return [*lines, self.pdf]
+
+
+def _first_lines(said: tuple[str, ...]) -> list[str]:
+    more = [f"... and {len(said) - SHOWN} more"] if len(said) > SHOWN else []
+    return [*said[:SHOWN], *more]
 
 
 def verify_report(
@@ -94,10 +113,13 @@ def compare_reports(folder: Path, run: Mapping[str, Any], rerun: Path) -> Verdic
     again = read_run(rerun)
     old = json.loads((folder / "findings.json").read_text("utf-8"))
     new = json.loads((rerun / "findings.json").read_text("utf-8"))
-    differences = _compare_findings(old["findings"], new["findings"])
+    found = _compare_findings(old["findings"], new["findings"])
     names = sorted(set(old["tables"]) | set(new["tables"]))
     for name in names:
-        differences += _compare_tables(name, folder / f"tables/{name}.csv", rerun / f"tables/{name}.csv")
+        told = _compare_tables(name, folder / f"tables/{name}.csv", rerun / f"tables/{name}.csv")
+        found += [("table", name, text) for text in told]
+    made_by = str(run["versions"].get("ventbook", ""))
+    on_purpose, differences = _tell_apart(found, run["report"], made_by)
     reasons = _compare_stamps(run, again)
     edited = [
         f"{name} was changed or removed after the report was made"
@@ -115,8 +137,28 @@ def compare_reports(folder: Path, run: Mapping[str, Any], rerun: Path) -> Verdic
         pdf = "PDF: other bytes with the same versions"
         differences.append("report.pdf differs though versions and records are the same")
     return Verdict(
-        not differences, len(old["findings"]), len(names), tuple(differences), tuple(reasons + edited), pdf
+        not differences and not on_purpose,
+        len(old["findings"]),
+        len(names),
+        tuple(differences),
+        tuple(reasons + edited),
+        pdf,
+        made_by,
+        tuple((why, tuple(moved)) for why, moved in on_purpose.items()),
     )
+
+
+def _tell_apart(found: list[Difference], report: str, made_by: str) -> tuple[dict[str, list[str]], list[str]]:
+    """(why -> differences that a version since ``made_by`` made on purpose, the other differences)."""
+    meant: dict[str, list[str]] = {}
+    others = []
+    for kind, name, text in found:
+        why = [c.why for c in dictionary.changes() if c.covers(report, kind, name, made_by=made_by)]
+        if why:
+            meant.setdefault(" ".join(dict.fromkeys(why)), []).append(text)
+        else:
+            others.append(text)
+    return meant, others
 
 
 def _key(finding: Mapping[str, Any]) -> str:
@@ -125,17 +167,18 @@ def _key(finding: Mapping[str, Any]) -> str:
     return f"{finding['id']}{about} {finding['period_start']} until {finding['period_end']}"
 
 
-def _compare_findings(old: list[dict[str, Any]], new: list[dict[str, Any]]) -> list[str]:
+def _compare_findings(old: list[dict[str, Any]], new: list[dict[str, Any]]) -> list[Difference]:
     before, after = ({_key(finding): finding for finding in findings} for findings in (old, new))
-    said = [f"{key}: no longer there" for key in before if key not in after]
-    said += [f"{key}: was not there" for key in after if key not in before]
+    said = [(before[key]["id"], f"{key}: no longer there") for key in before if key not in after]
+    said += [(after[key]["id"], f"{key}: was not there") for key in after if key not in before]
     for key in before:
         if key not in after:
             continue
         for name, value in before[key].items():
             if after[key].get(name) != value:
-                said.append(f"{key}: {name} was {value!r}, is {after[key].get(name)!r}")
-    return said
+                text = f"{key}: {name} was {value!r}, is {after[key].get(name)!r}"
+                said.append((before[key]["id"], text))
+    return [("finding", name, text) for name, text in said]
 
 
 def _compare_tables(name: str, old: Path, new: Path) -> list[str]:
@@ -143,7 +186,9 @@ def _compare_tables(name: str, old: Path, new: Path) -> list[str]:
         return [f"table {name}: {'no longer there' if old.is_file() else 'was not there'}"]
     if old.read_bytes() == new.read_bytes():
         return []
-    before, after = (list(csv.reader(path.open(encoding="utf-8", newline=""))) for path in (old, new))
+    before, after = (
+        list(csv.reader(io.StringIO(path.read_text("utf-8"), newline=""))) for path in (old, new)
+    )
     if len(before) != len(after) or before[:1] != after[:1]:
         return [f"table {name}: had {len(before) - 1} rows, has {len(after) - 1}; or other columns"]
     said = []

@@ -155,15 +155,14 @@ def test_conditional_logistic_of_the_matched_sets() -> None:
 
 @pytest.mark.parametrize("row", PUBLISHED["sample_size"]["rows"])
 def test_ventings_needed_match_the_printed_formula(row: list[float]) -> None:
-    p1, p2, alpha, wanted, plain, corrected = row
-    for continuity, expected in ((False, plain), (True, corrected)):
-        n = power.size_two_shares(p1, p2, level=1 - alpha, power=wanted, continuity=continuity)
-        assert n == pytest.approx(expected, abs=0.006)
+    p1, p2, alpha, wanted, expected = row
+    n = power.size_two_shares(p1, p2, level=1 - alpha, power=wanted)
+    assert n == pytest.approx(expected, abs=0.006)
 
 
 def test_clusters_widen_the_need() -> None:
     size, correlation, expected = PUBLISHED["sample_size"]["clustered"]
-    n = power.size_two_shares(0.25, 0.40, continuity=False)
+    n = power.size_two_shares(0.25, 0.40)
     assert power.inflate_for_clusters(n, size, correlation) == pytest.approx(expected, abs=0.005)
 
 

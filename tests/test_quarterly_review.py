@@ -296,8 +296,9 @@ def test_the_list_of_actions_that_comes_along_is_empty_and_explained():
 
 def test_ventings_to_judge():
     """.10 halved to .05: 434.4 a group without continuity correction (Fleiss, two-sided 5 %, power 80 %; computed)."""
-    assert records.ventings_to_judge(0.10) == 435
-    assert records.ventings_to_judge(0.9) >= 20
+    assert records.ventings_to_judge(0.10, level=0.95) == 435
+    assert records.ventings_to_judge(0.9, level=0.95) >= 20
+    assert records.ventings_to_judge(0.0, level=0.95) is None
 
 
 def estimate(value, low, high, n=80, unit="share"):

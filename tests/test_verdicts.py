@@ -10,13 +10,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from invented_store import write_store
+from invented_store import rows_of, write_store
 from run_pages import RunPage, run_page
 from ventbook import conformity, dictionary, jobs, verdicts
+from ventbook import store as st_store
 from ventbook.store import open_store
 
 PACKAGE = Path(__file__).resolve().parents[1] / "lib" / "ventbook"
@@ -303,6 +305,45 @@ def test_return_flow_not_seen_is_one_interval(tmp_path):
     times = run_page("time-to-pressure", store, tmp_path / "out", period="2026Q3")
     share = next(f for f in times.findings if f["id"] == "share_over_return_flow_limit")
     assert share["estimate"] == pytest.approx(1 / 8)
+
+
+def test_held_rows_are_counted_once_and_the_sentence_says_which(tmp_path):
+    """Two deliveries: of the first quarter's 30 of 40 rows are held, of the second quarter's 2 of 42."""
+    path = tmp_path / "store"
+    engines = make_engines()
+    with st_store.write_snapshot(st_store.create_store(path)) as writer:
+        writer.add_rows("engines", rows_of("engines", engines))
+        writer.add_rows("ventings", rows_of("ventings", make_ventings(10, date=dt.date(2026, 5, 1))))
+        writer.add_rows("quarantine", held_rows(30, intake=1))
+        writer.commit(
+            kind="intake", today=dt.date(2026, 7, 7), sources=[],
+            counts={"engines": {"accepted": 20}, "ventings": {"accepted": 10, "quarantined": 30}},
+        )  # fmt: skip
+    late = [{**v, "venting_id": f"W{k:03d}"} for k, v in enumerate(make_ventings(40))]
+    with st_store.write_snapshot(open_store(path)) as writer:
+        writer.add_rows("ventings", rows_of("ventings", late, intake=2))
+        writer.add_rows("quarantine", held_rows(2, intake=2))
+        writer.commit(
+            kind="intake", today=dt.date(2026, 10, 7), sources=[],
+            counts={"ventings": {"accepted": 40, "quarantined": 2}},
+        )  # fmt: skip
+    review = run_page("quarterly-review", path, tmp_path / "out", period="2026Q3")
+    records = run_page("records", path, tmp_path / "out", period="2026Q3")
+    assert "Of 102 rows handed in so far, 32 rows are held back" in review.text
+    assert "Of 42 rows that came in with the ventings of 2026Q3, 2 are held back" in review.text
+    assert "32 of 102 rows" not in review.text and "of the period's deliveries" not in review.text
+    shares = [next(f for f in r.findings if f["id"] == "quarantined_share") for r in (review, records)]
+    assert [(s["n"], s["estimate"]) for s in shares] == [(102, pytest.approx(32 / 102))] * 2
+    before = run_page("quarterly-review", path, tmp_path / "out2", period="2026Q2")
+    assert "30 of 60 rows handed in with the ventings of 2026Q2 are held back" in before.text
+
+
+def held_rows(n: int, *, intake: int) -> pa.Table:
+    rows = [
+        {"file": "v.csv", "sheet": "", "line": k + 2, "table": "ventings", "column": "date", "code": "not_a_date", "intake": intake}
+        for k in range(n)
+    ]  # fmt: skip
+    return pa.Table.from_pylist(rows, schema=st_store.QUARANTINE)
 
 
 # ---- nobody else defines them ---------------------------------------------------------------------------------

@@ -11,6 +11,7 @@ import pandas as pd
 from ventbook import trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import GAP, Facts, gather_facts
+from ventbook.pages.quarterly_review.history import intakes_of
 from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.signals import (
     Signal,
@@ -19,6 +20,7 @@ from ventbook.pages.quarterly_review.signals import (
     read_signals,
     stands_out,
 )
+from ventbook.pages.records.arrived import count_rows
 from ventbook.pages.show import Shown
 from ventbook.units import System
 from ventbook.wording import trends as trend_words
@@ -179,28 +181,12 @@ def _for_records(page: Page, facts: Facts) -> list[Action]:
                 f"{wording.of_total(len(unchecked), len(facts.now), 'venting')} lack readings of some lifters.",
             )
         )
-    held, rows = held_rows(page, facts)
+    rows, held, _ = count_rows(page, intakes_of(page, facts))
     if rows and held / rows > HELD_BACK:
         out.append(
             Action(
                 "records", "Clear the rows held back; the list goes back to the senders.",
-                f"{wording.of_total(held, rows, 'row')} of the period's deliveries are held back.",
+                f"{wording.of_total(held, rows, 'row')} handed in with the ventings of {facts.period.label} {'is' if held == 1 else 'are'} held back.",
             )
         )  # fmt: skip
     return out
-
-
-def held_rows(page: Page, facts: Facts) -> tuple[int, int]:
-    """Rows held back and all rows, of the deliveries that brought ventings of the period."""
-    quarantine = page.records.get("quarantine")
-    total = sum(
-        len(page.records[name])
-        for name in ("engines", "ventings", "starts", "lifter_checks")
-        if name in page.records
-    )
-    held = (
-        0
-        if quarantine is None or quarantine.empty
-        else len(quarantine.drop_duplicates(["intake", "file", "sheet", "line"]))
-    )
-    return held, total + held

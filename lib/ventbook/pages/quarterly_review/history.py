@@ -110,3 +110,10 @@ def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
     )
     rows = rows.sort_by([(name, "ascending") for name in store.key_of(table)])
     return store.to_frame(rows.select([n for n in rows.column_names if n not in store.BOOKKEEPING.names]))
+
+
+def intakes_of(page: Page, facts: Facts) -> set[int]:
+    """Numbers of the intakes that brought the period's ventings (all of them where that isn't known)."""
+    if getattr(page.snapshot, "path", None) is None:
+        return set(page.records["issues"]["intake"].dropna().astype(int))
+    return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))

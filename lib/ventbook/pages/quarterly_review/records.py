@@ -7,10 +7,10 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from ventbook import dictionary, rates, trends, wording
+from ventbook import contexts, dictionary, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import ALSO, Facts, gather_facts
-from ventbook.pages.quarterly_review.history import last_written
+from ventbook.pages.quarterly_review.history import intakes_of
 from ventbook.pages.records.arrived import count_rows, share_of_rows
 from ventbook.pages.show import Shown
 
@@ -98,13 +98,6 @@ def data_quality(page: Page) -> Shown:
     return shown
 
 
-def intakes_of(page: Page, facts: Facts) -> set[int]:
-    """Numbers of the intakes that brought the period's ventings (all of them where that isn't known)."""
-    if getattr(page.snapshot, "path", None) is None:
-        return set(page.records["issues"]["intake"].dropna().astype(int))
-    return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))
-
-
 def _held(page: Page, facts: Facts) -> Shown:
     """Rows held back now, of all rows handed in up to this snapshot."""
     intakes = page.records.get("intakes")
@@ -116,7 +109,12 @@ def _held(page: Page, facts: Facts) -> Shown:
         f"Of {wording.count(handed_in, 'row')} handed in so far, {wording.count(held, 'row')} "
         f"{'is' if held == 1 else 'are'} held back and not counted."
     )
-    return page.add_finding("quarantined_share", share, tier=facts.tier, sentence=sentence)
+    own_rows, own_held, _ = count_rows(page, intakes_of(page, facts))
+    own = (
+        f"Of {wording.count(own_rows, 'row')} that came in with the ventings of {facts.period.label}, "
+        f"{own_held or 'none'} {'are' if own_held > 1 else 'is'} held back."
+    )
+    return page.add_finding("quarantined_share", share, tier=facts.tier, sentence=sentence) + page.text(own)
 
 
 def _recorded(jobs: pd.DataFrame, name: str) -> float:
@@ -185,7 +183,7 @@ def _judge_action(page: Page, facts: Facts, action: dict[str, object]) -> tuple[
     counts = [(int(part["failed_first"].sum()), len(part)) for part in (before, after)]
     (x1, n1), (x2, n2) = counts
     told = [f"{x} of {n}" for x, n in counts]
-    needed = ventings_to_judge(x1 / n1 if n1 else 0.0)
+    needed = ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level)
     head = (
         str(action.get("id", "")),
         site or "all sites",
@@ -194,8 +192,11 @@ def _judge_action(page: Page, facts: Facts, action: dict[str, object]) -> tuple[
         *told,
     )
     pace = len(jobs[jobs["date"] >= pd.Timestamp(facts.period.end) - pd.DateOffset(years=1)]) / 365.25
-    when = f", about {_reach(facts.period.end, (needed - n2) / pace)}" if pace > 0 and needed > n2 else ""
-    wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
+    if needed is None:
+        wait = "no venting failed in the year before, so there is no share to halve."
+    else:
+        when = f", about {_reach(facts.period.end, (needed - n2) / pace)}" if pace > 0 and needed > n2 else ""
+        wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
     if n1 < FEWEST or n2 < FEWEST:
         return (*head, "", f"Too early: {wait}")
     d, low, high = (float(v) for v in rates.difference_interval(x2, n2, x1, n1, level=page.level))
@@ -209,19 +210,13 @@ def _judge_action(page: Page, facts: Facts, action: dict[str, object]) -> tuple[
     return (*head, text, f"Can't be told yet: {wait}")
 
 
-def ventings_to_judge(share: float) -> int:
-    """Ventings after an action from which a halved share would be told from the old one (80 of 100, two-sided 5 %).
-
-    Normal formula for two shares with as many before as after; at least 20.
+def ventings_to_judge(share: float, *, level: float) -> int | None:
+    """Ventings after an action, with as many before, from which a halved share would be told from the old one in 80 of
+    100 cases; at least FEWEST. None where nothing failed before: there is no share to halve.
     """
-    p, q = share, share / 2
-    if p <= 0:
-        return 100
-    middle = (p + q) / 2
-    n = (1.96 * np.sqrt(2 * middle * (1 - middle)) + 0.8416 * np.sqrt(p * (1 - p) + q * (1 - q))) ** 2 / (
-        p - q
-    ) ** 2
-    return max(20, int(np.ceil(n)))
+    if share <= 0:
+        return None
+    return max(FEWEST, int(np.ceil(contexts.size_two_shares(share, share / 2, level=level))))
 
 
 def _reach(end: dt.date, days: float) -> str:

@@ -44,15 +44,22 @@ def share_of_rows(page: Page, handed_in: int, held: int) -> Estimate:
     return Estimate(share, None, None, page.level, "share", handed_in, 0, COUNTED, state)
 
 
-def count_rows(page: Page) -> tuple[int, int, int]:
-    """(rows handed in, rows held now, deliveries); samples of traces would drown the rest and are left out."""
-    counts = page.records["intakes"]
+def count_rows(page: Page, intakes: set[int] | None = None) -> tuple[int, int, int]:
+    """(rows handed in, rows held now, deliveries) of these ``intakes``, by default of all up to this snapshot.
+
+    Every report that speaks of held rows counts them here and says which of the two it is. Samples of traces would drown
+    the rest and are left out. A held row counts with the delivery that it came in with.
+    """
+    counts, all_intakes, held = page.records["intakes"], page.records["intakes"], page.records["quarantine"]
     if getattr(page.snapshot, "path", None) is not None:
-        counts = _counts(page)
+        counts = _counts(page).rename(columns={"intake": "number"})
         counts = counts[counts["table"] != "samples"]
+    held = held[(held["table"] != "samples").to_numpy(bool)]
+    if intakes is not None:
+        counts, all_intakes = (part[part["number"].isin(intakes)] for part in (counts, all_intakes))
+        held = held[held["intake"].isin(intakes)]
     handed_in = int(counts[["accepted", "duplicate", "corrected", "quarantined"]].to_numpy().sum())
-    held = int((page.records["quarantine"]["table"] != "samples").sum())
-    return handed_in, held, int(page.records["intakes"]["kind"].eq("intake").sum())
+    return handed_in, len(held), int(all_intakes["kind"].eq("intake").sum())
 
 
 def _counts(page: Page) -> pd.DataFrame:

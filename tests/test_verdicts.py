@@ -346,6 +346,32 @@ def held_rows(n: int, *, intake: int) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=st_store.QUARANTINE)
 
 
+@pytest.mark.parametrize("high", [0.5, 0.4])
+def test_the_limits_beside_a_store_count_for_python_users_as_for_reports(tmp_path, high):
+    ventings = make_ventings(30)
+    checks = make_checks(ventings, failing=4)
+    for k in (0, 4, 8):
+        checks[k]["gap_mm"] = 0.45
+    tables = {"engines": make_engines(), "ventings": ventings, "lifter_checks": checks}
+    store = make_store(tmp_path / "shop", tables)
+    text = LIMITS.replace("high = 0.5", f"high = {high}")
+    (store.parent / "limits.toml").write_text(text, "utf-8")
+    found = jobs.read_ventings(store)
+    assert found["failed_first"].sum() == (4 if high == 0.5 else 7)
+    lifters = jobs.read_lifters(open_store(store), as_of=1)
+    assert set(lifters["limit_mm"]) == {high} and set(lifters["limit_status"]) == {"manual"}
+    records = open_store(store).snapshot().records()
+    pd.testing.assert_frame_equal(jobs.build_jobs(records), found)
+    pd.testing.assert_frame_equal(jobs.build_lifters(records), lifters)
+    steps = conformity.check_steps(records, found, lifters)
+    assert set(steps.loc[steps["step"] == "gap_at_last_check", "limit_high"]) == {high}
+    review = run_page("quarterly-review", store, tmp_path / "out", period="2026Q3")
+    share = {f["estimate"] for f in review.findings if f["id"] == "failing_ventings"}
+    assert share == {found["failed_first"].sum()}
+    plain = jobs.build_lifters(dict(records))
+    assert set(plain["limit_status"]) == {"placeholder"}
+
+
 # ---- nobody else defines them ---------------------------------------------------------------------------------
 
 ELSEWHERE = {

@@ -10,8 +10,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ventbook import dictionary
 from ventbook.dictionary import Limit, Limits
+from ventbook.jobs.lifters import choose_limits
 from ventbook.numerics import find_places
 
 from .judge import JUDGED, judge
@@ -49,7 +49,7 @@ def check_steps(
     """Every step that applies to every venting of ``jobs``, against the limit in force on its date.
 
     ``records`` are the record tables (starts and lifter_checks are read), ``jobs`` and ``lifters`` the two analysis
-    tables, which may be filtered; ``limits`` default to the placeholders.
+    tables, which may be filtered; ``limits`` default to those beside the store that the records were read from.
 
     Returns the columns COLUMNS, in the order of ``jobs`` and of the steps. ``verdict``: within, outside,
     near_limit (the reading can't be told from the limit), not_comparable (taken at another force or hold than the
@@ -57,7 +57,7 @@ def check_steps(
     ``revision``, "placeholder", or "" without limit. ``source`` is record, stopwatch or trace. ``margin`` is in the
     reading's unit, negative outside.
     """
-    limits = dictionary.limits() if limits is None else limits
+    limits = choose_limits(records, limits)
     known = jobs["venting_id"]
     tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
     mine = {}

@@ -7,7 +7,7 @@ Every loader checks its table and raises :class:`TableError` naming file and row
 from .changes import Change, changes
 from .engine_types import EngineTypeValues, engine_type_values
 from .files import DATA, TableError, read_toml
-from .limits import Limit, Limits, limit, limits
+from .limits import Limit, Limits, find_own_limits, limit, limits
 from .parameters import Parameter, parameters
 from .tables import Column, Table, stored_name, tables
 from .texts import IssueText, issue, issues
@@ -25,6 +25,7 @@ __all__ = [
     "TableError",
     "changes",
     "engine_type_values",
+    "find_own_limits",
     "issue",
     "issues",
     "limit",

@@ -192,6 +192,12 @@ def _in_unit(row: Limit, unit: str) -> Limit:
     return replace(row, low=low, high=high, reference=reference, unit=unit)
 
 
+def find_own_limits(store: Path) -> Path | None:
+    """A shop's own table of limits: ``limits.toml`` in the folder that its store stands in, or None."""
+    beside = store.resolve().parent / "limits.toml"
+    return beside if beside.is_file() else None
+
+
 @cache
 def limits(own: Path | None = None) -> Limits:
     """The placeholders of ``data/limits.toml`` together with a shop's ``own`` file, where there is one."""

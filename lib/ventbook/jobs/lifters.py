@@ -14,6 +14,7 @@ from pandas.api.extensions import ExtensionArray
 from .. import dictionary, gauge, lifter, verdicts
 from ..dictionary import Limits
 from ..numerics import find_places
+from ..store import Records
 from .runs import tell_run_between
 
 Rows = npt.NDArray[np.intp]
@@ -87,12 +88,12 @@ def build_lifters(
     Parameters
     ----------
     records : record tables by name, as the store gives them.
-    limits : limits in force; default the placeholders of ``data/limits.toml``.
+    limits : limits in force; default see :func:`choose_limits`.
     gauge_u_mm : standard uncertainty of a reading by gauge; default from the studies among the records, and the
         assumed one for a gauge without a study.
     columns : only these (all of them take half a gigabyte for a million lifters); default all.
     """
-    limits = dictionary.limits() if limits is None else limits
+    limits = choose_limits(records, limits)
     gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
     checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
     order, place, begins = _order_readings(checks, ventings["venting_id"])
@@ -151,6 +152,16 @@ def build_lifters(
     wanted = [*found, *causes] if columns is None else list(columns)
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
+
+
+def choose_limits(records: Mapping[str, pd.DataFrame], limits: Limits | None) -> Limits:
+    """The limits that records are held against: those given; else those beside the store that the records were read
+    from (``Snapshot.records()`` brings them along); else, for frames from elsewhere, only the placeholders of
+    ``data/limits.toml``, which every row then names in ``limit_status``.
+    """
+    if limits is not None:
+        return limits
+    return records.limits if isinstance(records, Records) else dictionary.limits()
 
 
 def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.DataFrame:

@@ -10,7 +10,7 @@ import pandas as pd
 from .. import dictionary, priming, verdicts
 from ..dictionary import Limits
 from .intervals import first_start, rotation_interval, rotations_per_count
-from .lifters import build_lifters
+from .lifters import build_lifters, choose_limits
 
 EXPECTED = (
     "expected_rotations",
@@ -63,10 +63,10 @@ def build_jobs(
     Parameters
     ----------
     records : record tables by name, as the store gives them.
-    limits : limits in force; default the placeholders.
+    limits : limits in force; default see :func:`choose_limits`.
     lifters : the table of :func:`build_lifters` where it is built already.
     """
-    limits = dictionary.limits() if limits is None else limits
+    limits = choose_limits(records, limits)
     lifters = build_lifters(records, limits=limits) if lifters is None else lifters
     jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
     jobs = jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)

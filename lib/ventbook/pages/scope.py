@@ -86,8 +86,7 @@ class Scope:
             if not path.is_file():
                 raise ParameterError(f"{self.name}: limits file {path} does not exist")
             return path
-        beside = find_path(self.parameters["store"]).resolve().parent / "limits.toml"
-        return beside if beside.is_file() else None
+        return dictionary.find_own_limits(find_path(self.parameters["store"]))
 
     @cached_property
     def limits(self) -> Limits:

@@ -12,7 +12,7 @@ Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 
 from .locking import StoreError
 from .shapes import BOOKKEEPING, ISSUES, QUARANTINE, REPEATS, key_of, record_schema, schema_of, to_frame
-from .snapshots import CONTENT, Snapshot, Store, create_store, open_store, table_path
+from .snapshots import CONTENT, Records, Snapshot, Store, create_store, open_store, table_path
 from .writing import Writer, is_among, write_snapshot
 
 __all__ = [
@@ -21,6 +21,7 @@ __all__ = [
     "ISSUES",
     "QUARANTINE",
     "REPEATS",
+    "Records",
     "Snapshot",
     "Store",
     "StoreError",

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +13,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import dictionary
+from ventbook.dictionary import Limits
 
 from . import delta, shapes
 from .locking import StoreError
@@ -21,6 +22,16 @@ MARK = "ventbook-store.json"
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
 CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)
+
+
+class Records(dict[str, pd.DataFrame]):
+    """The record tables of a snapshot by name, and in ``limits`` what they are held against: the shop's own table of
+    limits beside the store, and the placeholders where it has no row.
+    """
+
+    def __init__(self, tables: Mapping[str, pd.DataFrame], *, limits: Limits) -> None:
+        super().__init__(tables)
+        self.limits = limits
 
 
 @dataclass(frozen=True)
@@ -76,14 +87,14 @@ class Snapshot:
         rows = rows.sort_by([(name, "ascending") for name in key])
         return shapes.to_frame(rows if columns is None else rows.select(list(columns)))
 
-    def records(self) -> dict[str, pd.DataFrame]:
+    def records(self) -> Records:
         """Every table but the samples (too large to hold: see ``files``), empty ones included."""
         names = [name for name in dictionary.tables() if name not in LARGE]
         found = {name: self.read(name) for name in [*names, "quarantine", "issues"]}
         found["intakes"] = Store(self.path).snapshots(until=self.number)
         if "start_features" in self.versions:
             found["start_features"] = self.read("start_features")
-        return found
+        return Records(found, limits=dictionary.limits(dictionary.find_own_limits(self.path)))
 
     def sources(self) -> pd.DataFrame:
         """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""

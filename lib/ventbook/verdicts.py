@@ -157,6 +157,11 @@ def is_open_finding(failed_last: pd.Series, closed: pd.Series) -> pd.Series:
     return failed_last.astype("boolean").where(closed.notna().to_numpy())
 
 
+def only_findings(jobs: pd.DataFrame) -> bool:
+    """Whether any of the ventings was written down only because something was found: then no share of them is known."""
+    return bool((jobs["recorded_because"] == "finding_only").fillna(False).any())
+
+
 def quarters_of(dates: pd.Series) -> pd.Series:
     """Calendar quarter of each date as text, "2026Q3"; missing where there is no date."""
     year, quarter = (part.astype("Int64").astype("str") for part in (dates.dt.year, dates.dt.quarter))

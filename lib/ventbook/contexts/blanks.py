@@ -58,9 +58,9 @@ def test_blanks(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) 
     chosen = load_factors() if factors is None else tuple(factors)
     rows_of = select_outcome(jobs, "lifter_failure")
     known, failing = jobs.iloc[rows_of.rows], (rows_of.failures > 0).astype(np.float64)
-    label = known["site"].astype("str")
+    label = known["site"].astype("str").fillna("")
     if "form_revision" in known.columns:
-        label = label + " / " + known["form_revision"].astype("str")
+        label = label + " / " + known["form_revision"].astype("str").fillna("")
     stratum, _ = encode(label)
     coded = code_factors(known, chosen)
     rows, cells = [], []

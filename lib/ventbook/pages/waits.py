@@ -13,6 +13,7 @@ from ventbook.contexts import Factor
 from ventbook.plots import waiting_times as draw
 from ventbook.results import Estimate, no_estimate
 from ventbook.units import System
+from ventbook.verdicts import only_findings
 from ventbook.waiting_times import AftFit
 from ventbook.waiting_times.design import name_levels
 from ventbook.wording import budget as budget_words
@@ -85,7 +86,7 @@ def find_tier(jobs: pd.DataFrame, groups: Sequence[int] | None = None) -> str:
         ventings=len(known),
         findings=int(np.isfinite(known["wait_high"]).sum()),
         groups=groups,
-        denominators_known=not bool((jobs["recorded_because"] == "finding_only").fillna(False).any()),
+        denominators_known=not only_findings(jobs),
     )
 
 

@@ -7,6 +7,15 @@ each engine is its own control.
 from ventbook.rates.betabinomial import BetaBinomialFit, fit_beta_binomial
 from ventbook.rates.bounds import BlankBounds, bound_blanks
 from ventbook.rates.clusters import design_effect, intra_engine_correlation, ratio_design_effect
+from ventbook.rates.failing import (
+    Check,
+    Of,
+    cured_lifters,
+    estimate_of,
+    failing_by,
+    failing_share,
+    failing_tier,
+)
 from ventbook.rates.gaps import (
     DEFAULT_STEP_MM,
     CensoredFit,
@@ -49,9 +58,11 @@ __all__ = [
     "BetaBinomialFit",
     "BlankBounds",
     "CensoredFit",
+    "Check",
     "CureAnswer",
     "GapSpread",
     "GeeFit",
+    "Of",
     "PositionTest",
     "SecondLook",
     "binomial_interval",
@@ -60,11 +71,16 @@ __all__ = [
     "clustered_interval",
     "compare_cure",
     "compare_gaps",
+    "cured_lifters",
     "cured_share",
     "design_effect",
     "difference_interval",
     "effective_interval",
+    "estimate_of",
     "expect_second_look",
+    "failing_by",
+    "failing_share",
+    "failing_tier",
     "fit_beta_binomial",
     "fit_gap_spread",
     "fit_gee",

@@ -12,6 +12,7 @@ from ventbook import evidence, rates, units, wording
 from ventbook.pages.base import Page
 from ventbook.rates import GapSpread
 from ventbook.results import NotEnoughData
+from ventbook.verdicts import only_findings
 
 STEPS = (0.01, 0.02, 0.05, 0.1)
 
@@ -56,7 +57,7 @@ def _make_facts(page: Page) -> Facts:
         name: sorted(map(str, page.history_jobs[name].dropna().unique()))
         for name in ("site", "engine_type", "reason")
     }
-    known = not bool((jobs["recorded_because"] == "finding_only").fillna(False).any())
+    known = not only_findings(jobs)
     failed = jobs["failed_first"].dropna()
     tier = evidence.tier(ventings=len(failed), findings=int(failed.sum()), denominators_known=known)
     step = reading_step(history["gap_first_mm"])

@@ -9,34 +9,25 @@ from ventbook.pages.base import Page
 from ventbook.pages.lifter_gaps.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_share_lines
+from ventbook.rates import Check, Of
 from ventbook.results import Estimate
 from ventbook.wording import lifters as words
 
 GROUP_WORDS = {"site": "site", "engine_type": "engine type", "reason": "reason"}
-_FIELDS = ("estimate", "low", "high", "level", "unit", "n", "clusters", "method", "state", "note")
+#: Shares of the period in all: of what, at which check, and the ending of the finding's id.
+OVERALL: tuple[tuple[Of, Check, str], ...] = (
+    ("venting", "first", ""), ("lifter", "first", ""), ("venting", "last", "_last_check"), ("lifter", "last", "_last_check"),
+)  # fmt: skip
+
+BY_GROUP: tuple[tuple[Of, Check], ...] = (("venting", "first"), ("lifter", "first"), ("lifter", "last"))
 
 
-def estimate_of(row: pd.Series) -> Estimate:
-    """An Estimate from a row of a frame of estimates."""
-    values = {name: row[name] for name in _FIELDS}
-    for name in ("estimate", "low", "high"):
-        values[name] = None if pd.isna(values[name]) else float(values[name])
-    return Estimate(**values)
-
-
-def share_of(facts: Facts, what: str, check: str, level: float) -> Estimate:
+def share_of(facts: Facts, what: Of, check: Check, level: float) -> Estimate:
     """Share of ventings or lifters over the limit at a check, all of the period."""
-    t = facts.jobs
-    if what == "venting":
-        share = rates.venting_share(t[f"failed_{check}"], cluster=t["engine_id"], level=level)
-    else:
-        share = rates.lifter_share(
-            t[f"lifters_over_{check}"], t[f"lifters_judged_{check}"], cluster=t["engine_id"], level=level
-        )
-    return evidence.gate(share, facts.tier)
+    return rates.failing_share(facts.jobs, of=what, check=check, level=level)
 
 
-def events_at(facts: Facts, what: str, check: str) -> int:
+def events_at(facts: Facts, what: Of, check: Check) -> int:
     """Ventings with a finding, or lifters over the limit, at a check."""
     return int(facts.jobs[f"failed_{check}" if what == "venting" else f"lifters_over_{check}"].sum())
 
@@ -46,16 +37,13 @@ def overall(page: Page) -> Shown:
     facts = gather_facts(page)
     out = Shown("", "")
     rows = []
-    for check, suffix in (("first", ""), ("last", "_last_check")):
-        for what in ("venting", "lifter"):
-            estimate = share_of(facts, what, check, page.level)
-            sentence = words.found_share(
-                estimate, what, facts.limit_words, check=check, events=events_at(facts, what, check)
-            )
-            out += page.add_finding(
-                f"{what}_failure_share{suffix}", estimate, tier=facts.tier, sentence=sentence
-            )
-            rows.append({"label": f"{what}s, {check} check", **estimate.as_row()})
+    for what, check, suffix in OVERALL:
+        estimate = share_of(facts, what, check, page.level)
+        sentence = words.found_share(
+            estimate, what, facts.limit_words, check=check, events=events_at(facts, what, check)
+        )
+        out += page.add_finding(f"{what}_failure_share{suffix}", estimate, tier=facts.tier, sentence=sentence)
+        rows.append({"label": f"{what}s, {check} check", **estimate.as_row()})
     table = pd.DataFrame(rows)
     if evidence.allows(facts.tier, "describe") and table["estimate"].notna().any():
         figure, ax = plots.new_figure(height=2.6)
@@ -76,35 +64,17 @@ def by_group(page: Page) -> Shown:
     out = Shown("", "")
     tables = []
     for column, name in GROUP_WORDS.items():
-        groups = {column: facts.groups[column]}
-        ventings = rates.shares_by(
-            facts.jobs, [column], failures="failed_first", level=page.level, groups=groups
-        )
-        lifters = rates.shares_by(
-            facts.jobs,
-            [column],
-            failures="lifters_over_first",
-            lifters="lifters_judged_first",
-            level=page.level,
-            groups=groups,
-        )
-        last = rates.shares_by(
-            facts.jobs,
-            [column],
-            failures="lifters_over_last",
-            lifters="lifters_judged_last",
-            level=page.level,
-            groups=groups,
+        ventings, lifters, last = (
+            rates.failing_by(
+                facts.jobs, column, groups=facts.groups[column], of=of, check=check, level=page.level
+            )
+            for of, check in BY_GROUP
         )
         for i, value in enumerate(ventings[column]):
-            tier = evidence.tier(
-                ventings=int(ventings["n"].iloc[i]),
-                findings=int(ventings["failures"].iloc[i]),
-                denominators_known=facts.denominators_known,
-            )
+            tier = str(ventings["tier"].iloc[i])
             label = wording.clean_text(value).replace("_", " ")
             for what, table in (("venting", ventings), ("lifter", lifters)):
-                estimate = evidence.gate(estimate_of(table.iloc[i]), tier)
+                estimate = rates.estimate_of(table.iloc[i])
                 events = int(table["failures"].iloc[i])
                 page.add_finding(
                     f"{what}_failure_share",
@@ -113,9 +83,6 @@ def by_group(page: Page) -> Shown:
                     tier=tier,
                     sentence=words.group_share(label, estimate, what, events=events),
                 )
-            if tier == "list":
-                for table in (ventings, lifters, last):
-                    table.loc[i, ["estimate", "low", "high"]] = float("nan")
         tables.append(
             pd.DataFrame(
                 {

@@ -16,7 +16,7 @@ from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.rotations_to_prime.counts import widen_counts
 from ventbook.pages.scope import cut_days
-from ventbook.verdicts import quarter_of
+from ventbook.verdicts import only_findings, quarter_of
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
 MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
@@ -35,14 +35,14 @@ NUMBERS = {"time_to_pressure": "time_to_pressure_s", "rotations_ratio": "rotatio
 GAP = "sound_lifter_gap"
 #: What the signal rule and the restated share need of a venting.
 NEEDED = (
-    "venting_id", "engine_id", "date", "site", "step", "failed_first", *MIX, *NUMBERS.values(), "gauge",
+    "venting_id", "engine_id", "date", "site", "step", "failed_first", "recorded_because", *MIX, *NUMBERS.values(), "gauge",
     "sound_gap_mm",
 )  # fmt: skip
 #: What the sections read of the two analysis tables; the rest isn't carried along.
 JOB_COLUMNS = tuple(dict.fromkeys((
     "venting_id", "engine_id", "date", "month", "site", "failed_first", "open", "recorded_because", *MIX, *NUMBERS.values(),
     "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s",
-    "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_checked",
+    "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_judged_first", "lifters_checked",
     "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
     "pressure_threshold_bar", "rotations_after_pressure",
 )))  # fmt: skip
@@ -147,11 +147,6 @@ def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> t
         jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
         levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=seed,
     )  # fmt: skip
-
-
-def only_findings(jobs: pd.DataFrame) -> bool:
-    """Whether any of the ventings was recorded only because something was found: then no share is known."""
-    return bool((jobs["recorded_because"] == "finding_only").fillna(False).any())
 
 
 def make_steps(period: Period, *, earliest: dt.date) -> tuple[Period, ...]:

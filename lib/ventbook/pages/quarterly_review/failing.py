@@ -11,7 +11,6 @@ from ventbook import plots, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
-from ventbook.pages.quarterly_review.numbers import failure_share
 from ventbook.pages.quarterly_review.rare import between_failures
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_ratios, draw_share_chart
@@ -173,7 +172,7 @@ def _standardised(page: Page, facts: Facts) -> Shown:
         .reindex(weights.index, fill_value=0)
     )
     estimate = trends.standardise_share(now["failing"], now["known"], weights, level=page.level)
-    crude = failure_share(facts.now, level=page.level)
+    crude = rates.failing_share(facts.now, level=page.level)
     if estimate.estimate is None or crude.estimate is None:
         return Shown("", "")
     sentence = (

@@ -9,7 +9,7 @@ from ventbook import trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.actions import list_actions, propose_actions
-from ventbook.pages.quarterly_review.facts import Facts, gather_facts, only_findings
+from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.numbers import FIVE, five_numbers
 from ventbook.pages.quarterly_review.signals import (
@@ -20,6 +20,7 @@ from ventbook.pages.quarterly_review.signals import (
 )
 from ventbook.pages.show import Shown
 from ventbook.results import Estimate
+from ventbook.verdicts import only_findings
 from ventbook.wording import review as words
 from ventbook.wording import trends as trend_words
 
@@ -56,7 +57,8 @@ def answer_sentences(
     label = facts.period.label
     failing = int(facts.now["failed_first"].sum())
     known = int(facts.now["failed_first"].notna().sum())
-    listed = (failing, known) if facts.tier == "list" and (known or facts.now.empty) else None
+    no_share = now["venting_failure_share"].estimate is None
+    listed = (failing, known) if no_share and (known or facts.now.empty) else None
     earlier = [(p.label, e["venting_failure_share"]) for p, e in others]
     status = words.status_sentence(label, now["venting_failure_share"], earlier, listed=listed)
     _keep(page, "failing_ventings", float(failing), "count", len(facts.now), facts, status)

@@ -9,10 +9,9 @@ from ventbook import evidence, plots, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.quarterly_review.failing import ratio_table
-from ventbook.pages.quarterly_review.numbers import expected_ratio, failure_share
+from ventbook.pages.quarterly_review.numbers import expected_ratio
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_funnel
-from ventbook.results import Estimate
 
 
 def _chances_by_mix(facts: Facts) -> list[np.ndarray] | None:
@@ -28,9 +27,7 @@ def _chances_by_mix(facts: Facts) -> list[np.ndarray] | None:
 def by_site(page: Page) -> Shown:
     """Sites on a funnel, drawn towards each other by as much as small numbers warrant, and against expectation."""
     facts = gather_facts(page)
-    table = rates.shares_by(
-        facts.now, ["site"], failures="failed_first", level=page.level, groups={"site": facts.sites}
-    )
+    table = rates.failing_by(facts.now, "site", groups=facts.sites, level=page.level)
     if table["n"].sum() == 0:
         return page.text("No site has a venting with a result in this period.")
     count, n = table["failures"], table["n"]
@@ -47,8 +44,7 @@ def by_site(page: Page) -> Shown:
         ratios[["label", "expected", "ratio", "ratio_low", "ratio_high"]].rename(columns={"label": "site"}), on="site", how="left"
     )  # fmt: skip
     merged["failures"] = merged["failures"].astype("Int64")
-    _leave_out_small(merged, "n", ["share", "low", "high"])
-    _keep_sites(page, facts, merged)
+    _keep_sites(page, facts, table)
     shown = Shown("", "")
     if evidence.allows(facts.tier, "describe") and len(facts.sites) > 1:
         figure, ax = plots.new_figure(height=4.2)
@@ -89,11 +85,14 @@ def by_site(page: Page) -> Shown:
     return shown
 
 
-def _keep_sites(page: Page, facts: Facts, merged: pd.DataFrame) -> None:
+def _tier_of(facts: Facts, row: pd.Series) -> str:
+    return "list" if row["tier"] == "list" else facts.tier
+
+
+def _keep_sites(page: Page, facts: Facts, table: pd.DataFrame) -> None:
     for site in facts.sites:
-        jobs = facts.now[facts.now["site"] == site]
-        row = merged[merged["site"] == site].iloc[0]
-        share, tier = _gated_share(page, facts, jobs)
+        row = table[table["site"] == site].iloc[0]
+        share, tier = rates.estimate_of(row), _tier_of(facts, row)
         text = f"{site} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
         page.add_finding("venting_failure_share", share, group={"site": site}, tier=tier, sentence=text)
         ratio = expected_ratio(page, facts, facts.period, site=site)
@@ -101,20 +100,6 @@ def _keep_sites(page: Page, facts: Facts, merged: pd.DataFrame) -> None:
         page.add_finding(
             "observed_over_expected", ratio, group={"site": site}, tier=facts.tier, sentence=text
         )
-
-
-def _gated_share(page: Page, facts: Facts, jobs: pd.DataFrame) -> tuple[Estimate, str]:
-    """The failing share of some ventings and its tier; no share where they are too few for one."""
-    share = failure_share(jobs, level=page.level)
-    own = evidence.tier(ventings=share.n, findings=int(jobs["failed_first"].sum()))
-    tier = own if own == "list" else facts.tier
-    return evidence.gate(share, tier), tier
-
-
-def _leave_out_small(table: pd.DataFrame, n: str, numbers: list[str]) -> None:
-    """Counts without shares, in place, where a row's ``n`` ventings only make a list of cases."""
-    few = [evidence.tier(ventings=int(size), findings=0) == "list" for size in table[n]]
-    table.loc[few, numbers] = np.nan
 
 
 def by_type_and_reason(page: Page) -> Shown:
@@ -125,7 +110,7 @@ def by_type_and_reason(page: Page) -> Shown:
     for column in ("engine_type", "reason"):
         levels = sorted(facts.jobs[column].dropna().unique())
         now, then = (
-            rates.shares_by(jobs, [column], failures="failed_first", level=page.level, groups={column: levels}) for jobs in (facts.now, past)
+            rates.failing_by(jobs, column, groups=levels, level=page.level) for jobs in (facts.now, past)
         )  # fmt: skip
         part = (
             now.drop(columns="level")
@@ -137,8 +122,8 @@ def by_type_and_reason(page: Page) -> Shown:
         part["earlier_failures"] = then["failures"].astype("Int64").to_numpy()
         parts.append(part)
         if column == "engine_type":
-            for row in now.to_dict("records"):
-                share, tier = _gated_share(page, facts, facts.now[facts.now[column] == row[column]])
+            for _, row in now.iterrows():
+                share, tier = rates.estimate_of(row), _tier_of(facts, row)
                 text = f"{row[column]} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
                 page.add_finding(
                     "venting_failure_share",
@@ -149,8 +134,6 @@ def by_type_and_reason(page: Page) -> Shown:
                 )
     table = pd.concat(parts, ignore_index=True)
     table["failures"] = table["failures"].astype("Int64")
-    _leave_out_small(table, "n", ["estimate", "low", "high"])
-    _leave_out_small(table, "earlier_n", ["earlier"])
     table = table[(table["n"] > 0) | (table["earlier_n"] > 0)]
     names = [
         "factor",

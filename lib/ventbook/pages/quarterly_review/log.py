@@ -12,12 +12,11 @@ from weakref import WeakKeyDictionary
 
 import pandas as pd
 
-from ventbook import trends
+from ventbook import rates, trends
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import NEEDED, Facts, code_ventings, gather_facts, make_watch
 from ventbook.pages.quarterly_review.history import snapshot_of, ventings_then
-from ventbook.pages.quarterly_review.numbers import failure_share
 from ventbook.pages.show import Shown
 from ventbook.wording import review as words
 from ventbook.wording import trends as trend_words
@@ -188,8 +187,8 @@ def restate(page: Page, facts: Facts, then: pd.DataFrame | None, step: Period) -
     """The last period's share as reported then, and as it stands today."""
     if then is None:
         return page.text(f"{step.label} can't be compared with what was reported: no snapshot was made then.")
-    before = failure_share(then, level=page.level)
-    today = failure_share(page.within(facts.jobs, step), level=page.level)
+    before = rates.failing_share(then, level=page.level)
+    today = rates.failing_share(page.within(facts.jobs, step), level=page.level)
     sentence = words.restated_sentence(step.label, before, today)
     return page.add_finding(
         "venting_failure_share", before, group={"as": "first reported"}, period=step, tier=facts.tier, sentence=sentence

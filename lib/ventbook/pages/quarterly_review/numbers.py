@@ -24,17 +24,12 @@ FIVE = {
 def five_numbers(page: Page, facts: Facts, jobs: pd.DataFrame, period: Period) -> dict[str, Estimate]:
     """The five numbers of the ventings ``jobs`` of ``period``."""
     return {
-        "venting_failure_share": failure_share(jobs, level=page.level),
+        "venting_failure_share": rates.failing_share(jobs, level=page.level),
         "observed_over_expected": expected_ratio(page, facts, period),
         "share_over_time_limit": share_over_time_limit(page, jobs),
         "rotations_ratio": rotations_ratio(jobs, level=page.level),
-        "cured_share": cured_share(facts.lifters_in(period), level=page.level),
+        "cured_share": rates.cured_lifters(facts.lifters_in(period), level=page.level),
     }
-
-
-def failure_share(jobs: pd.DataFrame, *, level: float) -> Estimate:
-    """Share of ventings with at least one lifter over the limit at the first check."""
-    return rates.venting_share(jobs["failed_first"], cluster=jobs["engine_id"], level=level)
 
 
 def expected_ratio(page: Page, facts: Facts, period: Period, *, site: str = "") -> Estimate:
@@ -79,16 +74,6 @@ def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
 def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
     """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
     return priming.estimate_ratio(jobs, level=level)
-
-
-def cured_share(lifters: pd.DataFrame, *, level: float) -> Estimate:
-    """Share of lifters over the limit at the first check and looked at again after a run that were within then."""
-    again = lifters[lifters["cured"].notna()]
-    if again.empty:
-        return no_estimate("not_recorded", level=level, unit="share", n=0, method="re-check")
-    totals = again.assign(good=again["cured"].astype(bool)).groupby("venting_id", sort=True)
-    table = totals.agg(good=("good", "sum"), n=("good", "size"), engine_id=("engine_id", "first"))
-    return rates.lifter_share(table["good"], table["n"], cluster=table["engine_id"], level=level)
 
 
 def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:

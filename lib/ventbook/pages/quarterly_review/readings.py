@@ -116,11 +116,8 @@ def lifters(page: Page) -> Shown:
     """Lifters over the limit, what an extra run cured, and what the findings are made of."""
     facts = gather_facts(page)
     now = facts.lifters_in(facts.period)
-    judged = now[now["over_first"].notna()]
-    per = judged.assign(over=judged["over_first"].astype(bool)).groupby("venting_id", sort=True)
-    table = per.agg(over=("over", "sum"), n=("over", "size"), engine_id=("engine_id", "first"))
-    share = rates.lifter_share(table["over"], table["n"], cluster=table["engine_id"], level=page.level)
-    events = int(table["over"].sum())
+    share = rates.failing_share(facts.now, of="lifter", level=page.level)
+    events = int(facts.now["lifters_over_first"].sum())
     shown = page.add_finding(
         "lifter_failure_share", share, tier=facts.tier,
         sentence=f"Over the limit at the first check: {wording.share(share, events=events, noun='lifter')}.",
@@ -143,7 +140,7 @@ def _cure(page: Page, facts: Facts, now: pd.DataFrame) -> Shown:
     again = now[now["cured"].notna()]
     if again.empty:
         return page.text("No lifter over the limit was read again after a run in this period.")
-    cured = numbers.cured_share(now, level=page.level)
+    cured = rates.cured_lifters(now, level=page.level)
     events = int(again["cured"].sum())
     text = f"Of the lifters over the limit that were read again after a run, {wording.share(cured, events=events, noun='lifter')} were within the limit."
     text = " ".join(filter(None, [text, run_taken_sentence(*count_runs_taken(now))]))

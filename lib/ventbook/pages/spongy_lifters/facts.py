@@ -13,6 +13,7 @@ import pandas as pd
 from ventbook import contexts, evidence
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
+from ventbook.verdicts import only_findings
 from ventbook.wording import contexts as words
 
 
@@ -119,7 +120,7 @@ def _make_facts(page: Page) -> Facts:
         findings=int(known.sum()),
         groups=[max(sides)] * 2 if sides else None,
         coefficients=2,
-        denominators_known=not bool((beside["recorded_because"] == "finding_only").fillna(False).any()),
+        denominators_known=not only_findings(beside),
     )
     return Facts(
         lot,
@@ -166,7 +167,7 @@ def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:
 def _take_beside(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     lifters = _keep_place(page, page.all_lifters)
     jobs = contexts.add_lifter_columns(_keep_place(page, page.all_jobs), lifters)
-    if (jobs["recorded_because"] == "finding_only").fillna(False).any():
+    if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         every = (jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(dtype=bool)
         jobs = jobs[every].reset_index(drop=True)

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import pandas as pd
-
 from ventbook import contexts, rates, wording
 from ventbook.pages.base import Page
 from ventbook.pages.show import Shown
@@ -27,15 +25,9 @@ def answer(page: Page) -> Shown:
 def count_sentence(page: Page, facts: Facts) -> str:
     """Ventings and lifters over the limit in the period; kept as findings under their stable ids."""
     scope = page.scope_words + (f", lot {wording.clean_text(facts.lot)}" if facts.lot else "")
-    failed = facts.jobs["failed_first"] if len(facts.jobs) else pd.Series(dtype="boolean")
-    ventings = rates.venting_share(failed, cluster=facts.jobs["engine_id"], level=page.level)
-    lifters = rates.lifter_share(
-        facts.jobs["lifters_over_first"],
-        facts.jobs["lifters_judged_first"],
-        cluster=facts.jobs["engine_id"],
-        level=page.level,
-    )
-    if facts.checked < 5:
+    ventings = rates.failing_share(facts.jobs, level=page.level)
+    lifters = rates.failing_share(facts.jobs, of="lifter", level=page.level)
+    if ventings.estimate is None:
         sentence = words.few_sentence(facts.checked, facts.failing, scope)
     else:
         over = int(facts.jobs["lifters_over_first"].fillna(0).sum())

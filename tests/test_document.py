@@ -17,7 +17,7 @@ from bs4 import BeautifulSoup
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventbook.dictionary import DATA
+from ventbook.dictionary import DATA, TableError
 from ventbook.document import MEDIA, Blocks, arrange_page, find_closing, read_blocks
 from ventbook.document.blocks import (
     Answer,
@@ -37,11 +37,12 @@ from ventbook.document.blocks import (
     plain_words,
 )
 from ventbook.document.codec import decode_blocks, encode_blocks
-from ventbook.document.columns import make_data, make_table, text_rows
+from ventbook.document.columns import choose_columns, read_columns
 from ventbook.document.findings import table_csv
 from ventbook.document.formulas import PATTERN, find_typst, read_formula, read_formulas
 from ventbook.document.html import block_html
 from ventbook.document.markdown import read_markdown
+from ventbook.document.tables import make_data, make_table, text_rows
 from ventbook.document.typst import Writer
 
 PAGES = Path(__file__).resolve().parents[1] / "lib" / "ventbook" / "pages"
@@ -281,3 +282,49 @@ def test_a_cell_shows_html_and_carries_its_blocks():
     assert set(bundle) == {"text/html", "text/plain", MEDIA}
     assert bundle["text/html"] == "<p>One in &lt;four&gt;.</p>" and bundle["text/plain"] == "One in <four>."
     assert Blocks(*decode_blocks(bundle[MEDIA])) == shown
+
+
+def test_columns_are_headed_by_their_name():
+    frame = ["site", "n", "low", "gap_mm", "own_thing_mm"]
+    chosen = choose_columns(frame, ["gap_mm", "site", Column("n", "In 2026Q3")], table="x")
+    assert list(chosen) == ["gap_mm", "site", "n"]
+    assert chosen["gap_mm"] == Column("gap_mm", "Gap", "mm") and chosen["n"].header == "In 2026Q3"
+    known = read_columns()
+    assert known.find("n").header == "Ventings" and known.find("n", "blanks").header == "Lifters"
+    assert choose_columns(frame, None)["own_thing_mm"] == Column("own_thing_mm", "own thing", "mm")
+    with pytest.raises(ValueError, match=r"table x: columns z, own are not in the frame"):
+        choose_columns(frame, [Column("z", "Z"), "own"], table="x")
+    with pytest.raises(ValueError, match=r"table x: columns own_thing_mm have no row in columns\.toml"):
+        choose_columns(frame, ["site", "own_thing_mm"], table="x")
+
+
+@pytest.mark.parametrize(
+    ("row", "match"),
+    [
+        ("{ unit = 'mm' }", "columns.toml, gap: missing header"),
+        ("{ header = ' ' }", "header must say"),
+        ("{ header = 'Gap', unit = 'furlong' }", "unit 'furlong' is not one"),
+        ("{ header = 'Gap', decimals = 12 }", "decimals must be 0 to 9; got 12"),
+        ("{ header = 'Gap', decimals = true }", "decimals must be"),
+        ("{ header = 'Gap', kind = 'float' }", "kind must be one of number, text"),
+        ("{ header = 'Gap', kind = 'text', decimals = 1 }", "decimals or kind, not both"),
+        ("{ header = 'Gap', form = 'x' }", "unknown form"),
+        ("'Gap'", "a row is a table"),
+    ],
+)
+def test_a_wrong_row_of_columns_is_named(row, match, tmp_path, monkeypatch):
+    monkeypatch.setattr("ventbook.document.columns.TABLE", tmp_path / "columns.toml")
+    (tmp_path / "columns.toml").write_text(f"[column]\ngap = {row}\n", encoding="utf-8")
+    with pytest.raises(TableError, match=match):
+        read_columns.__wrapped__()
+
+
+def test_a_tables_own_row_says_only_what_differs(tmp_path, monkeypatch):
+    monkeypatch.setattr("ventbook.document.columns.TABLE", tmp_path / "columns.toml")
+    text = "[column]\nlow = { header = 'From', decimals = 2 }\n[table.gaps]\nlow = { unit = 'mm' }\n[table.counts]\nlow = { header = 'Least' }\n"
+    (tmp_path / "columns.toml").write_text(text, encoding="utf-8")
+    known = read_columns.__wrapped__()
+    assert known.find("low", "gaps") == Column("low", "From", "mm", "")
+    assert known.find("low", "counts") == Column("low", "Least", "", "2")
+    assert known.find("low", "other") == Column("low", "From", "", "2")
+    assert known.find("high", "gaps") is None

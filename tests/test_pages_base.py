@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from ventbook import pages
-from ventbook.document import columns
+from ventbook.document import tables
 from ventbook.document.blocks import Column
 from ventbook.document.values import safe_name
 from ventbook.pages.base import Page
@@ -211,7 +211,7 @@ def test_shown_html_is_escaped_everywhere() -> None:
     ]
     for piece in [*pieces, page.finish()]:
         assert "<script" not in piece.html
-        assert "\u202e" not in columns.cell_text(NASTY, Column("x", "x"), "metric")
+        assert "\u202e" not in tables.cell_text(NASTY, Column("x", "x"), "metric")
 
 
 def test_table_shows_units_and_cuts_with_a_word() -> None:

@@ -167,6 +167,11 @@ def convert(values: Any, spelling_from: str, spelling_to: str) -> Any:
     return float(array) if np.ndim(values) == 0 else array
 
 
+def shown_units() -> frozenset[str]:
+    """Canonical units that reports have a label and decimals for."""
+    return frozenset(_load().display)
+
+
 def display(values: Any, unit: str, system: System = "metric") -> tuple[Any, Display]:
     """Canonical values in the unit a report of ``system`` shows, with its label and decimals.
 

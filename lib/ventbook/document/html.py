@@ -35,8 +35,9 @@ from .blocks import (
     block_anchor,
     make_anchor,
 )
-from .columns import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, heading, number_rows, text_rows
+from .columns import heading
 from .formulas import make_mathml
+from .tables import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, number_rows, text_rows
 
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"

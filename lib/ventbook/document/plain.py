@@ -19,7 +19,8 @@ from .blocks import (
     Words,
     plain_words,
 )
-from .columns import heading, text_rows
+from .columns import heading
+from .tables import text_rows
 
 ROWS = 20
 

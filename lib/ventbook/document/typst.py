@@ -35,9 +35,10 @@ from .blocks import (
     Text,
     Words,
 )
-from .columns import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, heading, number_rows, text_rows
+from .columns import heading
 from .formulas import find_typst
 from .html import TEMPLATES
+from .tables import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, number_rows, text_rows
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 # Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take;

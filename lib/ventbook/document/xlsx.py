@@ -13,8 +13,9 @@ from ventbook import wording
 from ventbook.units import System
 
 from .blocks import Closing, Column, Data, Finding
-from .columns import about_words, heading
+from .columns import heading
 from .findings import finding_row
+from .tables import about_words
 from .values import Cell, json_scalar
 
 # Workbooks carry a date of their own; a fixed one keeps the bytes the same from run to run.

@@ -29,9 +29,10 @@ from ventbook.document.blocks import (
     Pairs,
     make_words,
 )
-from ventbook.document.columns import ROWS_SHOWN, guess_column, make_data, make_table
+from ventbook.document.columns import choose_columns
 from ventbook.document.findings import finding_row, write_files
 from ventbook.document.formulas import find_formulas
+from ventbook.document.tables import ROWS_SHOWN, make_data, make_table
 from ventbook.document.values import json_scalar
 from ventbook.results import VERDICTS, Estimate
 from ventbook.store import open_store
@@ -177,23 +178,24 @@ class Page(Scope):
         frame: pd.DataFrame,
         *,
         title: str,
-        columns: Mapping[str, Sequence[str] | str | ColumnSpec] | None = None,
+        columns: Sequence[str | Column] | Mapping[str, Sequence[str] | str | ColumnSpec] | None = None,
         note: str = "",
         rows: int = ROWS_SHOWN,
     ) -> Blocks:
         """Keeps a table under its stable name and shows it.
 
-        ``columns`` picks, in order, the columns that readers see: ``{column: (header, unit, format)}`` (see
-        :class:`~ventbook.document.blocks.Column`; a bare text is the header; None shows all). The CSV file carries all columns of
-        ``frame`` under their own names, in canonical units. Readers see the first ``rows`` rows.
+        ``columns`` names, in order, the columns that readers see (None: all); how each is headed stands in
+        ``data/columns.toml``, and a :class:`~ventbook.document.blocks.Column` is given where a header is put together at run
+        time. The CSV file carries all columns of ``frame`` under their own names, in canonical units. Readers see the
+        first ``rows`` rows.
         """
         if name in self._data:
             raise ValueError(f"table {name} stands already")
         if "technician" in frame.columns:
             raise ValueError(f"table {name}: technician codes stay out of reports; drop or group the column")
-        chosen = _choose_columns(frame, columns)
-        if missing := [column for column in chosen if column not in frame.columns]:
-            raise ValueError(f"table {name}: columns {', '.join(missing)} are not in the frame")
+        if isinstance(columns, Mapping):
+            columns = [_named(column, spec) for column, spec in columns.items()]
+        chosen = choose_columns(map(str, frame.columns), columns, table=name)
         frame = frame.reset_index(drop=True)
         self._data[name] = make_data(name, frame, chosen, title=title, note=note)
         self._frames[name] = frame
@@ -278,14 +280,8 @@ class Page(Scope):
         )
 
 
-def _choose_columns(
-    frame: pd.DataFrame, columns: Mapping[str, Sequence[str] | str | ColumnSpec] | None
-) -> dict[str, Column]:
-    if columns is None:
-        return {str(column): guess_column(str(column)) for column in frame.columns}
-    chosen = {}
-    for name, spec in columns.items():
-        if not isinstance(spec, ColumnSpec):
-            spec = ColumnSpec(spec) if isinstance(spec, str) else ColumnSpec(*spec)
-        chosen[name] = spec.named(name)
-    return chosen
+def _named(name: str, spec: Sequence[str] | str | ColumnSpec) -> Column:
+    """A column given as ``name: header`` or ``name: (header, unit, format)``."""
+    if isinstance(spec, ColumnSpec):
+        return spec.named(name)
+    return Column(name, spec) if isinstance(spec, str) else ColumnSpec(*spec).named(name)

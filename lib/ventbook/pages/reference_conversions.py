@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from .. import dictionary, lifter, oil, priming, units
-from ..document.columns import make_table
+from ..document.tables import make_table
 from .show import ColumnSpec, Shown
 
 TABLE = dictionary.DATA / "published_values.toml"

@@ -9,10 +9,8 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-import tomllib
 import unicodedata
 from collections.abc import Iterable
-from functools import cache
 from typing import Any
 
 from ventbook import units as unit_table
@@ -67,15 +65,8 @@ def _bare(value: float, unit: str, units: System, decimals: int | None) -> str:
         decimals = 0
     shown, how = unit_table.display(float(value), unit, units)
     if decimals is None:
-        decimals = _decimals(float(shown), how.decimals if unit in _ruled() else None)
+        decimals = _decimals(float(shown), how.decimals if unit in unit_table.shown_units() else None)
     return _signed(f"{float(shown):.{decimals}f}")
-
-
-@cache
-def _ruled() -> frozenset[str]:
-    """Units whose decimals the table of units gives."""
-    rows = tomllib.loads(unit_table.TABLE.read_text("utf-8"))["display"]
-    return frozenset(row["unit"] for row in rows)
 
 
 def _decimals(value: float, usual: int | None) -> int:

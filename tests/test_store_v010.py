@@ -58,7 +58,10 @@ def test_reading_an_old_store_needs_nothing(old):
     assert len(store.snapshots()) == 8
     for number in (1, 8):
         records = store.snapshot(as_of=number).records()
-        assert len(jobs.build_jobs(records)) == len(records["ventings"]) > 0
+        table = jobs.build_jobs(records)
+        assert len(table) == len(records["ventings"]) > 0
+    traced = table[table["time_source"] == "trace"]
+    assert len(traced) > 3 and traced["trace_start_low_t"].isna().all()  # 0.1.0 did not know it
     assert files_of(old) == before
 
 

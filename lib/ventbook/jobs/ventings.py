@@ -9,6 +9,7 @@ import pandas as pd
 
 from .. import dictionary, priming, verdicts
 from ..dictionary import Limits
+from ..traces import FEATURES
 from .intervals import first_start, rotation_interval, rotations_per_count
 from .lifters import build_lifters, choose_limits
 
@@ -125,6 +126,8 @@ def _with_traces(jobs: pd.DataFrame, features: pd.DataFrame | None) -> pd.DataFr
     )
     if features is None or features.empty:
         return jobs
+    # what a version that wrote the features did not know yet is not recorded
+    features = features.reindex(columns=list(dict.fromkeys([*features.columns, *FEATURES])))
     run = features.loc[features["start_no"].eq(1)].drop(columns="start_no").add_prefix("trace_")
     turning = features.loc[features["start_no"].eq(0)].drop(columns="start_no").add_prefix("trace_turning_")
     jobs = jobs.merge(run, left_on="venting_id", right_on="trace_venting_id", how="left")

@@ -7,15 +7,16 @@ import itertools
 import json
 import re
 import tomllib
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook import dictionary, trends, wording
+from ventbook import dictionary, evidence, trends, wording
 from ventbook.pages import quarterly_review as review
 from ventbook.pages.period import Period, choose_period
-from ventbook.pages.quarterly_review import facts, log, records, signals
+from ventbook.pages.quarterly_review import actions, facts, log, records, signals
 from ventbook.results import Estimate
 from ventbook.wording import review as words
 from ventbook.wording import trends as trend_words
@@ -367,7 +368,6 @@ def test_signals_that_came_or_went_with_the_records(page):
         "signal",
     ] = True
     quiet = loud.assign(signal=False)
-    from dataclasses import replace
 
     with_signal, without = replace(watch, series=loud), replace(watch, series=quiet)
     went = log.compare_watches(page, all_facts, "2026Q2", with_signal, without, basis="snapshot")
@@ -378,8 +378,25 @@ def test_signals_that_came_or_went_with_the_records(page):
 
 def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
     shifts = signals.compare_all_gauges(facts.gather_facts(page))
-    odd = [g.gauge for g in shifts if signals.stands_out(g, len(shifts))]
-    assert odd == ["HG-3"]
+    assert [g.gauge for g in signals.find_odd_gauges(shifts)] == ["HG-3"]
+    doubtful = [replace(g, p=evidence.load_budget().share("gauge.review")) for g in shifts]
+    assert len(doubtful) > 1 and signals.find_odd_gauges(doubtful) == []
+    assert signals.find_odd_gauges([]) == []
+
+
+def test_what_failing_ventings_share_is_named_within_the_signals_share_or_asked_or_left_out(page):
+    """The smallest of many p is no reason to look there first; a column whose blanks go with failing is a question."""
+    share = evidence.load_budget().share(signals.FAMILY)
+    signal = next(s for s in signals.read_signals(page, facts.gather_facts(page)) if len(s.common))
+    for p_any, blank_z, said in (
+        (share, 0.0, "Most of all the failing ventings share"), (share * 1.1, 0.0, ""), (share, -3.0, "These records can't say"),
+    ):  # fmt: skip
+        made = replace(signal, common=signal.common.assign(p=1e-5, p_any=p_any, blank_z=blank_z))
+        text = " ".join(signals.explain_signal(made))
+        assert ("Most of all the failing" in text) == said.startswith("Most")
+        assert ("matter? These records can't say" in text) == said.startswith("These")
+        told = [a.what for a in actions._for_signal(made, "metric")]
+        assert any(what.startswith("Look at ") for what in told) == said.startswith("Most")
 
 
 def test_period_before_and_a_year_earlier_may_be_the_same():

@@ -483,3 +483,65 @@ def test_what_failing_ventings_share():
     assert top[["failing_with", "with_level", "failing_without", "without_level"]].tolist() == [8, 8, 1, 32]
     assert top["p"] == pytest.approx(9 / 76904685, rel=1e-9)  # C(9,8) / C(40,8), definition
     assert "rare" not in set(table["column"])  # one venting is no group
+
+
+def test_what_innocent_failing_ventings_share_is_raised_for_having_looked_at_many_levels():
+    """Eight columns of five levels, failing dealt at random: the smallest p is under .05 nearly always, p_any in 1 of 20."""
+    import pandas as pd
+
+    least, any_ = [], []
+    for seed in range(60):
+        rng = np.random.default_rng([21, seed])
+        frame = pd.DataFrame({f"c{k}": rng.choice(list("abcde"), 120) for k in range(8)})
+        frame["failed"] = rng.random(120) < 0.2
+        table = trends.compare_failing(frame, failed="failed", columns=[f"c{k}" for k in range(8)], draws=299)
+        least.append(table["p"].iloc[0])
+        any_.append(table["p_any"].iloc[0])
+        assert table["p_any"].is_monotonic_increasing
+    assert np.mean(np.array(least) < 0.05) > 0.6
+    assert np.mean(np.array(any_) < 0.05) <= 0.15  # 3 expected of 60, 9 in one of a thousand such tests
+    assert 0.3 < np.mean(any_) < 0.7
+
+
+def test_a_site_that_fails_more_makes_no_lot_of_its_own_guilty():
+    import pandas as pd
+
+    rng = np.random.default_rng(2)
+    ridge = np.arange(200) % 2 == 0
+    frame = pd.DataFrame(
+        {"site": np.where(ridge, "Ridge", "Lake"), "failed": rng.random(200) < np.where(ridge, 0.5, 0.05)}
+    )
+    frame["lot"] = np.where(ridge & (rng.random(200) < 0.8), "L9", "L1")
+    crude = trends.compare_failing(frame, failed="failed", columns=["lot"], draws=499)
+    inside = trends.compare_failing(frame, failed="failed", columns=["lot"], draws=499, stratum="site")
+    assert crude["p_any"].iloc[0] < 0.01 < 0.05 < inside["p_any"].iloc[0]
+
+
+def test_blanks_take_no_side_in_what_failing_ventings_share():
+    import pandas as pd
+
+    frame = pd.DataFrame(
+        {
+            "failed": [True] * 10 + [False] * 30,
+            "lot": ["L7"] * 5 + ["L1"] * 5 + ["L7"] * 5 + ["L1"] * 5 + [None] * 20,
+        }
+    )
+    table = trends.compare_failing(frame, failed="failed", columns=["lot"], draws=199)
+    assert table[["with_level", "without_level"]].to_numpy().tolist() == [[10, 10], [10, 10]]
+    # Mantel-Haenszel score by hand: 20 blank of 40, none of 10 failing; 5 expected, variance 10 x 30 x 20 x 20 / (40^2 x 39)
+    assert table["blank_z"].iloc[0] == pytest.approx(-5 / np.sqrt(10 * 30 * 20 * 20 / (40**2 * 39)))
+
+
+def test_chance_of_a_step_is_even_where_there_is_none_and_small_where_there_is():
+    rng = np.random.default_rng(4)
+    expected = np.array([6.0, 7, 5, 8, 6, 7, 9, 6])
+    chances = []
+    for k in range(80):
+        observed = rng.poisson(expected)
+        step = trends.find_change_in_counts(observed, expected)
+        chances.append(trends.chance_of_change(observed, expected, step.statistic, draws=299, seed=k))
+    assert 0.4 < np.mean(chances) < 0.65 and np.mean(np.array(chances) < 0.1) <= 0.2
+    doubled = np.array([6, 7, 5, 8, 15, 18, 20, 16])
+    step = trends.find_change_in_counts(doubled, expected)
+    assert trends.chance_of_change(doubled, expected, step.statistic) < 0.002
+    assert trends.chance_of_change(np.zeros(8), expected, 0.0) == 1.0

@@ -19,6 +19,8 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 
 SANDWICHES = ("CR0", "CR1", "CR3")
+BLANK_Z = 2.33
+"""A column's blanks go with failing beyond this shuffled z: 2 in 100 do where they have nothing to do with it."""
 CR3_CLUSTERS = 2_000
 """Above this many clusters the leverage of one cluster is too small to matter and CR1 stands in for CR3."""
 
@@ -234,6 +236,19 @@ def tail_chances(count: int, chances: npt.ArrayLike) -> tuple[float, float]:
         characteristic *= (1 - v + v * turn) ** k
     mass = np.clip(np.fft.fft(characteristic).real / (p.size + 1), 0.0, 1.0)
     return float(min(mass[count:].sum(), 1.0)), float(min(mass[: count + 1].sum(), 1.0))
+
+
+def shuffled_z(x: Floats, y: Floats, stratum: Ints) -> float:
+    """(sum of x y less its expectation) / standard deviation where ``y`` is shuffled inside strata; 0 where nothing varies.
+
+    For x and y of 0 and 1 this is the Mantel-Haenszel score with the hypergeometric variance of each stratum.
+    Reference: Mantel 1963, J. Am. Stat. Assoc. 58:690.
+    """
+    n = np.maximum(np.bincount(stratum).astype(np.float64), 1.0)
+    off = [v - (np.bincount(stratum, weights=v) / n)[stratum] for v in (x, y)]
+    squares = [np.bincount(stratum, weights=v**2) for v in off]
+    variance = float((squares[0] * squares[1] / np.maximum(n - 1, 1)).sum())
+    return float(off[0] @ off[1]) / float(np.sqrt(variance)) if variance > 0 else 0.0
 
 
 def adjust_bh(p: npt.ArrayLike) -> Floats:

@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ventbook.numerics import Floats, Ints, encode
+from ventbook.numerics import BLANK_Z, Floats, encode, shuffled_z
 
 from .factors import Factor, code_factors, load_factors
 from .terms import select_outcome
 
-COLUMN_Z, SHEET_Z = 2.33, 3.1
-"""Beyond these a column's, and the whole sheet's, blanks go with failing: 2 and .2 in 100 where they don't."""
+SHEET_Z = 3.1
+"""Beyond this the whole sheet's blanks go with failing: .2 in 100 do where they have nothing to do with it."""
 SHEET_BLANK = 0.05
 """With fewer blank cells than this the whole sheet is not asked."""
 
@@ -44,7 +44,7 @@ class Blanks:
     @property
     def related(self) -> dict[str, float]:
         """Factors whose blanks go with failing, and their z."""
-        rows = self.columns[self.columns["z"].abs() > COLUMN_Z]
+        rows = self.columns[self.columns["z"].abs() > BLANK_Z]
         return dict(zip(rows["factor"], rows["z"], strict=True))
 
 
@@ -69,24 +69,14 @@ def test_blanks(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) 
         if not 0 < blank.sum() < len(blank):
             continue
         shares = [float(blank[side].mean()) if side.any() else np.nan for side in (failing > 0, failing == 0)]
-        rows.append((factor.name, int(blank.sum()), *shares, _shuffle_z(blank, failing, stratum)))
+        rows.append((factor.name, int(blank.sum()), *shares, shuffled_z(blank, failing, stratum)))
         if factor.kind != "interaction":
             cells.append(blank)
     columns = pd.DataFrame(rows, columns=["factor", "blank", "blank_failing", "blank_sound", "z"])
     if not cells:
         return Blanks(columns, 0.0, 0.0)
     share = np.mean(cells, axis=0)
-    return Blanks(columns, _shuffle_z(share, failing, stratum), float(share.mean()))
-
-
-def _shuffle_z(blank: Floats, failing: Floats, stratum: Ints) -> float:
-    """(sum of blanks on failing ventings - expected) / standard deviation, failing shuffled inside strata."""
-    n = np.bincount(stratum).astype(np.float64)
-    means = [np.bincount(stratum, weights=v) / n for v in (blank, failing)]
-    off = [v - mean[stratum] for v, mean in zip((blank, failing), means, strict=True)]
-    squares = [np.bincount(stratum, weights=v**2) for v in off]
-    variance = float((squares[0] * squares[1] / np.maximum(n - 1, 1)).sum())
-    return float(off[0] @ off[1]) / np.sqrt(variance) if variance > 0 else 0.0
+    return Blanks(columns, shuffled_z(share, failing, stratum), float(share.mean()))
 
 
 def warn_of_blanks(ranked: pd.DataFrame, blanks: Blanks | None) -> list[str]:

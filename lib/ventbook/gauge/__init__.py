@@ -16,7 +16,13 @@ from ventbook.gauge.conformance import (
     over_limit_probability,
     worst_false_accept,
 )
-from ventbook.gauge.fleet import WrongVerdicts, compare_gauges, count_on_the_gauge, expect_wrong_verdicts
+from ventbook.gauge.fleet import (
+    FAMILY,
+    WrongVerdicts,
+    compare_gauges,
+    count_on_the_gauge,
+    expect_wrong_verdicts,
+)
 from ventbook.gauge.planning import choose_size, plan_study
 from ventbook.gauge.studies import GaugeStudy, analyse_study, interval_of_gauge, list_studies
 from ventbook.gauge.uncertainty import (
@@ -34,6 +40,7 @@ from ventbook.gauge.uncertainty import (
 
 __all__ = [
     "ASSUMED_U_MM",
+    "FAMILY",
     "Agreement",
     "Combined",
     "CrossedAnova",

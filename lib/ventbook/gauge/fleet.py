@@ -8,11 +8,14 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from ventbook.evidence import load_budget
 from ventbook.gauge.conformance import over_limit_probability
 from ventbook.numerics import judge_fit
 
 GRID = 4000
 FEW_ENGINES = 400
+#: Gauges in routine use, as a family of the quarter's error budget.
+FAMILY = "gauge.routine"
 
 
 @dataclass(frozen=True)
@@ -97,7 +100,7 @@ def compare_gauges(
     The unit is the venting: its median reading by gauge, set beside other gauges' readings in the same stratum (same
     engine type and site). Difference of a gauge: mean of its ventings less mean of the others' in the strata that
     hold both, weighted by overlap; interval by leaving out one engine at a time (linearised over FEW_ENGINES), t
-    quantile. From three gauges on, one that stands out (p under .05 / gauges) is taken from the others' company before
+    quantile. From three gauges on, one that stands out (p under its part of the family's share) is taken from the others' company before
     they are set side by side again, so that a gauge that reads high does not make sound ones look low. Where a gauge
     shares no site with another, engine types alone make the strata and the note says that gauge and site can't be told
     apart.
@@ -120,12 +123,13 @@ def compare_gauges(
     names = sorted(units[gauge].astype("str").unique().tolist())
     label = units[gauge].astype("str").to_numpy()
     company = set(names)
+    sure = load_budget().share(FAMILY)
     while len(company) > 2:
         found = {
             g: _difference(units, label, g, company, engine, list(strata), level) for g in sorted(company)
         }
         worst = min(company, key=lambda g: (found[g]["p"] if found[g] else 1.0, g))
-        if not found[worst] or found[worst]["p"] >= 0.05 / len(names):
+        if not found[worst] or found[worst]["p"] >= sure / len(names):
             break
         company.discard(worst)
     rows = []
@@ -141,7 +145,7 @@ def compare_gauges(
         }
         answer = _difference(units, label, name, company, engine, list(strata), level)
         note = "" if name in company else "stands out; left out where the others are set side by side"
-        if answer and len(names) == 2 and answer["p"] < 0.05:
+        if answer and len(names) == 2 and answer["p"] < sure:
             note = "two gauges differ: which of them is off can't be told"
         if not answer and len(strata) > 1:
             answer = _difference(units, label, name, company, engine, list(strata[:-1]), level)

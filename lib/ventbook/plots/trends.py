@@ -108,7 +108,10 @@ def draw_funnel(
     shrunk : site, estimate, low, high (hollow mark with its interval, slightly to the right).
     """
     n = limits["n"].to_numpy(float)
-    for name, style, words in (("inner", "--", "95 of 100"), ("outer", ":", "998 of 1000")):
+    for name, style, words in (
+        ("inner", "--", "one site, 95 of 100"),
+        ("outer", ":", "all sites, nearly always"),
+    ):
         for side in ("low", "high"):
             label = f"chance stays inside, {words}" if side == "low" else None
             ax.plot(

@@ -25,6 +25,7 @@ from ventbook.trends.cusum import (
 from ventbook.trends.drift import (
     ChangePoint,
     Drift,
+    chance_of_change,
     count_reversals,
     find_change_in_counts,
     find_change_in_mean,
@@ -64,6 +65,7 @@ __all__ = [
     "GaugeShift",
     "PageWatch",
     "ShareModel",
+    "chance_of_change",
     "chart_between",
     "chart_constants",
     "chart_counts",

@@ -173,6 +173,26 @@ def find_change_in_counts(
     return _change(best, low + 1, high + 1, before, after, statistic, level, n, "Poisson step", labels)
 
 
+def chance_of_change(
+    observed: ArrayLike, expected: ArrayLike, statistic: float, *, draws: int = 4_999, seed: int = 0
+) -> float:
+    """Chance of a step in observed over expected as clear as ``statistic`` where there is none.
+
+    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common ratio), and the
+    clearest step looked for in each dealt series. The observed one counts among the draws, so the chance is never 0.
+    """
+    o, e = np.asarray(observed, float), np.asarray(expected, float)
+    total = round(o.sum())
+    if total == 0 or len(o) < 2:
+        return 1.0
+    dealt = np.random.default_rng(seed).multinomial(total, e / e.sum(), size=draws).astype(float)
+    o1, e1 = np.cumsum(dealt, axis=1)[:, :-1], np.cumsum(e)[:-1]
+    o2, e2 = total - o1, e.sum() - e1
+    loglik = (special.xlogy(o1, o1 / e1) + special.xlogy(o2, o2 / e2)).max(axis=1)
+    simulated = 2 * (loglik - special.xlogy(total, total / e.sum()))
+    return float((1 + (simulated >= statistic - 1e-9).sum()) / (draws + 1))
+
+
 def test_change_rank(values: ArrayLike) -> tuple[int, int, float]:
     """Pettitt's rank test [3]: (K, number of points before the change, approximate two-sided p)."""
     y = np.asarray(values, float)

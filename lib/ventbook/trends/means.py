@@ -6,9 +6,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike
+from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from ventbook.numerics import encode, shuffled_z
 from ventbook.results import Estimate, no_estimate
 
 
@@ -73,31 +74,89 @@ def _ends(e: Estimate, *, log: bool) -> tuple[float | None, float, float | None]
 
 
 def compare_failing(
-    frame: pd.DataFrame, *, failed: str, columns: Sequence[str], fewest: int = 4
-) -> pd.DataFrame:
+    frame: pd.DataFrame, *, failed: str, columns: Sequence[str], fewest: int = 4, stratum: str | None = None,
+    draws: int = 1_999, seed: int = 0,
+) -> pd.DataFrame:  # fmt: skip
     """Levels that failing ventings carry more often than the others, most improbable first.
 
+    Each level is held against the column's other levels; what is left blank takes no side. Levels with fewer than
+    ``fewest`` ventings on either side are left out.
     Columns: column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more
-    failing with the level). Many are looked at: it says where to look, not what the cause is. Levels with fewer
-    than ``fewest`` ventings on either side are left out.
+    failing with the level), p_any (the chance that any of all these levels looks so improbable where none has to do with
+    failing: failing shuffled ``draws`` times over the ventings, inside the levels of ``stratum`` where one is given), blank_z (how the
+    column's blanks go with failing, in standard deviations; under 0 they are rarer where a venting failed).
     """
+    names = [
+        "column",
+        "level",
+        "failing_with",
+        "with_level",
+        "failing_without",
+        "without_level",
+        "p",
+        "p_any",
+        "blank_z",
+    ]
     known = frame[frame[failed].notna()]
     bad = known[failed].astype(bool).to_numpy()
-    rows = []
+    inside, _ = encode(known[stratum]) if stratum else (np.zeros(len(known), dtype=np.int64), [])
+    rows: list[tuple[str, str, float]] = []
+    has: list[NDArray[np.bool_]] = []
+    told: list[NDArray[np.bool_]] = []
     for column in columns:
         if column not in known.columns:
             continue
         text = known[column]
         if text.dtype == "boolean":
             text = text.map({True: "yes", False: "no"})
-        text = text.astype("str").where(known[column].notna(), "not recorded")
-        for level in sorted(text.unique()):
-            has = (text == level).to_numpy()
-            if has.sum() < fewest or (~has).sum() < fewest:
-                continue
-            a, b = int(bad[has].sum()), int(bad[~has].sum())
-            p = stats.fisher_exact([[a, has.sum() - a], [b, (~has).sum() - b]], alternative="greater")[1]
-            rows.append((column, level, a, int(has.sum()), b, int((~has).sum()), float(p)))
-    names = ["column", "level", "failing_with", "with_level", "failing_without", "without_level", "p"]
-    table = pd.DataFrame(rows, columns=names)
+        recorded = known[column].notna().to_numpy()
+        text = text.astype("str").where(recorded, "")
+        blank_z = shuffled_z((~recorded).astype(float), bad.astype(float), inside)
+        for level in sorted(text[recorded].unique()):
+            carried = (text == level).to_numpy()
+            if carried.sum() >= fewest and (recorded & ~carried).sum() >= fewest:
+                rows.append((column, str(level), blank_z))
+                has.append(carried)
+                told.append(recorded)
+    if not rows:
+        return pd.DataFrame(columns=names).astype({"p": float, "p_any": float, "blank_z": float})
+    carries, recorded_on = np.array(has, np.float32), np.array(told, np.float32)
+    failing_with, failing, p = _tail(carries, recorded_on, bad.astype(np.float32)[:, None])
+    least = _least_of_shuffled(carries, recorded_on, bad, inside, draws=draws, seed=seed)
+    p_any = (1 + (least[None, :] <= p * (1 + 1e-9)).sum(axis=1)) / (draws + 1)
+    table = pd.DataFrame(
+        {
+            "column": [row[0] for row in rows], "level": [row[1] for row in rows],
+            "failing_with": failing_with[:, 0].astype(int), "with_level": carries.sum(axis=1).astype(int),
+            "failing_without": (failing - failing_with)[:, 0].astype(int),
+            "without_level": (recorded_on - carries).sum(axis=1).astype(int), "p": p[:, 0], "p_any": p_any,
+            "blank_z": [row[2] for row in rows],
+        }
+    )[names]  # fmt: skip
     return table.sort_values(["p", "column", "level"], kind="stable").reset_index(drop=True)
+
+
+def _tail(
+    has: NDArray[np.float32], told: NDArray[np.float32], bad: NDArray[np.float32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """(failing with the level, failing recorded, Fisher's one-sided p) by level and column of ``bad`` (n, draws)."""
+    with_level, recorded = (np.rint(m @ bad).astype(np.float64) for m in (has, told))
+    p = stats.hypergeom.sf(with_level - 1, told.sum(axis=1)[:, None], recorded, has.sum(axis=1)[:, None])
+    return with_level, recorded, np.asarray(p, np.float64)
+
+
+def _least_of_shuffled(
+    has: NDArray[np.float32], told: NDArray[np.float32], bad: NDArray[np.bool_], stratum: NDArray[np.int64],
+    *, draws: int, seed: int,
+) -> NDArray[np.float64]:  # fmt: skip
+    """The smallest p of all levels in each of ``draws`` fleets with failing shuffled inside strata."""
+    rng = np.random.default_rng(seed)
+    in_strata = np.argsort(stratum, kind="stable")
+    least = []
+    for first in range(0, draws, 200):
+        wide = min(200, draws - first)
+        order = np.argsort(stratum[:, None] + rng.random((len(bad), wide)), axis=0)
+        shuffled = np.empty((len(bad), wide), np.float32)
+        np.put_along_axis(shuffled, order, bad[in_strata].astype(np.float32)[:, None], axis=0)
+        least.append(_tail(has, told, shuffled)[2].min(axis=0))
+    return np.concatenate(least)

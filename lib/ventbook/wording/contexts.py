@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from ventbook import evidence
 from ventbook.units import System
 
 from .budget import per_hundred
@@ -176,10 +177,15 @@ def recurrence_sentence(result: Any) -> str:
     if result.failing < 2 or result.returned == 0:
         return "Too few findings on engines that came back to ask whether they come back on the same ones."
     share = f"{100 * result.chance:.1f}" if result.chance < 0.1 else f"{100 * result.chance:.0f}"
-    told = "More than chance alone would bring" if result.chance < 0.05 else "Chance alone could bring that"
+    allowed = evidence.judge_family([result.chance], "named_causes.returning_engines")[0]
+    told = {
+        evidence.NAMED: "More than chance alone would bring.",
+        evidence.HINT: "Do findings come back on the same engines? These records can't say.",
+        evidence.NOTHING: "Chance alone could bring that.",
+    }[allowed]
     return (
         f"{result.failing} ventings with a finding fell {result.repeats} times on an engine that already had one; if all engines of a site and type were alike, "
-        f"{result.expected:.1f} such repeats would be expected, and as many or more would come up in {share} of 100 such fleets. {told}."
+        f"{result.expected:.1f} such repeats would be expected, and as many or more would come up in {share} of 100 such fleets. {told}"
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ventbook import evidence
 from ventbook.results import Estimate
 from ventbook.units import System
 
@@ -89,6 +90,10 @@ def routine_sentence(row: Mapping[Any, Any], *, units: System) -> str:
     span = value_range(low, high, "mm", units=units, decimals=d)
     if low <= 0 <= high:
         return f"{name} reads like the others (difference {span})."
+    if row["standing"] == evidence.HINT:
+        return f"Does {name} read {side} than the others? These records can't say (difference {span})."
+    if row["standing"] == evidence.NOTHING:
+        return f"{name} reads like the others as far as these records tell (difference {span})."
     size = number(abs(row["difference_mm"]), "mm", units=units, decimals=d)
     text = f"{name} reads {size} {side} than other gauges on the same engine types (plausible range {span})"
     return f"{text}; {row['note']}." if row["note"] else f"{text}."

@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+import numpy as np
+
+from ventbook import evidence
 from ventbook.results import Estimate
 from ventbook.units import System
 
@@ -20,8 +23,8 @@ CAUSES = {
 }
 
 
-HINT, SURE = 0.05, 0.01
-"""p values under which a pattern is called a hint, and a pattern (common practice, no source)."""
+POSITIONS = "named_causes.positions"
+"""Positions in the engine and place in the oil feed, as a family of the quarter's error budget."""
 
 
 def events_of(estimate: Estimate) -> int | None:
@@ -144,21 +147,23 @@ def position_sentence(
     if p is None:
         return f"Whether position matters cannot be told: {note}."
     dealt = f"(dealt anew within {count(engines, 'engine')}, p = {max(p, 0.001):.3f})"
-    if p < SURE:
+    place = feed_p if feed_slope is not None else None
+    allowed, feed_allowed = evidence.judge_family([p, np.nan if place is None else place], POSITIONS)
+    if allowed == evidence.NAMED:
         text = f"Failures keep to some positions more than chance would have it {dealt}."
-    elif p < HINT:
-        text = (
-            f"Failures keep to some positions somewhat more than chance would have it {dealt}. One in twenty fleets without any "
-            "pattern shows as much: a hint to check on new ventings."
-        )
+    elif allowed == evidence.HINT:
+        text = f"Do failures keep to some positions? These records can't say {dealt}: a question for new ventings."
     else:
         text = f"Failures do not keep to particular positions beyond what chance would do {dealt}."
-    if feed_p is not None and feed_slope is not None:
+    if place is not None and feed_slope is not None:
         where = "later" if feed_slope > 0 else "earlier"
-        if feed_p < HINT:
-            text += f" Failing lifters sit {where} in the oil feed than the others of their engine (p = {max(feed_p, 0.001):.3f})."
+        chance = f"(p = {max(place, 0.001):.3f})"
+        if feed_allowed == evidence.NAMED:
+            text += f" Failing lifters sit {where} in the oil feed than the others of their engine {chance}."
+        elif feed_allowed == evidence.HINT:
+            text += f" Do failing lifters sit {where} in the oil feed than the others? These records can't say {chance}."
         else:
-            text += f" The place in the oil feed shows no pattern (p = {feed_p:.3f})."
+            text += f" The place in the oil feed shows no pattern beyond chance {chance}."
     return text
 
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+from ventbook import evidence
+from ventbook.numerics import BLANK_Z
 from ventbook.results import Estimate
 from ventbook.units import System
 
-from .core import number, value_range
+from .core import clean_text, join_words, number, of_total, value_range
 
 SERIES_WORDS = {
     "failing_ventings": "ventings with a spongy lifter",
@@ -126,6 +128,54 @@ def change_words(rows: Iterable[Mapping[str, Any]]) -> str:
             f"{name} {str(row['level']).replace('_', ' ')}{new}: {number(row['before'], 'share')} before, {number(row['now'], 'share')} since"
         )
     return "; ".join(parts)
+
+
+def slow_change(rows: Sequence[Mapping[Any, Any]], drifts: Sequence[str], steps: Sequence[str]) -> list[str]:
+    """Rises, falls and steps over all periods: what may be named as sentences, what may be asked as questions.
+
+    ``rows``: site ("all" for the whole), score, change, change_range, ratio_before, ratio_after; ``drifts`` and ``steps``
+    what each row's drift and step are allowed (named, hint or nothing).
+    """
+    places = ["over all sites" if row["site"] == "all" else f"at {row['site']}" for row in rows]
+    said = []
+    for up, word in ((True, "rise"), (False, "fall")):
+        for allowed in (evidence.NAMED, evidence.HINT):
+            where = [
+                place
+                for place, row, standing in zip(places, rows, drifts, strict=True)
+                if standing == allowed and (row["score"] > 0) == up
+            ]
+            if where and allowed == evidence.NAMED:
+                said.append(f"Over all periods the ratio {word}s steadily {join_words(where)}.")
+            elif where:
+                said.append(f"Does the ratio {word} steadily {join_words(where)}? These records can't say.")
+    for place, row, standing in zip(places, rows, steps, strict=True):
+        if not standing:
+            continue
+        word = "up" if row["ratio_after"] > row["ratio_before"] else "down"
+        sizes = f"{row['ratio_before']:.2f} times the expected before, {row['ratio_after']:.2f} times since {row['change']} (it may lie anywhere from {row['change_range']})"
+        if standing == evidence.NAMED:
+            said.append(f"A step {word} {place}: {sizes}.")
+        else:
+            said.append(f"Was there a step {word} {place}? These records can't say: {sizes}.")
+    return said
+
+
+def share_sentence(row: Mapping[str, Any], *, asked: bool) -> str:
+    """The level that failing ventings carry more often than the others do; ``asked``: as a question."""
+    name, level = (str(row[c]).replace("_", " ") for c in ("column", "level"))
+    counts = (
+        f"{of_total(int(row['failing_with']), int(row['with_level']))} with it failed, "
+        f"{of_total(int(row['failing_without']), int(row['without_level']))} of the others"
+    )
+    if not asked:
+        return f"Most of all the failing ventings share {name} {clean_text(level)}: {counts}."
+    blank = (
+        " What was left blank goes with failing there, so it may be how the sheets were filled in."
+        if abs(float(row["blank_z"])) > BLANK_Z
+        else ""
+    )
+    return f"Does {name} {clean_text(level)} matter? These records can't say: {counts}.{blank}"
 
 
 def signals_summary(count: int) -> str:

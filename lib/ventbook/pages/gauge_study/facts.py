@@ -9,7 +9,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
-from ventbook import gauge
+from ventbook import evidence, gauge
 from ventbook.gauge import GaugeStudy
 from ventbook.pages.base import Page
 from ventbook.units import display
@@ -54,9 +54,10 @@ def _make_facts(page: Page) -> Facts:
     again &= lifters["gauge"] == lifters["gauge_last"]
     rechecks = lifters.loc[again.fillna(False).to_numpy(dtype=bool), ["gauge", "gap_first_mm", "gap_last_mm"]]
     by_gauge = gauge.uncertainty_by_gauge(studies, gauges=used, rechecks=rechecks)
-    return Facts(
-        readings, tuple(studies), gauge.compare_gauges(lifters, level=page.level), by_gauge, limit, lifters
-    )
+    routine = gauge.compare_gauges(lifters, level=page.level)
+    looked = routine["p"].where(routine["state"] == "estimated")
+    routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
+    return Facts(readings, tuple(studies), routine, by_gauge, limit, lifters)
 
 
 def to_display(values: object, page: Page) -> np.ndarray:
@@ -70,10 +71,9 @@ def unit_label(page: Page) -> str:
 
 
 def gauges_off(facts: Facts) -> list[str]:
-    """Gauges whose interval in routine use leaves out 0 and that share strata with others."""
+    """Gauges that read differently in routine use by more than chance makes among all of them, and share strata with others."""
     t = facts.routine
-    wide = 0.05 / max(len(t), 1)
-    sure = (t["state"] == "estimated") & (t["p"] < wide) & ~t["note"].str.contains("can't be told apart")
+    sure = (t["standing"] == evidence.NAMED) & ~t["note"].str.contains("can't be told apart")
     return t.loc[sure, "gauge"].astype(str).tolist()
 
 

@@ -6,6 +6,7 @@ from ventbook import evidence, gauge, wording
 from ventbook.pages.base import Page
 from ventbook.pages.gauge_study.facts import gather_facts, gauges_off
 from ventbook.pages.show import Shown
+from ventbook.wording import budget as budget_words
 from ventbook.wording import gauge as words
 
 
@@ -78,4 +79,5 @@ def not_said(page: Page) -> Shown:
     tier = evidence.tier(ventings=page.history_jobs.shape[0], findings=0)
     if tier == "list":
         sentences.append("There are too few ventings to set gauges side by side.")
-    return page.text(*sentences)
+    held_to = budget_words.allowance_sentence(gauge.FAMILY, what="gauges named here")
+    return page.text(*sentences, held_to)

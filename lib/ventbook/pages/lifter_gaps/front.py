@@ -9,6 +9,7 @@ from ventbook.pages.lifter_gaps.readings import hang_on_gauge
 from ventbook.pages.lifter_gaps.rechecks import cure_of
 from ventbook.pages.lifter_gaps.shares import events_at, share_of
 from ventbook.pages.show import Shown
+from ventbook.wording import budget as budget_words
 from ventbook.wording import lifters as words
 
 
@@ -85,4 +86,5 @@ def not_said(page: Page) -> Shown:
         sentences.append(
             "Most lifters were read only once under force, so for most the records cannot tell air from leak-down."
         )
-    return page.text(*sentences)
+    held_to = budget_words.allowance_sentence(words.POSITIONS, what="positions named here")
+    return page.text(*sentences, held_to)

@@ -8,7 +8,7 @@ from weakref import WeakKeyDictionary
 
 import pandas as pd
 
-from ventbook import trends, wording
+from ventbook import evidence, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import GAP, Facts, gather_facts
 from ventbook.pages.quarterly_review.history import intakes_of
@@ -16,9 +16,9 @@ from ventbook.pages.quarterly_review.log import list_not_over
 from ventbook.pages.quarterly_review.signals import (
     Signal,
     compare_all_gauges,
+    find_odd_gauges,
     leading_signals,
     read_signals,
-    stands_out,
 )
 from ventbook.pages.records.arrived import count_rows
 from ventbook.pages.show import Shown
@@ -76,10 +76,9 @@ def _collect(page: Page, facts: Facts) -> list[Action]:
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
-    gauges = compare_all_gauges(facts)
-    for g in gauges:
+    for g in find_odd_gauges(compare_all_gauges(facts)):
         action = _check_gauge(g, page.units)
-        if stands_out(g, len(gauges)) and action.what not in blamed:
+        if action.what not in blamed:
             found.append(action)
     found += _for_records(page, facts)
     return list(dict.fromkeys(found))
@@ -112,15 +111,15 @@ def _for_signal(s: Signal, units: System) -> list[Action]:
                 f"{s.observed} failing ventings where {s.expected:.1f} were to be expected.",
             )
         ]
-        if len(s.common) and s.common["p"].iloc[0] < 0.01:
-            top = s.common.iloc[0]
+        allowed, top = s.shared
+        if top is not None and allowed == evidence.NAMED:
             name, level = (str(top[c]).replace("_", " ") for c in ("column", "level"))
             out.append(
                 Action(
                     where,
                     f"Look at {name} {wording.clean_text(level)} first.",
                     f"{int(top['failing_with'])} of {int(top['with_level'])} ventings with it failed, "
-                    f"{int(top['failing_without'])} of {int(top['without_level'])} without.",
+                    f"{int(top['failing_without'])} of {int(top['without_level'])} of the others.",
                 )
             )
         return out

@@ -146,6 +146,7 @@ def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> t
     return trends.watch_page(
         jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
         levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=seed,
+        false_alarms=evidence.load_budget().share("review_signals.signals"),
     )  # fmt: skip
 
 

@@ -7,16 +7,17 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from ventbook import plots, rates, trends, wording
+from ventbook import evidence, plots, rates, trends, wording
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.quarterly_review.rare import between_failures
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_ratios, draw_share_chart
+from ventbook.wording import trends as words
 
-#: Twice the log likelihood ratio from which a step is named: chance passes it in 1 of 100 series of 6 to 20 periods.
-PLAIN_STEP = 10.5
+#: Rises, falls and steps over all periods, as a family of the quarter's error budget.
+SLOW_CHANGE = "review_signals.slow_change"
 
 LIMITS_NOTE = (
     "The band holds nearly all periods (99.7 of 100) if nothing but chance and the usual spread between periods is at "
@@ -208,42 +209,24 @@ def _drift(page: Page, facts: Facts) -> Shown:
         step = trends.find_change_in_counts(
             cells["observed"], cells["expected"], level=page.level, labels=cells["period"].tolist()
         )
-        plain = step.statistic > PLAIN_STEP
+        chance = trends.chance_of_change(cells["observed"], cells["expected"], step.statistic, seed=page.seed)
         rows.append((
-            site or "all", len(cells), drift.score, drift.p, drift.slope.estimate, drift.slope.low, drift.slope.high,
-            step.label if plain else "", f"{step.low_label} to {step.high_label}" if plain else "",
-            step.before if plain else np.nan, step.after if plain else np.nan,
+            site or "all", len(cells), drift.score, drift.p, drift.slope.estimate, drift.slope.low, drift.slope.high, chance,
+            str(step.label), f"{step.low_label} to {step.high_label}", step.before, step.after,
         ))  # fmt: skip
     if not rows:
         return Shown("", "")
     names = [
-        "site",
-        "periods",
-        "score",
-        "p",
-        "slope",
-        "low",
-        "high",
-        "change",
-        "change_range",
-        "ratio_before",
-        "ratio_after",
-    ]
+        "site", "periods", "score", "p", "slope", "low", "high", "change_p", "change", "change_range", "ratio_before", "ratio_after",
+    ]  # fmt: skip
     table = pd.DataFrame(rows, columns=names).astype({"slope": float, "low": float, "high": float})
-    rising = table[(table["p"] < 0.05) & (table["slope"] > 0)]["site"].tolist()
-    falling = table[(table["p"] < 0.05) & (table["slope"] < 0)]["site"].tolist()
-    said = []
-    for names_, word in ((rising, "rises"), (falling, "falls")):
-        if names_:
-            places = ["over all sites" if n == "all" else f"at {n}" for n in names_]
-            said.append(f"Over all periods the ratio {word} steadily {wording.join_words(places)}.")
-    for row in table[table["change"] != ""].to_dict("records"):
-        where = "over all sites" if row["site"] == "all" else f"at {row['site']}"
-        word = "up" if row["ratio_after"] > row["ratio_before"] else "down"
-        said.append(
-            f"A step {word} {where}: {row['ratio_before']:.2f} times the expected before, {row['ratio_after']:.2f} times since "
-            f"{row['change']} (it may lie anywhere from {row['change_range']})."
-        )
+    # rises, falls and steps of all sites are looked at together
+    allowed = evidence.judge_family([*table["p"], *table["change_p"]], SLOW_CHANGE)
+    drifts, steps = allowed[: len(table)].tolist(), allowed[len(table) :].tolist()
+    said = words.slow_change(table.to_dict("records"), drifts, steps)
+    silent = [standing == evidence.NOTHING for standing in steps]
+    table.loc[silent, ["change", "change_range"]] = ""
+    table.loc[silent, ["ratio_before", "ratio_after"]] = np.nan
     if not said:
         said = ["No steady rise or fall over all periods stands out from chance."]
     shown = page.text(*said)
@@ -254,5 +237,5 @@ def _drift(page: Page, facts: Facts) -> Shown:
             "high": ("To", "", "2"), "change": "Step at", "change_range": "Step between",
             "ratio_before": ("Ratio before", "", "2"), "ratio_after": ("Ratio after", "", "2"),
         },
-        note="A step is named only where it is far beyond chance. Sites are looked at side by side: of twenty, one may stand out by chance.",
+        note="A rise, fall or step is named only where it is beyond what chance makes among all sites looked at together.",
     )  # fmt: skip

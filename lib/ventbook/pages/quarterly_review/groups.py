@@ -31,7 +31,11 @@ def by_site(page: Page) -> Shown:
     if table["n"].sum() == 0:
         return page.text("No site has a venting with a result in this period.")
     count, n = table["failures"], table["n"]
-    funnel = trends.funnel_by_site(count, n, sites=facts.sites, chances=_chances_by_mix(facts))
+    # all sites together fall outside by chance as often as the share of the quarter's allowance says
+    outer = evidence.load_budget().share("alarms.sites") / (2 * len(facts.sites))
+    funnel = trends.funnel_by_site(
+        count, n, sites=facts.sites, chances=_chances_by_mix(facts), tails=(0.025, outer)
+    )
     shrunk = trends.shrink_shares(count, n, sites=facts.sites, level=page.level)
     ratios = ratio_table(page, facts, by="site").rename(
         columns={"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}
@@ -50,7 +54,7 @@ def by_site(page: Page) -> Shown:
         figure, ax = plots.new_figure(height=4.2)
         sizes = np.unique(np.linspace(3, max(20.0, 1.15 * float(n.max())), 60).round())
         curves = pd.DataFrame({"n": sizes})
-        for name, tail in (("inner", 0.025), ("outer", 0.001)):
+        for name, tail in (("inner", 0.025), ("outer", outer)):
             curves[f"low_{name}"] = trends.funnel_limit(float(funnel["centre"].iloc[0]), sizes, tail=tail)
             curves[f"high_{name}"] = trends.funnel_limit(
                 float(funnel["centre"].iloc[0]), sizes, tail=1 - tail

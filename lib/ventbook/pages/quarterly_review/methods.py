@@ -5,7 +5,9 @@ from __future__ import annotations
 from ventbook import wording
 from ventbook.pages.base import Page
 from ventbook.pages.quarterly_review.facts import gather_facts
+from ventbook.pages.quarterly_review.signals import FAMILY
 from ventbook.pages.show import Shown
+from ventbook.wording import budget as budget_words
 
 
 def methods(page: Page) -> Shown:
@@ -70,6 +72,7 @@ def not_said(page: Page) -> Shown:
     ]
     if facts.watch.state == "estimated" and n:
         sentences.append(smallest_change(facts.now, facts.watch.cells, facts.step.label))
+    sentences.append(budget_words.allowance_sentence(FAMILY, what="signals"))
     return page.text(*[s for s in sentences if s])
 
 

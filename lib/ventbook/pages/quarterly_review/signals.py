@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
-from ventbook import trends, wording
+from ventbook import evidence, trends, wording
+from ventbook.numerics import BLANK_Z
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import ALSO, GAP, Facts
@@ -20,8 +22,9 @@ from ventbook.wording import trends as words
 
 #: A change of the mix is told beside a signal from this difference of shares on, when it is this improbable.
 TOLD_CHANGE, TOLD_P = 0.15, 0.01
-#: A gauge is told apart without any signal only where chance would do so once in a hundred pages, and by this much (mm).
-GAUGE_P, GAUGE_MM = 0.01, 0.03
+FAMILY = "review_signals.signals"
+#: A gauge is told apart without any signal only where it reads off by this much (mm), all gauges looked at together.
+GAUGE_MM = 0.03
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,6 +46,21 @@ class Signal:
     changes: pd.DataFrame
     gauges: tuple[trends.GaugeShift, ...]
     common: pd.DataFrame
+
+    @property
+    def shared(self) -> tuple[str, dict[str, Any] | None]:
+        """What the failing ventings share most of all, and whether that may be named or only asked.
+
+        Held to the share of the signals themselves, all levels looked at together; asked only where the column's blanks
+        go with failing.
+        """
+        if self.common.empty:
+            return evidence.NOTHING, None
+        allowed = evidence.judge_family(self.common["p_any"], FAMILY, adjusted=True)[0]
+        top = {str(k): v for k, v in self.common.iloc[0].items()}
+        if allowed == evidence.NAMED and abs(top["blank_z"]) > BLANK_Z:
+            allowed = evidence.HINT
+        return str(allowed), top
 
     @property
     def cause_gauge(self) -> trends.GaugeShift | None:
@@ -108,7 +126,11 @@ def _read(page: Page, facts: Facts, row: dict, *, more: bool) -> Signal:
         if series == trends.FAILING and row["direction"] == "up":
             columns = [name for name in ALSO if name != "technician"]
             common = trends.compare_failing(
-                here[here["step"].isin(labels)], failed="failed_first", columns=columns
+                here[here["step"].isin(labels)],
+                failed="failed_first",
+                columns=columns,
+                stratum="site",
+                seed=page.seed,
             )
     sentence = words.signal_sentence(
         series, site, str(row["direction"]), since=since, current=facts.step.label, size=size, observed=observed,
@@ -168,9 +190,14 @@ def compare_all_gauges(facts: Facts) -> list[trends.GaugeShift]:
     return found
 
 
-def stands_out(gauge: trends.GaugeShift, among: int) -> bool:
-    """Whether a gauge differs by more than the ``among`` gauges looked at would show by chance once in 100 pages."""
-    return gauge.p < GAUGE_P / max(among, 1) and abs(gauge.shift.estimate or 0.0) >= GAUGE_MM
+def find_odd_gauges(gauges: Sequence[trends.GaugeShift]) -> list[trends.GaugeShift]:
+    """Gauges that differ by more than chance makes among all of them looked at together, and by GAUGE_MM at least."""
+    allowed = evidence.judge_family([g.p for g in gauges], "gauge.review")
+    return [
+        g
+        for g, standing in zip(gauges, allowed, strict=True)
+        if standing == evidence.NAMED and abs(g.shift.estimate or 0.0) >= GAUGE_MM
+    ]
 
 
 def signal_table(signals: Sequence[Signal], *, date: str, units: System = "metric") -> pd.DataFrame:
@@ -225,11 +252,7 @@ def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric"
         out.append(f"What else changed there: {words.change_words(rows)}.")
     elif mix and signal.cause_gauge is None:
         out.append("Nothing else that is recorded changed there by much.")
-    if len(signal.common) and signal.common["p"].iloc[0] < TOLD_P:
-        top = signal.common.iloc[0]
-        name, level = (str(top[c]).replace("_", " ") for c in ("column", "level"))
-        out.append(
-            f"Most of all the failing ventings share {name} {level}: {wording.of_total(int(top['failing_with']), int(top['with_level']))} "
-            f"with it failed, {wording.of_total(int(top['failing_without']), int(top['without_level']))} without."
-        )
+    allowed, top = signal.shared
+    if top is not None and allowed:
+        out.append(words.share_sentence(top, asked=allowed == evidence.HINT))
     return out

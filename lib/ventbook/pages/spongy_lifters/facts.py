@@ -10,7 +10,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
-from ventbook import contexts, evidence
+from ventbook import contexts, evidence, gauge
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.verdicts import only_findings
@@ -183,7 +183,7 @@ def _standing_lots(ranked: pd.DataFrame) -> list[str]:
 def high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
     """Gauges that surely read high, all gauges looked at together, and by how much, mm."""
     known = gauges[gauges["state"] == "estimated"]
-    sure = evidence.judge_family(known["p"], "gauge.routine") == evidence.NAMED
+    sure = evidence.judge_family(known["p"], gauge.FAMILY) == evidence.NAMED
     high = known[sure & (known["shift_mm"] > contexts.SHIFT_MM).to_numpy()]
     return {row["gauge"]: row["shift_mm"] for row in rows_of(high)}
 

@@ -17,6 +17,7 @@ class Table:
 
     low: Floats
     high: Floats
+    step: Floats
     weight: Floats
     design: Floats
     columns: tuple[Column, ...]
@@ -27,11 +28,11 @@ class Table:
 def clean_table(collapsed: Collapsed, design: Design) -> Table:
     """Leave out what can't be used, set aside what has no finite ratio, drop what others determine; say so."""
     notes = list(design.notes)
-    low, high, *values = collapsed.columns
+    low, high, step, *values = collapsed.columns
     low, high, weight, keep = check_intervals(low, high, collapsed.weight)
     matrix = np.column_stack(values) if values else np.empty((keep.size, 0))
     if not keep.all():
-        matrix = matrix[keep]
+        step, matrix = step[keep], matrix[keep]
     place = np.where(keep, 0, -1)
     missing = np.isnan(matrix).any(axis=1)
     at_zero = high <= 0
@@ -43,12 +44,13 @@ def clean_table(collapsed: Collapsed, design: Design) -> Table:
             notes.append(f"{count_rows(weight[where])} {what}")
     out = missing | at_zero
     if out.any():
-        low, high, weight, matrix = low[~out], high[~out], weight[~out], matrix[~out]
+        low, high, weight, matrix, step = low[~out], high[~out], weight[~out], matrix[~out], step[~out]
         place[np.flatnonzero(place == 0)[out]] = -1
-    aside, columns_kept, found = set_rows_aside(low, high, weight, matrix, design)
+    aside, columns_kept, found = set_rows_aside(np.maximum(low - step, 0.0), high, weight, matrix, design)
     notes += found
     if aside.any():
         low, high, weight, matrix = low[~aside], high[~aside], weight[~aside], matrix[~aside]
+        step = step[~aside]
         place[np.flatnonzero(place == 0)[aside]] = -1
     columns = tuple(design.columns[j] for j in columns_kept)
     if len(columns_kept) < matrix.shape[1]:
@@ -58,7 +60,7 @@ def clean_table(collapsed: Collapsed, design: Design) -> Table:
     if len(independent) < matrix.shape[1]:
         matrix = matrix[:, independent]
     place[place == 0] = np.arange(low.size)
-    return Table(low, high, weight, matrix, tuple(columns[j] for j in independent), place, notes)
+    return Table(low, high, step, weight, matrix, tuple(columns[j] for j in independent), place, notes)
 
 
 def count_rows(weight: Floats) -> str:

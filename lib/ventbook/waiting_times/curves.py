@@ -18,7 +18,8 @@ from ventbook.waiting_times.intervals import (
     number_clusters,
 )
 from ventbook.waiting_times.npmle import Npmle, fit_npmle
-from ventbook.waiting_times.spread import SpreadEstimate, is_narrow, spread_readings
+from ventbook.waiting_times.spread import SpreadEstimate, find_floor, is_narrow, spread_readings
+from ventbook.waiting_times.unfold import drop_steps, has_steps, unfold_readings
 
 #: Cluster-aware errors are worked out at no more than this many times of a curve and drawn through between.
 MOST_CLUSTERED_TIMES = 400
@@ -132,6 +133,7 @@ def estimate_curve(
     low: ArrayLike,
     high: ArrayLike,
     *,
+    step: ArrayLike | None = None,
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     level: float = 0.95,
@@ -142,7 +144,8 @@ def estimate_curve(
     Product-limit estimate where every reading is exact (low == high) or right-censored (high == inf). Interval readings
     that are narrow against the spread of the times (stopwatch, logger, counts) are spread evenly over their intervals in a
     life table (see spread.py: readings of several kinds overlap, where the likelihood is not regular); wider ones get the
-    non-parametric maximum-likelihood estimate (Turnbull), and so do all with ``method="likelihood"``. Censorings at t count
+    non-parametric maximum-likelihood estimate (Turnbull), and so do all with ``method="likelihood"``. Where the beginning of
+    any reading is known to a ``step`` only (see intervals.py), both ends are unfolded (see unfold.py). Censorings at t count
     as after an event at t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
     the limits are the wider of those and of those from the between-cluster error with Student's t on clusters - 1
     degrees of freedom. Limits on the log(-log S) scale [1]_.
@@ -156,7 +159,7 @@ def estimate_curve(
        ed., section 1.4.
     """
     check_level(level)
-    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
+    readings = collapse_readings(low, high, weights, step=step, want_rows=cluster is not None)
     codes, clusters = number_clusters(cluster, readings.keep)
     if readings.low.size == 0:
         empty = np.empty(0)
@@ -170,6 +173,9 @@ def fit_distribution(readings: Readings, *, method: str = "choose") -> Npmle | S
     """The estimate that estimate_curve describes."""
     if method not in ("choose", "likelihood"):
         raise ValueError(f"method must be choose or likelihood; got {method!r}")
+    if method == "choose" and has_steps(readings):
+        return unfold_readings(readings)
+    readings = drop_steps(readings)
     if method == "choose" and is_narrow(readings):
         return spread_readings(readings)
     return fit_npmle(readings)
@@ -187,7 +193,7 @@ def draw_curve(npmle: Npmle | SpreadEstimate, codes: Ints | None, clusters: int,
     ends = np.concatenate([readings.low, readings.high[np.isfinite(readings.high)]])
     mass = np.diff(npmle.levels)
     if isinstance(npmle, SpreadEstimate):
-        kind = "product-limit with narrow readings spread evenly"
+        kind = npmle.kind
     elif npmle.product_limit:
         kind = "product-limit"
     else:
@@ -221,7 +227,8 @@ def _curve_errors(
     on_levels: Floats | None = None
     if isinstance(npmle, SpreadEstimate):
         on_levels = npmle.influence_on_levels
-        error[:] = np.sqrt(npmle.readings.weight @ on_levels**2)[1:]
+        floor = find_floor(npmle.levels, npmle.leans_on)
+        error[:] = np.sqrt(np.maximum(npmle.readings.weight @ on_levels**2, floor))[1:]
     elif npmle.product_limit:
         # Greenwood: var S = S^2 sum d / (r (r - d)); a reading censored after j events is at risk at those j
         survival = 1.0 - npmle.levels

@@ -2,6 +2,10 @@
 
 Convention everywhere in this package: a waiting time is known to lie in (low, high]; ``low == high`` is an
 exact value, ``low == 0`` left-censored, ``high == inf`` right-censored (shut down or given up at ``low``).
+
+A wait whose beginning is itself known to one step only, such as the start of an engine in a logger's trace, has a ``step``
+above 0: it began at an even chance anywhere in a stretch that wide, and ``low`` and ``high`` are counted from the earliest
+moment of it. So the wait plus an even part of the step lies in (low, high], the wait itself in (low - step, high].
 """
 
 from __future__ import annotations
@@ -20,7 +24,8 @@ class Readings:
     """The distinct intervals of a set of readings, their counts, and where each kept row went.
 
     ``keep`` masks the rows handed in (False: not recorded); ``row`` gives, for each kept row, its place in
-    ``low``/``high``; ``weight`` is the total weight of each distinct interval; ``row_weight`` that of each row.
+    ``low``/``high``; ``weight`` is the total weight of each distinct interval; ``row_weight`` that of each row;
+    ``step`` is how uncertain the beginning is (0: known).
     """
 
     low: Floats
@@ -29,6 +34,12 @@ class Readings:
     keep: NDArray[np.bool_]
     row: Ints
     row_weight: Floats
+    step: Floats
+
+    @property
+    def least(self) -> Floats:
+        """The shortest wait that each distinct reading allows."""
+        return np.maximum(self.low - self.step, 0.0)
 
     @property
     def n(self) -> float:
@@ -77,12 +88,39 @@ def check_intervals(
     return lo, hi, w, keep
 
 
-def collapse_readings(
-    low: ArrayLike, high: ArrayLike, weights: ArrayLike | None = None, *, want_rows: bool = True
-) -> Readings:
-    """Check the readings and count the distinct intervals among them (exact: nothing is rounded).
+def check_steps(step: ArrayLike | None, low: Floats, high: Floats) -> Floats | None:
+    """The steps as floats, missing ones 0; None where no reading has one.
 
-    ``want_rows=False`` leaves ``row`` and ``row_weight`` empty (only sums by cluster need them).
+    Raises ValueError where lengths differ, a step is negative or infinite, or a reading ends within its step.
+    """
+    if step is None:
+        return None
+    s = np.nan_to_num(np.asarray(step, dtype=np.float64), nan=0.0, posinf=np.inf)
+    if s.shape != low.shape:
+        raise ValueError(f"step must have one value a reading ({low.size}); got shape {s.shape}")
+    if not s.any():
+        return None
+    if s.min() < 0 or not np.isfinite(s).all():
+        raise ValueError("step must be a finite number of at least 0")
+    short = high < s * (1 - 1e-9)
+    if short.any():
+        first = int(np.flatnonzero(short)[0])
+        raise ValueError(f"a reading must not end within its step; got {high[first]:g} and {s[first]:g}")
+    return s
+
+
+def collapse_readings(
+    low: ArrayLike,
+    high: ArrayLike,
+    weights: ArrayLike | None = None,
+    *,
+    step: ArrayLike | None = None,
+    want_rows: bool = True,
+) -> Readings:
+    """Check the readings and count the distinct ones among them (exact: nothing is rounded).
+
+    ``step``: see the module's text. ``want_rows=False`` leaves ``row`` and ``row_weight`` empty (only sums by cluster
+    need them).
     """
     lo = np.asarray(low, dtype=np.float64)
     hi = np.asarray(high, dtype=np.float64)
@@ -95,19 +133,22 @@ def collapse_readings(
         check_intervals(lo, hi, w)
         kept = ~np.isnan(w)
         lo, hi, w = np.where(kept, lo, np.nan), hi, np.where(kept, w, 0.0)
-    found = collapse_columns([lo, hi], w, want_rows=want_rows, always=True)
+    steps = check_steps(step, lo, hi)
+    columns = [lo, hi] if steps is None else [lo, hi, steps]
+    found = collapse_columns(columns, w, want_rows=want_rows, always=True)
     distinct_low, distinct_high, weight, kept = check_intervals(
         found.columns[0], found.columns[1], found.weight
     )
+    distinct_step = np.zeros(weight.size) if steps is None else found.columns[2][kept]
     none = np.empty(0, dtype=np.int64)
     if not want_rows or found.row is None:
         keep = np.ones(lo.size, dtype=bool) if want_rows else np.empty(0, dtype=bool)
-        return Readings(distinct_low, distinct_high, weight, keep, none, np.empty(0))
+        return Readings(distinct_low, distinct_high, weight, keep, none, np.empty(0), distinct_step)
     keep = kept[found.row]
     place = np.cumsum(kept) - 1
     row = place[found.row[keep]]
     row_weight = np.ones(row.size) if w is None else w[keep]
-    return Readings(distinct_low, distinct_high, weight, keep, row, row_weight)
+    return Readings(distinct_low, distinct_high, weight, keep, row, row_weight, distinct_step)
 
 
 def number_clusters(cluster: ArrayLike | None, keep: NDArray[np.bool_]) -> tuple[Ints | None, int]:

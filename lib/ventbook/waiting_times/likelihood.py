@@ -6,11 +6,14 @@ reach the one optimum from anywhere. e is standard normal (log-normal times), st
 or the smallest extreme value (Weibull).
 
 A reading contributes log omega + log f(z) - log t where exact, log S(z_low) where right-censored, else
-log(F(z_high) - F(z_low)).
+log(F(z_high) - F(z_low)). Where its beginning is known to a step w only, it contributes the logarithm of the mean of
+F(high - s) - F(low - s) over s in (0, w] [2]_, taken at NODES Gauss-Legendre nodes. That mean need not be log-concave, so
+steps are damped where the second derivative has the wrong sign.
 
 References
 ----------
 .. [1] Burridge, J. (1981), J. R. Stat. Soc. B 43, 41-45.
+.. [2] De Gruttola, V. and Lagakos, S. W. (1989), Biometrics 45, 1-11 (both ends known as intervals).
 """
 
 from __future__ import annotations
@@ -19,6 +22,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
 from scipy.special import expit, log_ndtr
 
 from ventbook.waiting_times.intervals import Floats, Ints
@@ -26,6 +30,8 @@ from ventbook.waiting_times.intervals import Floats, Ints
 DISTRIBUTIONS = ("log-normal", "Weibull", "log-logistic")
 #: Rows worked on at a time, so that the work arrays stay in the processor's cache.
 BLOCK = 16384
+#: Nodes over the step of a beginning: enough for times that spread over a fifth of the step or more.
+NODES = 8
 _HALF_LOG_2PI = 0.9189385332046727
 
 
@@ -88,10 +94,11 @@ SHAPES = {
 
 @dataclass(frozen=True)
 class Patterns:
-    """Distinct rows of (low, high, covariates) with their weights, in the order exact, right-censored, rest.
+    """Distinct rows of (low, high, covariates) with their weights, in the order exact, right-censored, rest, stepped.
 
     ``design`` has the intercept as its first column; ``start``/``stop`` are log low and log high (-inf, inf
-    where open); ``order`` maps a place here to the pattern number before ordering.
+    where open); from ``stepped`` on the beginning is known to a step only, and ``node_start``/``node_stop`` (rows x NODES)
+    are the same at the nodes; ``order`` maps a place here to the pattern number before ordering.
     """
 
     design: Floats
@@ -100,7 +107,10 @@ class Patterns:
     weight: Floats
     exact: int
     censored: int
+    stepped: int
     order: Ints
+    node_start: Floats
+    node_stop: Floats
 
 
 @dataclass(frozen=True)
@@ -118,19 +128,27 @@ class Terms:
     bend_yy: Floats
 
 
-def order_patterns(low: Floats, high: Floats, weight: Floats, design: Floats) -> Patterns:
-    """Sort distinct rows into exact, right-censored and the rest."""
+def order_patterns(
+    low: Floats, high: Floats, weight: Floats, design: Floats, step: Floats | None = None
+) -> Patterns:
+    """Sort distinct rows into exact, right-censored, the rest, and those whose beginning is known to a step only."""
     kind = np.where(low == high, 0, np.where(np.isinf(high), 1, 2))
+    if step is not None:
+        kind = np.where(step > 0, 3, kind)
     if kind.size and kind[0] == 0 and not kind.any():
         order = np.arange(low.size)
     else:
         order = np.argsort(kind, kind="stable")
         low, high, weight, design = low[order], high[order], weight[order], design[order]
-    counts = np.bincount(kind, minlength=3)
+    exact, censored, stepped = (int(n) for n in np.cumsum(np.bincount(kind, minlength=4))[:3])
+    part = np.empty(0) if step is None else step[order][stepped:]
+    place = (np.polynomial.legendre.leggauss(NODES)[0] + 1.0) / 2.0
+    ends = [end[stepped:, None] - part[:, None] * place for end in (low, high)] if part.size else []
     with np.errstate(divide="ignore"):
         start = np.log(low)
-        stop = start if counts[2] == 0 else np.log(high)
-    return Patterns(design, start, stop, weight, int(counts[0]), int(counts[0] + counts[1]), order)
+        stop = start if censored == low.size else np.log(high)
+        nodes = [np.log(np.maximum(end, 0.0)) for end in ends] or [np.empty((0, NODES))] * 2
+    return Patterns(design, start, stop, weight, exact, censored, stepped, order, *nodes)
 
 
 def evaluate_rows(shape: Shape, theta: Floats, rows: Patterns, begin: int, end: int) -> Terms:
@@ -142,7 +160,8 @@ def evaluate_rows(shape: Shape, theta: Floats, rows: Patterns, begin: int, end: 
     bend, bend_y, bend_yy = np.empty(size), np.empty(size), np.empty(size)
     exact = slice(0, max(min(rows.exact, end) - begin, 0))
     censored = slice(exact.stop, max(min(rows.censored, end) - begin, exact.stop))
-    rest = slice(censored.stop, size)
+    rest = slice(censored.stop, max(min(rows.stepped, end) - begin, censored.stop))
+    stepped = slice(rest.stop, size)
     if exact.stop > exact.start:
         y = rows.start[begin:end][exact]
         f, g, gg = shape.density(omega * y - line[exact])
@@ -168,6 +187,11 @@ def evaluate_rows(shape: Shape, theta: Floats, rows: Patterns, begin: int, end: 
         )
         for target, piece in zip((value, slope, slope_y, bend, bend_y, bend_yy), pieces, strict=True):
             target[rest] = piece
+    if stepped.stop > stepped.start:
+        at = slice(begin + stepped.start - rows.stepped, begin + stepped.stop - rows.stepped)
+        pieces = _evaluate_stepped(shape, omega, line[stepped], rows.node_start[at], rows.node_stop[at])
+        for target, piece in zip((value, slope, slope_y, bend, bend_y, bend_yy), pieces, strict=True):
+            target[stepped] = piece
     return Terms(value, slope, slope_y, bend, bend_y, bend_yy)
 
 
@@ -177,7 +201,9 @@ def _evaluate_intervals(
     open_left = np.isneginf(start)
     y_low = np.where(open_left, 0.0, start)
     z_low = np.where(open_left, -700.0, omega * y_low - line)
-    z_high = omega * stop - line
+    open_right = np.isposinf(stop)
+    stop = np.where(open_right, 0.0, stop)
+    z_high = np.where(open_right, 700.0, omega * stop - line)
     # the difference is taken in the tail where it keeps its digits
     right = z_low > 0
     near = np.where(right, shape.log_above(z_low), shape.log_below(z_high))
@@ -185,15 +211,37 @@ def _evaluate_intervals(
     log_p = near + np.log(-np.expm1(np.minimum(far - near, -1e-300)))
     f_high, g_high, _ = shape.density(z_high)
     f_low, g_low, _ = shape.density(z_low)
-    high = np.exp(f_high - log_p)
+    high = np.where(open_right, 0.0, np.exp(f_high - log_p))
     low = np.where(open_left, 0.0, np.exp(f_low - log_p))
-    high_slope, low_slope = high * g_high, low * np.where(open_left, 0.0, g_low)
+    high_slope, low_slope = high * np.where(open_right, 0.0, g_high), low * np.where(open_left, 0.0, g_low)
     slope = high - low
     slope_y = stop * high - y_low * low
     bend = high_slope - low_slope - slope**2
     bend_y = stop * high_slope - y_low * low_slope - slope * slope_y
     bend_yy = stop**2 * high_slope - y_low**2 * low_slope - slope_y**2
     return log_p, slope, slope_y, bend, bend_y, bend_yy
+
+
+def _evaluate_stepped(
+    shape: Shape, omega: float, line: Floats, start: Floats, stop: Floats
+) -> tuple[Floats, ...]:
+    """A mean over the nodes of probabilities: its derivatives are means of the nodes' own, weighted by their share of it."""
+    share = np.polynomial.legendre.leggauss(NODES)[1] / 2.0
+    flat = _evaluate_intervals(shape, omega, np.repeat(line, NODES), start.ravel(), stop.ravel())
+    log_p, slope, slope_y, bend, bend_y, bend_yy = (piece.reshape(start.shape) for piece in flat)
+    largest = log_p.max(axis=1, keepdims=True)
+    part = share * np.exp(log_p - largest)
+    whole = part.sum(axis=1)
+    part /= whole[:, None]
+    mean, mean_y = (part * slope).sum(axis=1), (part * slope_y).sum(axis=1)
+    return (
+        largest[:, 0] + np.log(whole),
+        mean,
+        mean_y,
+        (part * (bend + slope**2)).sum(axis=1) - mean**2,
+        (part * (bend_y + slope * slope_y)).sum(axis=1) - mean * mean_y,
+        (part * (bend_yy + slope_y**2)).sum(axis=1) - mean_y**2,
+    )
 
 
 def sum_terms(terms: Terms, design: Floats, weight: Floats) -> tuple[float, Floats, Floats]:
@@ -222,8 +270,12 @@ def evaluate(shape: Shape, theta: Floats, rows: Patterns) -> tuple[float, Floats
 
 def start_at(rows: Patterns) -> Floats:
     """A rough start: log of the middle of each reading, intercept its mean, 1 / omega its spread."""
-    finite_low = np.where(np.isfinite(rows.start), rows.start, rows.stop - np.log(2.0))
-    finite_high = np.where(np.isfinite(rows.stop), rows.stop, finite_low)
+    start, stop = rows.start, rows.stop
+    if rows.node_start.size:
+        start = np.append(start[: rows.stepped], rows.node_start[:, NODES // 2])
+        stop = np.append(stop[: rows.stepped], rows.node_stop[:, NODES // 2])
+    finite_low = np.where(np.isfinite(start), start, stop - np.log(2.0))
+    finite_high = np.where(np.isfinite(stop), stop, finite_low)
     middle = (finite_low + finite_high) / 2
     middle = np.where(np.isfinite(middle), middle, 0.0)
     mean = float(np.average(middle, weights=rows.weight))
@@ -232,6 +284,16 @@ def start_at(rows: Patterns) -> Floats:
     theta = np.zeros(rows.design.shape[1] + 1)
     theta[0], theta[-1] = mean * omega, omega
     return theta
+
+
+def _solve_damped(information: Floats, score: Floats) -> Floats | None:
+    """Newton's step; with more on the diagonal where the information is no peak's. None where nothing helps."""
+    for extra in (1e-14, 1e-2, 1e-1, 1.0, 10.0):
+        try:
+            return cho_solve(cho_factor(information + extra * np.eye(score.size)), score)
+        except (LinAlgError, ValueError):
+            continue
+    return None
 
 
 @dataclass(frozen=True)
@@ -257,11 +319,10 @@ def maximise(
         while steps < most_steps and np.isfinite(value):
             information = -second
             scale = np.sqrt(np.maximum(np.diag(information), 1e-300))
-            scaled = information / np.outer(scale, scale)
-            try:
-                step = np.linalg.solve(scaled + 1e-14 * np.eye(scale.size), score / scale) / scale
-            except np.linalg.LinAlgError:
+            step = _solve_damped(information / np.outer(scale, scale), score / scale)
+            if step is None:
                 break
+            step = step / scale
             gain = float(step @ score)
             if gain < tolerance * (1.0 + abs(value)):
                 converged = gain > -tolerance * (1.0 + abs(value))

@@ -46,6 +46,7 @@ class Npmle:
     prob: Floats
     readings: Readings
     product_limit: bool
+    leans_on: float = np.inf  # as SpreadEstimate has it: on no start
 
     @property
     def log_likelihood(self) -> float:
@@ -169,7 +170,9 @@ def _widen_to_grid(readings: Readings, size: int) -> Readings:
     high = np.where(np.isfinite(readings.high), grid[above], np.inf)
     exact = (low == high) & (readings.low < readings.high)
     low = np.where(exact, readings.low, low)
-    return Readings(low, high, readings.weight, readings.keep, readings.row, readings.row_weight)
+    return Readings(
+        low, high, readings.weight, readings.keep, readings.row, readings.row_weight, readings.step
+    )
 
 
 def _fit_interval_censored(readings: Readings) -> Npmle:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from ventbook.waiting_times.aft import AftFit, Candidate
 from ventbook.waiting_times.cleaning import clean_table, is_zero_or_one
 from ventbook.waiting_times.design import Design, build_design
 from ventbook.waiting_times.errors import find_errors, uncentre
-from ventbook.waiting_times.intervals import check_level, number_clusters
+from ventbook.waiting_times.intervals import check_level, check_steps, number_clusters
 from ventbook.waiting_times.likelihood import (
     DISTRIBUTIONS,
     SHAPES,
@@ -37,12 +37,15 @@ def fit_aft(
     covariates: pd.DataFrame | ArrayLike | None = None,
     *,
     distribution: str = "choose",
+    step: ArrayLike | None = None,
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     level: float = 0.95,
     references: Mapping[str, str] | None = None,
 ) -> AftFit:
     """Maximum-likelihood fit of log T = intercept + x'beta + scale e to readings (low, high].
+
+    ``step``: where a wait's beginning is known to a step only (see intervals.py).
 
     ``distribution`` is "log-normal", "Weibull", "log-logistic" or "choose" (smallest AIC of the three).
     ``covariates``: see build_design. Identical rows are counted and weighted first, which changes nothing but
@@ -58,7 +61,9 @@ def fit_aft(
     check_level(level)
     if distribution != "choose" and distribution not in SHAPES:
         raise ValueError(f"distribution must be choose, {', '.join(DISTRIBUTIONS)}; got {distribution!r}")
-    collapsed, design, row_weight = _collapse(low, high, covariates, weights, references, cluster is not None)
+    collapsed, design, row_weight = _collapse(
+        low, high, step, covariates, weights, references, cluster is not None
+    )
     table = clean_table(collapsed, design)
     notes, columns, x = table.notes, table.columns, table.design
     codes, clusters, row_pattern, w = None, 0, None, np.empty(0)
@@ -73,12 +78,13 @@ def fit_aft(
     empty = _EmptyFit(level, round(table.weight.sum()), round(events), clusters, design.references)
     if events < needed:
         return empty.give(notes, f"{events:.0f} readings that ended, {needed} needed for this regression")
-    if table.low.max() <= table.high.min():
+    if (table.low - table.step).max() <= table.high.min():
         return empty.give(notes, "all readings agree with one and the same time: no spread to compare")
     if 0 < clusters < 3:
         return empty.give(notes, f"{clusters} engines, 3 needed for this regression")
     means = table.weight @ x / table.weight.sum()
-    rows = order_patterns(table.low, table.high, table.weight, np.column_stack([np.ones(len(x)), x - means]))
+    centred = np.column_stack([np.ones(len(x)), x - means])
+    rows = order_patterns(table.low, table.high, table.weight, centred, table.step)
     tried, optima = _fit_shapes(rows, distribution)
     if tried.empty:
         return empty.give(
@@ -131,6 +137,7 @@ def fit_aft(
 def _collapse(
     low: ArrayLike,
     high: ArrayLike,
+    step: ArrayLike | None,
     covariates: pd.DataFrame | ArrayLike | None,
     weights: ArrayLike | None,
     references: Mapping[str, str] | None,
@@ -147,7 +154,12 @@ def _collapse(
     if design.matrix.shape[0] != lo.size:
         raise ValueError(f"covariates must have one row a reading ({lo.size}); got {design.matrix.shape[0]}")
     values = [design.matrix[:, j] for j in range(design.matrix.shape[1])]
-    return collapse_columns([lo, hi, *values], row_weight, want_rows=want_rows), design, row_weight
+    steps = check_steps(step, lo, hi)
+    readings = [lo, hi] if steps is None else [lo, hi, steps]
+    found = collapse_columns([*readings, *values], row_weight, want_rows=want_rows)
+    if steps is None:
+        found = replace(found, columns=[*found.columns[:2], np.zeros(found.weight.size), *found.columns[2:]])
+    return found, design, row_weight
 
 
 def _count_clusters(
@@ -233,6 +245,8 @@ def _every_other(rows: Patterns, most: int = 20_000) -> Patterns:
     if stride == 1:
         return rows
     at = np.arange(0, rows.weight.size, stride)
+    stepped = int(np.searchsorted(at, rows.stepped))
+    nodes = at[stepped:] - rows.stepped
     return Patterns(
         rows.design[at],
         rows.start[at],
@@ -240,7 +254,10 @@ def _every_other(rows: Patterns, most: int = 20_000) -> Patterns:
         rows.weight[at],
         int(np.searchsorted(at, rows.exact)),
         int(np.searchsorted(at, rows.censored)),
+        stepped,
         at,
+        rows.node_start[nodes],
+        rows.node_stop[nodes],
     )
 
 

@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from ventbook.waiting_times.aft import AftFit
 from ventbook.waiting_times.curves import estimate_curve
 from ventbook.waiting_times.design import build_design
-from ventbook.waiting_times.likelihood import SHAPES
+from ventbook.waiting_times.intervals import check_steps
+from ventbook.waiting_times.likelihood import NODES, SHAPES
 from ventbook.waiting_times.patterns import Floats
 from ventbook.waiting_times.regression import fit_aft
 
@@ -29,7 +30,12 @@ class ResidualCheck:
     sentence: str
 
 
-def _standardise(fit: AftFit, low: Floats, high: Floats, line: Floats) -> tuple[Floats, Floats]:
+def _standardise(fit: AftFit, low: Floats, high: Floats, step: Floats, line: Floats) -> tuple[Floats, Floats]:
+    """Ends of the residuals; readings with a step one more axis long, at even places in the step."""
+    if step.any():
+        place = (np.arange(NODES) + 0.5) / NODES
+        low, high = (np.maximum(end[:, None] - step[:, None] * place, 0.0) for end in (low, high))
+        line = line[:, None]
     with np.errstate(divide="ignore"):
         return (np.log(low) - line) / fit.scale, (np.log(high) - line) / fit.scale
 
@@ -38,14 +44,19 @@ def find_distance(distribution: str, z_low: Floats, z_high: Floats) -> float:
     """Largest gap between the model and the residuals given the model.
 
     With a = F(z_low) and b = F(z_high) a residual is spread evenly over (a, b]; the mean of these over all residuals is the
-    uniform distribution where the model holds.
+    uniform distribution where the model holds. Ends with two axes are those of one reading at several places of its step:
+    it is spread over all of them by their probabilities.
     """
     shape = SHAPES[distribution]
     a = -np.expm1(shape.log_above(np.maximum(z_low, -700.0)))
     b = np.where(np.isinf(z_high), 1.0, -np.expm1(shape.log_above(np.minimum(z_high, 700.0))))
     grid = np.linspace(0.02, 0.98, 49)
     width = np.maximum(b - a, 1e-9)
-    inside = np.clip((grid[:, None] - a) / width, 0.0, 1.0)
+    if a.ndim == 1:
+        inside = np.clip((grid[:, None] - a) / width, 0.0, 1.0)
+    else:
+        share = width / width.sum(axis=1, keepdims=True)
+        inside = np.stack([(np.clip((u - a) / width, 0.0, 1.0) * share).sum(axis=1) for u in grid])
     return float(np.max(np.abs(inside.mean(axis=1) - grid)))
 
 
@@ -74,6 +85,7 @@ def check_residuals(
     high: ArrayLike,
     covariates: pd.DataFrame | ArrayLike | None = None,
     *,
+    step: ArrayLike | None = None,
     rng: np.random.Generator,
     simulations: int = 19,
 ) -> ResidualCheck:
@@ -93,28 +105,32 @@ def check_residuals(
     )
     place = {column.name: j for j, column in enumerate(design.columns)}
     x = design.matrix[:, [place[column.name] for column in fit.columns]]
+    steps = check_steps(step, lo, hi)
+    begun = np.zeros(lo.size) if steps is None else steps
     keep = ~(np.isnan(lo) | np.isnan(hi) | (hi <= 0) | np.isnan(x).any(axis=1))
-    lo, hi, x = lo[keep], hi[keep], x[keep]
+    lo, hi, begun, x = lo[keep], hi[keep], begun[keep], x[keep]
     line = fit.beta[0] + x @ fit.beta[1:]
-    z_low, z_high = _standardise(fit, lo, hi, line)
-    distance = find_distance(fit.distribution, z_low, z_high)
-    points = _draw_points(fit.distribution, z_low, z_high)
+    distance = find_distance(fit.distribution, *_standardise(fit, lo, hi, begun, line))
+    points = _draw_points(
+        fit.distribution, *_standardise(fit, np.maximum(lo - begun, 0.0), hi, 0.0 * lo, line)
+    )
     width = np.where(np.isfinite(hi), hi - lo, np.nan)
     typical = float(np.nanmedian(width)) if np.isfinite(width).any() else 0.0
     gone = np.isinf(hi)
     beyond = 0
     for _ in range(simulations):
         draw = np.exp(line + fit.scale * _draw(fit.distribution, rng, lo.size))
-        step = np.where(np.isnan(width), typical, width)
-        sim_low = np.where(step > 0, np.floor(draw / np.where(step > 0, step, 1.0)) * step, draw)
-        sim_high = sim_low + step
+        draw += begun * rng.random(lo.size) if begun.any() else 0.0  # counted from the step's earliest moment
+        wide = np.where(np.isnan(width), typical, width)
+        sim_low = np.where(wide > 0, np.floor(draw / np.where(wide > 0, wide, 1.0)) * wide, draw)
+        sim_high = np.maximum(sim_low + wide, begun)
         stopped = gone & (draw > lo)
         sim_low, sim_high = np.where(stopped, lo, sim_low), np.where(stopped, np.inf, sim_high)
-        again = fit_aft(sim_low, sim_high, x, distribution=fit.distribution)
+        again = fit_aft(sim_low, sim_high, x, step=begun, distribution=fit.distribution)
         if again.errors is None or again.beta.size != fit.beta.size:
             continue
         sim_line = again.beta[0] + x @ again.beta[1:]
-        ends = _standardise(again, sim_low, sim_high, sim_line)
+        ends = _standardise(again, sim_low, sim_high, begun, sim_line)
         beyond += find_distance(again.distribution, *ends) >= distance
     p = (beyond + 1) / (simulations + 1)
     sentence = (

@@ -23,7 +23,7 @@ from ventbook.waiting_times.intervals import (
     number_clusters,
 )
 from ventbook.waiting_times.npmle import Npmle
-from ventbook.waiting_times.spread import SpreadEstimate
+from ventbook.waiting_times.spread import SpreadEstimate, find_floor
 
 #: A quantile or share needs this many readings; below, cases can only be listed.
 FEWEST_READINGS = 5
@@ -36,12 +36,13 @@ def estimate_quantile(
     high: ArrayLike,
     q: float,
     *,
+    step: ArrayLike | None = None,
     level: float = 0.95,
     unit: str,
     cluster: ArrayLike | None = None,
     weights: ArrayLike | None = None,
 ) -> Estimate:
-    """Time by which a share ``q`` of the jobs have ended, from readings (low, high].
+    """Time by which a share ``q`` of the jobs have ended, from readings (low, high] (``step``: see intervals.py).
 
     The first time at which the curve of estimate_curve falls to 1 - q (the middle, where it stays at exactly
     1 - q for a while); inside an interval reading the curve falls evenly. Limits: the times at which the lower
@@ -54,7 +55,7 @@ def estimate_quantile(
     """
     if not 0.0 < q < 1.0:
         raise ValueError(f"q must lie between 0 and 1; got {q!r}")
-    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
+    readings = collapse_readings(low, high, weights, step=step, want_rows=cluster is not None)
     codes, clusters = number_clusters(cluster, readings.keep)
     n = round(readings.n)
     if n < FEWEST_READINGS:
@@ -106,7 +107,7 @@ def _find_limit(
     def limit_at(part: float) -> float:
         share = 1.0 - float(npmle.levels[j] * (1 - part) + npmle.levels[j + 1] * part)
         influence = (1 - part) * ends[0] + part * ends[1]
-        variance = float(weight @ influence**2)
+        variance = max(float(weight @ influence**2), float(find_floor(1.0 - share, npmle.leans_on)))
         between = 0.0
         if codes is not None:
             between = cluster_variance(influence[row] * npmle.readings.row_weight, codes, clusters)
@@ -146,14 +147,15 @@ def share_over(
     high: ArrayLike,
     limit: float,
     *,
+    step: ArrayLike | None = None,
     level: float = 0.95,
     cluster: ArrayLike | None = None,
     unit: str = "1",
     weights: ArrayLike | None = None,
 ) -> Estimate:
-    """Share of jobs that waited longer than ``limit``, from readings (low, high].
+    """Share of jobs that waited longer than ``limit``, from readings (low, high] (``step``: see intervals.py).
 
-    A reading counts as over only where low >= limit and as within only where high <= limit; one that straddles
+    A reading counts as over only where all of it lies at or over the limit and as within only where high <= limit; one that straddles
     the limit is neither: the curve (estimate_curve) gives it the share that the other readings support, spread
     evenly inside a smallest interval, and the note says how many such readings there are. Where nothing
     straddles and nothing is given up early this is the plain share over / all.
@@ -174,7 +176,7 @@ def share_over(
     check_level(level)
     if not np.isfinite(limit) or limit < 0:
         raise ValueError(f"limit must be a finite number of at least 0; got {limit!r}")
-    readings = collapse_readings(low, high, weights, want_rows=cluster is not None)
+    readings = collapse_readings(low, high, weights, step=step, want_rows=cluster is not None)
     codes, clusters = number_clusters(cluster, readings.keep)
     n = round(readings.n)
     if n < FEWEST_READINGS:
@@ -187,10 +189,10 @@ def share_over(
             method="share over a limit",
             note=f"{n} readings, {FEWEST_READINGS} needed",
         )
-    over = float(readings.weight[(readings.low >= limit) & (readings.high > limit)].sum())
+    over = float(readings.weight[(readings.least >= limit) & (readings.high > limit)].sum())
     within = float(readings.weight[readings.high <= limit].sum())
-    straddling = float(readings.weight[(readings.low < limit) & (readings.high > limit)].sum())
-    given_up = float(readings.weight[(readings.low < limit) & np.isinf(readings.high)].sum())
+    straddling = float(readings.weight[(readings.least < limit) & (readings.high > limit)].sum())
+    given_up = float(readings.weight[(readings.least < limit) & np.isinf(readings.high)].sum())
     note = describe_undecided(straddling - given_up, given_up)
     if over + within == 0:
         return no_estimate(

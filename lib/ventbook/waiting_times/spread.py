@@ -19,17 +19,16 @@ References
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
 
 import numpy as np
 
 from ventbook.waiting_times.intervals import Readings
 from ventbook.waiting_times.patterns import Floats, Ints, collapse_columns
 
-#: Readings are narrow where nine of ten intervals are at most this share of the 10-90 % range of their middles ...
+#: Readings are narrow where nine of ten intervals are at most this share of the 10-90 % range of their middles.
 NARROW = 0.25
-#: ... or come from instruments: so few widths (steps) cover nine of ten of them.
-MOST_STEPS = 4
+#: So few readings beyond a level don't fix it alone (see find_floor).
+FEW_BEYOND = 15.0
 #: No more cells than this; interval ends in between are kept in the readings, not in the cells.
 MOST_CELLS = 1200
 #: More distinct readings than this have their ends moved to the nearest of 2000 quantiles of all ends first.
@@ -40,17 +39,18 @@ MOST_READINGS = 20_000
 class SpreadEstimate:
     """Cells (left, right] (points where equal) with the level F after each, as Npmle has them.
 
-    ``inside`` is the share of each distinct reading in each cell, ``present`` its share at risk at the cell's start.
+    ``influence_on_levels`` is the influence of one unit of each distinct reading (rows) on the levels (columns);
+    ``kind`` says in words how the estimate was made. ``leans_on`` is the number of readings where the estimate leans on a smooth
+    start (else inf): see find_floor.
     """
 
     left: Floats
     right: Floats
     levels: Floats
-    inside: Floats
-    present: Floats
-    events: Floats
-    at_risk: Floats
+    influence_on_levels: Floats
     readings: Readings
+    kind: str
+    leans_on: float = np.inf
     product_limit: bool = False
 
     def level_at(self, time: float) -> tuple[float, Ints, Floats]:
@@ -64,38 +64,34 @@ class SpreadEstimate:
             at, share = np.array([done]), np.array([1.0])
         return float(self.levels[at] @ share), at, share
 
-    @cached_property
-    def influence_on_levels(self) -> Floats:
-        """Influence of one unit of each distinct reading (rows) on the levels F_1 .. (columns)."""
-        finite = np.isfinite(self.right)
-        events, at_risk = self.events[finite], self.at_risk[finite]
-        survival = 1.0 - self.levels[1:][finite]
-        with np.errstate(divide="ignore", invalid="ignore"):
-            pull = (self.inside[:, finite] - events / at_risk * self.present[:, finite]) / (at_risk - events)
-        pull = np.where(at_risk > events * (1 + 1e-12), pull, 0.0)
-        on_log = -np.cumsum(pull, axis=1)
-        found = np.zeros((self.inside.shape[0], self.levels.size))
-        found[:, 1 : 1 + survival.size] = -on_log * survival
-        return found
-
     def influence(self, at: Ints, share: Floats) -> tuple[Floats, float]:
         """Influence of one unit of each distinct reading on F at the mix of levels, and its variance."""
         found = self.influence_on_levels[:, at] @ share
-        return found, float(self.readings.weight @ found**2)
+        floor = float(find_floor(self.levels[at] @ share, self.leans_on))
+        return found, max(float(self.readings.weight @ found**2), floor)
+
+
+def find_floor(level: Floats | float, readings: float) -> Floats:
+    """Least variance of a level that so many readings can give: theirs as shares, F (1 - F) / n, out in the tails.
+
+    Where fewer than FEW_BEYOND of them lie beyond a level, a smooth start decides it more than they do, and its error alone
+    would be too small; the floor fades as more do.
+    """
+    beyond = np.minimum(level, 1.0 - level)
+    if np.isinf(readings):
+        return np.zeros_like(beyond)
+    return np.asarray(
+        beyond * (1.0 - beyond) / readings * FEW_BEYOND / np.maximum(readings * beyond, FEW_BEYOND)
+    )
 
 
 def is_narrow(readings: Readings) -> bool:
-    """Whether the ended readings are intervals as instruments and counts give them: narrow, or of a few steps."""
+    """Whether the ended readings are narrow intervals against the spread of the times, whatever they were read with."""
     ended = np.isfinite(readings.high)
     weight = readings.weight[ended]
     width = readings.high[ended] - readings.low[ended]
     if weight.size == 0 or not (width > 0).any():
         return False
-    # 0 cuts the first interval of a stopwatch short, which makes no step of its own
-    _, step = np.unique(np.round(width[readings.low[ended] > 0], 6), return_inverse=True)
-    by_step = np.sort(np.bincount(step, weights=weight[readings.low[ended] > 0]))[::-1]
-    if by_step.size and by_step[:MOST_STEPS].sum() >= 0.9 * weight.sum():
-        return True
     middle = (readings.high[ended] + readings.low[ended]) / 2
     reach = find_quantile(middle, weight, 0.9) - find_quantile(middle, weight, 0.1)
     return find_quantile(width, weight, 0.9) <= NARROW * reach
@@ -117,10 +113,18 @@ def round_ends(readings: Readings, size: int = 2000) -> Readings:
     between = (grid[1:] + grid[:-1]) / 2
     low = grid[np.searchsorted(between, readings.low)]
     high = np.where(ended, grid[np.searchsorted(between, np.where(ended, readings.high, 0.0))], np.inf)
-    found = collapse_columns([low, high], readings.weight, want_rows=True, always=True)
+    found = collapse_columns([low, high, readings.step], readings.weight, want_rows=True, always=True)
     assert found.row is not None
     row = found.row[readings.row] if readings.row.size else readings.row
-    return Readings(found.columns[0], found.columns[1], found.weight, readings.keep, row, readings.row_weight)
+    return Readings(
+        found.columns[0],
+        found.columns[1],
+        found.weight,
+        readings.keep,
+        row,
+        readings.row_weight,
+        found.columns[2],
+    )
 
 
 def spread_readings(readings: Readings) -> SpreadEstimate:
@@ -163,4 +167,19 @@ def spread_readings(readings: Readings) -> SpreadEstimate:
         inside = np.column_stack([inside, np.zeros(low.size)])
         present = np.column_stack([present, np.zeros(low.size)])
         events, at_risk = np.append(events, 0.0), np.append(at_risk, 0.0)
-    return SpreadEstimate(left, right, levels, inside, present, events, at_risk, readings)
+    on_levels = _influence(inside, present, events, at_risk, 1.0 - levels[1:], np.isfinite(right))
+    kind = "product-limit with narrow readings spread evenly"
+    return SpreadEstimate(left, right, levels, on_levels, readings, kind)
+
+
+def _influence(
+    inside: Floats, present: Floats, events: Floats, at_risk: Floats, survival: Floats, finite: np.ndarray
+) -> Floats:
+    """Influence of one unit of each distinct reading on the levels: see the module's text."""
+    events, at_risk = events[finite], at_risk[finite]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        pull = (inside[:, finite] - events / at_risk * present[:, finite]) / (at_risk - events)
+    pull = np.where(at_risk > events * (1 + 1e-12), pull, 0.0)
+    found = np.zeros((inside.shape[0], survival.size + 1))
+    found[:, 1 : 1 + int(finite.sum())] = np.cumsum(pull, axis=1) * survival[finite]
+    return found

@@ -7,8 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from check_values import TRADE
 from ventbook import conformity, demo, dictionary, jobs, pages
-from ventbook.conformity.steps import read_steps
+from ventbook.dictionary.steps import read_steps
 from ventbook.pages import conformity as report
 from ventbook.wording import conformity as words
 
@@ -21,10 +22,13 @@ def tables():
 
 @pytest.fixture(scope="module")
 def manual():
-    return dictionary.limits(dictionary.DATA / "demo_limits.toml")
+    return TRADE
 
 
-def check(records, limits=None):
+SHIPPED = {"pressure_threshold", "time_to_pressure", "gap_at_last_check"}
+
+
+def check(records, limits=TRADE):
     lifters = jobs.build_lifters(records, limits=limits)
     return conformity.check_steps(
         records, jobs.build_jobs(records, limits=limits, lifters=lifters), lifters, limits=limits
@@ -126,7 +130,7 @@ def one_venting(**changes):
     return records
 
 
-def verdict(step, limits=None, **changes):
+def verdict(step, limits=TRADE, **changes):
     table = check(one_venting(**changes), limits).set_index("step")
     return table.loc[step, "verdict"] if step in table.index else "no row"
 
@@ -199,10 +203,80 @@ def test_pressure_where_line_or_cooler_was_empty(manual, bar, expected):
 
 
 def test_a_step_without_any_limit_says_so():
-    table = check(one_venting()).set_index("step")
-    row = table.loc["tank_overpressure_when_empty"]
-    assert (row["verdict"], row["status"], row["limit_source"]) == ("no_limit", "", "")
-    assert np.isnan(row["margin"])
+    table = check(one_venting(), dictionary.limits()).set_index("step")
+    for step in set(conformity.steps()) & set(table.index) - SHIPPED:
+        row = table.loc[step]
+        assert (row["verdict"], row["status"], row["limit_source"]) == ("no_limit", "", ""), step
+        assert np.isnan(row["margin"])
+    assert words.verdict("no_limit", "") == "no limit entered"
+
+
+def test_numbers_ship_for_three_outcomes_only_and_say_why():
+    shipped = dictionary.limits().rows
+    assert {row.step for row in shipped if row.judges} == {"lifter_gap", *SHIPPED - {"gap_at_last_check"}}
+    assert {row.step for row in shipped if not row.judges} == {"check_force", "check_hold"}
+    assert all(row.status == "placeholder" and row.source.startswith("worked out: ") for row in shipped)
+
+
+def test_the_shipped_gap_is_what_its_reason_says():
+    """Air is the ideal gas of index 1.125 under the plunger; the spring's travel is counted by iteration."""
+    force = dictionary.limit("check_force", "*", dt.date(2026, 1, 1)).reference
+    usual = dictionary.engine_type_values("*")
+    area = np.pi / 4 * usual["plunger_diameter_mm"] ** 2
+    volume, x = np.pi / 6 * 5.0**3, 0.0
+    for _ in range(200):
+        press = force - usual["plunger_spring_force_N"] - usual["plunger_spring_rate_N_per_mm"] * x
+        x = volume / area * (1 - (1.01325 / (1.01325 + 10 * press / area)) ** (1 / 1.125))
+    gap = usual["rocker_ratio"] * x + usual["slack_mm"]
+    assert dictionary.limit("lifter_gap", "*", dt.date(2026, 1, 1)).high == pytest.approx(gap, abs=0.006)
+
+
+@pytest.mark.parametrize("limits", [TRADE, dictionary.limits()], ids=["manual", "no manual"])
+@pytest.mark.parametrize(
+    ("step", "changes"),
+    [
+        ("pressure_shown_turning", {"ventings__pressure_shown": False}),
+        ("turned_backwards", {"ventings__turned_backwards": True}),
+        ("tank_ran_low", {"ventings__tank_ran_low": True}),
+        ("open_finding_at_release", {"lifter_checks__gap_mm": 0.9}),
+    ],
+)
+def test_a_fact_is_listed_whatever_the_limits_and_never_within(limits, step, changes):
+    table = check(one_venting(**changes), limits)
+    verdict = table.set_index("step").loc[step, "verdict"]
+    assert verdict == ("outside" if limits is TRADE else "fact")
+    facts = conformity.list_facts(table)
+    assert facts[["step", "venting_id"]].to_numpy().tolist() == [[step, "v"]]
+    sound = conformity.list_facts(check(one_venting(), limits))
+    assert sound.empty
+
+
+def test_a_limit_that_allows_a_fact_does_not_make_it_within(tmp_path):
+    own = tmp_path / "limits.toml"
+    own.write_text(
+        '[[limit]]\nstep = "turned_backwards"\nengine_type = "*"\nhigh = 1\nunit = "1"\nstatus = "manual"\n'
+        'revision = "A"\nsource = "own"\neffective_from = 2026-01-01\n',
+        "utf-8",
+    )
+    assert verdict("turned_backwards", dictionary.limits(own), ventings__turned_backwards=True) == "fact"
+
+
+def test_what_has_no_limit_is_described():
+    records = one_venting(ventings__turning_speed_rpm=15.0)
+    table = conformity.describe_steps(check(records, dictionary.limits()))
+    row = table.loc["turning_speed"]
+    assert (row["recorded"], row["low"], row["middle"], row["high"]) == (1, 30.0, 30.0, 30.0)
+    assert words.described(1, 30.0, 30.0, 30.0, 30.0, unit="rpm", yes_no=False) == "30 rpm (30 to 30)"
+    assert words.described(4, 0.75, 0, 1, 1, unit="1", yes_no=True) == "yes in 3 of 4"
+
+
+def test_return_flow_not_seen_stays_an_open_finding_without_a_limit():
+    records = one_venting(starts__return_flow_seen=False)
+    lifters = jobs.build_lifters(records)
+    table = jobs.build_jobs(records, lifters=lifters)
+    verdicts = conformity.check_steps(records, table, lifters)
+    found = conformity.list_open_findings(verdicts, table, today=dt.date(2026, 8, 13))
+    assert found["finding"].tolist() == ["Turbocharger's return flow seen"]
 
 
 def test_a_filled_line_asks_for_no_pressure(manual):
@@ -348,12 +422,13 @@ def test_a_limit_in_a_unit_of_another_dimension_is_refused_with_file_and_row(tmp
         dictionary.limits(own)
 
 
-def test_the_limit_in_force_is_that_of_the_day(manual):
+def test_the_limit_in_force_is_that_of_the_day():
+    manual = dictionary.limits(dictionary.DATA / "demo_limits.toml")
     early = check(
-        one_venting(ventings__date="2025-06-30", ventings__pressurised_before_turning_s=45.0), manual
+        one_venting(ventings__date="2025-06-30", ventings__pressurised_before_turning_s=60.0), manual
     )
     late = check(
-        one_venting(ventings__date="2025-07-01", ventings__pressurised_before_turning_s=45.0), manual
+        one_venting(ventings__date="2025-07-01", ventings__pressurised_before_turning_s=60.0), manual
     )
     step = "pressurised_before_turning"
     assert early.set_index("step").loc[step, ["verdict", "revision"]].tolist() == [
@@ -371,10 +446,10 @@ def test_a_trusted_trace_speaks_before_the_record():
     lifters = jobs.build_lifters(records)
     table = jobs.build_jobs(records, lifters=lifters)
     table = table.assign(trace_seconds_first_hold=125.0, trace_ok_speed=True)
-    row = conformity.check_steps(records, table, lifters).set_index("step").loc["first_hold"]
+    row = conformity.check_steps(records, table, lifters, limits=TRADE).set_index("step").loc["first_hold"]
     assert (row["verdict"], row["value"], row["source"]) == ("within", 125.0, "trace")
     table = table.assign(trace_ok_speed=False)
-    row = conformity.check_steps(records, table, lifters).set_index("step").loc["first_hold"]
+    row = conformity.check_steps(records, table, lifters, limits=TRADE).set_index("step").loc["first_hold"]
     assert (row["verdict"], row["value"], row["source"]) == ("outside", 60.0, "record")
 
 
@@ -412,7 +487,7 @@ def test_summary_counts_every_row_once(tables):
     assert summary["rows"].sum() == len(table)
     kinds = list(conformity.VERDICTS)
     assert (summary[kinds].sum(axis=1) == summary["rows"]).all()
-    assert set(summary["status"]) <= {"placeholder", ""}
+    assert set(summary["status"]) <= {"manual", ""}
 
 
 def test_not_recorded_is_listed_most_often_first(tables):
@@ -446,7 +521,8 @@ def test_open_findings_are_those_of_an_engines_latest_venting(manual):
 def test_a_wrong_row_of_the_step_table_names_file_and_row(tmp_path):
     path = tmp_path / "steps.toml"
     path.write_text(
-        '[[step]]\nname = "x"\nlimit = "x"\ntitle = "X"\nkind = "guess"\nbefore = true\n', "utf-8"
+        '[[step]]\nname = "x"\nlimit = "x"\ntitle = "X"\nunit = "s"\ntext = "t"\nkind = "guess"\nbefore = true\n',
+        "utf-8",
     )
     with pytest.raises(
         dictionary.TableError,
@@ -524,19 +600,29 @@ def test_manual_and_revision_are_named(on_demo):
     assert "placeholder" not in shown["answer"]
 
 
+def test_facts_are_listed_with_and_without_a_manual(on_placeholders, on_demo):
+    tables = [page._frames["facts"] for page, _ in (on_placeholders, on_demo)]
+    for table, (_, shown) in zip(tables, (on_placeholders, on_demo), strict=True):
+        assert "Facts on record that need no limit: " in shown["answer"]
+        assert len(table) and set(table["step"]) <= {s.name for s in conformity.steps().values() if s.fact}
+    yes_no = [table[table["step"] != "open_finding_at_release"] for table in tables]
+    assert yes_no[0]["venting_id"].tolist() == yes_no[1]["venting_id"].tolist()
+
+
 def test_a_placeholder_is_named_and_nothing_reads_like_a_release(on_placeholders, on_demo):
     page, shown = on_placeholders
     assert "Held against placeholder limits" in shown["within_share"]
     assert "Held against placeholder limits" in shown["answer"]
     assert "placeholder limit" in shown["all_steps"]
-    assert "No limit stands for: pressure on the tank, line or cooler empty" in shown["answer"]
+    assert "No limit entered for: 22 steps (in the table of steps)" in shown["answer"]
+    assert "described, not judged" in shown["answer"]
     for _, texts in (on_placeholders, on_demo):
         for name, text in texts.items():
             found = [word for word in RELEASE_WORDS if word in text.lower()]
             assert not found, f"{name}: {found}"
     assert set(page._frames["conformity"]["verdict_text"]) <= {
         "within a placeholder limit", "outside a placeholder limit", "too near a placeholder limit to tell",
-        "not comparable with a placeholder limit", "not recorded", "no limit to hold it against",
+        "not comparable with a placeholder limit", "not recorded", "no limit entered", "a fact that needs no limit",
     }  # fmt: skip
 
 

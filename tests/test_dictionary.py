@@ -25,6 +25,8 @@ effective_from = {start}
 source = "invented for this test"
 """
 
+SHIPPED_GAP = dictionary.limit("lifter_gap", "*", dt.date(2026, 1, 1)).high
+
 
 def limit_row(
     *,
@@ -91,7 +93,7 @@ def test_a_manual_goes_before_a_placeholder_from_its_day_on(tmp_path):
     own = tmp_path / "own.toml"
     own.write_text(limit_row(high=0.4))
     both = read_limits([dictionary.DATA / "limits.toml", own])
-    assert both.find("lifter_gap", "flat4", dt.date(2024, 12, 31)).high == 0.5
+    assert both.find("lifter_gap", "flat4", dt.date(2024, 12, 31)).high == SHIPPED_GAP
     found = both.find("lifter_gap", "flat4", dt.date(2025, 1, 1))
     assert (found.high, found.revision, found.status) == (0.4, "A", "manual")
     assert both.find("lifter_gap", "flat6", dt.date(2025, 1, 1)).status == "placeholder"
@@ -115,6 +117,25 @@ def test_a_limit_in_another_unit_is_converted(tmp_path):
         (limit_row(start="2025-01-01", end="2024-01-01"), r"row 1 .*not before effective_to"),
         (limit_row() + "colour = 1\n", r"row 1: unknown colour"),
         ("[[limit]\n", r"own\.toml: not a TOML file"),
+        (
+            limit_row().replace("lifter_gap", "lifter_gpa"),
+            r"row 1 .*'lifter_gpa' stands nowhere.*mean lifter_gap",
+        ),
+        (limit_row().replace("flat4", "flat44"), r"row 1 .*engine type 'flat44' stands nowhere.*mean flat4"),
+        (limit_row(high="nan"), r"row 1 .*high must be a number; got nan"),
+        (limit_row(high="inf"), r"row 1 .*high must be a number; got inf"),
+        (limit_row(high="'0.4'"), r"row 1 .*high must be a number; got '0.4'"),
+        (limit_row(high="true"), r"row 1 .*high must be a number; got True"),
+        (limit_row(high="0.1\nlow = 0.2"), r"row 1 .*low 0.2 is over high 0.1"),
+        (
+            limit_row() + "reference = 1\n",
+            r"row 1 .*reference and tolerance belong to check_force and check_hold",
+        ),
+        (limit_row(unit="N").replace("lifter_gap", "check_force"), r"row 1 .*needs reference"),
+        (
+            limit_row(high=60, unit="N").replace("lifter_gap", "check_force") + "reference = 70\n",
+            r"row 1 .*outside low to high",
+        ),
     ],
 )
 def test_a_wrong_limit_is_refused_with_file_and_row(tmp_path, text, message):
@@ -134,7 +155,7 @@ def test_limits_that_follow_each_other_do_not_overlap(tmp_path):
 
 def test_limits_for_many_ventings_at_once():
     frame = dictionary.limits().frame("lifter_gap", ["flat4", "flat6"], [dt.date(2026, 1, 1), None])
-    assert frame["high"].tolist()[0] == 0.5
+    assert frame["high"].tolist()[0] == SHIPPED_GAP
     assert frame["high"].isna().tolist() == [False, True]
     assert frame["status"].tolist() == ["placeholder", ""]
 

@@ -4,10 +4,12 @@ Thresholds are those of data/checks.toml (common practice, no source); the recor
 """
 
 import datetime as dt
+from shutil import copy
 
 import numpy as np
 import pytest
 
+from check_values import TRADE_FILE
 from ventbook import intake
 from ventbook.intake import patterns
 from ventbook.intake.columns import find_other_unit
@@ -57,6 +59,7 @@ class Fleet:
     def take(self, tmp_path, **tables):
         engines = "engine_id,engine_type,cylinders,propeller_blades\n"
         (tmp_path / "engines.csv").write_text(engines + "".join(f"E{n:03d},flat4,4,\n" for n in range(500)))
+        copy(TRADE_FILE, tmp_path / "limits.toml")
         text = "".join(",".join(map(str, row.values())) + "\n" for row in self.rows)
         (tmp_path / "ventings.csv").write_text(V_HEAD + text)
         files = [tmp_path / "engines.csv", tmp_path / "ventings.csv"]

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import math
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -9,8 +10,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from check_values import TRADE
 from ventbook import dictionary, jobs
 from ventbook.jobs.intervals import rotation_interval, rotations_per_count, time_interval
+
+build_lifters, build_jobs = (partial(f, limits=TRADE) for f in (jobs.build_lifters, jobs.build_jobs))
 
 
 def table(name, rows):
@@ -102,7 +106,7 @@ def test_a_count_lies_in_its_own_interval(count, per, shown):
 
 
 def test_one_venting():
-    found = jobs.build_jobs(
+    found = build_jobs(
         records(
             starts=[
                 {"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True, "reading_step_s": 1.0},
@@ -132,7 +136,7 @@ def test_one_venting():
 
 
 def test_a_second_look_without_a_run_is_no_cure():
-    lifters = jobs.build_lifters(
+    lifters = build_lifters(
         records(checks=[{"gap_mm": 0.52}, {"check_no": 2, "after_start": 1, "gap_mm": 0.48}])
     )
     row = lifters.iloc[0]
@@ -140,21 +144,21 @@ def test_a_second_look_without_a_run_is_no_cure():
     assert not row["over_last"]
     assert not row["extra_run_between"]
     assert pd.isna(row["cured"])
-    unknown = jobs.build_lifters(
+    unknown = build_lifters(
         records(checks=[{"gap_mm": 0.52}, {"check_no": 2, "after_start": None, "gap_mm": 0.48}])
     )
     assert pd.isna(unknown.iloc[0]["cured"])
 
 
 def test_a_lifter_read_once_keeps_its_first_reading_as_its_last():
-    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.52}])).iloc[0]
+    row = build_lifters(records(checks=[{"gap_mm": 0.52}])).iloc[0]
     assert row["gap_last_mm"] == row["gap_first_mm"] == 0.52
     assert row["checks"] == 1
     assert row["over_last"]
 
 
 def test_the_limit_itself_is_not_over():
-    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.50}])).iloc[0]
+    row = build_lifters(records(checks=[{"gap_mm": 0.50}])).iloc[0]
     assert not row["over_first"]
     assert row["near_limit_first"]
     assert row["over_probability_first"] == pytest.approx(0.5)
@@ -165,31 +169,31 @@ def test_the_limit_itself_is_not_over():
     [(70, 0.3, True, False), (40, 0.3, False, None), (40, 0.55, True, True), (56, 0.3, True, False)],
 )
 def test_under_four_fifths_of_the_force_a_pass_is_not_a_pass(force, gap, comparable, over):
-    row = jobs.build_lifters(records(checks=[{"gap_mm": gap, "force_N": force}])).iloc[0]
+    row = build_lifters(records(checks=[{"gap_mm": gap, "force_N": force}])).iloc[0]
     assert row["comparable_first"] == comparable
     assert (None if pd.isna(row["over_first"]) else bool(row["over_first"])) == over
 
 
 def test_a_reading_within_the_limits_of_the_check_is_not_corrected():
-    at_edge = jobs.build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 63.0, "hold_s": 6.0}])).iloc[0]
+    at_edge = build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 63.0, "hold_s": 6.0}])).iloc[0]
     assert at_edge["gap_first_corrected_mm"] == 0.5
-    off = jobs.build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 60.0, "hold_s": 3.0}])).iloc[0]
+    off = build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 60.0, "hold_s": 3.0}])).iloc[0]
     assert off["gap_first_corrected_mm"] > 0.5
 
 
 def test_a_venting_judged_in_part_and_without_finding_is_not_a_pass():
-    found = jobs.build_jobs(
+    found = build_jobs(
         records(checks=[{"gap_mm": 0.1}, {"valve": "exhaust", "gap_mm": 0.1, "force_N": 30.0}])
     )
     assert pd.isna(found.iloc[0]["failed_first"])
-    found = jobs.build_jobs(
+    found = build_jobs(
         records(checks=[{"gap_mm": 0.9}, {"valve": "exhaust", "gap_mm": 0.1, "force_N": 30.0}])
     )
     assert found.iloc[0]["failed_first"]
 
 
 def test_nothing_recorded_is_not_recorded():
-    row = jobs.build_jobs(
+    row = build_jobs(
         records(venting={"rotations_counted_at": "blade"}, engine={"propeller_blades": None})
     ).iloc[0]
     assert pd.isna(row["failed_first"])
@@ -201,15 +205,15 @@ def test_nothing_recorded_is_not_recorded():
 
 def test_feed_rank_follows_the_gallery():
     rows = [{"cylinder": c, "gap_mm": 0.1} for c in (1, 2, 3, 4)]
-    lifters = jobs.build_lifters(records(checks=rows))
+    lifters = build_lifters(records(checks=rows))
     assert dict(zip(lifters["cylinder"], lifters["feed_rank"], strict=True)) == {1: 2, 2: 1, 3: 4, 4: 3}
-    unknown = jobs.build_lifters(records(engine={"feed_order": None}, checks=rows))
+    unknown = build_lifters(records(engine={"feed_order": None}, checks=rows))
     assert unknown["feed_rank"].isna().all()
 
 
 def test_a_gauge_study_replaces_the_assumed_uncertainty():
     rows = [{"gap_mm": 0.55, "gauge": "G1"}, {"valve": "exhaust", "gap_mm": 0.55, "gauge": "G2"}]
-    lifters = jobs.build_lifters(records(checks=rows), gauge_u_mm={"G1": 0.1})
+    lifters = build_lifters(records(checks=rows), gauge_u_mm={"G1": 0.1})
     by_gauge = lifters.set_index("gauge")["over_probability_first"]
     assert by_gauge["G1"] == pytest.approx(0.6914624612740131)  # standard normal at 0.5
     assert by_gauge["G2"] > 0.99
@@ -221,33 +225,31 @@ def test_the_order_of_the_records_does_not_matter_and_only_the_columns_asked_for
         for c in (10, 2, 1) for v in ("inlet", "exhaust") for k in (2, 1)
     ]  # fmt: skip
     found = records(checks=checks)
-    table = jobs.build_lifters(found)
+    table = build_lifters(found)
     assert table["position"].tolist() == [f"{c} {v}" for c in (1, 2, 10) for v in ("exhaust", "inlet")]
     assert table["gap_first_mm"].tolist() == pytest.approx([0.4, 0.4, 0.5, 0.5, 1.3, 1.3])
     assert table["gap_last_mm"].tolist() == pytest.approx([0.25, 0.25, 0.35, 0.35, 1.15, 1.15])
     assert (table["checks"] == 2).all() and table["extra_run_between"].all()
     turned = {**found, "lifter_checks": found["lifter_checks"].iloc[::-1].reset_index(drop=True)}
-    pd.testing.assert_frame_equal(jobs.build_lifters(turned), table)
+    pd.testing.assert_frame_equal(build_lifters(turned), table)
     few = ["venting_id", "position", "over_first", "cause"]
-    pd.testing.assert_frame_equal(jobs.build_lifters(found, columns=few), table[few])
-    counted = jobs.build_lifters(found, columns=jobs.COUNTED)
-    pd.testing.assert_frame_equal(
-        jobs.build_jobs(found, lifters=counted), jobs.build_jobs(found, lifters=table)
-    )
+    pd.testing.assert_frame_equal(build_lifters(found, columns=few), table[few])
+    counted = build_lifters(found, columns=jobs.COUNTED)
+    pd.testing.assert_frame_equal(build_jobs(found, lifters=counted), build_jobs(found, lifters=table))
 
 
 def test_checks_without_a_venting_or_an_engine_are_left_out():
     found = records(checks=[{"gap_mm": 0.1}, {"venting_id": "elsewhere", "gap_mm": 0.9}])
-    assert jobs.build_lifters(found)["venting_id"].tolist() == ["1.10"]
-    assert jobs.build_lifters({**found, "engines": found["engines"].iloc[:0]}).empty
+    assert build_lifters(found)["venting_id"].tolist() == ["1.10"]
+    assert build_lifters({**found, "engines": found["engines"].iloc[:0]}).empty
 
 
 def test_empty_records_give_empty_tables_of_the_same_shape():
     full = records(checks=[{"gap_mm": 0.1}])
     empty = {name: frame.iloc[:0] for name, frame in full.items()}
-    assert list(jobs.build_lifters(empty)) == list(jobs.build_lifters(full))
-    assert list(jobs.build_jobs(empty)) == list(jobs.build_jobs(full))
-    assert len(jobs.build_jobs(empty)) == 0
+    assert list(build_lifters(empty)) == list(build_lifters(full))
+    assert list(build_jobs(empty)) == list(build_jobs(full))
+    assert len(build_jobs(empty)) == 0
 
 
 def test_a_good_trace_takes_the_stopwatchs_place():
@@ -258,11 +260,11 @@ def test_a_good_trace_takes_the_stopwatchs_place():
     )
     feature = {**dict.fromkeys(FEATURES), "time_to_pressure_s": 2.1, "time_low_s": 2.0, "time_high_s": 2.2}
     feature |= {"venting_id": "1.10", "start_no": 1, "ok_time_to_pressure": True, "flags": ""}
-    row = jobs.build_jobs({**found, "start_features": pd.DataFrame([feature])}).iloc[0]
+    row = build_jobs({**found, "start_features": pd.DataFrame([feature])}).iloc[0]
     assert (row["time_low_s"], row["time_high_s"], row["time_source"]) == (2.0, 2.2, "trace")
     assert (row["stopwatch_low_s"], row["stopwatch_high_s"]) == (2.75, 3.25)
     bad = {**feature, "ok_time_to_pressure": False}
-    row = jobs.build_jobs({**found, "start_features": pd.DataFrame([bad])}).iloc[0]
+    row = build_jobs({**found, "start_features": pd.DataFrame([bad])}).iloc[0]
     assert (row["time_low_s"], row["time_source"]) == (2.75, "stopwatch")
 
 

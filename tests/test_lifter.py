@@ -35,8 +35,12 @@ CHECK = {
 ONE = CHECK | {"gap_at_once_mm": np.nan}
 
 
+# Common practice, no source
+REFERENCE = {"reference_force_N": 70.0, "reference_hold_s": 3.0}
+
+
 def split(**changes: object) -> pd.Series:
-    return lifter.split_gaps(pd.DataFrame([CHECK | changes])).iloc[0]
+    return lifter.split_gaps(pd.DataFrame([CHECK | changes]), **REFERENCE).iloc[0]
 
 
 class TestWorked:
@@ -593,7 +597,7 @@ class TestInventedFleet:
 
 class TestCorrection:
     def correct(self, **changes: object) -> float:
-        return float(lifter.correct_to_reference(pd.DataFrame([CHECK | changes]))[0])
+        return float(lifter.correct_to_reference(pd.DataFrame([CHECK | changes]), **REFERENCE)[0])
 
     def test_a_reading_at_reference_stays(self) -> None:
         assert self.correct() == 0.62
@@ -618,10 +622,10 @@ class TestCorrection:
         assert np.isnan(self.correct(force_N=10.0))
         assert self.correct(gap_mm=2.83, gap_at_once_mm=2.83, force_N=60.0) <= 2.83 + 1e-12
         with pytest.raises(ValueError, match="reference force and hold must be over 0; got 0, 3"):
-            lifter.correct_to_reference(pd.DataFrame([CHECK]), reference_force_N=0.0)
+            lifter.correct_to_reference(pd.DataFrame([CHECK]), **REFERENCE | {"reference_force_N": 0.0})
 
     def test_one_reading_off_force_is_less_sure(self) -> None:
         frame = pd.DataFrame([ONE, ONE | {"force_N": 50.0}, CHECK | {"force_N": 50.0}])
-        u = lifter.split_gaps(frame)["gap_corrected_u_mm"]
+        u = lifter.split_gaps(frame, **REFERENCE)["gap_corrected_u_mm"]
         assert u[0] == pytest.approx(0.02)
         assert u[1] > u[2] > u[0]

@@ -4,10 +4,19 @@ A verdict says nothing about release: it compares a record with a manual's limit
 with which.
 """
 
+from ventbook.dictionary import Step, steps
+
 from .judge import JUDGED, VERDICTS, judge
 from .readings import READ
-from .report import check_steps, count_not_recorded, list_open_findings, mark_ventings, summarise_steps
-from .steps import Step, steps
+from .report import (
+    check_steps,
+    count_not_recorded,
+    describe_steps,
+    list_facts,
+    list_open_findings,
+    mark_ventings,
+    summarise_steps,
+)
 
 __all__ = [
     "JUDGED",
@@ -16,7 +25,9 @@ __all__ = [
     "Step",
     "check_steps",
     "count_not_recorded",
+    "describe_steps",
     "judge",
+    "list_facts",
     "list_open_findings",
     "mark_ventings",
     "steps",

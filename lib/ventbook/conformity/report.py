@@ -10,13 +10,12 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ventbook.dictionary import Limit, Limits
+from ventbook.dictionary import Limit, Limits, steps
 from ventbook.jobs.lifters import choose_limits
 from ventbook.numerics import find_places
 
-from .judge import JUDGED, judge
+from .judge import JUDGED, VERDICTS, find_facts, judge
 from .readings import READ, collect_readings
-from .steps import steps
 
 Rows = npt.NDArray[np.intp]
 CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
@@ -53,8 +52,8 @@ def check_steps(
 
     Returns the columns COLUMNS, in the order of ``jobs`` and of the steps. ``verdict``: within, outside,
     near_limit (the reading can't be told from the limit), not_comparable (taken at another force or hold than the
-    limit's), not_recorded, no_limit (neither a manual nor a placeholder has one). ``status`` is "manual" with its
-    ``revision``, "placeholder", or "" without limit. ``source`` is record, stopwatch or trace. ``margin`` is in the
+    limit's), not_recorded, no_limit (none was entered), fact (needs no limit: see ``fact`` in ``data/steps.toml``).
+    ``status`` is "manual" with its ``revision``, "placeholder", or "" without limit. ``source`` is record, stopwatch or trace. ``margin`` is in the
     reading's unit, negative outside.
     """
     limits = choose_limits(records, limits)
@@ -92,7 +91,8 @@ def _find_limits(
         found, at = limits.find_distinct(steps()[name].limit, pairs["engine_type"], pairs["date"])
         mine = step == number
         which[mine] = len(rows) + at[pair[place[mine]]]
-        rows += found
+        # A row that only states a condition (the force for which the gap is meant) judges nothing.
+        rows += [row if row is not None and row.judges else None for row in found]
     columns: dict[str, Any] = {}
     for name, of in (("limit_low", "low"), ("limit_high", "high")):
         values = [getattr(row, of) if row else None for row in rows]
@@ -106,7 +106,7 @@ def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.Dat
     """Counts by step (and by the columns ``by``): one row for every combination that occurs, in the order of steps.
 
     Columns: step, title, kind, ``by``, rows, within, outside, near_limit, not_comparable, not_recorded, no_limit,
-    judged (within, outside or near_limit), status ("manual", "placeholder", "mixed" or "").
+    fact, judged (within, outside or near_limit), status ("manual", "placeholder", "mixed" or "").
     """
     keys = [*by, "step"]
     table = verdicts.assign(**{name: verdicts["verdict"].eq(name) for name in _ALL})
@@ -130,7 +130,37 @@ def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.Dat
     )
 
 
-_ALL = ("within", "outside", "near_limit", "not_comparable", "not_recorded", "no_limit")
+_ALL = VERDICTS
+
+
+def describe_steps(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """What was recorded of each step, whether or not there is a limit: in the order of steps, indexed by step.
+
+    Columns: recorded (readings), mean (the share of yes where a step is yes or no), low, middle, high (10, 50 and 90 %
+    points of the readings as they stand).
+    """
+    known = verdicts[verdicts["value"].notna()]
+    grouped = known.groupby("step", sort=False)["value"]
+    table = pd.DataFrame({"recorded": grouped.size().astype("Int64"), "mean": grouped.mean()})
+    for name, q in (("low", 0.1), ("middle", 0.5), ("high", 0.9)):
+        table[name] = grouped.quantile(q)
+    return table.reindex([name for name in steps() if name in table.index])
+
+
+def list_facts(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """What needs no limit to be told (a finding open at closing, pressure never shown, ...), in the order of steps, newest first.
+
+    Columns: step, fact (its words), venting_id, engine_id, site, date, value, note.
+    """
+    found = verdicts[find_facts(verdicts).to_numpy()]
+    rank = found["step"].map({name: number for number, name in enumerate(steps())})
+    found = found.assign(
+        rank=rank, fact=found["step"].map({name: step.fact_title for name, step in steps().items()})
+    )
+    found = found.sort_values(
+        ["rank", "date", "venting_id"], ascending=[True, False, True], kind="stable", ignore_index=True
+    )
+    return found[["step", "fact", "venting_id", "engine_id", "site", "date", "value", "note"]]
 
 
 def count_not_recorded(verdicts: pd.DataFrame) -> pd.DataFrame:
@@ -156,7 +186,7 @@ def mark_ventings(verdicts: pd.DataFrame, *, before_check_only: bool = True) -> 
     """
     named = steps()
     wanted = [s.name for s in named.values() if s.kind == "action" and (s.before or not before_check_only)]
-    table = verdicts[verdicts["step"].isin(wanted) & (verdicts["verdict"] != "no_limit")]
+    table = verdicts[verdicts["step"].isin(wanted) & ~verdicts["verdict"].isin(["no_limit", "fact"])]
     grouped = table.assign(
         outside=table["verdict"].eq("outside"), unknown=~table["verdict"].isin(JUDGED)
     ).groupby("venting_id", sort=False)
@@ -175,9 +205,9 @@ def list_open_findings(verdicts: pd.DataFrame, jobs: pd.DataFrame, *, today: dt.
     revision, days (from the venting to ``today``).
     """
     latest = jobs.sort_values(["date", "venting_id"], kind="stable").drop_duplicates("engine_id", keep="last")
-    wanted = verdicts["step"].isin(("gap_at_last_check", "return_flow_seen")) & verdicts["verdict"].eq(
-        "outside"
-    )
+    # Return flow that was not seen is a finding whether or not a limit asks for it.
+    wanted = verdicts["step"].eq("gap_at_last_check") & verdicts["verdict"].eq("outside")
+    wanted |= verdicts["step"].eq("return_flow_seen") & verdicts["value"].eq(0)
     found = verdicts[wanted & verdicts["venting_id"].isin(latest["venting_id"])]
     found = found.merge(jobs[["venting_id", "closed", "open"]], on="venting_id", how="left")
     titles = {name: step.title for name, step in steps().items()}

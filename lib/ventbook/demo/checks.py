@@ -9,10 +9,13 @@ from typing import Any
 import numpy as np
 
 from ventbook.demo.physics import ambient_pressure, gap_under_force
-from ventbook.demo.settings import list_quarters, read_settings
+from ventbook.demo.settings import list_quarters, manual_value, read_settings
 from ventbook.units import convert
 
-LIMIT_MM, FORCE_N, HOLD_S = 0.5, 70.0, 3.0
+
+def limit_mm() -> float:
+    """The gap that the invented manual allows."""
+    return manual_value("lifter_gap", "high")
 
 
 def draw_lifters(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator) -> None:
@@ -31,7 +34,8 @@ def draw_lifters(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Gen
         + air["feed_rank"] * rank
     )
     count = cylinder.size
-    spongy = rng.random(count) < 1 / (1 + np.exp(-odds))
+    luck = rng.random(count)
+    spongy = luck < 1 / (1 + np.exp(-odds))
     base = np.exp(rng.normal(math.log(physics["base_air_mm3"]), physics["base_air_sd"], count))
     trapped = np.exp(rng.normal(math.log(physics["trapped_air_mm3"]), physics["trapped_air_sd"], count))
     # The larger engine's plunger makes a smaller gap of the same air: scaled, so that layouts fail alike.
@@ -49,6 +53,9 @@ def draw_lifters(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Gen
         "valve": np.tile(["inlet", "exhaust"], engine["cylinders"]),
         "air": np.where(bottomed, 5000.0, np.where(spongy, trapped, base)),
         "base": base,
+        "trapped": trapped,
+        "odds": odds,
+        "luck": luck,
         "leak": engine["_leaks"],
         "slack": np.where(rng.random(count) < 0.3, rng.uniform(0.0, 0.04, count), 0.0),
         "spongy": spongy,
@@ -63,11 +70,11 @@ def draw_checks(
     """The first check of all lifters; keeps the readings and the gauge in ``row`` for a later check."""
     site = row["_engine"]["_site"]
     row["_gauge"] = _choose_gauge(row, plant, rng)
-    row["_force"] = (
-        50.0 if row["site"] == "Lake" and rng.random() < 0.12 else float(rng.choice([70, 70, 70, 68, 72]))
-    )
-    row["_hold"] = float(rng.choice([3.0, 3.0, 3.0, 4.0]))
-    row["_check_oil"] = float(round(rng.uniform(44, 58)))
+    habits = read_settings()["habits"]
+    light = row["site"] == "Lake" and rng.random() < habits["light_press_share"]
+    row["_force"] = habits["light_press_N"] if light else float(rng.choice(habits["force_N"]))
+    row["_hold"] = float(rng.choice(habits["hold_s"]))
+    row["_check_oil"] = float(round(rng.uniform(*habits["check_oil_degC"])))
     if rng.random() < 0.02:
         row["_gaps"] = np.full(row["_lifters"]["air"].size, math.nan)
         return []
@@ -78,7 +85,7 @@ def draw_checks(
     reads_two = site["two_readings"]
     for check in checks:
         two = reads_two == "all" or (reads_two == "late" and row["form_revision"] == "3")
-        if not two and not (reads_two == "over_limit" and check["gap_mm"] > LIMIT_MM):
+        if not two and not (reads_two == "over_limit" and check["gap_mm"] > limit_mm()):
             check |= {"gap_at_once_mm": math.nan, "gap_at_once_time_s": math.nan}
             check |= {"second_force_N": math.nan, "second_gap_mm": math.nan, "gap_no_force_mm": math.nan}
         elif rng.random() < 0.25:
@@ -122,10 +129,11 @@ def draw_study(
     gauge = read_settings()["gauge"]
     sites = {site["name"]: site for site in read_settings()["site"]}
     people = sites[study["site"]]["technicians"][: gauge["study_technicians"]]
-    reference = np.round(np.linspace(0.08, 0.86, gauge["study_lifters"]) + rng.normal(0, 0.02, 10), 3)
+    count, (first, last) = gauge["study_lifters"], gauge["study_gaps_mm"]
+    reference = np.round(np.linspace(first, last, count) + rng.normal(0, 0.02, count), 3)
     own = rng.normal(0, gauge["technician_sd_mm"], len(people))
     both = rng.normal(0, gauge["interaction_sd_mm"], (len(people), reference.size))
-    bias = _gauge_bias(study["gauge"], plant)
+    bias = gauge_bias(study["gauge"], plant)
     rows = []
     for lifter, true_gap in enumerate(reference):
         for person, name in enumerate(people):
@@ -155,7 +163,7 @@ def round_reading(value: np.ndarray, site: dict[str, Any]) -> np.ndarray:
     return np.round(np.round(value / site["gauge_step_mm"]) * site["gauge_step_mm"], 2)
 
 
-def _gauge_bias(gauge: str, plant: tuple[str, ...]) -> float:
+def gauge_bias(gauge: str, plant: tuple[str, ...]) -> float:
     high = read_settings()["plant"]["high_gauge"]
     return float(high["bias_mm"]) if gauge == high["gauge"] and "high_gauge" in plant else 0.0
 
@@ -168,11 +176,19 @@ def _choose_gauge(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Ge
     return str(high["gauge"]) if usable and drawn < high["share_of_checks"] else str(rng.choice(others))
 
 
-def _true_gap(row: dict[str, Any], force_N: float, time_s: float) -> np.ndarray:
+def true_gap(
+    row: dict[str, Any],
+    force_N: float,
+    time_s: float,
+    *,
+    air: np.ndarray | None = None,
+    leak: np.ndarray | None = None,
+) -> np.ndarray:
+    """The gap of each lifter under force, mm, as it is; with other ``air`` or ``leak`` than its own where given."""
     engine, lifters = row["_engine"], row["_lifters"]
     return gap_under_force(
-        lifters["air"],
-        lifters["leak"],
+        lifters["air"] if air is None else air,
+        lifters["leak"] if leak is None else leak,
         force_N=force_N,
         time_s=time_s,
         plunger_diameter_mm=engine["plunger_diameter_mm"],
@@ -183,6 +199,7 @@ def _true_gap(row: dict[str, Any], force_N: float, time_s: float) -> np.ndarray:
         slack_mm=lifters["slack"],
         ambient_Pa=ambient_pressure(row["elevation_m"]),
         air_index=read_settings()["physics"]["air_index"],
+        reference_force_N=manual_value("check_force", "reference"),
     )
 
 
@@ -195,24 +212,22 @@ def _read(
     rng: np.random.Generator,
 ) -> list[dict[str, Any]]:
     lifters, site, settings = row["_lifters"], row["_engine"]["_site"], read_settings()
-    noise, bias = settings["gauge"]["noise_mm"], _gauge_bias(row["_gauge"], plant)
+    noise, bias = settings["gauge"]["noise_mm"], gauge_bias(row["_gauge"], plant)
     once = round(float(rng.uniform(0.4, 0.7)), 1)
     half = row["_force"] / 2
 
-    def gauge(force: float, time: float) -> np.ndarray:
-        value = _true_gap(row, force, time) + bias + rng.normal(0, noise, lifters["air"].size)
-        return round_reading(np.maximum(value, 0.0), site)
-
+    presses = ((row["_force"], row["_hold"]), (row["_force"], once), (half, row["_hold"]))
+    errors = [rng.normal(0, noise, lifters["air"].size) for _ in presses]
     held, at_once, second = (
-        gauge(row["_force"], row["_hold"]),
-        gauge(row["_force"], once),
-        gauge(half, row["_hold"]),
+        round_reading(np.maximum(true_gap(row, force, time) + bias + error, 0.0), site)
+        for (force, time), error in zip(presses, errors, strict=True)
     )
+    row["_reading_error"] = errors[0]
     at_once = np.minimum(at_once, held)  # who reads both never writes down a gap that closes under force
     slack = round_reading(lifters["slack"], site)
     gaps = np.where(mask, held, math.nan)
     row["_gaps"] = gaps if number == 1 else np.where(mask, held, row["_gaps"])
-    touch = 0.40 + rng.normal(0, 0.05, lifters["air"].size)
+    touch = settings["habits"]["feels_spongy_mm"] + rng.normal(0, 0.05, lifters["air"].size)
     serial = row["_engine"]["_serial"]
     return [
         {

@@ -28,7 +28,7 @@ def write_demo(
 
     Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
     on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
-    planted, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
+    planted, the true cause of each failing venting, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
     invented manual's limits, ``actions.toml`` the invented team's actions. Files of an earlier demo in the folder are replaced, anything else is left alone.
 
     Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
@@ -147,6 +147,7 @@ def _write_truth(
         "accepted": {name: len(frame) for name, frame in fleet.tables().items()},
         "notes": notes,
         "errors": errors,
+        "failures": fleet.truth["failures"],
         "lifters": lifters[lifters["cause"] != ""].to_dict("records"),
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1, default=str) + "\n", "utf-8")

@@ -11,13 +11,14 @@ import numpy as np
 import pandas as pd
 
 from ventbook import dictionary
+from ventbook.demo.causes import explain_failure
 from ventbook.demo.checks import (
-    LIMIT_MM,
     bleed_by_running,
     draw_checks,
     draw_lifters,
     draw_recheck,
     draw_study,
+    limit_mm,
 )
 from ventbook.demo.runs import add_extra_run, draw_first_start, draw_traces
 from ventbook.demo.settings import check_plant, hand_in_day, list_quarters, read_settings
@@ -107,7 +108,8 @@ class Fleet:
 
     ``truth`` holds "planted" (a dict a cause), "ventings" (a frame: venting_id, rotations_crank, fixed_log_odds,
     time_to_pressure_s, logged, late_to: the quarter it is handed in) and "lifters" (a frame a lifter and venting:
-    cause "air", "leak_down", "bottomed" or "", the free air at the first check, leak speed at reference force).
+    cause "air", "leak_down", "bottomed" or "", the free air at the first check, leak speed at reference force), "failures"
+    (a list, one entry a venting with a reading over the limit at the first check; see ``causes.explain_failure``).
     """
 
     engines: pd.DataFrame
@@ -146,11 +148,13 @@ def simulate_fleet(
     checks: list[dict[str, Any]] = []
     traced: list[dict[str, np.ndarray]] = []
     hidden: list[pd.DataFrame] = []
+    failures: list[dict[str, Any]] = []
     for job in jobs:
         own_starts = draw_first_start(job, streams[2])
         draw_lifters(job, planted, streams[3])
         hidden.append(_describe_lifters(job))
         own_checks = draw_checks(job, planted, streams[3])
+        failures += explain_failure(job, planted)
         own_checks += _run_again(job, own_starts, planted, streams[3])
         traced += draw_traces(job, own_starts[0], streams[4]) if traces else []
         starts += own_starts
@@ -169,7 +173,7 @@ def simulate_fleet(
     _round_us(frames)
     _forget(frames, streams[5])
     frames = {name: _sort(frame, name) for name, frame in frames.items()}
-    return Fleet(**frames, truth=_tell_truth(jobs, hidden, planted, seed))
+    return Fleet(**frames, truth=_tell_truth(jobs, hidden, failures, planted, seed))
 
 
 def _run_again(
@@ -177,7 +181,7 @@ def _run_again(
 ) -> list[dict[str, Any]]:
     """Extra runs and further checks after a finding; now and then only a second look."""
     checks: list[dict[str, Any]] = []
-    over = np.nan_to_num(job["_gaps"], nan=0.0) > LIMIT_MM
+    over = np.nan_to_num(job["_gaps"], nan=0.0) > limit_mm()
     job["_troubled"] = bool(over.any())
     if not over.any() or rng.random() < 0.06:
         return checks
@@ -185,7 +189,7 @@ def _run_again(
     if rng.random() < 0.10:
         number += 1
         checks += draw_recheck(job, number, starts[-1]["start_no"], over, planted, rng)
-        over = np.nan_to_num(job["_gaps"], nan=0.0) > LIMIT_MM
+        over = np.nan_to_num(job["_gaps"], nan=0.0) > limit_mm()
     for _ in range(2):
         if not over.any():
             break
@@ -193,7 +197,7 @@ def _run_again(
         bleed_by_running(job, rng)
         number += 1
         checks += draw_recheck(job, number, after, over, planted, rng)
-        over = np.nan_to_num(job["_gaps"], nan=0.0) > LIMIT_MM
+        over = np.nan_to_num(job["_gaps"], nan=0.0) > limit_mm()
     return checks
 
 
@@ -202,7 +206,7 @@ def _close(job: dict[str, Any], rng: np.random.Generator) -> None:
     days = 1 + int(rng.gamma(2.0, 12.0 if job["_troubled"] else 2.5))
     job["closed"] = job["date"] + timedelta(days=days)
     quarters = list_quarters()
-    if np.any(np.nan_to_num(job["_gaps"], nan=0.0) > LIMIT_MM):
+    if np.any(np.nan_to_num(job["_gaps"], nan=0.0) > limit_mm()):
         # What no run cures is either followed up under a new job or stays open.
         recent = job["_quarter"] >= quarters[-2] and rng.random() < 0.6
         job["closed"] = None if recent else job["closed"]
@@ -315,7 +319,11 @@ def _sort(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 
 
 def _tell_truth(
-    jobs: list[dict[str, Any]], hidden: list[pd.DataFrame], planted: tuple[str, ...], seed: int
+    jobs: list[dict[str, Any]],
+    hidden: list[pd.DataFrame],
+    failures: list[dict[str, Any]],
+    planted: tuple[str, ...],
+    seed: int,
 ) -> dict[str, Any]:
     settings = read_settings()
     ventings = pd.DataFrame(
@@ -333,5 +341,6 @@ def _tell_truth(
         "planted": {name: dict(settings["plant"][name]) for name in planted},
         "ventings": ventings,
         "lifters": pd.concat(hidden, ignore_index=True),
+        "failures": failures,
         "today": hand_in_day(list_quarters()[-1]),
     }

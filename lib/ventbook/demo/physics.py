@@ -73,7 +73,7 @@ def gap_under_force(
     slack_mm: np.ndarray,
     ambient_Pa: float,
     air_index: float,
-    reference_force_N: float = 70.0,
+    reference_force_N: float,
 ) -> np.ndarray:
     """Valve-side gap in mm after ``time_s`` under ``force_N``, from trapped air and leak-down.
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from ventbook.demo.settings import read_settings
 
-IDLE_RPM, COLD_BAR = 1100.0, 4.6
+IDLE_RPM, COLD_BAR = 1050.0, 4.4
 
 
 def draw_first_start(row: dict[str, Any], rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -25,13 +25,14 @@ def draw_first_start(row: dict[str, Any], rng: np.random.Generator) -> list[dict
     begin = datetime.combine(row["date"], datetime.min.time()) + timedelta(hours=float(rng.uniform(8, 15)))
     begin += timedelta(hours=row["rest_before_start_h"])
     row["_started"] = begin.replace(second=0, microsecond=0)
-    gives_up = float(rng.uniform(9, 12))
+    gives_up = float(rng.uniform(*times["gives_up_s"]))
     starts = []
     if row["_time_to_pressure"] > gives_up:
         starts.append(_start(row, 1, gives_up, shown=False, rng=rng))
         row["_time_to_pressure"] = gives_up
         row["_shown"] = False
-        starts.append(_start(row, 2, float(rng.lognormal(math.log(2.0), 0.3)), shown=True, rng=rng))
+        again = float(rng.lognormal(math.log(times["second_start_s"]), 0.3))
+        starts.append(_start(row, 2, again, shown=True, rng=rng))
     else:
         row["_shown"] = True
         starts.append(_start(row, 1, row["_time_to_pressure"], shown=True, rng=rng))
@@ -40,13 +41,15 @@ def draw_first_start(row: dict[str, Any], rng: np.random.Generator) -> list[dict
 
 def add_extra_run(row: dict[str, Any], starts: list[dict[str, Any]], rng: np.random.Generator) -> int:
     """Appends the start with the extra run; returns its number."""
+    times, habits = read_settings()["times"], read_settings()["habits"]
     number = len(starts) + 1
-    start = _start(row, number, float(rng.lognormal(math.log(1.6), 0.25)), shown=True, rng=rng)
+    warm = float(rng.lognormal(math.log(times["extra_run_start_s"]), 0.25))
+    start = _start(row, number, warm, shown=True, rng=rng)
     start |= dict.fromkeys(("first_hold_speed_rpm", "first_hold_s", "warmup_speed_max_rpm"), math.nan)
     start |= {
         "warmup_end_oil_temperature_degC": math.nan,
-        "extra_run_speed_rpm": float(round(rng.normal(3500, 35) / 10) * 10),
-        "extra_run_s": float(rng.choice([300, 300, 300, 360, 240], p=[0.5, 0.2, 0.1, 0.15, 0.05])),
+        "extra_run_speed_rpm": _speed(habits["extra_run_rpm"], rng),
+        "extra_run_s": float(rng.choice(habits["extra_run_s"], p=habits["extra_run_shares"])),
     }
     starts.append(start)
     return number
@@ -55,11 +58,15 @@ def add_extra_run(row: dict[str, Any], starts: list[dict[str, Any]], rng: np.ran
 def _start(
     row: dict[str, Any], number: int, time_s: float, *, shown: bool, rng: np.random.Generator
 ) -> dict[str, Any]:
-    times = read_settings()["times"]
+    times, habits = read_settings()["times"], read_settings()["habits"]
     lake = row["site"] == "Lake"
+    shares = habits["first_hold_shares_short" if lake else "first_hold_shares"]
+    coldest, warmest = habits["warm_degC"]
+    coldest = habits["warm_short_degC"] if lake else coldest
     turbo = bool(row["_engine"]["turbocharged"]) and shown
     flow = times["return_flow_s"] * math.exp(rng.normal(0, times["return_flow_sd"]) + 0.08 * row["_fixed"])
-    seen = flow < 14
+    longest = times["return_flow_waited_s"]
+    seen = flow < longest
     row["_started"] += timedelta(minutes=0 if number == 1 else int(rng.integers(50, 120)))
     begin = row["_started"]
     return {
@@ -69,19 +76,20 @@ def _start(
         "time_to_pressure_s": max(0.5, round(time_s / 0.5) * 0.5),
         "pressure_shown": shown,
         "reading_step_s": 0.5,
-        "return_flow_time_s": round(min(flow, 14.0) / 0.5) * 0.5 if turbo else math.nan,
+        "return_flow_time_s": round(min(flow, longest) / 0.5) * 0.5 if turbo else math.nan,
         "return_flow_seen": seen if turbo else None,
-        "first_hold_speed_rpm": float(round(rng.normal(2000, 35) / 10) * 10) if shown else math.nan,
-        "first_hold_s": float(rng.choice([90, 120, 150], p=[0.4, 0.4, 0.2] if lake else [0.05, 0.75, 0.2]))
-        if shown
-        else math.nan,
-        "warmup_speed_max_rpm": float(round(rng.normal(2400, 45) / 10) * 10) if shown else math.nan,
-        "warmup_end_oil_temperature_degC": float(round(rng.uniform(46 if lake else 51, 58)))
-        if shown
-        else math.nan,
+        "first_hold_speed_rpm": _speed(habits["first_hold_rpm"], rng) if shown else math.nan,
+        "first_hold_s": float(rng.choice(habits["first_hold_s"], p=shares)) if shown else math.nan,
+        "warmup_speed_max_rpm": _speed(habits["warmup_rpm"], rng) if shown else math.nan,
+        "warmup_end_oil_temperature_degC": float(round(rng.uniform(coldest, warmest))) if shown else math.nan,
         "extra_run_speed_rpm": math.nan,
         "extra_run_s": math.nan,
     }
+
+
+def _speed(about: tuple[float, float], rng: np.random.Generator) -> float:
+    """A speed as read from a dial in steps of ten, from its middle and its spread."""
+    return float(round(rng.normal(*about) / 10) * 10)
 
 
 def draw_traces(

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from ventbook import dictionary
+from ventbook.dictionary.limits import read_limits
 
 PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
 
@@ -20,6 +21,19 @@ PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
 def read_settings() -> dict[str, Any]:
     """The settings as nested dicts, as they stand in the file."""
     return tomllib.loads((Path(dictionary.DATA) / "demo_fleet.toml").read_text("utf-8"))
+
+
+@cache
+def manual_value(step: str, of: str) -> float:
+    """A number of the invented manual (``data/demo_limits.toml``), in its latest revision: ``of`` is low, high or reference.
+
+    KeyError where the manual doesn't give it.
+    """
+    rows = [row for row in read_limits([dictionary.DATA / "demo_limits.toml"]).rows if row.step == step]
+    value = getattr(rows[-1], of) if rows else None
+    if value is None:
+        raise KeyError(f"the demo's manual has no {of} for {step}")
+    return float(value)
 
 
 def check_plant(plant: Iterable[str] | None) -> tuple[str, ...]:

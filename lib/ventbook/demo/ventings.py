@@ -90,7 +90,8 @@ def draw_ventings(
         _choose_pressure(row, engine, plant, rng)
         _turn(row, engine, rng, settings)
         _note_papers(row, engine, rng)
-        row["_fixed"] = _fixed_causes(row, plant, settings)
+        row["_causes"] = _fixed_causes(row, plant, settings)
+        row["_fixed"] = sum(row["_causes"].values())
         rows.append(row)
     return rows
 
@@ -172,9 +173,9 @@ def _choose_pressure(
         share = site.get("pressurises_when_lines_empty", site["pressurises_when_empty"])
     else:
         share = site["pressurises_when_filled"]
-    pressed = bool(rng.random() < share)
-    row["tank_overpressure_bar"] = round(float(rng.choice([0.4, 0.5, 0.6, 0.7, 0.8])), 2) if pressed else 0.0
-    row["pressurised_before_turning_s"] = float(rng.choice([60, 120, 180, 300])) if pressed else math.nan
+    pressed, habits = bool(rng.random() < share), read_settings()["habits"]
+    row["tank_overpressure_bar"] = round(float(rng.choice(habits["tank_bar"])), 2) if pressed else 0.0
+    row["pressurised_before_turning_s"] = float(rng.choice(habits["tank_s"])) if pressed else math.nan
 
 
 def _turn(
@@ -203,7 +204,8 @@ def _turn(
         speed_rpm=crank_speed,
     )
     needed *= math.exp(rng.normal(0, settings["physics"]["rotations_sd"]))
-    patience = float(rng.normal(215, 15))
+    habits = settings["habits"]
+    patience = float(rng.normal(*habits["patience_rotations"]))
     if rng.random() < 0.02:  # something came between: turning was broken off early
         patience = min(patience, needed * float(rng.uniform(0.4, 0.9)))
     shown = needed <= patience
@@ -214,7 +216,7 @@ def _turn(
     count = math.ceil(crank * per_crank)
     if rng.random() < site["heap_share"]:
         count = max(site["heap"], round(count / site["heap"]) * site["heap"])
-    threshold = float(rng.choice([0.6, 1.0], p=[0.7, 0.3]))
+    threshold = float(rng.choice(habits["threshold_bar"], p=habits["threshold_shares"]))
     steadiness = rng.choice(["steady", "flickered", "lost_and_back"], p=[0.9, 0.08, 0.02])
     row |= {
         "turned_by": "starter" if starter else "hand",
@@ -263,15 +265,15 @@ def _note_papers(row: dict[str, Any], engine: dict[str, Any], rng: np.random.Gen
         )
 
 
-def _fixed_causes(row: dict[str, Any], plant: tuple[str, ...], settings: dict[str, Any]) -> float:
-    """Log-odds of trapped air in one lifter that this venting's causes add to the base."""
-    air = settings["air"]
-    value = 0.0
+def _fixed_causes(row: dict[str, Any], plant: tuple[str, ...], settings: dict[str, Any]) -> dict[str, float]:
+    """Log-odds of trapped air in one lifter that each of this venting's planted causes adds to the base."""
+    air, found = settings["air"], {}
     if "tank_not_pressurised" in plant and row["tank_overpressure_bar"] == 0:
         if row["cooler_empty"]:
-            value += air["tank_not_pressurised"]
+            found["tank_not_pressurised"] = air["tank_not_pressurised"]
         elif row["lines_empty"]:
-            value += air["lines_not_pressurised"]
+            found["tank_not_pressurised"] = air["lines_not_pressurised"]
     if "worsening_site" in plant and row["site"] == settings["plant"]["worsening_site"]["site"]:
-        value += settings["plant"]["worsening_site"]["per_quarter"] * list_quarters().index(row["_quarter"])
-    return value
+        quarters = list_quarters().index(row["_quarter"])
+        found["worsening_site"] = settings["plant"]["worsening_site"]["per_quarter"] * quarters
+    return found

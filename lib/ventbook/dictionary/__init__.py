@@ -9,6 +9,7 @@ from .engine_types import EngineTypeValues, engine_type_values
 from .files import DATA, TableError, read_toml
 from .limits import Limit, Limits, find_own_limits, limit, limits
 from .parameters import Parameter, parameters
+from .steps import Step, steps
 from .tables import Column, Table, stored_name, tables
 from .texts import IssueText, issue, issues
 
@@ -21,6 +22,7 @@ __all__ = [
     "Limit",
     "Limits",
     "Parameter",
+    "Step",
     "Table",
     "TableError",
     "changes",
@@ -32,6 +34,7 @@ __all__ = [
     "limits",
     "parameters",
     "read_toml",
+    "steps",
     "stored_name",
     "tables",
 ]

@@ -59,6 +59,11 @@ def _engine_types() -> dict[str, EngineTypeValues]:
     return read_engine_types(DATA / "engine_types.toml")
 
 
+def known_engine_types() -> frozenset[str]:
+    """The names of the table, "*" among them."""
+    return frozenset(_engine_types())
+
+
 def engine_type_values(engine_type: str) -> EngineTypeValues:
     """The usual values of an engine type, or the fallback's marked ``known=False``."""
     table = _engine_types()

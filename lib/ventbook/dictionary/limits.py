@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterable
+import difflib
+import math
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -14,15 +16,18 @@ import numpy.typing as npt
 import pandas as pd
 
 from .. import units
+from .engine_types import known_engine_types
 from .files import DATA, TableError, check_keys, read_toml
+from .steps import steps
 
 STATUSES = ("placeholder", "manual")
-_FIELDS = (
+CONDITIONS = ("check_force", "check_hold")
+"""Steps whose reference says under what condition the gap limit is meant."""
+NUMBERS = ("low", "high", "reference", "tolerance")
+FIELDS = (
     "step",
     "engine_type",
-    "low",
-    "high",
-    "reference",
+    *NUMBERS,
     "unit",
     "status",
     "revision",
@@ -38,8 +43,8 @@ _FIRST, _LAST = dt.date.min, dt.date.max
 class Limit:
     """One row: a value is within when ``low <= value <= high`` (None: open); canonical units.
 
-    In force from ``effective_from`` (included) to ``effective_to`` (excluded). ``reference`` is the nominal
-    value of a condition (the force of the check), where there is one.
+    In force from ``effective_from`` (included) to ``effective_to`` (excluded). ``reference`` is the force or the time
+    for which the gap limit is meant; readings within ``tolerance`` of it count as taken at it.
     """
 
     step: str
@@ -52,12 +57,32 @@ class Limit:
     revision: str = ""
     text: str = ""
     reference: float | None = None
+    tolerance: float | None = None
     effective_from: dt.date = _FIRST
     effective_to: dt.date = _LAST
     where: str = ""
 
     def covers(self, day: dt.date) -> bool:
         return self.effective_from <= day < self.effective_to
+
+    @property
+    def judges(self) -> bool:
+        """Whether a value can be within or outside: False for a row that only states a condition."""
+        return self.low is not None or self.high is not None
+
+    @property
+    def taken_low(self) -> float | None:
+        """From here to :attr:`taken_high` a reading counts as taken at the reference; None: open, or no reference."""
+        return self._taken(self.low, -1)
+
+    @property
+    def taken_high(self) -> float | None:
+        return self._taken(self.high, 1)
+
+    def _taken(self, end: float | None, sign: int) -> float | None:
+        if self.reference is None or self.judges:
+            return end
+        return self.reference + sign * (self.tolerance or 0.0)
 
 
 @dataclass(frozen=True)
@@ -77,10 +102,13 @@ class Limits:
         return max(fits, key=lambda r: (r.status == "manual", r.engine_type != "*"), default=None)
 
     def frame(self, step: str, engine_types: Any, days: Any) -> pd.DataFrame:
-        """Columns low, high, reference, status, revision, source; one row a venting, NaN and "" where none."""
+        """Columns low, high, reference, taken_low, taken_high, status, revision, source; one row a venting.
+
+        NaN and "" where none.
+        """
         rows, place = self.find_distinct(step, engine_types, days)
         columns: dict[str, Any] = {}
-        for name in ("low", "high", "reference"):
+        for name in ("low", "high", "reference", "taken_low", "taken_high"):
             values = [getattr(row, name) if row else None for row in rows]
             columns[name] = np.array([np.nan if v is None else v for v in values], dtype=float)[place]
         for name in ("status", "revision", "source"):
@@ -128,51 +156,98 @@ def _read_day(value: Any, *, where: str) -> dt.date:
         raise TableError(f"{where}: dates are written 2026-07-01; got {value!r}") from None
 
 
-def _read_limit(raw: dict[str, Any], *, where: str) -> Limit:
-    check_keys(
-        raw, where=where, allowed=_FIELDS, required=("step", "engine_type", "unit", "status", "source")
-    )
+def read_limit(raw: dict[str, Any], *, where: str, engine_types: Collection[str] | None = ()) -> Limit:
+    """One row, checked and in the step's own unit; TableError that begins with ``where`` when it is wrong.
+
+    ``engine_types`` as for :func:`read_limits`.
+    """
+    check_keys(raw, where=where, allowed=FIELDS, required=("step", "engine_type", "unit", "status", "source"))
     where = f"{where} ({raw['step']}, {raw['engine_type']})"
+    _check_name(raw["step"], {s.limit for s in steps().values()}, where, "step", "data/steps.toml")
+    if engine_types is not None:
+        types = known_engine_types() | set(engine_types)
+        place = "the engine records and data/engine_types.toml"
+        _check_name(raw["engine_type"], types, where, "engine type", place)
     if raw["status"] not in STATUSES:
         raise TableError(f"{where}: status must be one of {', '.join(STATUSES)}; got {raw['status']!r}")
     if raw["status"] == "manual" and not (raw.get("revision") and "effective_from" in raw):
         raise TableError(f"{where}: a manual's limit needs its revision and effective_from")
     if units.known(raw["unit"]) is None:
         raise TableError(f"{where}: unit {raw['unit']!r} is not in units.toml")
-    low, high = raw.get("low"), raw.get("high")
-    if low is None and high is None:
-        raise TableError(f"{where}: needs low, high or both")
-    if low is not None and high is not None and low > high:
-        raise TableError(f"{where}: low {low} is over high {high}")
+    numbers = {key: _read_number(raw[key], key, where) for key in NUMBERS if key in raw}
     days: dict[str, Any] = {
         key: _read_day(raw[key], where=where) for key in ("effective_from", "effective_to") if key in raw
     }
     if days.get("effective_from", _FIRST) >= days.get("effective_to", _LAST):
         raise TableError(f"{where}: effective_from is not before effective_to")
-    fields: dict[str, Any] = {"low": None, "high": None, **raw, **days, "where": where}
-    fields |= {key: float(raw[key]) for key in ("low", "high", "reference") if key in raw}
-    return Limit(**fields)
+    words = {key: str(raw[key]) for key in FIELDS if key in raw and key not in numbers and key not in days}
+    row = Limit(**{"low": None, "high": None, **words, **numbers, **days, "where": where})
+    _check_numbers(row)
+    return _in_unit(row, next(s.unit for s in steps().values() if s.limit == row.step))
 
 
-def read_limits(paths: Iterable[Path]) -> Limits:
-    """The rows of all files, checked; two rows of one step, engine type and status may not overlap in time."""
+def _check_name(name: Any, known: Collection[str], where: str, what: str, place: str) -> None:
+    if name in known:
+        return
+    near = difflib.get_close_matches(str(name), sorted(known), n=1)
+    hint = f"; did you mean {near[0]}?" if near else ""
+    raise TableError(f"{where}: {what} {name!r} stands nowhere in {place}{hint}")
+
+
+def _read_number(value: Any, key: str, where: str) -> float:
+    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+        raise TableError(f"{where}: {key} must be a number; got {value!r}")
+    return float(value)
+
+
+def _check_numbers(row: Limit) -> None:
+    condition = row.step in CONDITIONS
+    if not condition and (row.reference is not None or row.tolerance is not None):
+        raise TableError(f"{row.where}: reference and tolerance belong to {' and '.join(CONDITIONS)} only")
+    if condition and row.reference is None:
+        raise TableError(f"{row.where}: needs reference, for which the gap limit is meant")
+    if not condition and not row.judges:
+        raise TableError(f"{row.where}: needs low, high or both")
+    if row.low is not None and row.high is not None and row.low > row.high:
+        raise TableError(f"{row.where}: low {row.low:g} is over high {row.high:g}")
+    if row.tolerance is not None and row.tolerance < 0:
+        raise TableError(f"{row.where}: tolerance must be 0 or more; got {row.tolerance:g}")
+    if row.reference is not None:
+        if row.reference <= 0:
+            raise TableError(f"{row.where}: reference must be over 0; got {row.reference:g}")
+        if not (
+            (row.low is None or row.low <= row.reference) and (row.high is None or row.reference <= row.high)
+        ):
+            raise TableError(f"{row.where}: reference {row.reference:g} lies outside low to high")
+
+
+def read_limits(paths: Iterable[Path], *, engine_types: Collection[str] | None = ()) -> Limits:
+    """The rows of all files, checked; two rows of one step, engine type and status may not overlap in time.
+
+    ``engine_types`` are names that may stand in a row besides those of ``data/engine_types.toml``: those of the
+    engines on record. None where these are not known yet: then any name is taken.
+    """
     rows: list[Limit] = []
     names = []
     for path in paths:
         names.append(path.name)
         for number, raw in enumerate(read_toml(path).get("limit", ()), 1):
-            row = _read_limit(raw, where=f"{path.name}: row {number}")
-            first = next((r for r in rows if r.step == row.step), None)
-            if first is not None and first.unit != row.unit:
-                row = _in_unit(row, first.unit)
-            for other in rows:
-                if _collide(row, other):
-                    raise TableError(
-                        f"{row.where} overlaps {other.where}: "
-                        "end the older with effective_to = the day the newer begins"
-                    )
-            rows.append(row)
+            rows.append(read_limit(raw, where=f"{path.name}: row {number}", engine_types=engine_types))
+    check_overlaps(rows)
     return Limits(tuple(rows), tuple(names))
+
+
+def check_overlaps(rows: Iterable[Limit]) -> None:
+    """TableError naming both rows where two of one step, engine type and status are in force on one day."""
+    seen: list[Limit] = []
+    for row in rows:
+        for other in seen:
+            if _collide(row, other):
+                raise TableError(
+                    f"{row.where} overlaps {other.where}: "
+                    "end the older with effective_to = the day the newer begins"
+                )
+        seen.append(row)
 
 
 def _collide(a: Limit, b: Limit) -> bool:
@@ -181,27 +256,41 @@ def _collide(a: Limit, b: Limit) -> bool:
 
 
 def _in_unit(row: Limit, unit: str) -> Limit:
-    """The same limit in the unit that the placeholders give for this step."""
+    """The same limit in another unit of the same dimension; TableError where it is of another one."""
+    if row.unit == unit:
+        return row
     try:
         low, high, reference = (
             None if v is None else float(units.convert(v, row.unit, unit))
             for v in (row.low, row.high, row.reference)
         )
+        tolerance = row.tolerance
+        if tolerance is not None and row.reference is not None and reference is not None:
+            tolerance = float(units.convert(row.reference + tolerance, row.unit, unit)) - reference
+        units.convert(0.0, row.unit, unit)
     except ValueError as error:
         raise TableError(f"{row.where}: {error}") from None
-    return replace(row, low=low, high=high, reference=reference, unit=unit)
+    return replace(row, low=low, high=high, reference=reference, tolerance=tolerance, unit=unit)
 
 
-def find_own_limits(store: Path) -> Path | None:
-    """A shop's own table of limits: ``limits.toml`` in the folder that its store stands in, or None."""
-    beside = store.resolve().parent / "limits.toml"
-    return beside if beside.is_file() else None
+def limits(own: Path | None = None, *, engine_types: Collection[str] | None = ()) -> Limits:
+    """The placeholders of ``data/limits.toml`` together with a shop's ``own`` file, where there is one.
+
+    ``engine_types`` as for :func:`read_limits`. A file is read again when it has changed.
+    """
+    if own is None:
+        return _read_kept(None, (), frozenset())
+    try:
+        state = own.stat()
+    except OSError:
+        raise TableError(f"{own.name}: no such file in {own.parent}") from None
+    types = None if engine_types is None else frozenset(engine_types)
+    return _read_kept(own, (state.st_mtime_ns, state.st_size), types)
 
 
 @cache
-def limits(own: Path | None = None) -> Limits:
-    """The placeholders of ``data/limits.toml`` together with a shop's ``own`` file, where there is one."""
-    return read_limits([DATA / "limits.toml", *([own] if own is not None else [])])
+def _read_kept(own: Path | None, state: tuple[int, ...], engine_types: frozenset[str] | None) -> Limits:
+    return read_limits([DATA / "limits.toml", *([own] if own is not None else [])], engine_types=engine_types)
 
 
 def limit(step: str, engine_type: str, on_date: dt.date, *, among: Limits | None = None) -> Limit | None:

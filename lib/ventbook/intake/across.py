@@ -260,11 +260,11 @@ def check_force(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fau
     force, hold = loaded.numbers("force_N"), loaded.numbers("hold_s")
     off = np.zeros(loaded.count, dtype=bool)
     for step, values in (("check_force", force), ("check_hold", hold)):
-        limit = dictionary.limit(step, "*", context.today.date())
+        limit = context.limits.find(step, "*", context.today.date())
         if limit is not None:
             with np.errstate(invalid="ignore"):
-                off |= (values < (limit.low if limit.low is not None else -np.inf)) | (
-                    values > (limit.high if limit.high is not None else np.inf)
+                off |= (values < (limit.taken_low if limit.taken_low is not None else -np.inf)) | (
+                    values > (limit.taken_high if limit.taken_high is not None else np.inf)
                 )
     for number in range(len(loaded.sheets)):
         own = alive & (loaded.source == number) & ~loaded.rerun

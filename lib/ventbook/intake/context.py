@@ -5,10 +5,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+
+from ventbook import dictionary
+from ventbook.dictionary import Limits
 
 IN_STORE = -1  # stands for the place of a row that is the store's and not this intake's
 Frames = Callable[[str], tuple[pd.DataFrame, np.ndarray]]
@@ -19,19 +23,28 @@ class Context:
     """What the rows of an intake refer to: store and intake together, the intake's rows winning; made when asked for.
 
     ``merge`` gives for a table its rows and for each its row in this intake, ``IN_STORE`` for the store's; ``find_held`` the
-    keys of parent rows that are held; ``earlier`` the store's own rows of a table.
+    keys of parent rows that are held; ``earlier`` the store's own rows of a table. ``limits_file`` is the shop's own table
+    of limits beside the store.
     """
 
     merge: Frames
     find_held: Callable[[], dict[str, set[str]]]
     earlier: Callable[[str], pa.Table | None]
     today: pd.Timestamp
+    limits_file: Path | None = None
 
     @cached_property
     def engines(self) -> pd.DataFrame:
         """Engines, indexed by engine_id."""
         frame, _ = self.merge("engines")
         return frame.set_axis(pd.Index(frame["engine_id"].astype(object)))
+
+    @cached_property
+    def limits(self) -> Limits:
+        """The limits in force: the shop's own and the placeholders."""
+        return dictionary.limits(
+            self.limits_file, engine_types=self.engines["engine_type"].dropna().unique().tolist()
+        )
 
     @cached_property
     def venting_rows(self) -> tuple[pd.DataFrame, np.ndarray]:

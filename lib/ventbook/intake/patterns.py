@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from ventbook import dictionary, verdicts
+from ventbook import verdicts
 from ventbook.store import to_frame
 
 from .context import Context
@@ -116,7 +116,7 @@ def near_limit(column: str, stored: str, step: str) -> Pattern:
     """Many readings just under the limit and few just over it, by site."""
 
     def rule(rows: SiteRows, context: Context) -> list[Fault]:
-        limit = dictionary.limit(step, "*", context.today.date())
+        limit = context.limits.find(step, "*", context.today.date())
         if limit is None or limit.high is None:
             return []
         rules = thresholds()["near_limit"]
@@ -180,14 +180,17 @@ def ambient_for_oil(rows: SiteRows, context: Context) -> list[Fault]:
 
 
 def cold_checks(rows: SiteRows, context: Context) -> list[Fault]:
-    """Lifter checks that are meant to be warm and never are."""
+    """Lifter checks never as warm as the engine is to be after warm-up, where a limit says how warm that is."""
+    limit = context.limits.find("warmup_end_oil_temperature", "*", context.today.date())
+    if limit is None or limit.low is None:
+        return []
     rules = thresholds()["check_temperature"]
     values = rows.numbers("oil_temperature_degC")
     answer = []
     for site, own in rows.by_site:
         own = own[~np.isnan(values[own])]
-        if len(own) >= rules["min_values"] and values[own].max() < rules["limit"]:
-            words = {"site": site, "value": rules["limit"], "n": len(own)}
+        if len(own) >= rules["min_values"] and values[own].max() < limit.low - rules["cooled"]:
+            words = {"site": site, "value": f"{limit.low - rules['cooled']:g}", "n": len(own)}
             answer.append(
                 note_site("check_temperature_cold", "oil_temperature", int(rows.row[own[0]]), **words)
             )
@@ -197,7 +200,7 @@ def cold_checks(rows: SiteRows, context: Context) -> list[Fault]:
 def only_findings(rows: SiteRows, context: Context) -> list[Fault]:
     """A site and quarter where every venting has a gap over the limit: probably only findings were recorded."""
     frame = rows.frame
-    limit = dictionary.limit("lifter_gap", "*", context.today.date())
+    limit = context.limits.find("lifter_gap", "*", context.today.date())
     if limit is None or limit.high is None:
         return []
     first = frame[frame["check_no"] == 1]

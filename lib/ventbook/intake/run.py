@@ -76,7 +76,8 @@ def take_in(
             else None
         )
         coder = privacy.open_coder(target.path if target is not None else None)
-        work = Work(before, today, coder, cluster)
+        place = target.path if target is not None else Path(store)  # type: ignore[arg-type]
+        work = Work(before, today, coder, cluster, place)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
 

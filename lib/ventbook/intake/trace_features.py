@@ -56,8 +56,8 @@ def store_features(
     compute, files = find_features(), [file.resolve() for file in files]
     if compute is None or ventings is None or not files:
         return
-    own = writer.store.path.parent / "limits.toml"
-    among = dictionary.limits(own if own.is_file() else None)
+    types = to_frame(writer.read_now("engines", ["engine_type"]))["engine_type"].dropna().unique().tolist()
+    among = dictionary.limits(dictionary.find_own_limits(writer.store.path), engine_types=types)
     found = compute(files, ventings, among=among, cluster=cluster)
     if only is not None:
         found = found[found["venting_id"].isin(sorted(only))]

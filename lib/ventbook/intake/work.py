@@ -6,12 +6,13 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from ventbook import privacy
+from ventbook import dictionary, privacy
 from ventbook.store import Snapshot, record_schema, to_frame
 
 from .context import IN_STORE, Context
@@ -27,6 +28,7 @@ class Work:
     today: dt.date
     coder: privacy.NameCoder
     cluster: str | None = None
+    store: Path | None = None
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
@@ -44,7 +46,11 @@ class Work:
 def find_context(work: Work) -> Context:
     if work.context is None:
         work.context = Context(
-            partial(_merge, work), partial(_held_keys, work), work.earlier, pd.Timestamp(work.today)
+            partial(_merge, work),
+            partial(_held_keys, work),
+            work.earlier,
+            pd.Timestamp(work.today),
+            None if work.store is None else dictionary.find_own_limits(work.store),
         )
     return work.context
 

@@ -148,7 +148,10 @@ def build_lifters(
 
     chance = read["over_probability"][begins]
     finding = np.flatnonzero(over.fillna(False).to_numpy(bool) | (chance >= 0.5))
-    causes = _split_causes(put_together(found, finding), finding, len(begins))
+    reference = {
+        name: ventings[f"{name}_reference"].to_numpy(float)[venting[finding]] for name in ("force", "hold")
+    }
+    causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
     wanted = [*found, *causes] if columns is None else list(columns)
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
@@ -175,8 +178,8 @@ def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.Da
     for name in ("force", "hold"):
         frame = limits.frame(f"check_{name}", types, days)
         found[f"{name}_reference"] = frame["reference"]
-        found[f"{name}_low"] = frame["low"].fillna(-np.inf)
-        found[f"{name}_high"] = frame["high"].fillna(np.inf)
+        found[f"{name}_low"] = frame["taken_low"].fillna(-np.inf)
+        found[f"{name}_high"] = frame["taken_high"].fillna(np.inf)
     return ventings.assign(quarter=verdicts.quarters_of(days), **found)
 
 
@@ -259,16 +262,40 @@ def _at_reference(
     }
 
 
-def _split_causes(findings: pd.DataFrame, finding: Rows, n: int) -> dict[str, Any]:
-    """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters."""
+def _split_causes(
+    findings: pd.DataFrame, finding: Rows, n: int, reference: Mapping[str, npt.NDArray[np.float64]]
+) -> dict[str, Any]:
+    """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters.
+
+    ``reference``: "force" and "hold" of each finding's limit, which stand in where the check records none.
+    """
     numbers = [f"{part}_probability" for part in lifter.CAUSES] + ["trapped_air_mm3", "growth_um_per_s"]
     columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
     code, causes = np.zeros(n, np.intp), [""]
     if len(finding):
-        split = lifter.split_gaps(findings.rename(columns={"gap_first_mm": "gap_mm"}))
+        split = _split_by_reference(findings.rename(columns={"gap_first_mm": "gap_mm"}), reference)
         for name in numbers:
             columns[name][finding] = split[name].to_numpy()
         code[finding], names = pd.factorize(split["cause"])
         code[finding] += 1
         causes += list(names)
     return {"cause": pd.array(causes, dtype="str").take(code), **columns}
+
+
+def _split_by_reference(
+    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]]
+) -> pd.DataFrame:
+    """:func:`lifter.split_gaps` of each group of findings whose limit is meant for the same force and hold."""
+    pairs, which = np.unique(
+        np.column_stack([reference["force"], reference["hold"]]), axis=0, return_inverse=True
+    )
+    parts = []
+    for number, (force, hold) in enumerate(pairs):
+        parts.append(
+            lifter.split_gaps(
+                findings.iloc[np.flatnonzero(which == number)],
+                reference_force_N=None if np.isnan(force) else float(force),
+                reference_hold_s=None if np.isnan(hold) else float(hold),
+            )
+        )
+    return pd.concat(parts).loc[findings.index]

@@ -6,6 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook import dictionary
 from ventbook.lifter.cause import (
     CAUSES,
     SURE,
@@ -43,8 +44,8 @@ _PROBABILITIES = tuple(f"{cause}_probability" for cause in CAUSES)
 def split_gaps(
     frame: pd.DataFrame,
     *,
-    reference_force_N: float = 70.0,
-    reference_hold_s: float = 3.0,
+    reference_force_N: float | None = None,
+    reference_hold_s: float | None = None,
     level: float = 0.9,
     gauge_u_mm: float = GAUGE_U,
     timing_u_s: tuple[float, float] = HAND_TIMING_U,
@@ -57,6 +58,7 @@ def split_gaps(
     ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``,
     and where there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or
     ``gap_last_mm`` with ``extra_run_between``.
+    ``reference_force_N`` and ``reference_hold_s`` default to the placeholders' (``data/limits.toml``).
     ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
 
     Returns ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
@@ -70,6 +72,8 @@ def split_gaps(
         raise ValueError("frame must have the column gap_mm; it has " + ", ".join(map(str, frame.columns)))
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must be between 0 and 1; got {level!r}")
+    reference_force_N = _usual_reference("check_force") if reference_force_N is None else reference_force_N
+    reference_hold_s = _usual_reference("check_hold") if reference_hold_s is None else reference_hold_s
     if min(reference_force_N, reference_hold_s) <= 0:
         raise ValueError(
             f"reference force and hold must be over 0; got {reference_force_N}, {reference_hold_s}"
@@ -89,7 +93,7 @@ def split_gaps(
 
 
 def correct_to_reference(
-    frame: pd.DataFrame, *, reference_force_N: float | Floats = 70.0, reference_hold_s: float | Floats = 3.0
+    frame: pd.DataFrame, *, reference_force_N: float | Floats, reference_hold_s: float | Floats
 ) -> Floats:
     """The gap [mm] each check of ``frame`` would have read at reference force and hold (numbers or one a row).
 
@@ -113,11 +117,22 @@ def tell_after_run(frame: pd.DataFrame) -> npt.NDArray[np.object_]:
     "smaller", "same", "worse", "" where the gap was not read again after a run. Columns as in :func:`split_gaps`.
     All of the gap may have grown under force unless it was read at once too.
     """
-    checks = read_checks(frame, reference_force_N=70.0, reference_hold_s=3.0)
+    checks = read_checks(
+        frame,
+        reference_force_N=_usual_reference("check_force"),
+        reference_hold_s=_usual_reference("check_hold"),
+    )
     r, state = checks.readings, _state(checks)
     growth = r.rocker_ratio * _point(checks, state)[1] * 1e-3 * r.time
     grown = np.where(state == 0, growth, np.maximum(r.gap - r.slack, 0.0))
     return compare_after_run(checks.after_run, r, grown, u_leak_force=leak_force_u(checks))
+
+
+def _usual_reference(step: str) -> float:
+    """The reference of a condition among the placeholders, the same for every engine type and day."""
+    value = next(row.reference for row in dictionary.limits().rows if row.step == step)
+    assert value is not None  # the loader refuses a condition without reference
+    return value
 
 
 def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:

@@ -106,7 +106,7 @@ def take_in_folder(records: Path, store: Path = RECORDS / "store") -> Path:
     if own.is_file():
         from ventbook import dictionary
 
-        dictionary.limits(own)
+        dictionary.limits(own, engine_types=None)  # the engines come with these records
         store.parent.mkdir(parents=True, exist_ok=True)
         shutil.copyfile(own, store.parent / "limits.toml")
     mapping = records / "mapping.toml"

@@ -94,7 +94,26 @@ class Snapshot:
         found["intakes"] = Store(self.path).snapshots(until=self.number)
         if "start_features" in self.versions:
             found["start_features"] = self.read("start_features")
-        return Records(found, limits=dictionary.limits(dictionary.find_own_limits(self.path)))
+        return Records(found, limits=self.limits())
+
+    def limits(self) -> Limits:
+        """The limits in force for these records: the shop's own beside the store and the placeholders.
+
+        A row may be for an engine type of the newest snapshot, which an earlier one may not know yet. TableError
+        names a row that is wrong.
+        """
+        own = dictionary.find_own_limits(self.path)
+        if own is None:
+            return dictionary.limits()
+        types = (
+            Store(self.path)
+            .snapshot()
+            .read("engines", ["engine_type"])["engine_type"]
+            .dropna()
+            .unique()
+            .tolist()
+        )
+        return dictionary.limits(own, engine_types=types)
 
     def sources(self) -> pd.DataFrame:
         """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""

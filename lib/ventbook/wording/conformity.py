@@ -9,11 +9,12 @@ from ventbook.results import Estimate
 
 from . import core
 
+MOST_NAMED = 6
 AGAINST = {
     "manual": "the manual's limits",
     "placeholder": "placeholder limits",
     "mixed": "the manual's limits and, where it has none, placeholder limits",
-    "": "no limit",
+    "": "no limit entered",
 }
 
 
@@ -41,7 +42,11 @@ def limit(low: float, high: float, unit: str, yes_no: bool) -> str:
 
 def verdict(name: str, status: str) -> str:
     """A verdict in words, with "placeholder" in it where the limit is one."""
-    other = {"not_recorded": "not recorded", "no_limit": "no limit to hold it against"}
+    other = {
+        "not_recorded": "not recorded",
+        "no_limit": "no limit entered",
+        "fact": "a fact that needs no limit",
+    }
     return other.get(name) or core.verdict_words(name, placeholder=status == "placeholder")
 
 
@@ -114,10 +119,33 @@ def open_findings(
 
 
 def without_limit(titles: Sequence[str]) -> str:
-    """Steps for which neither a manual nor a placeholder has a limit."""
+    """Steps for which no limit was entered; only counted where they are many."""
     if not titles:
         return ""
-    return f"No limit stands for: {core.join_words([t.lower() for t in titles])}. These records could not be judged."
+    which = core.join_words([t.lower() for t in titles])
+    if len(titles) > MOST_NAMED:
+        which = f"{len(titles)} steps (in the table of steps)"
+    return f"No limit entered for: {which}. These records are described, not judged."
+
+
+def facts(counts: Sequence[tuple[str, int]]) -> str:
+    """Facts that need no limit, with the number of ventings each stands in."""
+    if not counts:
+        return ""
+    parts = [f"{title.lower()} ({core.count(n, 'venting')})" for title, n in counts]
+    return f"Facts on record that need no limit: {core.join_words(parts)}."
+
+
+def described(
+    recorded: int, mean: float, low: float, middle: float, high: float, *, unit: str, yes_no: bool
+) -> str:
+    """What was recorded of a step: how many said yes, or the middle and between what 80 in 100 readings lie."""
+    if not recorded:
+        return ""
+    if yes_no:
+        return f"yes in {round(mean * recorded)} of {recorded}"
+    ends = [reading(value, "1", False) for value in (low, high)]
+    return f"{reading(middle, unit, False)} ({ends[0]} to {ends[1]})"
 
 
 def goes_with_spongy(

@@ -30,7 +30,7 @@ def open_findings(page: Page) -> Shown:
     table = find_open(page)
     shown = page.text(say_open(page, table))
     if table.empty:
-        return shown
+        return shown + _facts(page)
     pairs = [
         wording.reading_and_limit(value, limit, unit, units=page.units) if unit == "mm" else ("not seen", "")
         for value, limit, unit in zip(table["value"], table["limit_high"], table["unit"], strict=True)
@@ -42,23 +42,48 @@ def open_findings(page: Page) -> Shown:
         job=table["open"].map({True: "open", False: "closed"}).fillna("closing not recorded"),
     )
     label = wording.unit_label("mm", page.units)
-    return shown + page.add_table(
-        "open_findings",
+    return (
+        shown
+        + page.add_table(
+            "open_findings",
+            table,
+            title=f"Open findings as of {page.today.isoformat()}",
+            columns={
+                "venting_id": ("Venting", "", "text"),
+                "engine_id": ("Engine", "", "text"),
+                "site": ("Site", "", "text"),
+                "date": ("Date", "", "date"),
+                "finding": "Finding",
+                "reading": f"Reading [{label}]",
+                "limit": f"Limit [{label}]",
+                "against": "Against",
+                "job": "Job",
+                "days": "Days since",
+            },
+            note="Periods don't matter here: every engine that passes the filters, at its latest venting on record.",
+        )
+        + _facts(page)
+    )
+
+
+def _facts(page: Page) -> Shown:
+    """What needs no limit to be told, of the period's ventings: listed for every shop."""
+    table = conformity.list_facts(period_verdicts(page))
+    if table.empty:
+        return page.text(f"Of {page.period.label}, no fact is on record that needs no limit.")
+    return page.add_table(
+        "facts",
         table,
-        title=f"Open findings as of {page.today.isoformat()}",
+        title="Facts that need no limit",
         columns={
+            "fact": "Fact",
             "venting_id": ("Venting", "", "text"),
             "engine_id": ("Engine", "", "text"),
             "site": ("Site", "", "text"),
             "date": ("Date", "", "date"),
-            "finding": "Finding",
-            "reading": f"Reading [{label}]",
-            "limit": f"Limit [{label}]",
-            "against": "Against",
-            "job": "Job",
-            "days": "Days since",
+            "note": "Note",
         },
-        note="Periods don't matter here: every engine that passes the filters, at its latest venting on record.",
+        note=f"Of {page.period.label}. Listed whatever the limits are; none of these counts as within.",
     )
 
 
@@ -104,7 +129,7 @@ def with_spongy(page: Page) -> Shown:
 
 def all_steps(page: Page) -> Shown:
     """Table conformity.csv: every step of every venting; readers see those outside first."""
-    order = {name: number for number, name in enumerate(("outside", "near_limit", "not_comparable"))}
+    order = {name: number for number, name in enumerate(("outside", "fact", "near_limit", "not_comparable"))}
     steps = conformity.steps()
     table = period_verdicts(page)
     yes_no = table["step"].map({name: step.yes_no for name, step in steps.items()})
@@ -119,7 +144,7 @@ def all_steps(page: Page) -> Shown:
         against=np.select(
             [table["status"] == "manual", table["status"] == "placeholder"],
             [table["revision"], "placeholder"],
-            "no limit",
+            "no limit entered",
         ),
         rank=table["verdict"].map(order).fillna(9),
     )

@@ -58,6 +58,13 @@ def say_open(page: Page, table: pd.DataFrame) -> str:
     )
 
 
+def say_facts(verdicts: pd.DataFrame) -> str:
+    """Facts that need no limit, counted by ventings."""
+    table = conformity.list_facts(verdicts)
+    counts = table.groupby("fact", sort=False)["venting_id"].nunique()
+    return words.facts([(str(name), int(n)) for name, n in counts.items()])
+
+
 def share_within(verdicts: pd.DataFrame, *, level: float) -> Estimate:
     """Within over judged, summed by venting, with the interval that carries engines."""
     judged = verdicts["verdict"].isin(JUDGED)

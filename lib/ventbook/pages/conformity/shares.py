@@ -13,6 +13,7 @@ from ventbook.pages.conformity.facts import (
     past_verdicts,
     period_verdicts,
     say_against,
+    say_facts,
     say_open,
     say_within,
     share_within,
@@ -35,6 +36,7 @@ def answer(page: Page) -> Shown:
         say_within(page, now),
         words.most_outside(listed),
         say_open(page, find_open(page)),
+        say_facts(now),
         words.without_limit(missing),
     )
 
@@ -56,6 +58,7 @@ def by_step(page: Page) -> Shown:
         [share_within(now[now["step"] == step], level=page.level).as_row() for step in table["step"]]
     )
     table = table.join(shares[["estimate", "low", "high"]].astype(float))
+    table["readings"] = _describe(now, table["step"].tolist())
     table["against"] = [words.AGAINST[status].removeprefix("the ") for status in table["status"]]
     drawn = table[table["estimate"].notna()].assign(n=lambda t: "n = " + t["judged"].astype(str))
     shown = Shown("", "")
@@ -83,10 +86,24 @@ def by_step(page: Page) -> Shown:
             "not_comparable": "Not comparable",
             "not_recorded": "Not recorded",
             "no_limit": "No limit",
+            "fact": "Facts",
+            "readings": "Recorded",
             "against": "Against",
         },
-        note="A record outside a limit, or within it, says nothing about the state of an engine.",
+        note="A record outside a limit, or within it, says nothing about the state of an engine. Recorded: the middle reading and "
+        "between what 80 in 100 lie, in metric units, over all engine types. Facts need no limit and never count as within.",
     )
+
+
+def _describe(verdicts: pd.DataFrame, names: list[str]) -> list[str]:
+    """What was recorded of each of these steps, in words."""
+    readings = conformity.describe_steps(verdicts).reindex(names).astype(float)
+    numbers = readings[["recorded", "mean", "low", "middle", "high"]].fillna(0.0).to_numpy()
+    steps = conformity.steps()
+    return [
+        words.described(int(recorded), *rest, unit=steps[name].unit, yes_no=steps[name].yes_no)
+        for name, (recorded, *rest) in zip(names, numbers.tolist(), strict=True)
+    ]
 
 
 def by_site(page: Page) -> Shown:

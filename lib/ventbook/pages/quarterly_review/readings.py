@@ -194,16 +194,16 @@ def procedure(page: Page) -> Shown:
     now["against"] = (
         now["status"]
         .map({"manual": "manual", "placeholder": "a placeholder", "mixed": "manual and placeholder"})
-        .fillna("no limit")
+        .fillna("no limit entered")
     )
     return page.add_table(
         "procedure", now, title="Steps of the procedure against the limits in force",
         columns={
             "title": "Step", "rows": "Applies to", "recorded_share": ("Recorded", "share"), "judged": "Judged",
-            "outside": "Outside", "outside_share": ("Outside", "share"), "before_share": (f"Outside in {facts.before_period.label}", "share"),
+            "outside": "Outside", "fact": "Facts", "outside_share": ("Outside", "share"), "before_share": (f"Outside in {facts.before_period.label}", "share"),
             "against": "Against",
         },
-        note="A record outside a limit says nothing about the engine's state. The conformity report lists every case.",
+        note="A record outside a limit says nothing about the engine's state. Facts need no limit. The conformity report lists every case.",
     )  # fmt: skip
 
 

@@ -6,25 +6,35 @@ from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
-from ventbook.dictionary import DATA, TableError, read_toml
+from .. import units
+from .files import DATA, TableError, check_keys, read_toml
 
 KINDS = ("action", "outcome")
+FACTS = ("yes", "no", "some")
+_REQUIRED = ("name", "limit", "unit", "text", "title", "kind", "before")
+_ALLOWED = (*_REQUIRED, "yes_no", "fact", "fact_title")
 
 
 @dataclass(frozen=True)
 class Step:
     """One step: its name, the limit it is held against, its title in reports.
 
-    ``kind`` "action" is what was done, "outcome" what the engine showed. ``before`` says that the step lies before
-    the first lifter check, ``yes_no`` that the record is yes or no, kept as 1 and 0.
+    ``unit`` is the one in which its limits are kept, ``text`` says what the limit is about. ``kind`` "action" is what
+    was done, "outcome" what the engine showed. ``before`` says that the step lies before the first lifter check,
+    ``yes_no`` that the record is yes or no, kept as 1 and 0. ``fact`` is "yes", "no" or "some" (a count over 0) where
+    such a record is listed for every shop, whatever its limits, under the words ``fact_title``; "" elsewhere.
     """
 
     name: str
     limit: str
+    unit: str
+    text: str
     title: str
     kind: str
     before: bool
     yes_no: bool = False
+    fact: str = ""
+    fact_title: str = ""
 
 
 def read_steps(path: Path) -> tuple[Step, ...]:
@@ -32,14 +42,15 @@ def read_steps(path: Path) -> tuple[Step, ...]:
     found: list[Step] = []
     for number, raw in enumerate(read_toml(path).get("step", ()), 1):
         where = f"{path.name}: step {number} ({raw.get('name', '?')})"
-        if {*raw} | {"yes_no"} != {"name", "limit", "title", "kind", "before", "yes_no"}:
-            raise TableError(
-                f"{where}: needs name, limit, title, kind, before, perhaps yes_no; got {', '.join(raw)}"
-            )
+        check_keys(raw, where=where, allowed=_ALLOWED, required=_REQUIRED)
         if raw["kind"] not in KINDS:
             raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {raw['kind']!r}")
         if raw["name"] in [step.name for step in found]:
             raise TableError(f"{where}: stands twice")
+        if units.known(raw["unit"]) is None:
+            raise TableError(f"{where}: unit {raw['unit']!r} is not in units.toml")
+        if bool(raw.get("fact")) != bool(raw.get("fact_title")) or raw.get("fact", "yes") not in FACTS:
+            raise TableError(f"{where}: fact is one of {', '.join(FACTS)} and comes with fact_title")
         found.append(Step(**raw))
     return tuple(found)
 

@@ -48,7 +48,7 @@ def test_every_planted_cause_is_named_with_its_mechanism(shown: Any) -> None:
     assert ("gauge", "HG-3", "gauge") in found
     assert {"tank_pressurised", "empty_cooler_unpressurised", "cooler_empty"} & set(causes["factor"])
     assert "LL-2505" in shown[1]["answer"].text
-    assert "reads 0.11 mm higher" in shown[1]["causes"].text
+    assert "reads 0.10 mm higher" in shown[1]["causes"].text
 
 
 def test_the_ranked_list_stands_in_findings_json(shown: Any) -> None:

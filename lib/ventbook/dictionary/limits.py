@@ -288,6 +288,12 @@ def limits(own: Path | None = None, *, engine_types: Collection[str] | None = ()
     return _read_kept(own, (state.st_mtime_ns, state.st_size), types)
 
 
+def find_own_limits(store: Path) -> Path | None:
+    """A shop's own table of limits: ``limits.toml`` in the folder that its store stands in, or None."""
+    beside = store.resolve().parent / "limits.toml"
+    return beside if beside.is_file() else None
+
+
 @cache
 def _read_kept(own: Path | None, state: tuple[int, ...], engine_types: frozenset[str] | None) -> Limits:
     return read_limits([DATA / "limits.toml", *([own] if own is not None else [])], engine_types=engine_types)

@@ -1,10 +1,11 @@
 """Forms made from the dictionary, and held rows given back: what is written can be handed in."""
 
+import csv
 import datetime as dt
 
 import pytest
 
-from ventbook import forms, intake
+from ventbook import conformity, dictionary, forms, intake, jobs
 from ventbook import store as stores
 from ventbook.dictionary import tables
 from ventbook.errors import InputError
@@ -77,14 +78,53 @@ def test_filled_forms_are_taken(tmp_path):
     assert list(frame["remarks"]) == ["=HYPERLINK(1)"]
 
 
-def test_examples_are_within_their_own_ranges():
-    for table in tables().values():
-        for column in table.columns:
-            if column.kind in ("integer", "number", "quantity"):
-                assert column.low <= float(forms.example_text(column)) <= column.high, (
-                    table.name,
-                    column.name,
-                )
+def example_job(folder):
+    """The example rows as files of one delivery, every lifter of the engine read as the one of the example."""
+    for name, row in forms.example_rows().items():
+        headers = [column.header for column in tables()[name].columns]
+        rows = [row]
+        if name == "lifter_checks":
+            rows = [
+                row | {"cylinder": str(n), "valve": valve}
+                for n in range(1, 5)
+                for valve in ("inlet", "exhaust")
+            ]
+        with (folder / f"{name}.csv").open("w", newline="", encoding="utf-8") as out:
+            csv.writer(out).writerows([headers, *(list(line.values()) for line in rows)])
+    return [folder / f"{name}.csv" for name in forms.example_rows()]
+
+
+def test_the_example_rows_are_taken_with_nothing_to_say_of_them(tmp_path):
+    result = intake.take_in(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
+    assert result.quarantine.empty, list(result.quarantine["what"])
+    assert (result.counts["accepted"] == result.counts["rows"]).all() and len(result.counts) == 6
+    assert result.issues.empty, list(result.issues["what"])
+
+
+@pytest.mark.parametrize("manual", [None, dictionary.DATA / "demo_limits.toml"])
+def test_the_example_rows_describe_a_sound_engine_and_a_job_inside_the_limits(tmp_path, manual):
+    """Held against the limits that ship, and against those of the demo's manual."""
+    intake.take_in(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
+    records = stores.open_store(tmp_path / "store").snapshot().records()
+    limits = dictionary.limits(manual)
+    lifters = jobs.build_lifters(records, limits=limits)
+    job = jobs.build_jobs(records, limits=limits, lifters=lifters)
+    assert len(lifters) == 8 and not lifters["over_first"].any() and lifters["comparable_first"].all()
+    assert not lifters["near_limit_first"].any() and (lifters["over_probability_first"] < 1e-6).all()
+    assert job["failed_first"].eq(False).all()
+    assert 0.7 < job["rotations_ratio"].iloc[0] < 1.4
+    steps = conformity.check_steps(records, job, lifters, limits=limits)
+    assert set(steps["verdict"]) <= {"within", "no_limit", "not_recorded"}, steps[
+        ["step", "value", "verdict"]
+    ]
+    judged = steps[steps["verdict"] == "within"]["step"]
+    assert {"lifter_gap", "time_to_pressure", "pressure_threshold"} <= set(judged)
+
+
+def test_the_example_row_stands_on_its_sheet(tmp_path):
+    sheet = open_book(forms.write_forms(tmp_path / "forms.xlsx"))["lifter_checks"]
+    shown = dict(zip((c.value for c in sheet[1]), (c.value for c in sheet[2]), strict=True))
+    assert (shown["venting_id"], shown["gap [mm]"], shown["feel"]) == ("example", "0.14", "firm")
 
 
 def test_a_place_that_cannot_be_written_is_told(tmp_path):

@@ -1,37 +1,22 @@
 """Record forms to fill in: a workbook made from the dictionary, one sheet a table.
 
 Units stand in the headers, codes and yes/no are drop-downs, numbers are checked against their plausible range with a
-hint, and the example row is passed over at intake. Sheets print on A4 and on Letter.
+hint, and the example row, which shows a job that went well (``data/forms.toml``), is passed over at intake. Sheets print on A4 and on Letter.
 """
 
 from __future__ import annotations
 
 import datetime as dt
-import math
+from functools import cache
 from pathlib import Path
 from typing import Any
 
-from ventbook.dictionary import Column, Table, tables
+from ventbook.dictionary import DATA, Column, Table, TableError, read_toml, tables
 from ventbook.errors import InputError
 
 LEFT_OUT = ("samples",)  # traces come from loggers
 ROWS = 2000
 EXAMPLE = "example"
-EXAMPLE_DATE = dt.date(2026, 7, 31)
-TEXTS = {
-    "engine_id": "007",
-    "engine_type": "flat4",
-    "venting_id": "V26-014",
-    "site": "Harbour",
-    "technician": "A. Person",
-    "oil_grade": "10W-40",
-    "feed_order": "2-1-4-3",
-    "lifter_lot": "L-31",
-    "gauge": "G2",
-    "study": "2026 spring",
-    "lifter": "S01",
-}
-INTEGERS = {"cylinders": 4, "valves_per_cylinder": 2, "propeller_blades": 3, "rotations": 42, "cylinder": 2}
 
 
 def write_forms(path: str | Path) -> Path:
@@ -114,7 +99,9 @@ def _write_table(book: Any, table: Table) -> None:
     first_key = next(column for column in table.columns if column.key)
     for place, column in enumerate(table.columns):
         sheet.write_string(0, place, column.header, bold if column.required else plain)
-        sheet.write_string(1, place, EXAMPLE if column is first_key else example_text(column), grey)
+        sheet.write_string(
+            1, place, EXAMPLE if column is first_key else example_rows()[table.name][column.name], grey
+        )
         sheet.set_column(place, place, max(9, min(len(column.header) + 2, 18)), formats.get(column.kind))
         rule = validation(column)
         if rule:
@@ -162,22 +149,22 @@ def validation(column: Column) -> dict[str, Any]:
     return hint | {"validate": "any"}
 
 
-def example_text(column: Column) -> str:
-    """A made-up entry of the example row."""
-    if column.codes:
-        return column.codes[0]
-    if column.kind == "yes_no":
-        return "yes"
-    if column.kind == "date":
-        return EXAMPLE_DATE.isoformat()
-    if column.kind == "datetime":
-        return f"{EXAMPLE_DATE} 14:05"
-    if column.name in TEXTS:
-        return TEXTS[column.name]
-    if column.kind == "integer":
-        return str(INTEGERS.get(column.name, max(1, math.ceil(float(column.low or 0)))))
-    if column.kind in ("number", "quantity"):
-        low, high = float(column.low or 0), float(column.high or 1)
-        middle = math.sqrt(max(low, high / 1000) * high)
-        return f"{middle:.1g}" if middle < 1 else f"{middle:.0f}"
-    return ""
+@cache
+def example_rows() -> dict[str, dict[str, str]]:
+    """The example row of each table by column, "" where it stays empty, from ``data/forms.toml``: one job that went well.
+
+    Raises TableError for a table or column that the dictionary doesn't have.
+    """
+    raw = read_toml(DATA / "forms.toml")
+    own = [name for name in tables() if name not in LEFT_OUT]
+    if missing := sorted(set(raw) ^ set(own)):
+        raise TableError(f"forms.toml: unknown or missing tables {', '.join(missing)}")
+    rows: dict[str, dict[str, str]] = {}
+    for name in own:
+        names = [column.name for column in tables()[name].columns]
+        given = {column: str(text) for column, text in raw[name].items()}
+        if unknown := sorted(set(given) - set(names)):
+            raise TableError(f"forms.toml, {name}: no such columns: {', '.join(unknown)}")
+        beside = rows["ventings"] if name == "planned" else {}
+        rows[name] = {column: given.get(column, beside.get(column, "")) for column in names}
+    return rows

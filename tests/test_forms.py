@@ -118,7 +118,7 @@ def test_the_example_rows_describe_a_sound_engine_and_a_job_inside_the_limits(tm
         ["step", "value", "verdict"]
     ]
     judged = steps[steps["verdict"] == "within"]["step"]
-    assert {"lifter_gap", "time_to_pressure", "pressure_threshold"} <= set(judged)
+    assert {"gap_at_last_check", "time_to_pressure", "pressure_threshold"} <= set(judged)
 
 
 def test_the_example_row_stands_on_its_sheet(tmp_path):

@@ -268,6 +268,32 @@ def test_a_good_trace_takes_the_stopwatchs_place():
     assert (row["time_low_s"], row["time_source"]) == (2.75, "stopwatch")
 
 
+def test_a_loggers_two_steps_stand_beside_its_bounds():
+    """A start in (3, 4] s and pressure in (6, 7] s: (2, 4] s, and counted from 3 s pressure came in (3, 4]."""
+    from ventbook.traces import FEATURES
+
+    found = records(starts=[{"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True}])
+    feature = {**dict.fromkeys(FEATURES), "time_to_pressure_s": 2.9, "time_low_s": 2.0, "time_high_s": 4.0}
+    feature |= {"venting_id": "1.10", "start_no": 1, "ok_time_to_pressure": True, "flags": ""}
+    names = ["time_low_s", "time_high_s", "time_from_s", "time_step_s"]
+
+    def read(**more):
+        return jobs.build_jobs({**found, "start_features": pd.DataFrame([{**feature, **more}])})[names].iloc[
+            0
+        ]
+
+    clock = {"start_low_t": 3.0, "start_t": 4.0, "pressure_low_t": 6.0, "pressure_t": 7.0}
+    assert read(**clock).tolist() == [2.0, 4.0, 3.0, 1.0]
+    # shown in the step of the start itself
+    once = {**clock, "pressure_low_t": 3.0, "pressure_t": 4.0, "time_low_s": 0.0, "time_high_s": 1.0}
+    assert read(**once).tolist() == [0.0, 1.0, 0.0, 1.0]
+    # features of version 0.1.0: two equal steps, and flat where that can't be told or nothing ended
+    assert read().tolist() == [2.0, 4.0, 3.0, 1.0]
+    assert read(time_low_s=0.0, time_high_s=2.0).tolist() == [0.0, 2.0, 0.0, 0.0]
+    assert read(time_low_s=9.0, time_high_s=np.inf).tolist() == [9.0, np.inf, 9.0, 0.0]
+    assert jobs.build_jobs(found)[names].iloc[0].tolist() == [2.75, 3.25, 2.75, 0.0]
+
+
 STARTED = pd.Timestamp("2026-07-02 10:00")
 
 

@@ -85,6 +85,19 @@ def test_page_and_files_say_the_same(time_page):
         )
 
 
+def test_starts_cut_short_are_counted_and_no_missed_limits(time_page):
+    facts = times.gather_facts(time_page)
+    known = facts.jobs[facts.jobs["wait_low"].notna()]
+    traced = known.index[known["time_source"] == "trace"]
+    flags = known["trace_flags"].astype(object).where(known["trace_flags"].notna(), None)
+    flags[traced[0]] = "gaps cut_short"
+    said = times.say_cut_short(known.assign(trace_flags=flags))
+    assert said.startswith(
+        f"In 1 of {len(known)} first starts the trace or the engine ended within the second"
+    )
+    assert times.say_cut_short(known.assign(trace_flags="gaps")) == ""
+
+
 def test_planted_truth_shows_in_the_adjusted_ratios(time_page):
     # the invented fleet: air stays in where the cooler is empty and the tank is not pressurised; Ridge gets worse
     table = times.gather_facts(time_page).effects.table.set_index(["factor", "level"])

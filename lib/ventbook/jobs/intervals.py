@@ -3,6 +3,11 @@
 A stopwatch reading t with step d means (max(0, t - d/2), t + d/2]; a run shut down without pressure at t means
 (t, inf). A count k means (k - 1, k]: pressure showed during the k-th rotation; turning given up at k means (k, inf).
 A count of 0 is read like 1, since pressure can't show before anything moves. NaN is "not recorded".
+
+A logger sees the start in one step and pressure in another. Its time is at least time_low_s and at most time_high_s; how the two
+steps share that interval is kept beside it: the start lies anywhere in a stretch of time_step_s, and counted from the
+beginning of that stretch pressure came in (time_from_s, time_high_s]. Of a stopwatch the step is 0 and time_from_s
+is time_low_s.
 """
 
 from __future__ import annotations
@@ -57,8 +62,8 @@ def rotation_interval(
 def first_start(starts: pd.DataFrame) -> pd.DataFrame:
     """The row of the first start (start_no 1) of each venting, with its reading as an interval.
 
-    Returns venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s,
-    time_high_s, and time_source "stopwatch" where a time is recorded.
+    Returns venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s, time_high_s,
+    time_from_s, time_step_s, and time_source "stopwatch" where a time is recorded.
     """
     first = starts.loc[starts["start_no"].eq(1).fillna(False).astype(bool)]
     first = first.rename(columns={"pressure_shown": "start_pressure_shown"}).drop(columns="start_no")
@@ -66,4 +71,25 @@ def first_start(starts: pd.DataFrame) -> pd.DataFrame:
         first["time_to_pressure_s"], first["start_pressure_shown"], first["reading_step_s"]
     )
     source = pd.Series("stopwatch", index=first.index, dtype="str").where(low.notna(), "")
-    return first.assign(time_low_s=low, time_high_s=high, time_source=source)
+    step = pd.Series(0.0, index=first.index).where(low.notna())
+    return first.assign(
+        time_low_s=low, time_high_s=high, time_from_s=low, time_step_s=step, time_source=source
+    )
+
+
+def trace_intervals(features: pd.DataFrame) -> pd.DataFrame:
+    """time_low_s, time_high_s, time_from_s, time_step_s of starts with the features of a trace, to the microsecond.
+
+    Features made before the two steps were kept (version 0.1.0) have no start_low_t: there the interval is taken to be two
+    equal steps, as of a logger with a regular clock, where it does not reach down to 0; else it is left flat.
+    """
+    low, high = features["time_low_s"].astype(float), features["time_high_s"].astype(float)
+    begun = features["start_low_t"].astype(float)
+    step = features["start_t"].astype(float) - begun
+    since = features["pressure_low_t"].astype(float) - begun
+    regular = ((high - low) / 2).where((low > 0) & np.isfinite(high), 0.0)
+    step = step.fillna(regular).where(low.notna())
+    since = since.fillna(low + regular)
+    columns = {"time_low_s": low, "time_high_s": high, "time_from_s": since, "time_step_s": step}
+    # differences of clock readings: their last digits are noise that keeps equal readings apart
+    return pd.DataFrame({name: values.round(6) for name, values in columns.items()}, index=features.index)

@@ -10,7 +10,7 @@ import pandas as pd
 from .. import dictionary, priming, verdicts
 from ..dictionary import Limits
 from ..traces import FEATURES
-from .intervals import first_start, rotation_interval, rotations_per_count
+from .intervals import first_start, rotation_interval, rotations_per_count, trace_intervals
 from .lifters import build_lifters, choose_limits
 
 EXPECTED = (
@@ -59,7 +59,8 @@ def build_jobs(
     expected; lifters_fitted, lifters_checked, lifters_judged_first and _last (read at a force that allows a verdict),
     lifters_over_first, lifters_over_last, failed_first,
     failed_last, over_probability_any_first, cured, all_checked, gap_worst_first_mm, trapped_air_total_mm3;
-    trace_* columns where a trace of the first start or of the turning stands.
+    time_from_s and time_step_s (see :mod:`ventbook.jobs.intervals`); trace_* columns where a trace of the first start
+    or of the turning stands.
 
     Parameters
     ----------
@@ -134,8 +135,11 @@ def _with_traces(jobs: pd.DataFrame, features: pd.DataFrame | None) -> pd.DataFr
     jobs = jobs.merge(turning, left_on="venting_id", right_on="trace_turning_venting_id", how="left")
     jobs = jobs.drop(columns=["trace_venting_id", "trace_turning_venting_id"])
     good = jobs["trace_ok_time_to_pressure"].fillna(False).astype(bool) & jobs["trace_time_low_s"].notna()
-    for name in ("time_to_pressure_s", "time_low_s", "time_high_s"):
-        jobs[name] = jobs[name].mask(good, jobs[f"trace_{name}"])
+    found = trace_intervals(
+        jobs[[f"trace_{name}" for name in FEATURES]].rename(columns=lambda name: name.removeprefix("trace_"))
+    )
+    for name, values in found.assign(time_to_pressure_s=jobs["trace_time_to_pressure_s"]).items():
+        jobs[name] = jobs[name].mask(good, values)
     jobs["start_pressure_shown"] = jobs["start_pressure_shown"].mask(good, np.isfinite(jobs["time_high_s"]))
     jobs["time_source"] = jobs["time_source"].mask(good, "trace")
     return jobs

@@ -66,7 +66,7 @@ def times(page: Page) -> Shown:
     for id, q, part in (
         (WAIT.median_id, 0.5, f"Half of {wording.count(len(known), 'venting')}"), (WAIT.p90_id, 0.9, "Nine of ten"),
     ):  # fmt: skip
-        found = waits.find_quantile(facts.jobs, q, WAIT, level=page.level)
+        found = waits.find_quantile(facts.jobs, q, level=page.level, unit=WAIT.unit)
         sentence = words.within(found, part=part, what=WAIT.what, decimals=0)
         sentence = (
             f"{sentence.removesuffix('.')} rotations of the crankshaft."

@@ -116,5 +116,8 @@ def _sentence(row: pd.Series, venting_id: str, start_no: int) -> str:
     dips = int(row["dips"]) if pd.notna(row["dips"]) else 0
     if dips:
         found += f" It fell under the threshold {wording.count(dips, 'time')} afterwards, {row['dip_s']:.1f} s in all."
-    flags = str(row["flags"] or "").replace("_", " ")
-    return found + (f" Channel faults: {flags}." if flags and flags != "nan" else "")
+    flags = [] if pd.isna(row["flags"]) else str(row["flags"]).split()
+    if "cut_short" in flags:
+        found += " The trace or the engine ended within the second after that."
+    faults = ", ".join(name.replace("_", " ") for name in flags if name != "cut_short")
+    return found + (f" Channel faults: {faults}." if faults else "")

@@ -54,10 +54,8 @@ def gather_facts(page: Page) -> Facts:
 
 
 def prepare(page: Page, jobs: pd.DataFrame) -> pd.DataFrame:
-    """``jobs`` with the first start's time as wait_low, wait_high, and its own limit as wait_limit."""
-    return with_limit(page, waits.add_groupings(jobs), "time_to_pressure").assign(
-        wait_low=jobs["time_low_s"], wait_high=jobs["time_high_s"]
-    )
+    """``jobs`` with the first start's time as a wait, and its own limit as wait_limit."""
+    return with_limit(page, waits.add_times(waits.add_groupings(jobs)), "time_to_pressure")
 
 
 def with_limit(page: Page, jobs: pd.DataFrame, step: str) -> pd.DataFrame:
@@ -79,7 +77,7 @@ def answer(page: Page) -> Shown:
     """Half, nine of ten, share over the limit, what goes with longer times, and who was shut down."""
     facts = gather_facts(page)
     known = facts.jobs[facts.jobs["wait_low"].notna()]
-    median, p90 = (waits.find_quantile(facts.jobs, q, WAIT, level=page.level) for q in (0.5, 0.9))
+    median, p90 = (waits.find_quantile(facts.jobs, q, level=page.level, unit=WAIT.unit) for q in (0.5, 0.9))
     over = waits.share_over_own_limit(facts.jobs, level=page.level)
     limit, placeholder = say_limit(page, facts.jobs)
     said = [
@@ -115,9 +113,9 @@ def curve(page: Page) -> Shown:
     """Share of first starts with oil pressure by each second, with its limits, the limit in force and the regression."""
     facts = gather_facts(page)
     jobs = facts.jobs
-    low, high = jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float)
+    low, high, step = waits.read_waits(jobs)
     engine = jobs["engine_id"].to_numpy(object)
-    found = waiting_times.estimate_curve(low, high, cluster=engine, level=page.level)
+    found = waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
     if found.n < 5:
         return page.text(f"{wording.count(found.n, 'reading')}: too few for a curve.")
     figure, ax = plots.new_figure()
@@ -126,7 +124,7 @@ def curve(page: Page) -> Shown:
     for value, status in limits.itertuples(index=False, name=None):
         name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
         plots.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder")
-    fit = waiting_times.fit_aft(low, high, cluster=engine, level=page.level)
+    fit = waiting_times.fit_aft(low, high, step=step, cluster=engine, level=page.level)
     right = 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0)
     if fit.state == "estimated":
         grid = np.linspace(0.02 * right, right, 120)
@@ -142,12 +140,12 @@ def curve(page: Page) -> Shown:
         alt=f"Share of {found.n} first starts with oil pressure against seconds from engine start, with a band of plausible values and the "
         "limit as an upright line.",
         caption=f"Share of first starts with oil pressure by each second; band: {wording.level_words(page.level)} range at each time. "
-        "A stopwatch reading stands for the half step to either side of it, a logged one for the time between two samples; starts "
-        "shut down without pressure count as longer than their time.",
+        "A stopwatch reading stands for the half step to either side of it, a logged one for a step about the start and a step about the "
+        "pressure; starts shut down without pressure count as longer than their time.",
     )  # fmt: skip
     rows = []
     for t in times:
-        later = waiting_times.share_over(low, high, float(t), cluster=engine, level=page.level)
+        later = waiting_times.share_over(low, high, float(t), step=step, cluster=engine, level=page.level)
         ends = [None if v is None else 1.0 - v for v in (later.estimate, later.high, later.low)]
         rows.append({"within_s": t, **dict(zip(("share", "low", "high"), ends, strict=True))})
     table = pd.DataFrame(rows, columns=["within_s", "share", "low", "high"]).astype("float64")
@@ -164,11 +162,15 @@ def curve_explained(page: Page) -> Shown:
     """How the curve and the share over the limit come about."""
     return page.explain(
         "curve and share over the limit",
-        "A reading $t$ of step $d$ says that the time lies in $(t - d/2, t + d/2]$; a logged one that it lies between the last sample under "
-        "the threshold and the first at it; a start shut down at $t$ that it is longer than $t$. Each reading is spread evenly over its interval, "
-        "and the share still without pressure follows as in a life table, $S = \\prod_j (1 - N_j / Y_j)$ with $N_j$ events and $Y_j$ starts still "
-        "waiting in each cell (Kaplan and Meier 1958). A reading that straddles the limit therefore counts neither as over nor as within, but with the "
-        "part of its interval on either side.\n\n"
+        "A reading $t$ of step $d$ says that the time lies in $(t - d/2, t + d/2]$; a start shut down at $t$ that it is longer than $t$. Where only "
+        "such readings stand, each is spread evenly over its interval, and the share still without pressure follows as in a life table, "
+        "$S = \\prod_j (1 - N_j / Y_j)$ with $N_j$ events and $Y_j$ starts still waiting in each cell (Kaplan and Meier 1958). A reading that "
+        "straddles the limit therefore counts neither as over nor as within, but with the part of its interval on either side.\n\n"
+        "A logged time is the difference of two readings: the start lies between two samples and pressure between two others, each a step $d$ apart, "
+        "so that the error is a triangle over $2d$. Spread over it, the times would look more scattered than they are. Where logged times stand, the "
+        "curve is therefore the one under which all readings, each by its own steps, are likely: it begins as the best log-normal and is drawn to the "
+        "readings in a few sweeps of expectation-maximisation (De Gruttola and Lagakos 1989). A trace that ends, or an engine that stops, within "
+        "the second after pressure showed is read up to there.\n\n"
         "Ranges take starts of one engine together and use Student's t on the number of engines; for the share over the limit they are Wilson's on the "
         "number of independent starts that the records are worth. Where none is over, the upper end is the exact binomial one.",
     )
@@ -204,9 +206,24 @@ def effects_explained(page: Page) -> Shown:
     )
 
 
+def say_cut_short(known: pd.DataFrame) -> str:
+    """How many logged starts ended within the sustained second, which are no missed limits; nothing where none did."""
+    if "trace_flags" not in known:
+        return ""
+    flags = known["trace_flags"].fillna("").astype("str").str.split()
+    cut = np.array(["cut_short" in found for found in flags], dtype=bool)
+    count = int((cut & (known["time_source"] == "trace").to_numpy(bool)).sum())
+    return words.cut_short(count, len(known)) if count else ""
+
+
 def given_up(page: Page) -> Shown:
     """First starts shut down before pressure showed, and what was recorded about them."""
     facts = gather_facts(page)
+    shown = page.text(say_cut_short(facts.jobs[facts.jobs["wait_low"].notna()]))
+    return shown + _list_shut_down(page, facts)
+
+
+def _list_shut_down(page: Page, facts: Facts) -> Shown:
     gone = facts.jobs[np.isinf(facts.jobs["wait_high"].to_numpy(float))]
     if gone.empty:
         before = int(np.isinf(facts.history["wait_high"].to_numpy(float)).sum())
@@ -298,8 +315,10 @@ def return_flow(page: Page) -> Shown:
             f"{wording.count(len(turbo), 'venting')} of turbocharged engines, none with a return-flow time."
         )
     low, high = time_interval(time, turbo["return_flow_seen"], turbo["reading_step_s"])
-    turbo = with_limit(page, turbo, "return_flow_time").assign(wait_low=low, wait_high=high)
-    median, p90 = (waits.find_quantile(turbo, q, RETURN, level=page.level) for q in (0.5, 0.9))
+    turbo = with_limit(page, turbo, "return_flow_time").assign(
+        wait_low=low, wait_high=high, wait_from=low, wait_step=0.0
+    )
+    median, p90 = (waits.find_quantile(turbo, q, level=page.level, unit=RETURN.unit) for q in (0.5, 0.9))
     over = waits.share_over_own_limit(turbo, level=page.level)
     limit, placeholder = say_limit(page, turbo)
     tier = waits.find_tier(turbo)

@@ -68,6 +68,7 @@ class Effects:
     table: pd.DataFrame
     low: np.ndarray
     high: np.ndarray
+    step: np.ndarray | None
     design: pd.DataFrame
     notes: tuple[str, ...]
 
@@ -90,12 +91,29 @@ def find_tier(jobs: pd.DataFrame, groups: Sequence[int] | None = None) -> str:
     )
 
 
-def find_quantile(jobs: pd.DataFrame, q: float, wait: Wait, *, level: float) -> Estimate:
+def add_times(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the first start's time as wait_low, wait_high, wait_from and wait_step."""
+    return jobs.assign(**{f"wait_{end}": jobs[f"time_{end}_s"] for end in ("low", "high", "from", "step")})
+
+
+def read_waits(jobs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """low, high and step of each wait, as the functions of waiting_times take them.
+
+    ``wait_from`` and ``wait_step`` where the jobs have them (times, whose start is known to a logger's step only), else
+    ``wait_low`` and no step.
+    """
+    if "wait_step" not in jobs:
+        return jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float), None
+    low, high, step = (jobs[name].to_numpy(float) for name in ("wait_from", "wait_high", "wait_step"))
+    return low, high, step
+
+
+def find_quantile(jobs: pd.DataFrame, q: float, *, level: float, unit: str) -> Estimate:
     """A point of the curve of the wait, with engines as clusters."""
+    low, high, step = read_waits(jobs)
     return waiting_times.estimate_quantile(
-        jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float), q, level=level, unit=wait.unit,
-        cluster=jobs["engine_id"].to_numpy(object),
-    )  # fmt: skip
+        low, high, q, step=step, level=level, unit=unit, cluster=jobs["engine_id"].to_numpy(object)
+    )
 
 
 def share_over_own_limit(jobs: pd.DataFrame, *, level: float) -> Estimate:
@@ -107,8 +125,9 @@ def share_over_own_limit(jobs: pd.DataFrame, *, level: float) -> Estimate:
         return no_estimate(
             "not_recorded", level=level, unit="share", n=0, method="share over a limit", note=note
         )
+    low, high, step = read_waits(jobs)
     return waiting_times.share_over(
-        (jobs["wait_low"].to_numpy(float)[ok] / limit[ok]), (jobs["wait_high"].to_numpy(float)[ok] / limit[ok]), 1.0,
+        low[ok] / limit[ok], high[ok] / limit[ok], 1.0, step=None if step is None else step[ok] / limit[ok],
         level=level, cluster=jobs["engine_id"].to_numpy(object)[ok], unit="share",
     )  # fmt: skip
 
@@ -121,8 +140,8 @@ def tabulate_groups(jobs: pd.DataFrame, wait: Wait, *, level: float, with_limit:
         for name in sorted(named.unique()):
             mine = jobs[(named == name).to_numpy()]
             row: dict[str, object] = {"grouping": title, "column": column, "group": name}
-            median = find_quantile(mine, 0.5, wait, level=level)
-            p90 = find_quantile(mine, 0.9, wait, level=level)
+            median = find_quantile(mine, 0.5, level=level, unit=wait.unit)
+            p90 = find_quantile(mine, 0.9, level=level, unit=wait.unit)
             row |= {"n": median.n, "engines": median.clusters, "state": median.state}
             for key, found in (("median", median), ("p90", p90)):
                 row |= {key: found.estimate, f"{key}_low": found.low, f"{key}_high": found.high}
@@ -233,15 +252,16 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
         name: "no" for name in design.columns if name in factors and factors[name].reference == "no"
     }
     references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
-    low, high = known["wait_low"].to_numpy(float), known["wait_high"].to_numpy(float)
+    low, high, step = read_waits(known)
     ended, n = int(np.isfinite(high).sum()), len(known)
     spent = sum(count_columns(design[name]) for name in design.columns)
     tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(spent, 1))
     if not evidence.allows(tier, "model"):
-        low, high, known, design = low[:0], high[:0], known.iloc[:0], design.iloc[:0]
+        known, design = known.iloc[:0], design.iloc[:0]
+        low, high, step = read_waits(known)
         notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]
     fit = waiting_times.fit_aft(
-        low, high, design, cluster=known["engine_id"], level=level, references=references
+        low, high, design, step=step, cluster=known["engine_id"], level=level, references=references
     )
     table = fit.time_ratios()
     table["outcome"] = wait.outcome
@@ -259,7 +279,7 @@ def fit_effects(jobs: pd.DataFrame, wait: Wait, *, level: float, units: System =
         for row in table.to_dict("records")
     ]
     said = tuple(notes) if not len(known) else (*notes, *fit.notes)
-    return Effects(fit, table, low, high, design, said)
+    return Effects(fit, table, low, high, step, design, said)
 
 
 def name_effect(row: dict, factors: dict[str, Factor], *, units: System = "metric") -> str:
@@ -315,7 +335,7 @@ def show_effects(page: Page, effects: Effects, wait: Wait) -> Shown:
     shown += page.text(ask_effects(effects, wait))
     rng = np.random.default_rng(page.seed)
     checked = waiting_times.check_residuals(
-        fit, effects.low, effects.high, effects.design, rng=rng, simulations=SIMULATIONS
+        fit, effects.low, effects.high, effects.design, step=effects.step, rng=rng, simulations=SIMULATIONS
     )
     left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
     held_to = budget_words.allowance_sentence(wait.family, what="the ratios named here")
@@ -358,7 +378,7 @@ def add_group_findings(page: Page, jobs: pd.DataFrame, wait: Wait, *, over_id: s
             tier = find_tier(mine, [len(mine), len(jobs) - len(mine)])
             who = f"{GROUPINGS[column]} {wording.clean_text(name)}"
             for id, q, part in ((wait.median_id, 0.5, "half"), (wait.p90_id, 0.9, "nine of ten")):
-                found = find_quantile(mine, q, wait, level=page.level)
+                found = find_quantile(mine, q, level=page.level, unit=wait.unit)
                 sentence = words.within(found, part=f"{who}: {part}", what=wait.what, decimals=wait.decimals)
                 page.add_finding(id, found, group={column: name}, tier=tier, sentence=sentence)
             share = over(mine)

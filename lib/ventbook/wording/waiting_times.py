@@ -30,6 +30,14 @@ def over_limit(estimate: Estimate, *, limit: str, placeholder: bool, noun: str =
     return f"{said} {estimate.note[:1].upper()}{estimate.note[1:]}." if estimate.note else said
 
 
+def cut_short(count: int, total: int) -> str:
+    """Logged starts whose trace or engine ended before pressure had stood for its second."""
+    return (
+        f"In {core.of_total(count, total, 'first start')} the trace or the engine ended within the second after pressure showed: they are "
+        "read up to there and count neither as shut down nor as over the limit for it (flag cut_short)."
+    )
+
+
 def ratio(title: str, estimate: float, low: float, high: float) -> str:
     """``oil cooler empty before venting (1.31 times as long, plausible range 1.18 to 1.46)``."""
     spread = core.value_range(low, high, "ratio", decimals=2)

@@ -89,7 +89,12 @@ def predict_times(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0
     if shown.sum() < 8:
         return out
     read = past[shown]
-    ends = [read[name].to_numpy(float)[:, None] for name in ("time_low_s", "time_high_s")]
+    # of a logger's two steps the middle one: spread over both, its readings would be wider than the times are
+    half = read["time_step_s"].to_numpy(float) / 2
+    ends = [
+        (read["time_low_s"].to_numpy(float) + half)[:, None],
+        (read["time_high_s"].to_numpy(float) - half)[:, None],
+    ]
     # a reading is an interval: five points through it, so that readings to half a second make no steps
     inside = np.log(np.maximum(ends[0] + (ends[1] - ends[0]) * np.array([0.1, 0.3, 0.5, 0.7, 0.9]), 0.05))
     fit = _fit_times(past) if shown.sum() >= FEWEST_TIMES else None
@@ -134,9 +139,10 @@ def _fit_times(past: pd.DataFrame) -> waiting_times.AftFit | None:
     factors = _factors(past)
     fits = [
         waiting_times.fit_aft(
-            past["time_low_s"],
+            past["time_from_s"],
             past["time_high_s"],
             factors[list(names)] if names else None,
+            step=past["time_step_s"],
             distribution="log-normal",
         )
         for names in TIME_FACTORS

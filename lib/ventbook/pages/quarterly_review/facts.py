@@ -41,7 +41,7 @@ NEEDED = (
 #: What the sections read of the two analysis tables; the rest isn't carried along.
 JOB_COLUMNS = tuple(dict.fromkeys((
     "venting_id", "engine_id", "date", "month", "site", "failed_first", "open", "recorded_because", *MIX, *NUMBERS.values(),
-    "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s",
+    "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s", "time_from_s", "time_step_s",
     "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_judged_first", "lifters_checked",
     "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
     "pressure_threshold_bar", "rotations_after_pressure",

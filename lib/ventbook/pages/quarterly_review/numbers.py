@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook import priming, rates, trends, waiting_times
+from ventbook.pages import waits
 from ventbook.pages.base import Page
 from ventbook.pages.period import Period
 from ventbook.pages.quarterly_review.facts import Facts
@@ -61,14 +62,8 @@ def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
 
     Each time is taken as a share of its own limit, so that limits that differ by type and date can be added up.
     """
-    if jobs.empty:
-        return no_estimate("not_recorded", level=page.level, unit="share", n=0, method="share over a limit")
-    limit = time_limit(page, jobs)
-    ok = np.isfinite(limit)
-    return waiting_times.share_over(
-        (jobs["time_low_s"].to_numpy(float) / limit)[ok], (jobs["time_high_s"].to_numpy(float) / limit)[ok], 1.0,
-        level=page.level, cluster=jobs["engine_id"].to_numpy(object)[ok], unit="share",
-    )  # fmt: skip
+    timed = waits.add_times(jobs).assign(wait_limit=time_limit(page, jobs))
+    return waits.share_over_own_limit(timed, level=page.level)
 
 
 def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
@@ -78,10 +73,7 @@ def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
 
 def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
     """Seconds by which a share ``q`` of first starts had oil pressure."""
-    return waiting_times.estimate_quantile(
-        jobs["time_low_s"].to_numpy(float), jobs["time_high_s"].to_numpy(float), q, level=level, unit="s",
-        cluster=jobs["engine_id"].to_numpy(object),
-    )  # fmt: skip
+    return waits.find_quantile(waits.add_times(jobs), q, level=level, unit="s")
 
 
 def median_rotations(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:

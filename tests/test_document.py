@@ -43,7 +43,7 @@ from ventbook.document.formulas import PATTERN, find_typst, read_formula, read_f
 from ventbook.document.html import block_html
 from ventbook.document.markdown import read_markdown
 from ventbook.document.tables import make_data, make_table, text_rows
-from ventbook.document.typst import Writer
+from ventbook.document.typst import Writer, set_table, text_width
 
 PAGES = Path(__file__).resolve().parents[1] / "lib" / "ventbook" / "pages"
 cells = (
@@ -75,6 +75,18 @@ def test_a_table_comes_back_as_it_was(values, header):
     assert back[1] == Closing(**{**closing.__dict__, "stamp": {"z": 1, "a": {"is": (1.5,)}}})
     assert list(back[1].tables[0].cells) == ["b", "a"]
     assert [type(a) for a in back[0].cells[0]] == [type(a) for a in values]
+
+
+def test_texts_that_repeat_are_written_once():
+    values = (None, "Harbour", "Lake", None, "Harbour", "Harbour", "=1")
+    table = Table(
+        "t", "T", (Column("a", "A"), Column("b", "B")), (values, (1.0, 1, True, "1", None, "x", 0)), 7
+    )
+    made = encode_blocks([table])["blocks"][0]["cells"]
+    assert made[0]["texts"] == ["Harbour", "Lake", "=1"] and made[0]["of"] == "[null,0,1,null,0,0,2]"
+    assert "texts" not in made[1]
+    back = decode_blocks(encode_blocks([table]))[0]
+    assert back == table and [type(cell) for cell in back.cells[1]] == [type(cell) for cell in table.cells[1]]
 
 
 def test_blocks_come_back_from_a_written_notebook():
@@ -142,6 +154,14 @@ def test_blocks_come_back_from_a_written_notebook():
 def test_what_are_no_blocks_is_refused(content):
     with pytest.raises(ValueError, match=r"blocks|one of|level|name is|columns"):
         decode_blocks(content)
+
+
+@pytest.mark.parametrize("column", [{"of": "[9]", "texts": []}, {"of": "[[9]]"}, {"of": "9"}, {"of": 9}, {}])
+def test_what_is_no_column_is_refused(column):
+    table = {"is": "Table", "name": "t", "title": "", "rows": 1, "cells": [{"is": "column", **column}]}
+    table["columns"] = [{"is": "Column", "name": "a", "header": "A"}]
+    with pytest.raises(ValueError, match="no blocks"):
+        decode_blocks({"version": 1, "blocks": [table]})
 
 
 def test_what_another_library_shows_is_kept_as_its_text():
@@ -328,3 +348,17 @@ def test_a_tables_own_row_says_only_what_differs(tmp_path, monkeypatch):
     assert known.find("low", "counts") == Column("low", "Least", "", "2")
     assert known.find("low", "other") == Column("low", "From", "", "2")
     assert known.find("high", "gaps") is None
+
+
+def test_widths_of_a_printed_table_come_from_its_texts():
+    assert text_width("iiii") < 0.5 * text_width("WWWW") < 0.5 * text_width("WWWW", bold=True)
+    short = set_table("T", ["Site", "n"], [["Harbour", "12"]], right=[False, True])
+    assert "columns: (auto, auto,)" in short and "align: (left, right,)" in short
+    said = "a sentence that goes on and on " * 12
+    row = ["Harbour", said, said, said, "outside the limit"]
+    made = set_table("T", ["Site", "What", "Why", "How", "Verdict"], [row] * 3)
+    widths = [float(width) for width in re.findall(r"([\d.]+)pt", made.split("align")[0].split("columns")[1])]
+    size = float(re.search(r"#rows\(([\d.]+)pt", made)[1])
+    # Narrow columns get all they need on one line, sentences share what is left of the page.
+    assert widths[0] >= size * text_width("Harbour") and widths[4] >= size * text_width("outside the limit")
+    assert widths[1] == widths[2] == widths[3] > widths[4] and sum(widths) == pytest.approx(488, abs=1)

@@ -15,6 +15,7 @@ from typing import Any
 
 from . import blocks
 from .blocks import Block
+from .values import Cell
 
 VERSION = 1
 KINDS: dict[str, Any] = {
@@ -52,7 +53,7 @@ def decode_blocks(content: Any) -> tuple[Block, ...]:
         raise ValueError(f"blocks of another version than {VERSION}")
     try:
         made = _decode(content["blocks"])
-    except (KeyError, TypeError, AttributeError, RecursionError, ValueError) as error:
+    except (KeyError, IndexError, TypeError, AttributeError, RecursionError, ValueError) as error:
         raise ValueError(f"no blocks ({type(error).__name__}: {error})") from None
     if not isinstance(made, tuple) or not all(isinstance(block, Block) for block in made):
         raise ValueError("no blocks")
@@ -82,10 +83,34 @@ def _encode(value: Any) -> Any:
 
 
 def _encode_cells(cells: Any) -> Any:
-    """Columns of a table: each is one line of JSON in a text, for notebooks are written with one value a line."""
+    """The columns of a table, one object each."""
     if isinstance(cells, Mapping):
-        return {"is": "mapping", "of": [[name, *_encode_cells([column])] for name, column in cells.items()]}
-    return [{"is": "column", "of": json.dumps(column, ensure_ascii=False)} for column in cells]
+        return {"is": "mapping", "of": [[name, _encode_column(column)] for name, column in cells.items()]}
+    return [_encode_column(column) for column in cells]
+
+
+def _encode_column(column: tuple[Cell, ...]) -> dict[str, Any]:
+    """A column as one line of JSON in a text, for notebooks are written with one value a line.
+
+    Of texts that come again and again, each is written once and its place in that list in every row.
+    """
+    made: dict[str, Any] = {"is": "column"}
+    texts = list(dict.fromkeys(cell for cell in column if isinstance(cell, str)))
+    if 2 * len(texts) < len(column) and all(cell is None or isinstance(cell, str) for cell in column):
+        made["texts"] = texts
+        places = {text: place for place, text in enumerate(texts)}
+        column = tuple(None if cell is None else places[cell] for cell in column)  # type: ignore[index]
+    return {**made, "of": json.dumps(column, ensure_ascii=False, separators=(",", ":"))}
+
+
+def _decode_column(value: Mapping[str, Any]) -> tuple[Cell, ...]:
+    cells = json.loads(value["of"])
+    texts = value.get("texts")
+    if texts is not None:
+        cells = [None if place is None else texts[place] for place in cells]
+    if not all(cell is None or isinstance(cell, (str, int, float)) for cell in cells):
+        raise TypeError("a cell is a text, a number, yes or no, or empty")
+    return tuple(cells)
 
 
 def _decode(value: Any) -> Any:
@@ -97,7 +122,7 @@ def _decode(value: Any) -> Any:
     if kind == "float":
         return float(value["of"])
     if kind == "column":
-        return tuple(json.loads(value["of"]))
+        return _decode_column(value)
     if kind == "mapping":
         return {name: _decode(item) for name, item in value["of"]}
     return KINDS[kind](**{name: _decode(item) for name, item in value.items() if name != "is"})

@@ -41,9 +41,9 @@ from .html import TEMPLATES
 from .tables import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, number_rows, text_rows
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
-# Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take;
-# mean width of a character in shares of the size (of figures and lower case; headers are bold); widest column wanted.
-PAGE, PADDING, SIZES, CHARACTER, BOLD, WIDEST = 488.0, 7.5, (7.5, 6.8, 6.2), 0.61, 0.72, 44
+# Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take; widest
+# cell and header that a column makes room for, in multiples of the size; characters after which a word may break.
+PAGE, PADDING, SIZES, WIDEST, WIDEST_HEAD, UNBROKEN = 488.0, 7.5, (7.5, 6.8, 6.2), 27.0, 17.0, 18
 # Height of a picture in shares of the text's width: taller ones would push themselves to a page of their own.
 TALLEST = 0.62
 
@@ -55,7 +55,7 @@ def quote(text: str) -> str:
 
 def string(text: str, *, lines: bool = False) -> str:
     """Text as a Typst string: the characters that the fonts hold, back slashes and quotes escaped; ``lines`` keeps line ends."""
-    known = _covered()
+    known = _advances("DejaVuSans")
     kept = " ".join(text.split("\n")) if not lines else text
     shown = "".join(c if c in " \u200b\n" or ord(c) in known else "\ufffd" for c in kept)
     return '"' + shown.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n") + '"'
@@ -70,11 +70,21 @@ def font_folder() -> Path:
 
 
 @cache
-def _covered() -> frozenset[int]:
+def _advances(name: str) -> dict[int, float]:
+    """Widths of the characters that a font holds, in multiples of its size."""
     from fontTools.ttLib import TTFont
 
-    with TTFont(font_folder() / "DejaVuSans.ttf", lazy=True) as font:
-        return frozenset(code for code in font["cmap"].getBestCmap() if code >= 32)
+    with TTFont(font_folder() / f"{name}.ttf", lazy=True) as font:
+        em, widths = font["head"].unitsPerEm, font["hmtx"]
+        return {
+            code: widths[glyph][0] / em for code, glyph in font["cmap"].getBestCmap().items() if code >= 32
+        }
+
+
+def text_width(text: str, *, bold: bool = False) -> float:
+    """How wide a table's text is set, in multiples of its size."""
+    known = _advances("DejaVuSans-Bold" if bold else "DejaVuSans")
+    return sum(known.get(ord(character), 1.0) for character in text)
 
 
 class Writer:
@@ -190,7 +200,12 @@ def set_table(
 
 def _broken(text: str) -> str:
     """Text of a cell; very long words get places where a line may break, so that no column grows off the page."""
-    return quote(re.sub(r"\S{18}(?=\S)", lambda word: word[0] + "\u200b", text)) if text else ""
+    return quote(re.sub(rf"\S{{{UNBROKEN}}}(?=\S)", lambda word: word[0] + "\u200b", text)) if text else ""
+
+
+def _parts(text: str) -> list[str]:
+    """The pieces of a text between which a line may break."""
+    return [word[at : at + UNBROKEN] for word in text.split() for at in range(0, len(word), UNBROKEN)]
 
 
 def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float, str]:
@@ -199,12 +214,12 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
     """
     need, want, whole = [], [], []
     for head, column in zip(heads, texts, strict=True):
-        words = [len(word) * CHARACTER for text in column for word in text.split()]
-        words += [len(word) * BOLD for word in head.split()]
-        need.append(min(max(words, default=1.0), 19 * CHARACTER))
-        longest = max([len(text) * CHARACTER for text in column], default=1.0)
-        want.append(max(need[-1], min(longest, WIDEST * CHARACTER)))
-        whole.append(max(want[-1], min(len(head) * BOLD, 24 * BOLD)))
+        parts = [text_width(part) for text in column for part in _parts(text)]
+        parts += [text_width(part, bold=True) for part in _parts(head)]
+        need.append(max(parts, default=1.0))
+        longest = max([text_width(text) for text in column], default=1.0)
+        want.append(max(need[-1], min(longest, WIDEST)))
+        whole.append(max(want[-1], min(text_width(head, bold=True), WIDEST_HEAD)))
     room = PAGE - PADDING * len(heads)
     for size in SIZES:
         if sum(whole) * size <= room:
@@ -217,12 +232,18 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
 
 
 def _share_out(least: Sequence[float], most: Sequence[float], room: float, size: float) -> str:
-    """Widths in points: what each column needs, and of the rest of the room what it would like, in proportion."""
-    wish = [high - low for low, high in zip(least, most, strict=True)]
-    part = min(max(room / size - sum(least), 0.0) / (sum(wish) or 1.0), 1.0)
-    squeeze = min(1.0, room / size / sum(least))
-    widths = [(low * squeeze + part * more) * size + PADDING for low, more in zip(least, wish, strict=True)]
-    return ", ".join(f"{width:.1f}pt" for width in widths)
+    """Widths in points: every column has what it needs, narrow ones all that they would like, and the wide ones, whose
+    lines wrap anyhow, share the rest equally.
+    """
+    space = room / size
+    squeeze = min(1.0, space / sum(least))
+    low, high = 0.0, max(most)
+    for _ in range(40):
+        level = (low + high) / 2
+        used = sum(max(need, min(wish, level)) for need, wish in zip(least, most, strict=True))
+        low, high = (level, high) if used <= space else (low, level)
+    widths = [max(need * squeeze, min(wish, low)) for need, wish in zip(least, most, strict=True)]
+    return ", ".join(f"{width * size + PADDING:.1f}pt" for width in widths)
 
 
 def typst_source(document: Document, folder: Path, *, scope: str, stamp: str, day: str, paper: str) -> str:

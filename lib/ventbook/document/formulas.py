@@ -12,7 +12,7 @@ from .blocks import Span, Words, make_words
 
 TABLE = DATA / "formulas.toml"
 PATTERN = re.compile(r"(?<!\\)\$\$(.+?)\$\$|(?<!\\)\$([^$\n]+?)\$", re.DOTALL)
-_SAME = re.compile(r"[A-Za-z](_[A-Za-z0-9])?")
+_SAME = re.compile(r"[0-9]*[A-Za-z](_[A-Za-z0-9])?")
 
 
 @cache

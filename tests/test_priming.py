@@ -500,3 +500,93 @@ class TestCalibration:
         # log of the normal tail beyond 10: -53.23128515051248 (scipy.special.log_ndtr(-10))
         assert got[:2] == pytest.approx([-53.23128515051248] * 2, rel=1e-12)
         assert got[2] == pytest.approx(-53.23128515051248, rel=1e-5)
+
+
+class TestRatioWithGapsInTheRecord:
+    """True ratio 1.00 throughout; the fleets are those of calibrate/calibrate_rotations.py."""
+
+    @staticmethod
+    def fleets(n: int, **options: object) -> list[pd.DataFrame]:
+        from calibrate.calibrate_rotations import simulate_jobs
+
+        return [simulate_jobs(np.random.default_rng([3, k]), **options) for k in range(n)]  # type: ignore[arg-type]
+
+    def test_given_up_counts_are_lower_bounds_in_the_scale(self) -> None:
+        """14 of 100 given up: middle and 90 % point of 40 fleets pooled as those of the same fleets with none given up."""
+        jobs = pd.concat(self.fleets(40), ignore_index=True)
+        whole = pd.concat(self.fleets(40, give_up=False), ignore_index=True)
+        given_up = np.isinf(jobs["rotations_high"]).mean()
+        assert 0.12 < given_up < 0.18
+        ours, truth = priming.measure_scale(jobs), priming.measure_scale(whole)
+        assert ours.stopped == np.isinf(jobs["rotations_high"]).sum()
+        assert ours.middle == pytest.approx(truth.middle, abs=0.01)
+        assert ours.quantile(0.9) == pytest.approx(truth.quantile(0.9), abs=0.015)
+        # what leaving them out says: too low by more than the tolerance above
+        shown = priming.measure_scale(jobs[np.isfinite(jobs["rotations_high"])])
+        assert shown.middle < truth.middle - 0.02
+        assert shown.middle + shown.quantile(0.9) < truth.middle + truth.quantile(0.9) - 0.03
+
+    def test_without_given_up_counts_the_scale_is_the_median(self) -> None:
+        jobs = self.fleets(1, give_up=False)[0]
+        log_ratio = np.log((jobs["rotations_low"] + jobs["rotations_high"]) / 2 / jobs["expected_rotations"])
+        scale = priming.measure_scale(jobs)
+        assert scale.middle == pytest.approx(np.median(log_ratio), abs=1e-9)
+        off = np.sort(log_ratio.to_numpy() - scale.middle)
+        assert scale.scatter == pytest.approx(1.4826 * np.median(np.abs(off)), rel=1e-9)
+        usual = np.sort((log_ratio - scale.middle) / scale.widening(priming.expectation_u_log(jobs)))
+        assert scale.quantile(0.9) == pytest.approx(np.interp(121 * 0.9 - 1, np.arange(120), usual), abs=1e-9)
+
+    def test_more_than_half_given_up_has_no_middle(self) -> None:
+        jobs = self.fleets(1, give_up=False)[0]
+        jobs.loc[jobs.index[:70], "rotations_high"] = np.inf
+        jobs.loc[jobs.index[:70], "rotations_low"] = 1.0
+        assert not priming.measure_scale(jobs.assign(rotations_low=1.0, rotations_high=np.inf)).known
+        far = jobs["rotations_low"].where(np.isfinite(jobs["rotations_high"]), 1e4)
+        assert priming.measure_scale(
+            jobs.assign(rotations_low=jobs["rotations_low"].mask(far == 1e4, 1.0))
+        ).known
+
+    @pytest.mark.parametrize(
+        ("blank", "rule"), [(0.3, "no left blank"), (0.6, "at random"), (0.6, "yes left blank")]
+    )
+    def test_blanks_move_the_ratio_no_further_than_its_interval(self, blank: float, rule: str) -> None:
+        """12 fleets each: as half an empty line 0 to 6 intervals held the truth; fewer than 9 of 12 at 90 % is chance 1 in 30."""
+        held, plain = 0, 0
+        for jobs in self.fleets(12, blank=blank, rule=rule):
+            found = priming.estimate_ratio(jobs)
+            assert found.low is not None
+            assert found.high is not None
+            held += found.low <= 1 <= found.high
+            assert "either answer taken as possible" in found.note
+            half = priming.estimate_ratio(jobs.drop(columns=list(priming.OPEN_COLUMNS)))
+            plain += bool(half.low is not None and half.high is not None and half.low <= 1 <= half.high)
+        assert held >= 9
+        assert plain <= 6
+
+    def test_sizes_not_recorded_widen_by_what_all_jobs_share(self) -> None:
+        """A line length taken from the type's usual 1.5 +- .4 m is one error for all: more jobs don't make it smaller."""
+        full = self.fleets(1, ventings=400, give_up=False)[0]
+        bare = full.drop(columns=[*priming.COLUMNS, "suction_line_length_m"])
+        bare = pd.concat([bare, priming.expected_rotations(bare)], axis=1)
+        known, taken = priming.estimate_ratio(full), priming.estimate_ratio(bare)
+        assert taken.low is not None
+        assert taken.high is not None
+        assert known.low is not None
+        assert known.high is not None
+        line = (bare["expected_suction"] - bare["expected_tank_saving"]).where(bare["lines_empty"], 0) / bare[
+            "expected_rotations"
+        ]
+        cooler = bare["cooler_empty"].astype(float) * bare["expected_rotations"] * 0
+        share = float((line - cooler).mean())
+        assert np.log(taken.high / taken.low) > np.log(known.high / known.low) + 0.05
+        assert np.log(taken.high / taken.low) / 2 < 2 * (0.4 / 1.5) * share + 0.1
+        assert "usual sizes stand in" in taken.note
+
+    def test_stakes_are_the_difference_between_yes_and_no(self) -> None:
+        for name, column in (("lines_empty", "lines"), ("cooler_empty", "cooler"), ("filter_new", "filter")):
+            yes, no, gone = (expect(**{name: said}) for said in (True, False, None))
+            assert gone[f"expected_stake_{column}"] == pytest.approx(
+                yes["expected_rotations"] - no["expected_rotations"]
+            )
+            assert gone["expected_least"] == pytest.approx(no["expected_rotations"])
+            assert yes[f"expected_stake_{column}"] == 0

@@ -22,6 +22,7 @@ EXPECTED = (
     "expected_tank_saving",
     "expected_state",
     "expected_note",
+    *priming.OPEN_COLUMNS,
 )
 COUNTED = (
     "venting_id",

@@ -19,9 +19,11 @@ from ventbook.priming.ratio import (
     measure_scale,
     usable_counts,
 )
+from ventbook.priming.unrecorded import COLUMNS as OPEN_COLUMNS
 
 __all__ = [
     "COLUMNS",
+    "OPEN_COLUMNS",
     "STATES",
     "FleetCalibration",
     "RatioScale",

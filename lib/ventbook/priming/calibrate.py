@@ -15,8 +15,8 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.numerics import encode
-from ventbook.priming.interval_fit import IntervalFit, fit_interval, log_likelihood, t_interval
-from ventbook.priming.ratio import FEWEST_COUNTS, FEWEST_ENGINES, usable_counts
+from ventbook.priming.interval_fit import IntervalFit, fit_interval, log_likelihood
+from ventbook.priming.ratio import FEWEST_COUNTS, FEWEST_ENGINES, fit_ratio, usable_counts
 from ventbook.results import NotEnoughData
 
 Floats = npt.NDArray[np.float64]
@@ -97,7 +97,7 @@ def _shown(used: pd.DataFrame) -> npt.NDArray[np.bool_]:
 
 
 def _multiplier(used: pd.DataFrame, engine_type: str, level: float) -> dict[str, object]:
-    cluster, engines = encode(used["engine_id"])
+    engines = used["engine_id"].unique()
     n, shown = len(used), int(_shown(used).sum())
     row: dict[str, object] = {"engine_type": engine_type, "estimate": np.nan, "low": np.nan, "high": np.nan, "level": level,
                               "scatter": np.nan, "n": n, "engines": len(engines), "state": "too_few", "note": ""}  # fmt: skip
@@ -105,23 +105,13 @@ def _multiplier(used: pd.DataFrame, engine_type: str, level: float) -> dict[str,
         return row | {
             "note": f"{shown} counts on {len(engines)} engines; needs {FEWEST_COUNTS} on {FEWEST_ENGINES}"
         }
-    offset = used["_expected"].to_numpy()
     try:
-        fit = fit_interval(
-            used["_low"].to_numpy() - offset,
-            used["_high"].to_numpy() - offset,
-            np.ones((n, 1)),
-            cluster,
-            len(engines),
-        )
+        fit = fit_ratio(used, level=level)
     except NotEnoughData as error:
         return row | {"note": str(error)}
-    centre = float(fit.theta[0])
-    low, high = t_interval(centre, float(fit.variance()[0, 0]), len(engines), level)
-    open_counts = n - shown
-    note = f"{open_counts} given up, counted as lower bounds" if open_counts else ""
-    return row | {"estimate": np.exp(centre), "low": np.exp(low), "high": np.exp(high), "scatter": fit.sigma,
-                  "state": "estimated", "note": note}  # fmt: skip
+    low, high = np.exp([fit.low, fit.high])
+    return row | {"estimate": np.exp(fit.centre), "low": low, "high": high, "scatter": fit.scatter,
+                  "state": "estimated", "note": fit.note}  # fmt: skip
 
 
 def _compare(used: pd.DataFrame) -> tuple[pd.DataFrame, str]:

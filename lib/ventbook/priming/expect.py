@@ -31,6 +31,8 @@ from ventbook.priming.inputs import (
     read_inputs,
     write_notes,
 )
+from ventbook.priming.unrecorded import COLUMNS as OPEN_COLUMNS
+from ventbook.priming.unrecorded import open_parts
 
 POINTS = 64
 SEED = 20260
@@ -45,6 +47,7 @@ COLUMNS = (
     "expected_state",
     "expected_note",
     "expected_u_log",
+    *OPEN_COLUMNS,
 )
 _DIMENSIONS = 16
 _CHUNK = 8192
@@ -76,6 +79,8 @@ def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = S
     - ``expected_state``: ``primes``; ``not_primed_by_this_push`` (static lift over what a dry pump can pull);
       ``turn_slower`` (line drop takes the inlet under its floor); ``not_recorded``. Numbers only in the first.
     - ``expected_u_log``: standard uncertainty of the log of the expectation (from the interval's width)
+    - ``expected_least``, ``expected_stake_lines``, ``_cooler``, ``_filter``, ``expected_u_sizes``: what blanks leave open
+      (`priming.unrecorded`)
 
     The interval is that of the expectation, not of one job's count, which scatters by some 14 % more. Raises
     ValueError for a level outside (0, 1).
@@ -138,6 +143,7 @@ def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = S
             ),
             "expected_note": pd.Series(write_notes(flags, _EXTRA), index=frame.index, dtype="str"),
             "expected_u_log": u_log,
+            **{name: shown(part) for name, part in open_parts(inputs, terms).items()},
         },
         index=frame.index,
     )

@@ -39,17 +39,19 @@ def long_sentence(long: int, judged: int) -> str:
     return f"{of_total(long, judged, 'venting')} took far longer than the lines explain; what to check first stands beside each."
 
 
-def stop_sentence(share: float, factor: float, held: int, total: int, *, known: bool) -> str:
-    """The stop-and-look rule: at how many times the expectation, and how it fared on the records."""
+def stop_sentence(share: float, factor: float, held: int, total: int, *, known: bool, early: int = 0) -> str:
+    """The stop-and-look rule: at how many times the expectation, and how it fared on the records (``early`` given up before)."""
     many = number(share, "share")
     if not known:
         return (
             f"Stop and look for a suction leak at about {factor:.2f} times the expected rotations: of ventings in which nothing is wrong, "
             f"{many} should have shown pressure by then. Too few records to say how this fleet does."
         )
+    were = "was" if early == 1 else "were"
+    before = f"; {count(early, 'more venting')} {were} given up before that" if early else ""
     return (
         f"By {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there and look for a suction leak. "
-        f"On the records, {of_total(held, total, 'venting')} had."
+        f"On the records, {of_total(held, total, 'venting')} had{before}."
     )
 
 

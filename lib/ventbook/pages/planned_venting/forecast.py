@@ -65,7 +65,7 @@ def predict_rotations(history: pd.DataFrame, rows: pd.DataFrame, *, level: float
         "median": middle,
         "low": middle + scale.quantile(0.5 - level / 2) * wider,
         "high": middle + scale.quantile(0.5 + level / 2) * wider,
-        "stop": middle + scale.quantile(0.95, with_stopped=True) * wider,
+        "stop": middle + scale.quantile(0.95) * wider,
     }
     return pd.DataFrame({name: np.exp(values) for name, values in out.items()}, index=rows.index)
 

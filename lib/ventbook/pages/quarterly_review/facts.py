@@ -9,7 +9,7 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
-from ventbook import evidence, trends
+from ventbook import evidence, priming, trends
 from ventbook.conformity import READ
 from ventbook.jobs import COUNTED
 from ventbook.pages.base import Page
@@ -43,6 +43,7 @@ JOB_COLUMNS = tuple(dict.fromkeys((
     "venting_id", "engine_id", "date", "month", "site", "failed_first", "open", "recorded_because", *MIX, *NUMBERS.values(),
     "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s", "time_from_s", "time_step_s",
     "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_judged_first", "lifters_checked",
+    *priming.OPEN_COLUMNS,
     "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
     "pressure_threshold_bar", "rotations_after_pressure",
 )))  # fmt: skip

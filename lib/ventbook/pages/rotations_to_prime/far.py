@@ -117,10 +117,13 @@ def rule(page: Page) -> tuple[str, pd.DataFrame]:
     _, history = counted(page)
     scale = priming.measure_scale(history)
     used = priming.usable_counts(history)
-    reach = scale.quantile(STOP_SHARE, with_stopped=True)
+    reach = scale.quantile(STOP_SHARE)
     own = reach * scale.widening(priming.expectation_u_log(used))
     middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
-    held = (middle <= scale.of(used["engine_type"]) + own).to_numpy()
+    stop = scale.of(used["engine_type"]) + own
+    held = (middle <= stop).to_numpy()
+    # given up before the stop: whether pressure would have come by then isn't known
+    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] - used["_expected"] >= stop).to_numpy()
     rows = []
     for name in sorted(used["engine_type"].unique()):
         mine = (used["engine_type"] == name).to_numpy()
@@ -129,12 +132,14 @@ def rule(page: Page) -> tuple[str, pd.DataFrame]:
             {
                 "engine_type": name,
                 "factor": factor,
-                "n": int(mine.sum()),
-                "had_pressure": float(held[mine].mean()),
+                "n": int((mine & told).sum()),
+                "had_pressure": float(held[mine & told].mean()) if (mine & told).any() else np.nan,
             }
         )
     overall = float(np.exp(scale.middle + reach))
-    sentence = words.stop_sentence(STOP_SHARE, overall, int(held.sum()), len(used), known=scale.known)
+    sentence = words.stop_sentence(
+        STOP_SHARE, overall, int(held.sum()), int(told.sum()), known=scale.known, early=int((~told).sum())
+    )
     return sentence, pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
 
 

@@ -1,6 +1,7 @@
 """The invented fleet: shape of the records, planted causes, and what is handed in."""
 
 import csv
+import datetime as dt
 import json
 import math
 from collections import Counter
@@ -9,8 +10,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from check_values import TRADE
 from ventbook import contexts, demo, dictionary, gauge, intake, jobs, oil, priming, store, trends, units
-from ventbook.demo import physics
+from ventbook.demo import causes, physics
 from ventbook.demo.deliveries import list_cells, plan_deliveries
 from ventbook.demo.fleet import US_COLUMNS, US_READING
 from ventbook.demo.settings import hand_in_day, list_quarters, manual_value, quarter_bounds
@@ -490,3 +492,86 @@ def test_an_innocent_fleet_raises_nothing(innocent):
     assert not (causes["standing"] == "cause").any()
     assert not watch(table).series["signal"].any()
     assert not lifters["cause"].isin(["leak_down", "both"]).any()
+
+
+# --- the true cause of each failing venting ------------------------------------------------------------------------
+
+
+def test_every_failing_venting_has_its_true_cause(fleet):
+    failing = first_checks(fleet).query("failing")["venting_id"]
+    entries = {entry["venting_id"]: entry for entry in fleet.truth["failures"]}
+    assert sorted(entries) == sorted(failing)
+    planted = {"leaking_lot", "high_gauge", "tank_not_pressurised", "worsening_site"}
+    background = {"background_air", "background_bottomed"}
+    for entry in entries.values():
+        assert sum(entry["shares"].values()) == pytest.approx(1, abs=2e-4)
+        assert set(entry["shares"]) <= planted | background and set(entry["needed"]) <= planted
+        assert entry["cause"] == (
+            entry["needed"][0] if len(entry["needed"]) == 1 else next(iter(entry["shares"]))
+        )
+
+
+def test_a_true_cause_is_only_named_where_it_acts(fleet):
+    ventings = fleet.ventings.set_index("venting_id")
+    causes = pd.Series({entry["venting_id"]: entry["cause"] for entry in fleet.truth["failures"]})
+    first = fleet.lifter_checks[fleet.lifter_checks["check_no"] == 1]
+    gauges = first.drop_duplicates("venting_id").set_index("venting_id")["gauge"]
+    worst = first.groupby("venting_id")["gap_mm"].max()
+    planted = fleet.truth["planted"]
+    assert set(ventings["site"][causes.index[causes == "worsening_site"]]) == {
+        planted["worsening_site"]["site"]
+    }
+    high = causes.index[causes == "high_gauge"]
+    assert set(gauges[high]) == {planted["high_gauge"]["gauge"]}
+    assert (worst[high] <= GAP_LIMIT_MM + planted["high_gauge"]["bias_mm"] + 0.01).all()
+    lots = ventings["lifter_lot"][causes.index[causes == "leaking_lot"]].dropna()
+    assert set(lots) == {planted["leaking_lot"]["lot"]}
+    tank = ventings["tank_overpressure_bar"][causes.index[causes == "tank_not_pressurised"]].dropna()
+    assert (tank == 0).all()
+    assert causes.value_counts()[["leaking_lot", "tank_not_pressurised", "worsening_site"]].min() >= 8
+
+
+def test_without_planted_causes_all_failures_are_background():
+    innocent = demo.simulate_fleet(plant=[], traces=False)
+    causes = {entry["cause"] for entry in innocent.truth["failures"]}
+    assert causes and causes <= {"background_air", "background_bottomed"}
+    assert all(not entry["needed"] for entry in innocent.truth["failures"])
+
+
+def test_taking_the_lot_away_leaves_the_failures_that_did_not_need_it(monkeypatch):
+    """The same draws without the lot's leak: what still fails are those whose entry does not need the lot."""
+    seen = []
+
+    def explain(job, plant):
+        found = causes.explain_failure(job, plant)
+        if found:
+            checked = ~np.isnan(job["_gaps"])
+            still = (causes._over_without(job, plant, {"leaking_lot"}) & checked).any()
+            as_read = (causes._over_without(job, plant, set()) == (job["_gaps"] > GAP_LIMIT_MM))[
+                checked
+            ].all()
+            seen.append((found[0]["needed"], bool(still), bool(as_read)))
+        return found
+
+    monkeypatch.setattr("ventbook.demo.fleet.explain_failure", explain)
+    demo.simulate_fleet(ventings=200, seed=3, traces=False)
+    assert len(seen) > 15 and all(as_read for _, _, as_read in seen)
+    assert all(("leaking_lot" in needed) == (not still) for needed, still, _ in seen)
+
+
+def test_truth_says_the_causes(written):
+    told = json.loads((written[0] / "truth.json").read_text("utf-8"))["failures"]
+    assert {"venting_id", "cause", "needed", "shares", "lifters_over"} == set(told[0])
+
+
+def test_the_demos_manual_shares_no_number_with_the_trades_usual_ones_nor_the_placeholders():
+    """Common practice, no source: the numbers of trade_limits.toml."""
+    own = dictionary.limits(dictionary.DATA / "demo_limits.toml")
+    trade = {row.step: row for row in TRADE.rows if row.status == "manual"}
+    for row in own.rows:
+        if row.status != "manual" or (row.unit == "1" and row.step != "rotations_max"):
+            continue
+        others = [trade[row.step], dictionary.limit(row.step, "*", dt.date(2026, 1, 1))]
+        for end in ("low", "high", "reference"):
+            mine = getattr(row, end)
+            assert mine is None or all(o is None or getattr(o, end) != mine for o in others), (row.step, end)

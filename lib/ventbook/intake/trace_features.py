@@ -56,9 +56,7 @@ def store_features(
     compute, files = find_features(), [file.resolve() for file in files]
     if compute is None or ventings is None or not files:
         return
-    types = to_frame(writer.read_now("engines", ["engine_type"]))["engine_type"].dropna().unique().tolist()
-    among = dictionary.limits(dictionary.find_own_limits(writer.store.path), engine_types=types)
-    found = compute(files, ventings, among=among, cluster=cluster)
+    found = compute(files, ventings, among=limits_now(writer), cluster=cluster)
     if only is not None:
         found = found[found["venting_id"].isin(sorted(only))]
     if found.empty:
@@ -74,18 +72,39 @@ def _plain_field(f: pa.Field) -> pa.Field:
 
 
 def renew_features(writer: Writer, cluster: str | None = None) -> None:
-    """Compute the features of traces anew whose venting's day, threshold or engine type this snapshot changes."""
+    """Compute the features of traces anew whose thresholds or bands are others now: the venting's day, threshold or engine
+    type changed, or the limits beside the store did. Those of an earlier version wait for the store's upgrade.
+    """
+    from ventbook.traces import match_limits
+
     before = writer.before
     if before is None or "start_features" not in before.versions:
         return
-    if all(writer.versions.get(name) == before.versions.get(name) for name in READ):
-        return
-    now = venting_facts(*(to_frame(writer.read_now(table, columns)) for table, columns in READ.items()))
-    both = now.merge(facts_of(before), on="venting_id", suffixes=("", "_then"))
-    changed = pd.Series(False, index=both.index)
-    for name in ("date", "pressure_threshold_bar", "engine_type"):
-        new, old = both[name], both[f"{name}_then"]
-        changed |= (new != old) & ~(new.isna() & old.isna())
-    names = set(both.loc[changed, "venting_id"])
+    facts = venting_facts(*(to_frame(writer.read_now(table, columns)) for table, columns in READ.items()))
+    features = read_made_under(writer)
+    same = match_limits(features, facts, among=limits_now(writer))
+    names = set(features.loc[~same, "venting_id"])
     files = [file for file in writer.files_now("samples") if names & {key[0] for key in read_starts(file)}]
-    store_features(writer, files, now, cluster, only=names)
+    store_features(writer, files, facts, cluster, only=names)
+
+
+def read_made_under(writer: Writer) -> pd.DataFrame:
+    """Which starts have features, and under which limits they were made, after what the writer has written so far."""
+    import pyarrow.parquet as pq
+
+    wanted = ("venting_id", "start_no", "limits_key")
+    parts = []
+    for file in writer.files_now("start_features"):
+        known = pq.read_schema(file).names
+        parts.append(
+            pq.read_table(file, columns=[name for name in wanted if name in known], partitioning=None)
+        )
+    if not parts:
+        return pd.DataFrame(columns=list(wanted))
+    return to_frame(pa.concat_tables(parts, promote_options="permissive"))
+
+
+def limits_now(writer: Writer) -> dictionary.Limits:
+    """The limits in force: the shop's own beside the store, for the engines on record, and the placeholders."""
+    types = to_frame(writer.read_now("engines", ["engine_type"]))["engine_type"].dropna().unique().tolist()
+    return dictionary.limits(dictionary.find_own_limits(writer.store.path), engine_types=types)

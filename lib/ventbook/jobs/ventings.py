@@ -9,7 +9,7 @@ import pandas as pd
 
 from .. import dictionary, priming, verdicts
 from ..dictionary import Limits
-from ..traces import FEATURES
+from ..traces import FEATURES, MADE_UNDER, match_limits
 from .intervals import first_start, rotation_interval, rotations_per_count, trace_intervals
 from .lifters import build_lifters, choose_limits
 
@@ -61,7 +61,8 @@ def build_jobs(
     lifters_over_first, lifters_over_last, failed_first,
     failed_last, over_probability_any_first, cured, all_checked, gap_worst_first_mm, trapped_air_total_mm3;
     time_from_s and time_step_s (see :mod:`ventbook.jobs.intervals`); trace_* columns where a trace of the first start
-    or of the turning stands.
+    or of the turning stands; trace_left_out where its features were made under other limits than those in force and are
+    not used.
 
     Parameters
     ----------
@@ -81,7 +82,7 @@ def build_jobs(
     jobs["time_source"] = jobs["time_source"].fillna("")
     jobs = jobs.merge(_start_counts(records["starts"]), on="venting_id", how="left")
     jobs = _with_rotations(jobs)
-    jobs = _with_traces(jobs, records.get("start_features"))
+    jobs = _with_traces(jobs, records.get("start_features"), limits)
     expected = priming.expected_rotations(jobs)
     jobs = jobs.assign(**{name: expected[name].to_numpy() for name in EXPECTED})
     jobs["rotations_ratio"] = jobs["rotations_crank"] / jobs["expected_rotations"]
@@ -119,17 +120,24 @@ def _with_rotations(jobs: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _with_traces(jobs: pd.DataFrame, features: pd.DataFrame | None) -> pd.DataFrame:
-    """Where a good trace stands, its interval takes the stopwatch's place; the stopwatch's is kept beside it."""
+def _with_traces(jobs: pd.DataFrame, features: pd.DataFrame | None, limits: Limits) -> pd.DataFrame:
+    """Where a good trace stands, its interval takes the stopwatch's place; the stopwatch's is kept beside it.
+
+    Features made under other limits than those in force are left out (``trace_left_out``).
+    """
     jobs = jobs.assign(
         stopwatch_s=jobs["time_to_pressure_s"],
         stopwatch_low_s=jobs["time_low_s"],
         stopwatch_high_s=jobs["time_high_s"],
+        trace_left_out=pd.array([False] * len(jobs), dtype="boolean"),
     )
     if features is None or features.empty:
         return jobs
     # what a version that wrote the features did not know yet is not recorded
     features = features.reindex(columns=list(dict.fromkeys([*features.columns, *FEATURES])))
+    same = match_limits(features, jobs, among=limits)
+    jobs["trace_left_out"] = jobs["venting_id"].isin(features.loc[~same, "venting_id"]).astype("boolean")
+    features = features[same].drop(columns=list(MADE_UNDER), errors="ignore")
     run = features.loc[features["start_no"].eq(1)].drop(columns="start_no").add_prefix("trace_")
     turning = features.loc[features["start_no"].eq(0)].drop(columns="start_no").add_prefix("trace_turning_")
     jobs = jobs.merge(run, left_on="venting_id", right_on="trace_venting_id", how="left")

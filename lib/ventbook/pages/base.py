@@ -219,12 +219,21 @@ class Page(Scope):
 
     def cautions(self) -> list[str]:
         """The cautions that apply to this page, the general ones first."""
-        words = {"steps": wording.join_words(self.placeholder_steps), "period": self.period.words}
+        left_out, unknown, revisions = self.trace_limits
+        words = {
+            "steps": wording.join_words(self.placeholder_steps),
+            "period": self.period.words,
+            "left_out": wording.count(left_out, "logged start"),
+            "then": revisions,
+            "now": self.limits.revision(),
+        }
         applies = {
             "always": True,
             "work": True,
             "placeholder": bool(self.placeholder_steps),
             "provisional": self.period.provisional,
+            "traces_left_out": left_out > 0,
+            "traces_unknown": unknown > 0,
         }
         chosen = []
         for row in dictionary.read_toml(dictionary.DATA / "cautions.toml")["caution"]:

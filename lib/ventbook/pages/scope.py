@@ -182,6 +182,24 @@ class Scope:
         raise ParameterError(f"{self.name}: no venting in {self.scope_words}; records there: {span}")
 
     @cached_property
+    def trace_limits(self) -> tuple[int, int, str]:
+        """Of the features of traces: how many starts were read under other thresholds or bands than those in force (they
+        are left out), how many by a version that didn't write down which, and the revisions that the former name.
+        """
+        from ventbook.traces import match_limits
+
+        features = self.records.get("start_features")
+        if features is None or features.empty:
+            return 0, 0, ""
+        if "limits_key" not in features:
+            return 0, len(features), ""
+        ventings = self.records["ventings"][["venting_id", "engine_id", "date", "pressure_threshold_bar"]]
+        ventings = ventings.merge(self.records["engines"][["engine_id", "engine_type"]], on="engine_id")
+        other = features[~match_limits(features, ventings, among=self.limits)]
+        revisions = sorted(map(str, other["limits_revision"].dropna().unique()))
+        return len(other), int(features["limits_key"].isna().sum()), "; ".join(revisions)
+
+    @cached_property
     def placeholder_steps(self) -> list[str]:
         """Steps (in words) whose limit in force is a placeholder for some engine type on this page."""
         kinds = self.all_engine_types or ["*"]

@@ -6,12 +6,14 @@ the samples of whole starts, so it runs the same on one row group, in a thread, 
 
 from .features import FEATURES, start_features
 from .partitions import features_of_files, read_trace, start_bounds
-from .settings import Settings, read_settings, start_settings
+from .settings import MADE_UNDER, Settings, match_limits, read_settings, start_settings
 
 __all__ = [
     "FEATURES",
+    "MADE_UNDER",
     "Settings",
     "features_of_files",
+    "match_limits",
     "read_settings",
     "read_trace",
     "start_bounds",

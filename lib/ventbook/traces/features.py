@@ -58,6 +58,14 @@ FLAGS = (
     "no_pressure_channel",
     "cut_short",
 )
+NEEDS = {
+    "seconds_first_hold": ("first_hold_speed_low", "first_hold_speed_high"),
+    "seconds_warmup": ("warmup_speed_low", "warmup_speed_high"),
+    "seconds_extra_run": ("extra_run_speed_low", "extra_run_speed_high"),
+    "warm_s": ("warm_degC",),
+    "speed_max_cold_rpm": ("warm_degC",),
+}
+"""Features that mean nothing without these of the settings' STEPS."""
 Array = npt.NDArray[np.float64]
 
 
@@ -92,7 +100,7 @@ def start_features(
     """
     turning = np.asarray(start_no).astype(np.int64) == 0
     channels = [t_s, speed_rpm, oil_pressure_bar, oil_temperature_degC]
-    return judge_outputs(reduce_samples(bounds, channels, turning, steps, settings), turning, settings)
+    return judge_outputs(reduce_samples(bounds, channels, turning, steps, settings), turning, steps, settings)
 
 
 def reduce_samples(
@@ -126,9 +134,12 @@ def _read_only(values: npt.ArrayLike) -> Array:
 
 
 def judge_outputs(
-    outputs: Array, turning: npt.NDArray[np.bool_], settings: Settings | None = None
+    outputs: Array, turning: npt.NDArray[np.bool_], steps: npt.ArrayLike, settings: Settings | None = None
 ) -> pd.DataFrame:
-    """The columns FEATURES from the kernel's raw outputs: what may be used, and why not."""
+    """The columns FEATURES from the kernel's raw outputs: what may be used, and why not.
+
+    What hangs on a band or a temperature that ``steps`` (as for :func:`start_features`) leaves open is missing, not 0.
+    """
     from .kernel import OUTPUTS
 
     settings = read_settings() if settings is None else settings
@@ -159,6 +170,10 @@ def judge_outputs(
     for name in FLAGS:
         text[flags[name]] = [f"{old} {name}".strip() for old in text[flags[name]]]
     columns: dict[str, Any] = dict(raw)
+    known_steps = dict(zip(STEPS, ~np.isnan(np.asarray(steps, dtype=float)).T, strict=True))
+    for name, needed in NEEDS.items():
+        given = np.logical_and.reduce([known_steps[step] for step in needed])
+        columns[name] = np.where(given, columns[name], np.nan)
     for name in ("dips", "samples", "gaps", "clock_steps"):
         unknown = np.isnan(raw[name])
         columns[name] = pd.arrays.IntegerArray(np.where(unknown, 1, raw[name]).astype(np.int64), unknown)

@@ -16,9 +16,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ..dictionary import Limits
+from ..dictionary import Limits, limits
 from .features import FEATURES, judge_outputs, reduce_samples
-from .settings import Settings, read_settings, start_settings
+from .settings import MADE_UNDER, Settings, name_settings, read_settings, start_settings
 
 CHANNELS = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 KEY = ("venting_id", "start_no")
@@ -136,7 +136,7 @@ def features_of_files(
     cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> pd.DataFrame:
-    """Features of all starts in the files, sorted by venting_id and start_no.
+    """Features of all starts in the files, sorted by venting_id and start_no, with what they were made under (MADE_UNDER).
 
     Parameters
     ----------
@@ -158,9 +158,14 @@ def features_of_files(
         if progress:
             progress(done, len(pieces))
     if not parts:
-        return pd.DataFrame(columns=[*KEY, *FEATURES])
+        return pd.DataFrame(columns=[*KEY, *FEATURES, *MADE_UNDER])
     names, numbers, raw = (np.concatenate(column) for column in zip(*parts, strict=True))
-    found = judge_outputs(raw, numbers == 0, settings)
+    steps = context.of(names)
+    found = judge_outputs(raw, numbers == 0, steps, settings)
+    found["limits_key"] = pd.Series(name_settings(steps), dtype="str")
+    found["limits_revision"] = pd.Series(
+        (limits() if among is None else among).revision(), found.index, "str"
+    )
     found.insert(0, "venting_id", pd.Series(names, dtype="str"))
     found.insert(1, "start_no", pd.Series(numbers, dtype="Int64"))
     found = found.sort_values(list(KEY), kind="stable", ignore_index=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, fields
 from functools import cache
 from pathlib import Path
@@ -18,6 +19,10 @@ STEPS = (
     *(f"{band}_{end}" for band in BANDS for end in ("low", "high")),
 )
 """Columns of the per-start settings, in the kernel's order."""
+
+
+MADE_UNDER = ("limits_key", "limits_revision")
+"""Columns of stored features: a short name of the thresholds and bands they were made with, and the limits' revisions."""
 
 
 @dataclass(frozen=True)
@@ -69,3 +74,29 @@ def start_settings(
     for band in BANDS:
         columns += [found[band]["low"].to_numpy(), found[band]["high"].to_numpy()]
     return np.column_stack(columns)
+
+
+def name_settings(steps: np.ndarray) -> list[str]:
+    """A short name of each row of :func:`start_settings`: the same for the same thresholds and bands, else another."""
+    rows, which = np.unique(np.nan_to_num(np.round(steps, 9), nan=-1e9) + 0.0, axis=0, return_inverse=True)
+    names = [hashlib.sha256(row.astype("<f8").tobytes()).hexdigest()[:16] for row in rows]
+    return [names[n] for n in which.ravel()]
+
+
+def match_limits(
+    features: pd.DataFrame, ventings: pd.DataFrame, *, among: Limits | None = None
+) -> np.ndarray:
+    """Which stored features were made with the thresholds and bands in force now, one answer a row of ``features``.
+
+    ``ventings``: columns venting_id, engine_type, date, pressure_threshold_bar. Features that don't say what they were
+    made under (stores of version 0.1.0) and those of a venting that isn't there count as made with them: they are what
+    that version read, and the next write to the store makes them anew.
+    """
+    if "limits_key" not in features:
+        return np.ones(len(features), dtype=bool)
+    ventings = ventings[ventings["venting_id"].isin(features["venting_id"])]
+    own = ventings["pressure_threshold_bar"].to_numpy(dtype=float)
+    steps = start_settings(ventings, among=among, threshold_bar=own)
+    now = dict(zip(ventings["venting_id"], name_settings(steps), strict=True))
+    stored = features["limits_key"]
+    return (stored.isna() | stored.eq(features["venting_id"].map(now).fillna(stored))).to_numpy(dtype=bool)

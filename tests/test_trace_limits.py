@@ -1,6 +1,7 @@
 """Features of traces and the limits they were made under: renewed when these change, never mixed, said in a report."""
 
 import datetime as dt
+import re
 
 import numpy as np
 import pyarrow as pa
@@ -106,7 +107,8 @@ def test_a_report_does_not_use_features_made_under_other_limits_and_says_so(tmp_
     page = pages.open_page("records", {"store": str(store)})
     said = " ".join(page.cautions())
     assert "Read under other limits (revisions: A) than those in force now (B): 1 logged start." in said
-    assert "7.0 s" in run_up_sheet(page, "V1").text or "8.0 s" in run_up_sheet(page, "V1").text
+    # 0.7 bar stands at 13 s, and the engine runs from 5 s on.
+    assert re.search(r"Pressure showed (7\.9|8\.0|8\.1) s after", run_up_sheet(page, "V1").text)
 
 
 def test_the_next_intake_renews_just_those(tmp_path, store):

@@ -55,8 +55,8 @@ def test_missing_and_empty_counts():
 
 def test_what_counts_say_as_intervals():
     low, high = widen_heaped([10, 15, 13, 20, 25, np.nan, 0], [0, 0, 0, 1, 1, 0, 0], 10)
-    assert low == pytest.approx([5, 12.5, 12, 15, 22.5, np.nan, 0], nan_ok=True)
-    assert high == pytest.approx([15, 17.5, 13, np.inf, np.inf, np.nan, 5], nan_ok=True)
+    assert low == pytest.approx([4.5, 12, 12, 15.5, 23, np.nan, 0], nan_ok=True)
+    assert high == pytest.approx([14.5, 17, 13, np.inf, np.inf, np.nan, 4.5], nan_ok=True)
     low, high = widen_heaped([10, 13], [False, True], 0, per_count=2.0)
     assert (list(low), list(high)) == ([18, 26], [20, np.inf])
 
@@ -67,10 +67,31 @@ def test_widening_takes_back_the_bias_of_counts_rounded_up():
     counted = 10 * np.ceil(true / 10)  # stops at the next ten
     low, high = widen_heaped(np.ceil(true), False, 0)
     exact = estimate_quantile(low, high, 0.5, unit="1").estimate
-    low, high = widen_heaped(10 * np.round(true / 10), False, 10)
+    low, high = widen_heaped(10 * np.round(np.ceil(true) / 10), False, 10)
     widened = estimate_quantile(low, high, 0.5, unit="1").estimate
     assert widened == pytest.approx(exact, rel=0.02)
     assert np.median(counted) > 1.1 * exact
+
+
+@pytest.mark.parametrize("widen", [5, 10])
+def test_a_heaped_count_is_no_half_count_higher_than_an_exact_one(widen):
+    """Counts of 20 to 59, each as often: rounded to the nearest five (ten) they have the same middle as counted."""
+    exact = widen_heaped(np.arange(20, 60), False, 0)
+    low, high = widen_heaped(np.arange(20, 61, widen), False, widen)
+    for k, a, b in zip(np.arange(20, 61, widen), low, high, strict=True):
+        assert (a + b) / 2 == k - 0.5 == np.add(*widen_heaped([k], False, 0))[0] / 2
+    assert np.diff(low) == pytest.approx(widen)  # they meet without a gap
+    assert high[:-1] == pytest.approx(low[1:])
+    rng = np.random.default_rng(14)
+    rotations = rng.uniform(15, 65, 20_000)
+    counted = np.ceil(rotations)
+    rounded = widen * np.floor(counted / widen + rng.choice([0.4999, 0.5], counted.size))
+    medians = [
+        estimate_quantile(*widen_heaped(c, False, w), 0.5, unit="1").estimate
+        for c, w in ((counted, 0), (rounded, widen))
+    ]
+    assert medians[1] == pytest.approx(medians[0], abs=0.25)
+    assert np.add(*exact).mean() / 2 == 39.0
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from ventbook import wording
 from ventbook.results import Estimate, no_estimate
+from ventbook.wording import review
 
 
 def made(value, low, high, unit="share", n=14):
@@ -21,6 +22,16 @@ def test_share_reads_as_count_and_range() -> None:
     text = wording.share(made(3 / 14, 0.0757, 0.4759), events=3, noun="venting")
     assert text == "3 of 14 ventings (21 %; plausible range 8 to 48 %)"
     assert wording.share(made(3 / 14, 0.0757, 0.4759)) == "21 % (plausible range 8 to 48 %)"
+
+
+def test_no_count_is_made_out_of_a_share_that_has_none() -> None:
+    """Half of one reading over the limit is 1.6 % of 32 starts, and not "0 of 32 (1.6 %)"."""
+    assert wording.count_behind(made(3 / 14, 0.1, 0.4)) == 3
+    assert wording.count_behind(made(0.0, 0.0, 0.1, n=32)) == 0
+    assert wording.count_behind(made(0.5 / 32, 0.0, 0.1, n=32)) is None
+    assert wording.count_behind(no_estimate("too_few", level=0.95, unit="share", n=3)) is None
+    assert review.short_share(made(0.5 / 32, 0.0, 0.1, n=32)) == "1.6 % of 32"
+    assert review.short_share(made(11 / 84, 0.0, 0.1, n=84)) == "11 of 84 (13 %)"
 
 
 def test_share_without_number_says_why() -> None:

@@ -135,7 +135,7 @@ def heaping(page: Page) -> Shown:
         )  # fmt: skip
     listed = table.assign(
         said_as=table["widen_to"].map(
-            {0: "as counted", 5: "fives: 2.5 to either side", 10: "tens: 5 to either side"}
+            {0: "as counted", 5: "fives: two counts to either side", 10: "tens: half a ten to either side"}
         )
     )
     return shown + page.add_table(

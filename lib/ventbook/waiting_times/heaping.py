@@ -91,9 +91,10 @@ def widen_heaped(
 ) -> tuple[Floats, Floats]:
     """What counts say as intervals (low, high], heaped ones widened; times ``per_count`` rotations a count.
 
-    An exact count k is (k - 1, k]. With ``widen_to`` 5 a multiple of 5 is (k - 2.5, k + 2.5]; with 10 a multiple of 10
-    is (k - 5, k + 5] and another multiple of 5 (k - 2.5, k + 2.5]. A given-up count has the low end so widened and no
-    high end; unwidened it is (k, inf). Missing counts stay missing; a low end is at least 0.
+    An exact count k is (k - 1, k], about k - 1/2. A heaped one stands for as many counts to either side, about the same
+    middle: with ``widen_to`` 5 a multiple of 5 is (k - 3, k + 2], the union of (k - 3, k - 2] to (k + 1, k + 2]; with 10 a
+    multiple of 10 is (k - 5.5, k + 4.5] and another multiple of 5 as with 5. Given up at an exact count k is (k, inf), one
+    above the low end of a count that ended; a heaped one is so too. Missing counts stay missing; a low end is at least 0.
     """
     k = np.asarray(counts, dtype=np.float64)
     up = np.broadcast_to(np.asarray(given_up, dtype=bool), k.shape)
@@ -101,10 +102,10 @@ def widen_heaped(
     unknown = ~np.isin(widen, (0.0, 5.0, 10.0))
     if unknown.any():
         raise ValueError(f"widen_to must be 0, 5 or 10; got {widen[unknown][0]:g}")
-    reach = np.where((widen >= 5) & (k % 5 == 0), 2.5, 0.0)
+    reach = np.where((widen >= 5) & (k % 5 == 0), 2.5, 0.5)
     reach = np.where((widen == 10) & (k % 10 == 0), 5.0, reach)
-    low = np.where(reach > 0, k - reach, np.where(up, k, k - 1.0))
-    high = np.where(up, np.inf, k + reach)
+    low = k - 0.5 - reach + up
+    high = np.where(up, np.inf, k - 0.5 + reach)
     high = np.where(np.isnan(k), np.nan, high)
     each = np.asarray(per_count, dtype=np.float64)
     return np.maximum(low, 0.0) * each, high * each

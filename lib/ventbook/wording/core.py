@@ -167,6 +167,17 @@ def of_total(events: int, total: int, noun: str = "", plural: str | None = None)
     return f"{text} {_noun(total, noun, plural)}" if noun else text
 
 
+def count_behind(estimate: Estimate) -> int | None:
+    """The count that a share was made of; None where it is no plain count over n.
+
+    A share read off a curve, or drawn towards others, has no count: rounding one out of it gives ``0 of 32 (1.6 %)``.
+    """
+    if estimate.estimate is None:
+        return None
+    events = estimate.estimate * estimate.n
+    return round(events) if abs(events - round(events)) <= 1e-6 * max(estimate.n, 1) else None
+
+
 def share(
     estimate: Estimate, *, events: int | None = None, noun: str = "", words: str = "plausible range"
 ) -> str:

@@ -11,7 +11,7 @@ from ventbook import evidence
 from ventbook.results import Estimate
 from ventbook.units import System
 
-from .core import count, interval, join_words, number, of_total, share, value_range
+from .core import count, count_behind, interval, join_words, number, of_total, share, value_range
 
 CAUSES = {
     "air": "air",
@@ -27,11 +27,6 @@ POSITIONS = "named_causes.positions"
 """Positions in the engine and place in the oil feed, as a family of the quarter's error budget."""
 
 
-def events_of(estimate: Estimate) -> int | None:
-    """Failing units behind a share."""
-    return None if estimate.estimate is None else round(estimate.estimate * estimate.n)
-
-
 def found_share(
     estimate: Estimate, noun: str, limit: str, *, check: str = "first", events: int | None = None
 ) -> str:
@@ -45,9 +40,9 @@ def found_share(
         if events is not None and estimate.n:
             return f"At the {check} check, {of_total(events, estimate.n, noun)} {verb}: cases, not a rate."
         return f"Over {limit} at the {check} check: {share(estimate)}."
-    what = of_total(events_of(estimate) or 0, estimate.n, noun)
+    what = of_total(count_behind(estimate) or 0, estimate.n, noun)
     low, high = estimate.low, estimate.high
-    if events_of(estimate) == 0:
+    if count_behind(estimate) == 0:
         seen = "no finding" if noun == "venting" else f"none over {limit}"
         return (
             f"At the {check} check, {seen} in {count(estimate.n, noun)}{against if noun == 'venting' else ''}. "
@@ -68,7 +63,7 @@ def group_share(name: str, estimate: Estimate, noun: str, *, events: int | None 
     """One group's share as a sentence; cases only where there is no number."""
     if estimate.estimate is None and events is not None and estimate.n:
         return f"{name}: {of_total(events, estimate.n, noun)} (cases, not a rate)."
-    return f"{name}: {share(estimate, events=events_of(estimate), noun=noun)}."
+    return f"{name}: {share(estimate, events=count_behind(estimate), noun=noun)}."
 
 
 def cause_sentence(counts: dict[str, int]) -> str:

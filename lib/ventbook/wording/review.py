@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ventbook.results import Estimate
 
-from .core import count, number, of_total, share, value_range
+from .core import count, count_behind, number, of_total, share, value_range
 
 NUMBER_NAMES = {
     "venting_failure_share": "Ventings with a spongy lifter at the first check",
@@ -15,16 +15,12 @@ NUMBER_NAMES = {
 }
 
 
-def events_of(estimate: Estimate) -> int:
-    """The count behind a share."""
-    return round((estimate.estimate or 0.0) * estimate.n)
-
-
 def short_share(estimate: Estimate) -> str:
-    """``11 of 84 (13 %)`` or ``too few records for a number (n = 3)``."""
+    """``11 of 84 (13 %)``, ``1.6 % of 32`` where no count stands behind it, or ``too few records for a number (n = 3)``."""
     if estimate.estimate is None:
         return share(estimate)
-    return f"{of_total(events_of(estimate), estimate.n)} ({number(estimate.estimate, 'share')})"
+    events, percent = count_behind(estimate), number(estimate.estimate, "share")
+    return f"{percent} of {estimate.n}" if events is None else f"{of_total(events, estimate.n)} ({percent})"
 
 
 def status_sentence(
@@ -44,7 +40,7 @@ def status_sentence(
         )
     if now.estimate is None and now.n == 0:
         return f"{label}: no venting with a lifter check that gives a result."
-    text = f"{label}: {share(now, events=events_of(now), noun='venting')} had at least one spongy lifter at the first check"
+    text = f"{label}: {share(now, events=count_behind(now), noun='venting')} had at least one spongy lifter at the first check"
     known = [f"{short_share(e)} in {name}" for name, e in earlier if e.estimate is not None]
     if not known:
         return f"{text}."

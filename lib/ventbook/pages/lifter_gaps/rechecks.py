@@ -88,7 +88,7 @@ def second_check(page: Page) -> Shown:
         if measured.estimate is not None:
             out += page.text(
                 f"From the records themselves: of lifters over the limit that were read again with no run between, "
-                f"{wording.share(measured, events=words.events_of(measured), noun='lifter')} passed."
+                f"{wording.share(measured, events=wording.count_behind(measured), noun='lifter')} passed."
             )
     out += _figure(page, facts)
     table = pd.DataFrame(rows).astype(

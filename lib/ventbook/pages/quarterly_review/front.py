@@ -174,7 +174,8 @@ def number_text(estimate: Estimate, unit: str) -> str:
     if estimate.estimate is None:
         return "" if estimate.n == 0 else wording.state_words(estimate)
     if unit == "share":
-        return f"{wording.number(estimate.estimate, 'share')} ({words.events_of(estimate)} of {estimate.n})"
+        events, percent = wording.count_behind(estimate), wording.number(estimate.estimate, "share")
+        return f"{percent} of {estimate.n}" if events is None else f"{percent} ({events} of {estimate.n})"
     return wording.number(estimate.estimate, unit, decimals=2)
 
 
@@ -183,7 +184,7 @@ def _keep_number(page: Page, facts: Facts, name: str, estimate: Estimate, period
     if estimate.estimate is None:
         text = wording.state_words(estimate)
     elif unit == "share":
-        text = wording.share(estimate, events=words.events_of(estimate))
+        text = wording.share(estimate, events=wording.count_behind(estimate))
     else:
         text = wording.interval(estimate, decimals=2)
     sentence = f"{words.NUMBER_NAMES[name]} in {period.label}: {text}."

@@ -18,8 +18,8 @@ from ventbook.wording import records as words
 QUARTERS = 8
 _READ_AS = {
     0: "counted one by one",
-    5: "rounded to fives: read 2.5 either way",
-    10: "rounded to tens: read 5 either way, fives 2.5",
+    5: "rounded to fives: read as the two counts either way",
+    10: "rounded to tens: read as the counts up to half a ten either way",
 }
 
 

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
+from ventbook.jobs import build_jobs
 from ventbook.pages import planned_venting as report
 from ventbook.pages.parameters import ParameterError
 from ventbook.pages.planned_venting import score
@@ -305,3 +306,12 @@ class TestScores:
         scored = score.roll_forward(jobs.head(30))
         assert scored.empty
         assert score.summarise(scored)["n"].tolist() == [0] * 6
+
+
+def test_a_history_without_a_finding_gives_no_chance_model():
+    """None failed: the share has an upper bound and no model; a chance of 1e-12 would be made up."""
+    jobs = build_jobs(fleet_tables())
+    for failed in (False, True):
+        same = jobs.assign(failed_first=pd.array([failed] * len(jobs), dtype="boolean"))
+        assert fit_chance(same) is None
+    assert fit_chance(jobs) is not None

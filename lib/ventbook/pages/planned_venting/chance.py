@@ -15,7 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special, stats
 
-from ventbook.numerics import encode, sum_by_cluster
+from ventbook.numerics import encode, judge_fit, sum_by_cluster
 
 Floats = npt.NDArray[np.float64]
 YES_NO = ("lines_empty", "cooler_empty", "filter_new", "turbocharged")
@@ -67,11 +67,14 @@ class ChanceModel:
 
 
 def fit_chance(history: pd.DataFrame) -> ChanceModel | None:
-    """The model on past ventings (rows with ``failed_first``), or None with fewer than 5 of them."""
+    """The model on past ventings (rows with ``failed_first``), or None with fewer than 5 of them, or where none or all of
+    them failed: then there is a bound on the share, and no model."""
     past = history[history["failed_first"].notna()].tail(MOST_ROWS)
     if len(past) < 5:
         return None
     y = past["failed_first"].to_numpy(bool).astype(float)
+    if not 0 < y.sum() < len(y):
+        return None
     cluster, engines = encode(past["engine_id"])
     levels = _levels(past)
     x, site, centre = _design(past, levels, None)
@@ -80,6 +83,8 @@ def fit_chance(history: pd.DataFrame) -> ChanceModel | None:
         late = slice(-MOST_ROWS_TO_CHOOSE, None)
         choice = _choose(x[late], y[late], site, cluster[late], len(engines))
     beta, covariance = _fit(x, y, _penalty(site, *choice), cluster, len(engines))
+    if not np.isfinite(covariance).all():
+        return None
     sites = {
         str(name): (int(part["failed_first"].sum()), len(part))
         for name, part in past.groupby(past["site"].astype("str"))
@@ -168,15 +173,18 @@ def _penalty(site: npt.NDArray[np.bool_], site_spread: float, spread: float) -> 
 def _fit(
     x: Floats, y: Floats, penalty: Floats, cluster: npt.NDArray[np.int64] | None = None, groups: int = 0
 ) -> tuple[Floats, Floats]:
-    """Penalised fit by Newton; the covariance carries the clusters, and the prior where data are silent."""
+    """Penalised fit by Newton; the covariance carries the clusters, and the prior where data are silent, and is missing where
+    the fit has no answer."""
     beta = np.zeros(x.shape[1])
     beta[0] = special.logit((y.sum() + 0.5) / (len(y) + 1.0))
+    settled = False
     for _ in range(25):
         p = special.expit(x @ beta)
         hessian = (x * (p * (1 - p))[:, None]).T @ x + np.diag(penalty + 1e-9)
         step = np.linalg.solve(hessian, x.T @ (y - p) - penalty * beta)
         beta = beta + np.clip(step, -2.0, 2.0)
         if np.max(np.abs(step)) < 1e-8:
+            settled = True
             break
     if cluster is None:
         return beta, np.zeros((0, 0))
@@ -184,6 +192,8 @@ def _fit(
     score = sum_by_cluster(x * (y - special.expit(x @ beta))[:, None], cluster, groups)
     meat = score.T @ score * groups / max(groups - 1, 1)
     prior = np.diag(np.where(penalty < 1e7, penalty, 0.0))
+    if judge_fit(converged=settled, estimates=beta, information=hessian):
+        return beta, np.full_like(bread, np.nan)
     return beta, bread @ (meat + prior) @ bread
 
 

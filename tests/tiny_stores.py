@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-
 from collections.abc import Callable
 from functools import cache
 from pathlib import Path
@@ -30,7 +29,8 @@ def make_tables(*, ventings: int = 30, seed: int = 5, first: str = "2026-01-01")
     place = (days - days.min()) / (days.max() - days.min())
     moved = pd.Timestamp(first) + (place * 240).astype("int64").map(lambda n: pd.Timedelta(days=n))
     later = moved - days
-    jobs["closed"] = pd.to_datetime(jobs["closed"]) + later
+    closed = pd.to_datetime(jobs["closed"]) + later
+    jobs["closed"] = closed.where(closed <= pd.Timestamp(TODAY))
     jobs["date"] = moved
     by_venting = dict(zip(jobs["venting_id"], later, strict=True))
     starts = tables["starts"]
@@ -93,7 +93,9 @@ def _two_a_day(tables: Tables) -> Tables:
 
 
 def _held(tables: Tables) -> Tables:
-    return set_columns(tables, "ventings", date="some day") | {"engines": tables["engines"].assign(engine_type=None)}
+    return set_columns(tables, "ventings", date="some day") | {
+        "engines": tables["engines"].assign(engine_type=None)
+    }
 
 
 KINDS: dict[str, Callable[[Tables], Tables]] = {

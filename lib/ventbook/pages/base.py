@@ -195,6 +195,9 @@ class Page(Scope):
             raise ValueError(f"table {name}: technician codes stay out of reports; drop or group the column")
         if isinstance(columns, Mapping):
             columns = [_named(column, spec) for column, spec in columns.items()]
+        if columns and frame.empty and frame.columns.empty:
+            # a table without rows has the columns that it would have had
+            frame = frame.reindex(columns=[c if isinstance(c, str) else c.name for c in columns])
         chosen = choose_columns(map(str, frame.columns), columns, table=name)
         frame = frame.reset_index(drop=True)
         self._data[name] = make_data(name, frame, chosen, title=title, note=note)

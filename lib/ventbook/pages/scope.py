@@ -157,7 +157,7 @@ class Scope:
         return ", ".join([self.period.words, *parts])
 
     def check_scope(self) -> None:
-        """Raises ParameterError when a filter's value is unknown, or no venting is in period and filters."""
+        """Raises ParameterError when a filter's value is unknown, or there are ventings but none in period and filters."""
         ventings = self.snapshot.read("ventings", columns=["engine_id", "date", "site"])
         engines = self.snapshot.read("engines", columns=["engine_id", "engine_type"])
         ventings = ventings.merge(engines, on="engine_id", how="left")
@@ -171,7 +171,10 @@ class Scope:
                 )
         if faults:
             raise ParameterError(f"{self.name}: {'; '.join(faults)}")
-        if not self.spec.needs_ventings or len(self.within(self.keep(ventings), self.period)):
+        # a store without any venting is no wrong question: every report says what it can't say
+        if ventings.empty or not self.spec.needs_ventings:
+            return
+        if len(self.within(self.keep(ventings), self.period)):
             return
         kept = self.keep(ventings)
         if self.spec.quiet_periods and len(kept):

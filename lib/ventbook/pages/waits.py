@@ -20,6 +20,7 @@ from ventbook.wording import budget as budget_words
 from ventbook.wording import waiting_times as words
 
 from .base import Page
+from .frames import frame_of
 from .show import Shown
 
 #: What a regression takes in, in this order, as far as there are ventings for it.
@@ -150,9 +151,12 @@ def tabulate_groups(jobs: pd.DataFrame, wait: Wait, *, level: float, with_limit:
                 row |= {"over": over.estimate, "over_low": over.low, "over_high": over.high}
             row["given_up"] = int(np.isinf(mine["wait_high"]).sum())
             rows.append(row)
-    table = pd.DataFrame(rows)
-    numbers = [c for c in table.columns if c.startswith(("median", "p90", "over"))]
-    return table.astype(dict.fromkeys(numbers, "float64"))
+    numbers = [
+        f"{key}{end}" for key in ("median", "p90", *["over"] * with_limit) for end in ("", "_low", "_high")
+    ]
+    return frame_of(
+        rows, ["grouping", "column", "group", "n", "engines", "state", "given_up"], numbers=numbers
+    )
 
 
 def show_groups(page: Page, jobs: pd.DataFrame, wait: Wait, *, with_limit: bool) -> Shown:

@@ -61,6 +61,8 @@ def against(statuses: Sequence[str], revisions: Sequence[str]) -> str:
 
 def steps_within(estimate: Estimate, *, within: int, ventings: int, held_against: str) -> str:
     """Share of recorded steps within, as a sentence about records."""
+    if ventings == 0:
+        return "There is no venting to hold against a limit."
     if estimate.n == 0:
         return f"No step of {core.count(ventings, 'venting')} could be held against a limit."
     of = f"of {core.count(ventings, 'venting')}"

@@ -18,9 +18,12 @@ from ventbook.pages.conformity.facts import (
     say_within,
     share_within,
 )
+from ventbook.pages.frames import INTERVAL, frame_of
 from ventbook.pages.show import Shown
 from ventbook.plots.conformity import draw_periods, draw_shares
 from ventbook.wording import conformity as words
+
+COUNTED = ("outside", "near_limit", "not_recorded")
 
 
 def answer(page: Page) -> Shown:
@@ -54,10 +57,10 @@ def by_step(page: Page) -> Shown:
     """Each step: how often within, near, outside, not comparable, not written down; and against what."""
     now = period_verdicts(page)
     table = conformity.summarise_steps(now)
-    shares = pd.DataFrame(
-        [share_within(now[now["step"] == step], level=page.level).as_row() for step in table["step"]]
+    shares = frame_of(
+        [share_within(now[now["step"] == step], level=page.level).as_row() for step in table["step"]], ()
     )
-    table = table.join(shares[["estimate", "low", "high"]].astype(float))
+    table = table.join(shares[list(INTERVAL)])
     table["readings"] = _describe(now, table["step"].tolist())
     table["against"] = [words.AGAINST[status].removeprefix("the ") for status in table["status"]]
     drawn = table[table["estimate"].notna()].assign(n=lambda t: "n = " + t["judged"].astype(str))
@@ -125,11 +128,9 @@ def by_site(page: Page) -> Shown:
             tier=page_tier(page, ventings),
             sentence=sentence,
         )
-        counts = {
-            name: int(part["verdict"].eq(name).sum()) for name in ("outside", "near_limit", "not_recorded")
-        }
+        counts = {name: int(part["verdict"].eq(name).sum()) for name in COUNTED}
         rows.append({"site": site, "ventings": ventings, **counts, **estimate.as_row()})
-    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    table = frame_of(rows, ["site", "ventings", "n", *COUNTED])
     drawn = table.assign(label=table["site"].map(wording.clean_text), n="n = " + table["n"].astype(str))
     if drawn["estimate"].isna().all():
         return shown + _site_table(page, table)
@@ -174,7 +175,9 @@ def by_period(page: Page) -> Shown:
         for label in labels:
             estimate = share_within(part[part["quarter"] == label], level=page.level)
             rows.append({"group": name, "period": label, **estimate.as_row()})
-    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    table = frame_of(rows, ["group", "period", "n"])
+    if not labels:
+        return page.text("There is no venting to hold against a limit, in this period or before.")
     figure, ax = plots.new_figure()
     drawn = {wording.clean_text(name): table[table["group"] == name] for name in list(groups)[:6]}
     draw_periods(ax, drawn, labels=labels)

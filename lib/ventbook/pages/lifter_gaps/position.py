@@ -6,10 +6,13 @@ import pandas as pd
 
 from ventbook import evidence, plots, rates, wording
 from ventbook.pages.base import Page
+from ventbook.pages.frames import frame_of
 from ventbook.pages.lifter_gaps.facts import gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_position_map
 from ventbook.wording import lifters as words
+
+POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
 
 
 def by_position(page: Page) -> Shown:
@@ -26,7 +29,7 @@ def by_position(page: Page) -> Shown:
             table.insert(0, "scope", scope)
             table["feed_rank"] = table["cylinder"].map(rank).astype(float)
             parts.append(table)
-    table = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    table = pd.concat(parts, ignore_index=True) if parts else frame_of([], POSITION)
     label = lifters["engine_type"].astype("str") + " " + lifters["position"].astype("str")
     last = lifters.groupby("engine_id")["feed_rank"].transform("max").astype(float)
     place = (lifters["feed_rank"].astype(float) - 1) / (last - 1).where(last > 1)

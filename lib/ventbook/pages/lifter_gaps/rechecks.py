@@ -7,6 +7,7 @@ import pandas as pd
 from ventbook import plots, rates, wording
 from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
+from ventbook.pages.frames import INTERVAL, frame_of
 from ventbook.pages.lifter_gaps.facts import Facts, gather_facts, limit_label, shown
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_pairs
@@ -91,9 +92,7 @@ def second_check(page: Page) -> Shown:
                 f"{wording.share(measured, events=wording.count_behind(measured), noun='lifter')} passed."
             )
     out += _figure(page, facts)
-    table = pd.DataFrame(rows).astype(
-        {"estimate": float, "low": float, "high": float, "expected_alone": float}
-    )
+    table = frame_of(rows, ["site", "read_again", "passed"], numbers=(*INTERVAL, "expected_alone"))
     return out + page.add_table(
         "cured_by_site",
         table,

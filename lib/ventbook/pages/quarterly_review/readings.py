@@ -8,6 +8,7 @@ import pandas as pd
 from ventbook import conformity, plots, rates, wording
 from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
+from ventbook.pages.frames import INTERVAL, frame_of
 from ventbook.pages.quarterly_review import numbers
 from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
@@ -34,7 +35,7 @@ def times(page: Page) -> Shown:
     for label in facts.labels:
         jobs = facts.jobs[facts.jobs["step"] == label]
         rows.append({"label": label, **_row(numbers.median_time(jobs, 0.5, level=page.level))})
-    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    table = frame_of(rows, ["label", "site", "n", "state"])
     if table["estimate"].notna().any():
         figure, ax = plots.new_figure()
         draw_levels(ax, table, title="Time to oil pressure, half of first starts", unit="seconds")
@@ -51,7 +52,7 @@ def times(page: Page) -> Shown:
         sites.append(
             {"site": site, **_row(numbers.median_time(jobs, 0.5, level=page.level)), "over": over.estimate}
         )
-    by_site = pd.DataFrame(sites).astype({"estimate": float, "low": float, "high": float, "over": float})
+    by_site = frame_of(sites, ["site", "n", "state"], numbers=(*INTERVAL, "over"))
     return shown + page.add_table(
         "time_to_pressure_by_site", by_site, title="Time to oil pressure by site",
         columns={
@@ -92,7 +93,7 @@ def rotations(page: Page) -> Shown:
                     **_row(numbers.rotations_ratio(jobs, level=page.level)),
                 }
             )
-    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    table = frame_of(rows, ["label", "site", "n", "state"])
     overall = table[table["site"] == "all"]
     if overall["estimate"].notna().any():
         figure, ax = plots.new_figure()

@@ -55,6 +55,8 @@ def recorded_map(page: Page) -> Shown:
             frame = frame[frame["turbocharged"].fillna(False).astype(bool)]
         by = frame[name].notna().groupby(frame["quarter"]).mean().reindex(quarters)
         share[i] = by.to_numpy(dtype=float)
+    if not quarters:
+        return page.text("There is no venting in these records, so nothing is recorded or missing.")
     labels = [_label(name) for name in needed]
     figure, ax = plots.new_figure(height=0.9 + 0.24 * len(needed), width=7.2)
     draw_recorded(ax, share, labels, quarters)

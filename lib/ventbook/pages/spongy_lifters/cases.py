@@ -9,6 +9,7 @@ from ventbook import contexts, rates
 from ventbook.pages.base import Page
 from ventbook.pages.show import Shown
 from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, rows_of
+from ventbook.results import NotEnoughData
 from ventbook.wording import contexts as words
 
 OPEN_ROWS = 8
@@ -78,6 +79,14 @@ def more_ventings(page: Page) -> Shown:
     )  # fmt: skip
 
 
+def _correlate(failed: np.ndarray, engine: pd.Series) -> float:
+    """How far ventings of one engine go together; 0 where nothing tells: every engine vented once, all or none failing."""
+    try:
+        return max(rates.intra_engine_correlation(failed, np.ones(len(failed)), cluster=engine), 0.0)
+    except NotEnoughData:
+        return 0.0
+
+
 def need_table(page: Page, facts: Facts) -> pd.DataFrame:
     """Yes/no circumstances whose effect is not known to matter or not, those nearest to an answer first."""
     effects = facts.effects["lifter_failure"]
@@ -88,12 +97,7 @@ def need_table(page: Page, facts: Facts) -> pd.DataFrame:
     returned = jobs.groupby("engine_id").size()
     per_engine = float(returned.mean()) if len(returned) else 1.0
     failed = jobs["failed_first"].to_numpy(dtype=float)
-    correlation = (
-        max(rates.intra_engine_correlation(failed, np.ones(len(failed)), cluster=jobs["engine_id"]), 0.0)
-        if len(jobs) > 20
-        else 0.0
-    )
-    correlation = 0.0 if np.isnan(correlation) else float(correlation)
+    correlation = _correlate(failed, jobs["engine_id"]) if len(jobs) > 20 else 0.0
     rows = []
     for row in rows_of(wanted):
         others = row["ventings"] - row["exposed"]

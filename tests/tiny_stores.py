@@ -84,7 +84,8 @@ def _over(checks: pd.DataFrame) -> np.ndarray:
 
 def _given_up(tables: Tables) -> Tables:
     out = set_columns(tables, "ventings", pressure_shown=False, rotations_after_pressure=None)
-    return set_columns(out, "starts", pressure_shown=False)
+    out = set_columns(out, "starts", pressure_shown=False)
+    return drop_rows(out, "samples")
 
 
 def _two_a_day(tables: Tables) -> Tables:

@@ -68,26 +68,28 @@ def stores(tmp_path_factory: pytest.TempPathFactory):
 
 @pytest.mark.parametrize("kind", KINDS)
 @pytest.mark.parametrize("name", REPORTS)
-def test_every_report_says_what_it_can_and_what_it_cannot(stores, tmp_path: Path, kind: str, name: str) -> None:
+def test_every_report_says_what_it_can_and_what_it_cannot(
+    stores, tmp_path: Path, kind: str, name: str
+) -> None:
     run = run_page(name, stores(kind), tmp_path)
     check_whole(run)
     states, words = SAID.get(kind, {}).get(name, ({}, ""))
     found = {f["id"]: f["state"] for f in reversed(run.findings) if not f["group"]}
     assert {id: found.get(id) for id in states} == states
-    assert words in " ".join([*run.contents["answers"], run.text])
+    assert words in " ".join([*run.closing.answers, run.text])
 
 
 def check_whole(run: RunPage) -> None:
     """An answer in sentences, states that are known, ends in order, and nothing in any text that is no number."""
-    answers = run.contents["answers"]
+    answers = run.closing.answers
     assert answers and all(answer.rstrip().endswith((".", "?", ":")) for answer in answers)
     assert "Made from" in run.text
     sentences = [finding["sentence"] for finding in run.findings]
     cells = [
         cell
-        for table in run.contents["tables"].values()
-        for row in table["rows"]
-        for cell in row
+        for table in run.tables.values()
+        for column in table.cells.values()
+        for cell in column
         if isinstance(cell, str)
     ]
     for text in [run.text, *answers, *sentences, *cells]:

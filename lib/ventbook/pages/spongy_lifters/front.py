@@ -44,9 +44,14 @@ def count_sentence(page: Page, facts: Facts) -> str:
 
 def _causes_sentence(page: Page, facts: Facts) -> str:
     n, failing = int(facts.beside["failed_first"].notna().sum()), int(facts.beside["failed_first"].sum())
+    if n and failing == n:
+        return (
+            f"Causes are not compared: all of {wording.count(n, 'venting')} with a lifter check up to the end of the period had a finding, so there is "
+            "nothing to compare with. What each finding's own record says stands below."
+        )
     if facts.few:
         return (
-            f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing} with a finding, are too few. "
+            f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing or 'none'} with a finding, are too few. "
             "What each finding's own record says stands below."
         )
     return words.causes_sentence(rows_of(facts.ranked[facts.ranked["standing"] == "cause"]), ventings=n)

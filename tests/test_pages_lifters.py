@@ -6,14 +6,12 @@ import json
 import re
 import shutil
 
-import numpy as np
 import pandas as pd
 import pytest
 
 from ventbook import gauge, pages, rates, wording
 from ventbook.jobs import build_jobs
 from ventbook.pages import gauge_study, lifter_gaps
-from ventbook.pages.lifter_gaps import facts as lifter_facts
 from ventbook.results import Estimate, no_estimate
 from ventbook.wording import gauge as gauge_words
 from ventbook.wording import lifters as lifter_words
@@ -214,12 +212,6 @@ def test_a_placeholder_limit_is_named_and_nothing_reads_like_a_release(demo_stor
     assert "vb-banner" in html
     body = text[: text.index("\nCautions")]
     assert not re.search(r"\b(released?|airworthy|may be flown|safe)\b", body)
-
-
-def test_reading_step_is_told_from_the_readings():
-    assert lifter_facts.reading_step(pd.Series([0.05, 0.10, 0.30, np.nan])) == 0.05
-    assert lifter_facts.reading_step(pd.Series([0.01, 0.13])) == 0.01
-    assert lifter_facts.reading_step(pd.Series([], dtype=float)) == 0.01
 
 
 def test_sentences_about_shares():

@@ -11,8 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook import rates
-from ventbook.results import NotEnoughData
+from ventbook import gauge, rates
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
 
@@ -108,13 +107,21 @@ def test_cured_share_counts_only_lifters_read_again_after_a_run():
     assert rates.cured_share([False], [False], [True], cluster=["a"]).state == "not_recorded"
 
 
+def log_normal(mean: float, sd: float) -> gauge.GapDistribution:
+    """A log-normal fleet of a million lifters as a distribution of true gaps."""
+    width = 0.01
+    middle = np.arange(width, 4.0, width)
+    weight = np.exp(-0.5 * ((np.log(middle) - mean) / sd) ** 2) / middle
+    return gauge.GapDistribution(middle, width, weight / weight.sum(), 1_000_000, 0)
+
+
 def test_second_look_is_what_a_simulated_second_look_gives():
     rng = np.random.default_rng(3)
     sd, u = 0.528, 0.06
     gap = np.exp(np.log(0.22) + sd * rng.standard_normal(300_000))
     first, again = (gap + u * rng.standard_normal(gap.size) for _ in range(2))
     flagged = first > 0.5
-    spread = rates.GapSpread(np.log(0.22), sd, 0.22, gap.size, 0)
+    spread = log_normal(np.log(0.22), sd)
     look = rates.expect_second_look(first[flagged], u=u, limit=0.5, spread=spread)
     error = 3 * np.sqrt(0.25 * 0.75 / flagged.sum())
     assert look.passes.mean() == pytest.approx((again[flagged] <= 0.5).mean(), abs=error)
@@ -128,7 +135,7 @@ def test_second_look_is_what_a_simulated_second_look_gives():
 
 
 def test_second_look_without_gauge_error_changes_nothing():
-    spread = rates.GapSpread(-1.5, 0.5, 0.22, 100, 0)
+    spread = log_normal(-1.5, 0.5)
     look = rates.expect_second_look([0.4, 0.6], u=0.0, limit=0.5, spread=spread)
     assert look.passes.tolist() == [1.0, 0.0]
     assert look.expected.tolist() == [0.4, 0.6]
@@ -138,7 +145,7 @@ def test_run_that_does_nothing_shows_no_cure_beyond_a_second_look():
     rng = np.random.default_rng(8)
     gap = np.exp(np.log(0.22) + 0.6 * rng.standard_normal(6000))
     first, last = (np.maximum(gap + 0.05 * rng.standard_normal(gap.size), 0) for _ in range(2))
-    spread = rates.fit_gap_spread(first, u=0.05)
+    spread = gauge.deconvolve_gaps(first, u=0.05, step=0.01)
     run = first > 0.5
     answer = rates.compare_cure(
         first,
@@ -157,7 +164,7 @@ def test_run_that_does_nothing_shows_no_cure_beyond_a_second_look():
 def test_run_that_cures_is_seen():
     first = np.full(11, 0.62)
     last_over = [False] * 8 + [True] * 3
-    spread = rates.GapSpread(np.log(0.22), 0.5, 0.22, 400, 0)
+    spread = log_normal(np.log(0.22), 0.5)
     answer = rates.compare_cure(
         first, last_over, [True] * 11, cluster=range(11), u=0.06, limit=0.5, spread=spread
     )
@@ -184,7 +191,7 @@ def test_chance_of_at_least_is_a_tail(p, count):
 
 
 def test_paired_changes_mark_what_is_beyond_a_second_look():
-    spread = rates.GapSpread(np.log(0.22), 0.5, 0.22, 400, 0)
+    spread = log_normal(np.log(0.22), 0.5)
     table = rates.paired_changes(
         [0.55, 0.60, np.nan, 0.6],
         [0.20, 0.59, 0.3, 0.9],
@@ -275,10 +282,6 @@ def test_gaps_too_few_or_all_under_the_step():
     assert "3 in 2 engines are needed" in table["note"].iloc[0]
     assert rates.median_gap([0.0] * 20, cluster=range(20)).state == "too_few"
     assert rates.median_gap([], cluster=[]).state == "not_recorded"
-    with pytest.raises(NotEnoughData, match="gap spread"):
-        rates.fit_gap_spread([0.3] * 3)
-    with pytest.raises(ValueError, match="step must be over 0 mm"):
-        rates.fit_gap_spread([0.3], step=0)
 
 
 def test_blanks_give_bounds_and_say_when_nothing_is_known():

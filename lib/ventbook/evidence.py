@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -28,6 +29,11 @@ TIERS = ("list", "describe", "compare", "model")
 @cache
 def _conditions() -> dict[str, dict[str, Any]]:
     return read_toml(DATA / "tiers.toml")
+
+
+def need(name: str) -> Mapping[str, Any]:
+    """The least numbers under which something stays unsaid: a table of ``data/tiers.toml`` by name."""
+    return MappingProxyType(_conditions()[name])
 
 
 def tier(

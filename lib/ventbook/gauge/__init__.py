@@ -16,14 +16,9 @@ from ventbook.gauge.conformance import (
     over_limit_probability,
     worst_false_accept,
 )
-from ventbook.gauge.fleet import (
-    FAMILY,
-    WrongVerdicts,
-    compare_gauges,
-    count_on_the_gauge,
-    expect_wrong_verdicts,
-)
+from ventbook.gauge.fleet import FAMILY, compare_gauges, count_on_the_gauge
 from ventbook.gauge.planning import choose_size, plan_study
+from ventbook.gauge.spread import GapDistribution, deconvolve_gaps, gap_density, reading_step
 from ventbook.gauge.studies import GaugeStudy, analyse_study, interval_of_gauge, list_studies
 from ventbook.gauge.uncertainty import (
     Agreement,
@@ -37,6 +32,12 @@ from ventbook.gauge.uncertainty import (
     uncertainties_from_records,
     uncertainty_by_gauge,
 )
+from ventbook.gauge.wrong_verdicts import (
+    LongRun,
+    WrongVerdicts,
+    estimate_wrong_verdicts,
+    expect_wrong_verdicts,
+)
 
 __all__ = [
     "ASSUMED_U_MM",
@@ -44,8 +45,10 @@ __all__ = [
     "Agreement",
     "Combined",
     "CrossedAnova",
+    "GapDistribution",
     "GaugeStudy",
     "Line",
+    "LongRun",
     "RemlFit",
     "WrongVerdicts",
     "agree_fleiss",
@@ -57,9 +60,12 @@ __all__ = [
     "compare_gauges",
     "compare_pairs",
     "count_on_the_gauge",
+    "deconvolve_gaps",
+    "estimate_wrong_verdicts",
     "expect_wrong_verdicts",
     "fit_line",
     "fit_reml",
+    "gap_density",
     "guard_band",
     "interval_of_gauge",
     "interval_of_sum",
@@ -69,6 +75,7 @@ __all__ = [
     "over_limit_probability",
     "plan_study",
     "pool_repeats",
+    "reading_step",
     "repeatability_from_rechecks",
     "resolution_uncertainty",
     "uncertainties_from_records",

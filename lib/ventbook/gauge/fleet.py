@@ -1,64 +1,17 @@
-"""What the gauge does to the fleet's verdicts: wrong passes, wrong failures, and gauges that differ in routine use."""
+"""What hangs on the gauge in a fleet: verdicts near the limit, and gauges that differ in routine use."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import stats
 
 from ventbook.evidence import load_budget
-from ventbook.gauge.conformance import over_limit_probability
 from ventbook.numerics import judge_fit
 
-GRID = 4000
 FEW_ENGINES = 400
 #: Gauges in routine use, as a family of the quarter's error budget.
 FAMILY = "gauge.routine"
-
-
-@dataclass(frozen=True)
-class WrongVerdicts:
-    """Shares of all lifters, and of those passed and failed, for a fleet of log-normal true gaps.
-
-    over : truly over the limit; failed : read over the acceptance limit; false_pass, false_fail : both wrong ways, as
-    shares of all lifters; passed_wrongly, failed_wrongly : of those passed and of those failed.
-    """
-
-    over: float
-    failed: float
-    false_pass: float
-    false_fail: float
-    passed_wrongly: float
-    failed_wrongly: float
-
-
-def expect_wrong_verdicts(
-    log_mean: float, log_sd: float, *, u: float, limit: float, accept: float | None = None, bias: float = 0.0
-) -> WrongVerdicts:
-    """Wrong verdicts in the fleet when readings up to ``accept`` (default: the limit) pass.
-
-    True gaps are exp(log_mean + log_sd normal) mm; a reading is the gap plus ``bias`` plus an error of spread u.
-    """
-    if not (log_sd > 0 and u >= 0 and limit > 0):
-        raise ValueError(f"log_sd and limit must be over 0 and u 0 or more; got {log_sd}, {limit}, {u}")
-    accept = limit if accept is None else accept
-    # equal shares of the fleet: the middle of each of GRID slices; the limit splits one slice at most
-    z = special.ndtri((np.arange(GRID) + 0.5) / GRID)
-    gap = np.exp(log_mean + log_sd * z)
-    fail = over_limit_probability(gap + bias, u, accept)
-    over = gap > limit
-    false_pass, false_fail = float((over * (1 - fail)).mean()), float((~over * fail).mean())
-    failed = float(fail.mean())
-    return WrongVerdicts(
-        float(special.ndtr((log_mean - np.log(limit)) / log_sd)),
-        failed,
-        false_pass,
-        false_fail,
-        false_pass / (1 - failed) if failed < 1 else 0.0,
-        false_fail / failed if failed > 0 else 0.0,
-    )
 
 
 def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series) -> dict[str, float]:

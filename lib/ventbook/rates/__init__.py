@@ -19,9 +19,7 @@ from ventbook.rates.failing import (
 from ventbook.rates.gaps import (
     DEFAULT_STEP_MM,
     CensoredFit,
-    GapSpread,
     compare_gaps,
-    fit_gap_spread,
     fit_left_censored,
     median_gap,
 )
@@ -60,7 +58,6 @@ __all__ = [
     "CensoredFit",
     "Check",
     "CureAnswer",
-    "GapSpread",
     "GeeFit",
     "Of",
     "PositionTest",
@@ -82,7 +79,6 @@ __all__ = [
     "failing_share",
     "failing_tier",
     "fit_beta_binomial",
-    "fit_gap_spread",
     "fit_gee",
     "fit_left_censored",
     "intra_engine_correlation",

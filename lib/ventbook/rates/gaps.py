@@ -175,37 +175,6 @@ def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> tuple[Array, bool]
     return theta, False
 
 
-@dataclass(frozen=True)
-class GapSpread:
-    """Log-normal spread of true gaps in a fleet, mm: exp(mean + sd normal), gauge error taken out."""
-
-    mean: float
-    sd: float
-    median_mm: float
-    n: int
-    censored: int
-
-
-def fit_gap_spread(gap: Any, *, step: float = DEFAULT_STEP_MM, u: float = 0.0) -> GapSpread:
-    """Spread of true gaps from first readings: log-normal with readings under ``step`` mm as left-censored.
-
-    The gauge's uncertainty u (mm) is taken out of the spread at the median: sd^2 = fitted^2 - (u/median)^2, never
-    under a tenth of the fitted one.
-    """
-    reading = pd.to_numeric(pd.Series(gap)).to_numpy(dtype=float, na_value=np.nan)
-    reading = reading[np.isfinite(reading)]
-    _check_step(step)
-    if (reading >= step).sum() < LEAST_READINGS:
-        raise NotEnoughData(
-            "gap spread, readings over the gauge's step", n=int((reading >= step).sum()), needed=8
-        )
-    y, cut = log_gap(reading, step)
-    fit = fit_left_censored(y, cut, np.ones((y.size, 1)))
-    mean = float(fit.coefficients[0])
-    variance = max(fit.sd**2 - (u / np.exp(mean)) ** 2, (0.1 * fit.sd) ** 2)
-    return GapSpread(mean, float(np.sqrt(variance)), float(np.exp(mean)), y.size, fit.censored)
-
-
 def log_gap(gap: Array, step: float) -> tuple[Array, npt.NDArray[np.bool_]]:
     """log of max(gap, step) and where it is censored: a reading under the step says only "under the step"."""
     cut = gap < step - 1e-12

@@ -14,9 +14,9 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from ventbook.gauge import GapDistribution, gap_density
 from ventbook.numerics import tail_chances
 from ventbook.rates.clusters import Array
-from ventbook.rates.gaps import GapSpread
 from ventbook.rates.intervals import check_level
 from ventbook.rates.shares import venting_share
 from ventbook.results import Estimate, no_estimate
@@ -78,17 +78,22 @@ class SecondLook:
 
 
 def expect_second_look(
-    reading: npt.ArrayLike, *, u: npt.ArrayLike, limit: npt.ArrayLike, spread: GapSpread, level: float = 0.95
+    reading: npt.ArrayLike,
+    *,
+    u: npt.ArrayLike,
+    limit: npt.ArrayLike,
+    spread: GapDistribution,
+    level: float = 0.95,
 ) -> SecondLook:
     """Expect a second reading of the same lifters by the same gauge with nothing done between.
 
-    The true gap given the first reading y has density proportional to the fleet's log-normal density times
+    The true gap given the first reading y has density proportional to the fleet's own density times
     the normal density of y - gap with spread u; the second reading adds a fresh error. With u = 0 nothing changes.
 
     Parameters
     ----------
     reading : first readings, mm (finite); u, limit : standard uncertainty of one reading and limit, mm.
-    spread : of true gaps in the fleet, see `fit_gap_spread`.
+    spread : of true gaps in the fleet, see `gauge.deconvolve_gaps`.
     """
     level = check_level(level)
     y, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (reading, u, limit)))
@@ -102,7 +107,7 @@ def expect_second_look(
     part = (np.arange(GRID) + 0.5) / GRID
     x = low[:, None] + part * (high - low)[:, None]
     log_density = -0.5 * ((y[:, None] - x) / width[:, None]) ** 2
-    log_density -= 0.5 * ((np.log(x) - spread.mean) / max(spread.sd, 1e-6)) ** 2 + np.log(x)
+    log_density += np.log(gap_density(spread, x))
     weight = np.exp(log_density - log_density.max(1, keepdims=True))
     weight /= weight.sum(1, keepdims=True)
     passes = (weight * special.ndtr((limit[:, None] - x) / width[:, None])).sum(1)
@@ -142,7 +147,7 @@ def compare_cure(
     cluster: Any,
     u: Any,
     limit: Any,
-    spread: GapSpread | None,
+    spread: GapDistribution | None,
     level: float = 0.95,
 ) -> CureAnswer:
     """Set the cured share of lifters that read over the limit beside what a second look alone would cure.
@@ -151,7 +156,7 @@ def compare_cure(
     ----------
     gap_first : first reading, mm; only readings over the limit with an extra run and a last check count.
     over_last, extra_run : yes/no; u, limit : mm, one value or one a lifter; cluster : engine id.
-    spread : spread of true gaps (`fit_gap_spread`); None (too few readings) leaves the second-look part too_few.
+    spread : spread of true gaps (`gauge.deconvolve_gaps`); None (too few readings) leaves the second-look part too_few.
     """
     level = check_level(level)
     frame = pd.DataFrame(
@@ -215,7 +220,7 @@ def chance_of_at_least(count: int, probabilities: npt.ArrayLike) -> float:
 
 
 def paired_changes(
-    gap_first: Any, gap_last: Any, *, u: Any, limit: Any, spread: GapSpread | None, level: float = 0.95
+    gap_first: Any, gap_last: Any, *, u: Any, limit: Any, spread: GapDistribution | None, level: float = 0.95
 ) -> pd.DataFrame:
     """First and last reading of every lifter read twice, with the band a second look alone would fall into.
 

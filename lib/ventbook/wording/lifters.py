@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from ventbook import evidence
+from ventbook.gauge import LongRun
 from ventbook.results import Estimate
 from ventbook.units import System
 
@@ -95,6 +96,25 @@ def wrong_verdicts(passed: float, failed: float, *, lifters: int, n_failed: int)
         f"By the gauge's uncertainty, about {passed:.1f} of {count(lifters - n_failed, 'lifter')} that read within are "
         f"truly over the limit, and about {failed:.1f} of {count(n_failed, 'lifter')} that read over are truly within."
     )
+
+
+def long_run(found: LongRun, *, units: System) -> str:
+    """What share of verdicts is wrong over the long run, and what a stricter limit for readings would change."""
+    failed, passed = found.failed_wrongly, found.false_pass
+    if found.verdicts is None or found.guarded is None:
+        return f"What share of verdicts is wrong over the long run is not known: {failed.note}."
+    text = "Over the long run, "
+    if failed.estimate is None:
+        text += f"it is not known what share of lifters that read over the limit is truly within it ({failed.note}); "
+    else:
+        text += f"{share(failed)} of lifters that read over the limit would be truly within it, and "
+    text += (
+        f"{share(passed)} of all lifters would pass though over it. Accepting only up to "
+        f"{number(found.accept_mm, 'mm', units=units, decimals=3)} would bring the wrong passes to "
+        f"{number(found.guarded.false_pass, 'share', decimals=2)} of all lifters and send back "
+        f"{number(found.guarded.failed - found.verdicts.failed, 'share', decimals=2)} of them more."
+    )
+    return text
 
 
 def cure_sentence(

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ventbook import gauge, plots, rates, wording
+from ventbook import gauge, plots, wording
 from ventbook.pages.base import Page
 from ventbook.pages.gauge_study.facts import Facts, gather_facts, gauges_off, to_display, unit_label
 from ventbook.pages.show import Shown
 from ventbook.plots.gauge import draw_differences
-from ventbook.results import NotEnoughData
 from ventbook.verdicts import is_over
 from ventbook.wording import gauge as words
+from ventbook.wording import lifters as lifter_words
 
 
 def side_by_side(page: Page) -> Shown:
@@ -126,21 +126,14 @@ def _long_run(page: Page, facts: Facts) -> Shown:
     """Wrong verdicts over the long run at the present limit, for the median gauge."""
     if facts.limit is None or facts.by_gauge.empty:
         return Shown("", "")
-    u = float(facts.by_gauge["u_mm"].median())
-    try:
-        spread = rates.fit_gap_spread(facts.lifters["gap_first_mm"], step=0.01, u=u)
-    except NotEnoughData:
-        return page.text(
-            "Too few readings over the gauge's step to say what share of verdicts is wrong over the long run."
-        )
-    wrong = gauge.expect_wrong_verdicts(spread.mean, spread.sd, u=u, limit=facts.limit)
-    accept = gauge.guard_band(facts.limit, u)
-    safe = gauge.expect_wrong_verdicts(spread.mean, spread.sd, u=u, limit=facts.limit, accept=accept)
-    number = wording.number
-    return page.text(
-        f"Over the long run, with an uncertainty of {number(u, 'mm', units=page.units, decimals=3)}, "
-        f"{number(wrong.failed_wrongly, 'share')} of the lifters that read over the limit are truly within it, and "
-        f"{number(wrong.false_pass, 'share', decimals=2)} of all lifters pass though over it.",
-        f"Accepting only readings up to {number(accept, 'mm', units=page.units, decimals=3)} keeps each lifter passed within the limit with "
-        f"95 % probability; it would send back {number(safe.failed - wrong.failed, 'share', decimals=2)} of all lifters more.",
+    t = facts.lifters
+    found = gauge.estimate_wrong_verdicts(
+        t["gap_first_mm"],
+        t["engine_id"],
+        u=t["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM),
+        step=gauge.reading_step(t["gap_first_mm"]),
+        limit=facts.limit,
+        level=page.level,
+        seed=page.seed,
     )
+    return page.text(lifter_words.long_run(found, units=page.units))

@@ -8,13 +8,11 @@ from weakref import WeakKeyDictionary
 import numpy as np
 import pandas as pd
 
-from ventbook import evidence, rates, units, wording
+from ventbook import evidence, gauge, units, wording
+from ventbook.gauge import GapDistribution, LongRun
 from ventbook.pages.base import Page
-from ventbook.rates import GapSpread
 from ventbook.results import NotEnoughData
 from ventbook.verdicts import only_findings
-
-STEPS = (0.01, 0.02, 0.05, 0.1)
 
 
 @dataclass(frozen=True)
@@ -22,7 +20,7 @@ class Facts:
     """Ventings and lifters of the period, and how the readings were taken.
 
     ``history``: lifters up to the end of the period.
-    ``spread``: log-normal spread of true gaps (None: too few readings); ``step``: step of the readings, mm; ``u``:
+    ``spread``: distribution of true gaps (None: too few readings); ``long_run``: share of wrong verdicts; ``step``: step of the readings, mm; ``u``:
     median uncertainty of a reading, mm. ``limit``: the limit most lifters of the period are held against, mm (NaN:
     none); ``limit_words``: "the limit" or "the placeholder limit".
     """
@@ -31,7 +29,8 @@ class Facts:
     lifters: pd.DataFrame
     history: pd.DataFrame
     groups: dict[str, list[str]]
-    spread: GapSpread | None
+    spread: GapDistribution | None
+    long_run: LongRun
     step: float
     u: float
     limit: float
@@ -60,28 +59,30 @@ def _make_facts(page: Page) -> Facts:
     known = not only_findings(jobs)
     failed = jobs["failed_first"].dropna()
     tier = evidence.tier(ventings=len(failed), findings=int(failed.sum()), denominators_known=known)
-    step = reading_step(history["gap_first_mm"])
+    step = gauge.reading_step(history["gap_first_mm"])
     readings = lifters["gauge_u_mm"].dropna()
     u = float(readings.median()) if len(readings) else float("nan")
+    errors = history["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM)
     try:
-        spread = rates.fit_gap_spread(history["gap_first_mm"], step=step, u=u if np.isfinite(u) else 0.0)
+        spread = gauge.deconvolve_gaps(history["gap_first_mm"], u=errors, step=step)
     except NotEnoughData:
         spread = None
     limits = lifters["limit_mm"].dropna()
     limit = float(limits.mode().iloc[0]) if len(limits) else float("nan")
+    long_run = gauge.estimate_wrong_verdicts(
+        history["gap_first_mm"],
+        history["engine_id"],
+        u=errors,
+        step=step,
+        limit=limit,
+        level=page.level,
+        seed=page.seed,
+    )
     placeholder = bool((lifters["limit_status"] == "placeholder").fillna(False).any())
     words = "the placeholder limit" if placeholder else "the limit"
-    return Facts(jobs, lifters, history, groups, spread, step, u, limit, placeholder, words, tier, known)
-
-
-def reading_step(gap: pd.Series) -> float:
-    """Largest usual step that nearly all readings are multiples of, mm; .01 where none fits."""
-    values = gap.dropna().to_numpy(dtype=float)
-    values = values[values > 0]
-    for step in sorted(STEPS, reverse=True):
-        if values.size and (np.abs(values / step - np.round(values / step)) < 1e-6).mean() > 0.98:
-            return step
-    return STEPS[0]
+    return Facts(
+        jobs, lifters, history, groups, spread, long_run, step, u, limit, placeholder, words, tier, known
+    )
 
 
 def shown(values: pd.Series | np.ndarray | float, page: Page, unit: str = "mm") -> np.ndarray:

@@ -10,7 +10,6 @@ from ventbook.pages.base import Page
 from ventbook.pages.lifter_gaps.facts import Facts, gather_facts, limit_label, shown
 from ventbook.pages.show import Shown
 from ventbook.plots.lifters import draw_gap_counts
-from ventbook.results import Estimate, no_estimate
 from ventbook.units import display
 from ventbook.wording import lifters as words
 
@@ -69,24 +68,12 @@ def against_limit(page: Page) -> Shown:
             "gauge was used."
         )
     out = page.text(*sentences)
-    estimate = no_estimate("too_few", level=page.level, unit="share", n=int(counts["lifters"]))
-    if facts.spread is not None and facts.limit > 0 and facts.u > 0:
-        wrong = gauge.expect_wrong_verdicts(facts.spread.mean, facts.spread.sd, u=facts.u, limit=facts.limit)
-        guarded = gauge.guard_band(facts.limit, facts.u)
-        safe = gauge.expect_wrong_verdicts(
-            facts.spread.mean, facts.spread.sd, u=facts.u, limit=facts.limit, accept=guarded
-        )
-        method = "log-normal fleet, normal gauge error"
-        estimate = Estimate(
-            wrong.failed_wrongly, None, None, page.level, "share", int(counts["lifters"]), 0, method
-        )
-        text = (
-            f"Over the long run, {wording.number(wrong.failed_wrongly, 'share')} of lifters that read over the limit would be "
-            f"truly within it, and {wording.number(wrong.false_pass, 'share', decimals=2)} of all lifters would pass though "
-            f"over it. Accepting only up to {wording.number(guarded, 'mm', units=page.units, decimals=3)} would bring the wrong passes to "
-            f"{wording.number(safe.false_pass, 'share', decimals=2)} of all lifters."
-        )
-        out += page.add_finding("failed_wrongly_share", estimate, tier=facts.tier, sentence=text)
+    out += page.add_finding(
+        "failed_wrongly_share",
+        facts.long_run.failed_wrongly,
+        tier=facts.tier,
+        sentence=words.long_run(facts.long_run, units=page.units),
+    )
     if facts.limit > 0:
         out += _figure(page, facts, t)
     table = class_of(t).value_counts().reindex([k for k, _ in CLASSES], fill_value=0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from ventbook import conformity, plots, rates, wording
+from ventbook import conformity, gauge, plots, rates, wording
 from ventbook.jobs import count_runs_taken
 from ventbook.pages.base import Page
 from ventbook.pages.frames import INTERVAL, frame_of
@@ -148,7 +148,11 @@ def _cure(page: Page, facts: Facts, now: pd.DataFrame) -> Shown:
     known = facts.lifters[facts.lifters["gap_first_corrected_mm"].notna()]
     known = known.iloc[:: max(1, len(known) // ENOUGH)]
     try:
-        spread = rates.fit_gap_spread(known["gap_first_corrected_mm"], u=float(known["gauge_u_mm"].median()))
+        spread = gauge.deconvolve_gaps(
+            known["gap_first_corrected_mm"],
+            u=known["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM),
+            step=gauge.reading_step(known["gap_first_mm"]),
+        )
     except NotEnoughData:
         spread = None
     answer = rates.compare_cure(

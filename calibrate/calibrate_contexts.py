@@ -1,4 +1,4 @@
-"""Does a planted cause come out on top, and nothing where nothing is planted? Simulated fleets with known truth.
+"""Is a planted cause named, and nothing where nothing is planted? Simulated fleets with known truth.
 
     python calibrate/calibrate_contexts.py --fleets 500 --jobs 1
 
@@ -6,8 +6,9 @@ writes calibrate/tables/contexts.csv and contexts.md. A fleet: 300 ventings on 1
 circumstances that keep no company unless said, 8 or 12 lifters a venting. Log odds of a spongy lifter spread between
 engines, between ventings and between sites; 6 % of lifters are over the limit where nothing is planted. On
 "ordinary" fleets the spread is such that the plain ranking finds odds ratio 4 in about 96 of 100; "rough" fleets have
-an intra-venting correlation of about .15. Beside each figure stands the plain
-ranking: each factor alone, a chi-square test on ventings with a finding. Figures are shares of fleets with their
+an intra-venting correlation of about .15. Named and asked
+are what the report on spongy lifters shows (answer, question beside it), not a place in an order that no reader sees. Beside each
+figure stands the plain ranking (first, or among the first three): each factor alone, a chi-square test on ventings with a finding. Figures are shares of fleets with their
 Monte Carlo error.
 """
 
@@ -158,9 +159,9 @@ CASES = tuple(
     case
     for fleet in SPREADS
     for case in (
-        Case("nothing planted", fleet, "", plant_nothing, "a cause is listed (q < .05)", 0.06),
-        Case("odds ratio 4", fleet, "cooler_empty", partial(plant_cooler, odds_ratio=4.0), "first", 0.95),
-        Case("odds ratio 2", fleet, "cooler_empty", partial(plant_cooler, odds_ratio=2.0), "first three", 0.75),
+        Case("nothing planted", fleet, "", plant_nothing, "anything is named", 0.03),
+        Case("odds ratio 4", fleet, "cooler_empty", partial(plant_cooler, odds_ratio=4.0), "named", 0.90),
+        Case("odds ratio 2", fleet, "cooler_empty", partial(plant_cooler, odds_ratio=2.0), "named or asked", 0.30),
         Case(
             "pressurised where empty", fleet, "tank_pressurised", partial(plant_indication, overlap=True), "sign", 0.95
         ),
@@ -209,21 +210,19 @@ def judge_fleet(case: Case, number: int) -> dict[str, float]:
     }
     if not case.truth:
         return out | {"answer": out["any_cause"], "plain": np.nan, "listed": np.nan, "wrong_causes": np.nan}
-    place = ranked["factor"].tolist().index(case.truth)
-    row = ranked.iloc[place]
+    row = ranked[ranked["factor"] == case.truth].iloc[0]
     effect = effects[effects["factor"] == case.truth].iloc[0]
+    at_level = row["level"] in ("C", "Harbour 2") or case.truth not in ("lifter_lot", "gauge")
     answers = {
-        "first": float(place == 0),
-        "first three": float(place < 3),
+        "named": float(row["standing"] == "cause" and at_level),
+        "named or asked": float(row["standing"] != "not listed" and at_level),
         "sign": float(effect["overlap"] != "none" and effect["adjusted"] < 1),
         "overlap warning": float(effect["overlap"] == "none"),
-        "named": float(place == 0 and row["level"] in ("C", "Harbour 2")),
     }
     plains = {
-        "first": float(plain[0] == case.truth),
-        "first three": float(case.truth in plain[:3]),
-        "sign": float(effect["crude"] < 1),
         "named": float(plain[0] == case.truth),
+        "named or asked": float(case.truth in plain[:3]),
+        "sign": float(effect["crude"] < 1),
     }
     wrong = ranked[(ranked["standing"] == "cause") & (ranked["factor"] != case.truth)]
     return out | {

@@ -10,6 +10,7 @@ import pytest
 
 from ventbook import conformity, intake, jobs, pages
 from ventbook import store as stores
+from ventbook.errors import InputError
 from ventbook.pages.runup import run_up_sheet
 from ventbook.traces import MADE_UNDER
 from ventbook.traces.settings import name_settings
@@ -147,8 +148,6 @@ def test_a_corrected_threshold_is_renewed_too(tmp_path, store):
 
 
 def test_an_intake_under_limits_that_cannot_be_read_changes_nothing(tmp_path, store):
-    from ventbook.errors import InputError
-
     wrong = manual(("first_hold_speed", 1, 2, "A")).replace("hold_speed", "hold_sped")
     (tmp_path / "limits.toml").write_text(wrong)
     with pytest.raises(
@@ -157,3 +156,27 @@ def test_an_intake_under_limits_that_cannot_be_read_changes_nothing(tmp_path, st
         hand_in_another(tmp_path, store)
     (tmp_path / "limits.toml").unlink()
     assert stores.open_store(store).snapshot().number == 1
+
+
+def test_taking_a_table_over_reads_the_traces_again_at_once(tmp_path, store):
+    import openpyxl
+
+    path = intake.export_limits(tmp_path / "filled.xlsx", store=store)
+    book = openpyxl.load_workbook(path)
+    sheet = book["limits"]
+    names = [cell.value for cell in sheet[1]]
+    row = {"step": "pressure_threshold", "engine_type": "*", "low": 0.7, "unit": "bar", "revision": "B"}
+    place = sheet.max_row + 1
+    for name, value in (row | {"effective_from": dt.date(2026, 6, 1), "source": "own"}).items():
+        sheet.cell(place, names.index(name) + 1, value)
+    book.save(path)
+    result = intake.change_limits(path, store=store)
+    assert (result.renewed, result.number) == (1, 2)
+    made = records(store)
+    assert made["start_features"].set_index("venting_id")["limits_revision"].tolist() == ["A, B", "A"]
+    assert not jobs.build_jobs(made)["trace_left_out"].any()
+    assert made["intakes"]["kind"].tolist() == ["intake", "limits"]
+    with pytest.raises(InputError, match="snapshot 2 took no records in"):
+        intake.withdraw(2, store=store)
+    hand_in_another(tmp_path, store)
+    assert intake.withdraw(3, store=store) == 4

@@ -134,6 +134,31 @@ def intake(
 
 
 @app.command()
+def limits(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE.xlsx", help="filled-in table to take over")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="workbook to write the table into (.xlsx)")] = None,
+    store: StoreOption = Path(STORE),
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would change, write nothing")] = False,
+) -> None:
+    """Write the table of all steps for your manual's limits (--out), or take a filled-in one over (FILE.xlsx)."""
+    from ventbook.errors import InputError
+    from ventbook.intake import change_limits, export_limits
+    from ventbook.reports.intake_text import describe_limits
+
+    if (file is None) == (out is None):
+        raise InputError(
+            "limits: give --out FILE.xlsx to write the table, or a filled-in FILE.xlsx to take it over"
+        )
+    if out is not None:
+        print(export_limits(out, store=store))
+    elif file is not None:
+        for line in describe_limits(change_limits(file, store=store, dry_run=dry_run), dry_run=dry_run):
+            print(line)
+
+
+@app.command()
 def mapping(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="your own forms")],
     out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,

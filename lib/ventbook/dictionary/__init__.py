@@ -5,7 +5,7 @@ Every loader checks its table and raises :class:`TableError` naming file and row
 """
 
 from .changes import Change, changes
-from .engine_types import EngineTypeValues, engine_type_values
+from .engine_types import EngineTypeValues, engine_type_values, known_engine_types
 from .files import DATA, TableError, read_toml
 from .limits import Limit, Limits, find_own_limits, limit, limits
 from .parameters import Parameter, parameters
@@ -30,6 +30,7 @@ __all__ = [
     "find_own_limits",
     "issue",
     "issues",
+    "known_engine_types",
     "limit",
     "limits",
     "parameters",

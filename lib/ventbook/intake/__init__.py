@@ -9,6 +9,7 @@ in ``data/issues.toml``. Nothing is corrected in silence.
 
 from .corrections import Correction, Corrections, load_corrections
 from .give_back import export_quarantine
+from .limits_change import LimitsChange, change_limits, export_limits
 from .run import IntakeResult, take_in
 from .withdraw import withdraw
 
@@ -16,6 +17,9 @@ __all__ = [
     "Correction",
     "Corrections",
     "IntakeResult",
+    "LimitsChange",
+    "change_limits",
+    "export_limits",
     "export_quarantine",
     "load_corrections",
     "take_in",

@@ -71,21 +71,24 @@ def _plain_field(f: pa.Field) -> pa.Field:
     return pa.field(f.name, pa.string() if pa.types.is_large_string(f.type) else f.type)
 
 
-def renew_features(writer: Writer, cluster: str | None = None) -> None:
+def renew_features(writer: Writer, cluster: str | None = None) -> int:
     """Compute the features of traces anew whose thresholds or bands are others now: the venting's day, threshold or engine
-    type changed, or the limits beside the store did. Those of an earlier version wait for the store's upgrade.
+    type changed, or the limits beside the store did. Those of an earlier version wait for the store's upgrade. Returns how
+    many starts that were.
     """
     from ventbook.traces import match_limits
 
     before = writer.before
     if before is None or "start_features" not in before.versions:
-        return
+        return 0
     facts = venting_facts(*(to_frame(writer.read_now(table, columns)) for table, columns in READ.items()))
     features = read_made_under(writer)
     same = match_limits(features, facts, among=limits_now(writer))
     names = set(features.loc[~same, "venting_id"])
     files = [file for file in writer.files_now("samples") if names & {key[0] for key in read_starts(file)}]
-    store_features(writer, files, facts, cluster, only=names)
+    if names:
+        store_features(writer, files, facts, cluster, only=names)
+    return int((~same).sum())
 
 
 def read_made_under(writer: Writer) -> pd.DataFrame:

@@ -39,7 +39,9 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
                 f"there is no intake {number}; the store has 1 to {0 if before is None else before.number}"
             )
         if own.iloc[0]["kind"] != "intake":
-            raise InputError(f"snapshot {number} is itself a withdrawal; hand the files in again instead")
+            kind = {"withdrawal": "is itself a withdrawal; hand the files in again instead"}
+            why = kind.get(own.iloc[0]["kind"], "took no records in: nothing can be taken back")
+            raise InputError(f"snapshot {number} {why}")
         gone = {int(n) for n in rows["withdrawn"].dropna()}
         if number in gone:
             raise InputError(f"intake {number} has been withdrawn already")

@@ -19,9 +19,20 @@ from .draft import draft_mapping
 from .mapping import NOTHING, Source, load_mapping
 from .sheets import Batch, Field, FileNote, Sheet
 from .text_files import open_text
-from .workbooks import open_workbook
+from .workbooks import cell_text, open_workbook, read_cells
 
-__all__ = ["Batch", "Field", "FileNote", "Sheet", "Source", "draft_mapping", "load_mapping", "open_sheets"]
+__all__ = [
+    "Batch",
+    "Field",
+    "FileNote",
+    "Sheet",
+    "Source",
+    "cell_text",
+    "draft_mapping",
+    "load_mapping",
+    "open_sheets",
+    "read_cells",
+]
 
 TEXT = (".csv", ".tsv", ".txt")
 BOOKS = (".xlsx", ".xlsm", ".ods")

@@ -48,14 +48,7 @@ def open_workbook(path: Path, sources: tuple[Source, ...]) -> tuple[list[Sheet],
 
     Raises InputError when the file is no workbook, exceeds the bounds, or holds no table.
     """
-    import python_calamine as calamine
-
-    check_bounds(path)
-    try:
-        book = calamine.load_workbook(str(path))
-        names = list(book.sheet_names)
-    except Exception as error:  # the parser's errors have no common base but Exception
-        raise InputError(f"{path.name}: can't be read as a workbook ({_first_line(error)})") from None
+    book, names = _load(path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     if MAPPING_SHEET in names:  # the workbook brings its own
         names.remove(MAPPING_SHEET)
@@ -85,6 +78,31 @@ def open_workbook(path: Path, sources: tuple[Source, ...]) -> tuple[list[Sheet],
             "name one so, or give a mapping file"
         )
     return sheets, left_out
+
+
+def read_cells(path: Path, sheet: str) -> list[tuple[int, list[Any]]]:
+    """The rows of one sheet that hold anything, as (row number, cells as the workbook types them).
+
+    Raises InputError when the file is no workbook, exceeds the bounds, or has no such sheet.
+    """
+    if not path.is_file():
+        raise InputError(f"{path}: no such file")
+    book, names = _load(path)
+    if sheet not in names:
+        raise InputError(f"{path.name}: has no sheet {sheet} (sheets: {', '.join(names)})")
+    return _read_sheet(book, sheet, path)
+
+
+def _load(path: Path) -> tuple[Any, list[str]]:
+    """A workbook within the bounds, and the names of its sheets."""
+    import python_calamine as calamine
+
+    check_bounds(path)
+    try:
+        book = calamine.load_workbook(str(path))
+        return book, list(book.sheet_names)
+    except Exception as error:  # the parser's errors have no common base but Exception
+        raise InputError(f"{path.name}: can't be read as a workbook ({_first_line(error)})") from None
 
 
 def _source_of(sheet: str, sources: tuple[Source, ...]) -> Source:

@@ -38,3 +38,16 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
         yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
     if int(result.counts["quarantined"].sum()):
         yield f"held rows: ventbook quarantine --store {store} --out held.xlsx gives them back with reasons"
+
+
+def describe_limits(result: Any, *, dry_run: bool) -> Iterator[str]:
+    """What a filled-in table of limits changed, one line a change."""
+    yield from (wording.clean_text(line) for line in result.changes)
+    if not result.changes:
+        yield f"nothing changes in {result.path}"
+    elif dry_run:
+        yield f"dry run: {result.path} is as it was"
+    else:
+        yield f"written: {result.path}"
+    if result.number is not None:
+        yield f"traces of {wording.count(result.renewed, 'start')} read again; the store is at snapshot {result.number}"

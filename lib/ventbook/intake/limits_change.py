@@ -1,0 +1,238 @@
+"""A shop's limits beside its store: new rows taken in from the table it filled in, none in force ever dropped."""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import math
+from collections.abc import Sequence
+from contextlib import nullcontext
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ventbook import dictionary
+from ventbook.dictionary import Limit, TableError
+from ventbook.dictionary.limits import FIELDS, NUMBERS, check_overlaps, read_limit, read_limits
+from ventbook.errors import InputError
+from ventbook.store import Store, Writer, open_store, to_frame, write_snapshot
+
+from .limits_table import read_limits_table, write_limits_table
+from .trace_features import renew_features
+from .upgrade import upgrade_store
+
+HEAD = """# Limits from this shop's manual, written by: ventbook limits FILE.xlsx --store DIR
+# What a row may hold is said at the head of data/limits.toml.
+"""
+
+
+@dataclass(frozen=True)
+class LimitsChange:
+    """What a filled-in table changed: the file, what is new in words, the starts read again and the snapshot they came in."""
+
+    path: Path
+    changes: tuple[str, ...]
+    renewed: int = 0
+    number: int | None = None
+
+
+def export_limits(path: str | Path, *, store: str | Path) -> Path:
+    """Write the table of all steps to ``path``, with the rows of the limits beside ``store`` filled in."""
+    types = _recorded_types(_find_store(Path(store)))
+    own = _read_own(Path(store), types)
+    return write_limits_table(path, rows=[raw for _, raw in own], engine_types=types or ())
+
+
+def change_limits(file: str | Path, *, store: str | Path, dry_run: bool = False) -> LimitsChange:
+    """Take the rows of a filled-in table into the limits beside ``store``.
+
+    A new row ends the one of the same step and engine type that was in force, on the day from which it holds itself; rows
+    that the table leaves out stay. The file is replaced in one step, its earlier text kept as ``limits.before.toml``. Traces
+    whose thresholds or bands are others now are read again, in a snapshot of their own.
+
+    TableError and InputError name the row and what to do; nothing is written then, nor on a dry run.
+    """
+    store = Path(store)
+    target = _find_store(store)
+    filled = read_limits_table(file)
+    beside = store.resolve().parent / "limits.toml"
+    held = nullcontext(None) if target is None or dry_run else write_snapshot(target)
+    with held as writer:
+        types = _recorded_types(target)
+        own = _read_own(store, types)
+        rows, changes = merge_limits(own, filled, engine_types=types)
+        if dry_run or not changes:
+            return LimitsChange(beside, tuple(changes))
+        _replace_file(beside, write_toml(rows), types)
+        if writer is None or writer.before is None:
+            return LimitsChange(beside, tuple(changes))
+        return _renew(writer, beside, changes)
+
+
+def _renew(writer: Writer, path: Path, changes: Sequence[str]) -> LimitsChange:
+    assert writer.before is not None
+    renewed = renew_features(writer)
+    upgraded = upgrade_store(writer) if renewed else ""
+    if not renewed:
+        return LimitsChange(path, tuple(changes))
+    note = "; ".join(filter(None, [f"limits changed: features of {renewed} starts made anew", upgraded]))
+    today = writer.before.today
+    number = writer.commit(kind="limits", today=today, counts={}, sources=[], note=note)
+    return LimitsChange(path, tuple(changes), renewed, number)
+
+
+def merge_limits(
+    own: Sequence[tuple[str, dict[str, Any]]],
+    filled: Sequence[tuple[str, dict[str, Any]]],
+    *,
+    engine_types: Sequence[str] | None = (),
+) -> tuple[list[dict[str, Any]], list[str]]:
+    """The rows of the shop's file after the filled-in ones, and what changes, in words, one line a change.
+
+    Both as (address, row). TableError where a filled-in row would change or drop one in force instead of following it.
+    """
+    rows = [dict(raw) for _, raw in own]
+    limits = [read_limit(raw, where=where, engine_types=engine_types) for where, raw in own]
+    new = [(read_limit(raw, where=where, engine_types=engine_types), raw) for where, raw in filled]
+    changes = []
+    for limit, raw in sorted(new, key=lambda pair: pair[0].effective_from):
+        same = [n for n, other in enumerate(limits) if _key(other) == _key(limit)]
+        twin = next((n for n in same if limits[n].effective_from == limit.effective_from), None)
+        if twin is not None:
+            changes += _update(rows[twin], limits[twin], limit, raw)
+            limits[twin] = read_limit(rows[twin], where=limit.where.split(" (")[0], engine_types=engine_types)
+            continue
+        for n in same:
+            if _follow(limits[n], limit):
+                rows[n]["effective_to"] = limit.effective_from.isoformat()
+                limits[n] = read_limit(
+                    rows[n], where=limits[n].where.split(" (")[0], engine_types=engine_types
+                )
+                changes.append(f"{_name(limits[n])} ends on {limit.effective_from}")
+        rows.append(
+            {name: raw[name] for name in FIELDS if name in raw and raw[name] != ""}
+            | {"source": raw["source"]}
+        )
+        limits.append(limit)
+        changes.append(f"{_name(limit)} holds from {limit.effective_from}")
+    check_overlaps(limits)
+    return rows, changes
+
+
+def _key(limit: Limit) -> tuple[str, str, str]:
+    return limit.step, limit.engine_type, limit.status
+
+
+def _update(row: dict[str, Any], old: Limit, new: Limit, raw: dict[str, Any]) -> list[str]:
+    """What a row that begins on the same day may change: its end and its words. Its numbers are another row's matter."""
+    if not _same_numbers(old, new) or old.revision != new.revision:
+        raise TableError(
+            f"{new.where}: differs from the row in force since {old.effective_from} ({_name(old)}); leave that one as it is "
+            "and add a row with the day from which the new value holds"
+        )
+    changes = []
+    if old.effective_to != new.effective_to:
+        row.pop("effective_to", None)
+        ends = "stays in force"
+        if "effective_to" in raw:
+            row["effective_to"], ends = new.effective_to.isoformat(), f"ends on {new.effective_to}"
+        changes.append(f"{_name(old)} {ends}")
+    for name in ("source", "text"):
+        if raw.get(name) and raw[name] != row.get(name):
+            row[name] = raw[name]
+            changes.append(f"{_name(old)}: {name} is now: {raw[name]}")
+    return changes
+
+
+def _same_numbers(a: Limit, b: Limit) -> bool:
+    pairs = [(getattr(a, name), getattr(b, name)) for name in NUMBERS]
+    return all(
+        (x is None and y is None)
+        or (x is not None and y is not None and math.isclose(x, y, rel_tol=1e-9, abs_tol=1e-12))
+        for x, y in pairs
+    )
+
+
+def _follow(old: Limit, new: Limit) -> bool:
+    """Whether ``new`` takes over from ``old``, which then ends; TableError where it would cut a piece out of it."""
+    if not (old.effective_from < new.effective_to and new.effective_from < old.effective_to):
+        return False
+    if new.effective_from < old.effective_from:
+        raise TableError(
+            f"{new.where}: begins before {_name(old)}, which is in force from {old.effective_from}; "
+            f"end the new row on that day (effective_to), or let it begin later"
+        )
+    if new.effective_to < old.effective_to:
+        raise TableError(
+            f"{new.where}: ends on {new.effective_to}, before {_name(old)} does; after that day no limit would be in force: "
+            "leave effective_to empty, or add the row that follows"
+        )
+    return True
+
+
+def _name(limit: Limit) -> str:
+    """``lifter_gap, *: high 0.4 mm (revision B)``."""
+    numbers = [f"{name} {getattr(limit, name):g}" for name in NUMBERS if getattr(limit, name) is not None]
+    unit = "" if limit.unit == "1" else f" {limit.unit}"
+    return f"{limit.step}, {limit.engine_type}: {', '.join(numbers)}{unit} (revision {limit.revision})"
+
+
+def write_toml(rows: Sequence[dict[str, Any]]) -> str:
+    """The rows as a limits file."""
+    parts = [HEAD]
+    for row in rows:
+        lines = ["[[limit]]"]
+        for name in FIELDS:
+            value = row.get(name)
+            if value is None or (value == "" and name not in ("source",)):
+                continue
+            if name in NUMBERS:
+                number = float(value)
+                lines.append(f"{name} = {int(number) if number.is_integer() else repr(number)}")
+            else:
+                text = value.isoformat() if isinstance(value, dt.date) else str(value)
+                # JSON's escapes are TOML's, but for the one control character that JSON leaves alone.
+                quoted = json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+                lines.append(f"{name} = {quoted}")
+        parts.append("\n".join(lines) + "\n")
+    return "\n".join(parts)
+
+
+def _replace_file(path: Path, text: str, engine_types: Sequence[str] | None) -> None:
+    """Write the file beside the one in use, read it back, and put it in its place in one step."""
+    draft = path.with_name("limits.toml.draft")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        draft.write_text(text, "utf-8")
+        try:
+            read_limits([dictionary.DATA / "limits.toml", draft], engine_types=engine_types)
+            if path.is_file():
+                path.with_name("limits.before.toml").write_bytes(path.read_bytes())
+            draft.replace(path)
+        finally:
+            draft.unlink(missing_ok=True)
+    except OSError as error:
+        raise InputError(f"{path}: can't be written ({error.strerror or error})") from None
+
+
+def _find_store(path: Path) -> Store | None:
+    """The store, None where there is none yet."""
+    return open_store(path) if path.exists() else None
+
+
+def _recorded_types(store: Store | None) -> list[str] | None:
+    """Engine types on record; None where there are no records yet, so that any name may be meant."""
+    if store is None or store.empty:
+        return None
+    engines = to_frame(store.snapshot().read_arrow("engines", ["engine_type"]))
+    return sorted(map(str, engines["engine_type"].dropna().unique()))
+
+
+def _read_own(store: Path, engine_types: Sequence[str] | None) -> list[tuple[str, dict[str, Any]]]:
+    """The rows of the shop's file as (address, row), checked; none where there is no file."""
+    path = dictionary.find_own_limits(store)
+    if path is None:
+        return []
+    read_limits([dictionary.DATA / "limits.toml", path], engine_types=engine_types)
+    raw = dictionary.read_toml(path).get("limit", [])
+    return [(f"{path.name}: row {number}", dict(row)) for number, row in enumerate(raw, 1)]

@@ -158,6 +158,21 @@ def test_given_up_starts_keep_the_tail_open():
     assert share.low < 0.25 < share.high
 
 
+def test_limits_of_the_middle_are_about_as_wide_as_those_of_exact_times():
+    """Where hardly anything has ended the smooth start must not open the curve's limits: .38 s was said below 2.9 s."""
+    rng = np.random.default_rng(9)
+    times = TIMES.rvs(90, random_state=rng)
+    logged, by_hand = log_waits(times, 1.0, rng), stop_waits(times, 0.5)
+    watch = rng.random(90) < 0.9
+    low, high, step = (np.where(watch, b, a) for a, b in zip(logged, by_hand, strict=True))
+    engine = np.arange(90) // 2
+    for q in (0.5, 0.9):
+        exact = estimate_quantile(times, times, q, unit="s", cluster=engine)
+        found = estimate_quantile(low, high, q, step=step, unit="s", cluster=engine)
+        assert found.low == pytest.approx(exact.low, abs=0.25)
+        assert found.high - found.low < 1.6 * (exact.high - exact.low)
+
+
 def test_one_reading_only_has_a_curve_within_it():
     curve = estimate_curve([2.0] * 9, [3.0] * 9, step=[1.0] * 9)
     assert curve.left[0] >= 1.0

@@ -75,14 +75,14 @@ def find_floor(level: Floats | float, readings: float) -> Floats:
     """Least variance of a level that so many readings can give: theirs as shares, F (1 - F) / n, out in the tails.
 
     Where fewer than FEW_BEYOND of them lie beyond a level, a smooth start decides it more than they do, and its error alone
-    would be too small; the floor fades as more do.
+    would be too small; the floor fades as more do. Before the first of them has ended the error is as large as the level itself,
+    as it is with one.
     """
     beyond = np.minimum(level, 1.0 - level)
     if np.isinf(readings):
         return np.zeros_like(beyond)
-    return np.asarray(
-        beyond * (1.0 - beyond) / readings * FEW_BEYOND / np.maximum(readings * beyond, FEW_BEYOND)
-    )
+    of_shares = beyond * (1.0 - beyond) / readings * FEW_BEYOND / np.maximum(readings * beyond, FEW_BEYOND)
+    return np.where(np.asarray(level) * readings < 1.0, np.minimum(of_shares, np.square(level)), of_shares)
 
 
 def is_narrow(readings: Readings) -> bool:

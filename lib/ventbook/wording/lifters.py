@@ -107,9 +107,9 @@ def long_run(found: LongRun, *, units: System) -> str:
     if failed.estimate is None:
         text += f"it is not known what share of lifters that read over the limit is truly within it ({failed.note}); "
     else:
-        text += f"{share(failed)} of lifters that read over the limit would be truly within it, and "
+        text += f"{interval(failed)} of lifters that read over the limit would be truly within it, and "
     text += (
-        f"{share(passed)} of all lifters would pass though over it. Accepting only up to "
+        f"{interval(passed, decimals=2)} of all lifters would pass though over it. Accepting only up to "
         f"{number(found.accept_mm, 'mm', units=units, decimals=3)} would bring the wrong passes to "
         f"{number(found.guarded.false_pass, 'share', decimals=2)} of all lifters and send back "
         f"{number(found.guarded.failed - found.verdicts.failed, 'share', decimals=2)} of them more."

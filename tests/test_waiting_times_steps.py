@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from calibrate import calibrate_traces
 from scipy import integrate, stats
 
 from ventbook.waiting_times import check_residuals, estimate_curve, estimate_quantile, fit_aft, share_over
@@ -211,3 +212,19 @@ def test_a_bad_step_names_what_is_wrong(step, message):
     for call in (estimate_curve, fit_aft):
         with pytest.raises(ValueError, match=message):
             call([1.0, 2.0], [2.0, 3.0], step=step)
+
+
+@pytest.mark.parametrize("cell", calibrate_traces.CELLS, ids=lambda cell: cell.name)
+def test_no_true_time_lies_outside_what_the_kernel_read(cell):
+    """Traces at 1, 2 and 10 Hz of which some end, or the engine stops, within the second after pressure showed."""
+    rng = np.random.default_rng(10)
+    cut = calibrate_traces.Cell(cell.name, cell.rates, cell.watched, 0.3)
+    read = calibrate_traces.read_fleet(calibrate_traces.draw_times(rng), cut, rng)
+    logged = read[read["time_step_s"] > 0]
+    assert (logged["time_s"] > logged["time_low_s"]).all()
+    assert (logged["time_s"] <= logged["time_high_s"]).all()
+    short = logged[logged["flags"] == "cut_short"]
+    assert len(short) > 10
+    assert np.isfinite(short["time_high_s"]).all()
+    low, high, step = (read[name].to_numpy() for name in ("time_from_s", "time_high_s", "time_step_s"))
+    assert collapse_readings(low, high, step=step).n == 300

@@ -44,6 +44,8 @@ def fleet_tables(ventings: int = 600, plant: tuple[str, ...] | None = None) -> d
     tables = {name: typed(name, frame) for name, frame in fleet.tables().items() if name != "samples"}
     for name in ("issues", "quarantine"):
         tables[name] = shapes.to_frame(shapes.schema_of(name).empty_table())
+    counts = ["number", "accepted", "duplicate", "corrected", "quarantined"]
+    tables["intakes"] = pd.DataFrame(columns=counts, dtype="int64").assign(kind=pd.Series(dtype="str"))
     return tables
 
 

@@ -11,6 +11,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 STATES = ("estimated", "not_reached", "too_few", "suppressed", "not_recorded")
+DIGITS = 10
+"""Significant digits that a number is kept and said with: far beyond what any record carries, and short of the last bits
+in which two machines' numerical libraries differ."""
 VERDICTS = ("within", "outside", "near_limit", "not_comparable")
 
 

@@ -10,9 +10,10 @@ from pathlib import Path
 from typing import Any
 
 from ventbook import wording
+from ventbook.results import DIGITS
 
 from .blocks import Closing, Data, Figure, Finding
-from .values import DIGITS, Cell, json_number, json_scalar, neutral_text
+from .values import Cell, json_number, json_scalar, neutral_text
 
 # Paths of the machine that a page was made on tell nothing to whoever reads its numbers.
 PLACES = ("store", "limits")

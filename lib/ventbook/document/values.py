@@ -13,10 +13,8 @@ import numpy as np
 import pandas as pd
 
 from ventbook import wording
+from ventbook.results import DIGITS
 
-# Significant digits kept in files: far beyond what any record carries, and short of the last bits in which two
-# machines' numerical libraries differ.
-DIGITS = 10
 Cell = str | int | float | bool | None
 Made = TypeVar("Made")
 _HALVES = re.compile(r"[\ud800-\udfff]")

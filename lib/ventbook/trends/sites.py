@@ -180,7 +180,7 @@ def standardise_share(count: ArrayLike, n: ArrayLike, weights: ArrayLike, *, lev
     w = w / w.sum()
     covered = float(w[n > 0].sum())
     if covered <= 0:
-        return no_estimate("too_few", level=level, unit="1", n=total, method="direct standardisation")
+        return no_estimate("too_few", level=level, unit="share", n=total, method="direct standardisation")
     use = (n > 0) & (w > 0)
     w = w[use] / covered
     per = w / n[use]
@@ -194,7 +194,7 @@ def standardise_share(count: ArrayLike, n: ArrayLike, weights: ArrayLike, *, lev
     high = float(v_up / (2 * s_up) * stats.chi2.ppf(1 - tail, 2 * s_up**2 / v_up))
     note = "" if covered > 0.999 else f"{100 * (1 - covered):.0f} % of the reference mix has no venting here"
     method = "direct standardisation, gamma interval"
-    return Estimate(share, low, min(1.0, high), level, "1", total, 0, method, note=note)
+    return Estimate(share, low, min(1.0, high), level, "share", total, 0, method, note=note)
 
 
 def _mixture_quantile(q: float, a: Any, b: Any, weight: NDArray[np.float64]) -> float:

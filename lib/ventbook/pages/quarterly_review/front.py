@@ -61,7 +61,7 @@ def answer_sentences(
     listed = (failing, known) if no_share and (known or facts.now.empty) else None
     earlier = [(p.label, e["venting_failure_share"]) for p, e in others]
     status = words.status_sentence(label, now["venting_failure_share"], earlier, listed=listed)
-    _keep(page, "failing_ventings", float(failing), "count", len(facts.now), facts, status)
+    _keep(page, "failing_ventings", float(failing), "count", known, facts, status)
     if only_findings(facts.now):
         status += " Some ventings were recorded only because something was found, so no share of all ventings is known."
     expected = expected_failing(facts)

@@ -12,6 +12,7 @@ from ventbook.pages.quarterly_review.failing import ratio_table
 from ventbook.pages.quarterly_review.numbers import expected_ratio
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_funnel
+from ventbook.wording import lifters as lifter_words
 
 
 def _chances_by_mix(facts: Facts) -> list[np.ndarray] | None:
@@ -97,7 +98,9 @@ def _keep_sites(page: Page, facts: Facts, table: pd.DataFrame) -> None:
     for site in facts.sites:
         row = table[table["site"] == site].iloc[0]
         share, tier = rates.estimate_of(row), _tier_of(facts, row)
-        text = f"{site} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
+        text = lifter_words.group_share(
+            f"{site} in {facts.period.label}", share, "venting", events=int(row["failures"])
+        )
         page.add_finding("venting_failure_share", share, group={"site": site}, tier=tier, sentence=text)
         ratio = expected_ratio(page, facts, facts.period, site=site)
         text = f"{site} in {facts.period.label}: failing ventings at {wording.interval(ratio, decimals=2)} of those expected."
@@ -128,7 +131,9 @@ def by_type_and_reason(page: Page) -> Shown:
         if column == "engine_type":
             for _, row in now.iterrows():
                 share, tier = rates.estimate_of(row), _tier_of(facts, row)
-                text = f"{row[column]} in {facts.period.label}: {wording.share(share, events=int(row['failures']), noun='venting')}."
+                text = lifter_words.group_share(
+                    f"{row[column]} in {facts.period.label}", share, "venting", events=int(row["failures"])
+                )
                 page.add_finding(
                     "venting_failure_share",
                     share,

@@ -14,6 +14,7 @@ from ventbook.pages.quarterly_review.facts import Facts, gather_facts
 from ventbook.pages.show import Shown
 from ventbook.plots.trends import draw_levels
 from ventbook.results import Estimate, NotEnoughData
+from ventbook.wording import lifters as lifter_words
 from ventbook.wording.lifters import CAUSES, run_taken_sentence
 
 #: Readings that the spread of true gaps is taken from: every k-th of the history, about so many.
@@ -121,7 +122,7 @@ def lifters(page: Page) -> Shown:
     events = int(facts.now["lifters_over_first"].sum())
     shown = page.add_finding(
         "lifter_failure_share", share, tier=facts.tier,
-        sentence=f"Over the limit at the first check: {wording.share(share, events=events, noun='lifter')}.",
+        sentence=lifter_words.found_share(share, "lifter", "the limit", events=events),
     )  # fmt: skip
     shown += _cure(page, facts, now)
     found = now[now["over_first"].fillna(False).astype(bool)]

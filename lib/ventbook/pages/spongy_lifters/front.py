@@ -27,7 +27,12 @@ def count_sentence(page: Page, facts: Facts) -> str:
     scope = page.scope_words + (f", lot {wording.clean_text(facts.lot)}" if facts.lot else "")
     ventings = rates.failing_share(facts.jobs, level=page.level)
     lifters = rates.failing_share(facts.jobs, of="lifter", level=page.level)
-    if ventings.estimate is None:
+    if ventings.estimate is None and facts.checked >= 5:
+        sentence = (
+            f"{wording.of_total(facts.failing, facts.checked, 'venting')} had at least one lifter over the limit at the first check; some were "
+            "written down only because something was found, so no share is known."
+        )
+    elif ventings.estimate is None:
         sentence = words.few_sentence(facts.checked, facts.failing, scope)
     else:
         over = int(facts.jobs["lifters_over_first"].fillna(0).sum())

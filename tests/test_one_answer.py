@@ -172,5 +172,7 @@ def spellings(finding: Finding, units: str) -> Iterator[str]:
         yield f"{100 * value:+.0f} points".replace("-", "\u2212")
     if unit == "probability":
         yield f"{round(100 * value)} of 100"
+    if value == 0 and unit == "count":
+        yield ""  # none: most sentences leave it unsaid
     if value == 0:
         yield from ("no ", "No ", "none", "None", "0 points")

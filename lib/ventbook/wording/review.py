@@ -77,7 +77,8 @@ def open_sentence(open_now: int, no_result: int, total: int, *, provisional: boo
 def restated_sentence(label: str, then: Estimate, now: Estimate) -> str:
     """The last period as it was reported and as it stands now."""
     if then.estimate is None or now.estimate is None:
-        return f"{label} was not reported before."
+        few = "has too few ventings for a share, then or now" if then.n else "was not reported before"
+        return f"{label} {few}."
     before, after = short_share(then), short_share(now)
     if before == after:
         return f"{label} stands as it was reported: {after}."

@@ -116,7 +116,7 @@ def returning_engines(page: Page) -> Shown:
     facts = gather_facts(page)
     result = facts.recurrence
     sentence = words.recurrence_sentence(result)
-    if result.failing and result.returned:
+    if result.failing > 1 and result.returned:
         estimate = Estimate(
             result.chance, None, None, page.level, "probability", result.ventings, result.returned, "shuffled within site and engine type",
             note=f"Monte Carlo error {result.error:.4f}",

@@ -9,7 +9,7 @@ from ventbook import demo, dictionary, intake, pages
 from ventbook.jobs import build_jobs, build_lifters
 from ventbook.pages import quarterly_review as review
 from ventbook.pages.quarterly_review import facts, history, log
-from ventbook.pages.quarterly_review.numbers import failure_share
+from ventbook.rates import failing_share
 from ventbook.store import open_store
 
 QUARTERS = ("2024Q4", "2025Q1", "2025Q2")
@@ -69,7 +69,7 @@ def test_ventings_of_then_equal_those_built_from_the_snapshot(page):
 
 def test_last_period_is_restated_from_its_own_snapshot(page):
     reported = open_review(page.parameters["store"], as_of=2, period="2025Q1")
-    before = failure_share(reported.jobs, level=page.level)
+    before = failing_share(reported.jobs, level=page.level)
     shown = review.earlier_signals(page)
     finding = next(f for f in page.findings if f["group"] == {"as": "first reported"})
     assert (finding["n"], finding["estimate"]) == (before.n, pytest.approx(before.estimate))

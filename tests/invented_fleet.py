@@ -42,10 +42,18 @@ def fleet_tables(ventings: int = 600, plant: tuple[str, ...] | None = None) -> d
     """Typed record tables of the demo fleet (or of one with only some causes planted); not to be changed in place."""
     fleet = demo.simulate_fleet(ventings=ventings, plant=plant, traces=False)
     tables = {name: typed(name, frame) for name, frame in fleet.tables().items() if name != "samples"}
+    rows = sum(map(len, tables.values()))
     for name in ("issues", "quarantine"):
         tables[name] = shapes.to_frame(shapes.schema_of(name).empty_table())
-    counts = ["number", "accepted", "duplicate", "corrected", "quarantined"]
-    tables["intakes"] = pd.DataFrame(columns=counts, dtype="int64").assign(kind=pd.Series(dtype="str"))
+    row = {
+        "number": 1,
+        "kind": "intake",
+        "today": pd.Timestamp(2026, 10, 10),
+        "withdrawn": None,
+        "files": "ventings.csv",
+    }
+    counts = {"accepted": rows, "duplicate": 0, "corrected": 0, "quarantined": 0}
+    tables["intakes"] = pd.DataFrame([row | counts])
     return tables
 
 

@@ -115,5 +115,5 @@ def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
 def intakes_of(page: Page, facts: Facts) -> set[int]:
     """Numbers of the intakes that brought the period's ventings (all of them where that isn't known)."""
     if getattr(page.snapshot, "path", None) is None:
-        return set(page.records["issues"]["intake"].dropna().astype(int))
+        return set(page.records["intakes"]["number"].astype(int))
     return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))

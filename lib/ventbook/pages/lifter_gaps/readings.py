@@ -68,12 +68,11 @@ def against_limit(page: Page) -> Shown:
             "gauge was used."
         )
     out = page.text(*sentences)
+    wrong = words.long_run(facts.long_run, units=page.units)
     out += page.add_finding(
-        "failed_wrongly_share",
-        facts.long_run.failed_wrongly,
-        tier=facts.tier,
-        sentence=words.long_run(facts.long_run, units=page.units),
+        "failed_wrongly_share", facts.long_run.failed_wrongly, tier=facts.tier, sentence=wrong
     )
+    page.add_finding("passed_wrongly_share", facts.long_run.false_pass, tier=facts.tier, sentence=wrong)
     if facts.limit > 0:
         out += _figure(page, facts, t)
     table = class_of(t).value_counts().reindex([k for k, _ in CLASSES], fill_value=0)

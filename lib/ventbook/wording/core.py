@@ -40,7 +40,7 @@ SEVERITY_WORDS = {"note": "noted, still counted", "set_aside": "set aside, not c
 _STEERING = {*range(0x202A, 0x202F), *range(0x2066, 0x206A), 0x200E, 0x200F, 0x061C, 0xFEFF}
 
 
-def _as_kept(value: float) -> float:
+def as_kept(value: float) -> float:
     """The number as findings keep it, so that a sentence and a table round the same one."""
     return float(f"{value:.{DIGITS}g}")
 
@@ -106,7 +106,7 @@ def number(
     assert value is not None
     if math.isinf(value):
         return "not reached"
-    text = _bare(_as_kept(value), unit, units, decimals)
+    text = _bare(as_kept(value), unit, units, decimals)
     name = unit_label(unit, units) if label else ""
     return f"{text} {name}" if name else text
 
@@ -129,7 +129,7 @@ def value_range(
     if no_low:
         return f"up to {number(high, unit, units=units, decimals=decimals)}"
     assert low is not None and high is not None
-    low, high = _as_kept(low), _as_kept(high)
+    low, high = as_kept(low), as_kept(high)
     if decimals is None and unit in SHARES and max(abs(low), abs(high)) >= 0.0995 and low != 0:
         decimals = 0 if min(abs(low), abs(high)) >= 0.00995 else None
     first = number(low, unit, units=units, decimals=decimals, label=False)

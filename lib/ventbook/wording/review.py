@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from ventbook.results import Estimate
 
-from .core import count, count_behind, number, of_total, share, value_range
+from .core import as_kept, count, count_behind, number, of_total, share, value_range
 
 NUMBER_NAMES = {
     "venting_failure_share": "Ventings with a spongy lifter at the first check",
@@ -100,7 +100,9 @@ def change_text(change: Estimate, *, ratio: bool) -> str:
         return ""
     if ratio:
         return f"{change.estimate:.2f} times ({value_range(change.low, change.high, '1', decimals=2)})"
-    ends = [None if v is None else f"{100 * v:+.0f}" for v in (change.estimate, change.low, change.high)]
+    ends = [
+        None if v is None else f"{100 * as_kept(v):+.0f}" for v in (change.estimate, change.low, change.high)
+    ]
     ends = [
         None if e is None else e.replace("-0", "0").replace("+0", "0") if e in ("-0", "+0") else e
         for e in ends

@@ -29,7 +29,7 @@ def reading(value: float, unit: str, yes_no: bool) -> str:
 
 
 def limit(low: float, high: float, unit: str, yes_no: bool) -> str:
-    """A limit as read: ``at most 5 s``, ``63 to 77 N``, ``yes``; empty where there is none."""
+    """A limit as read: ``at most 6.5 s``, ``79 to 91 N``, ``yes``; empty where there is none."""
     if math.isnan(low) and math.isnan(high):
         return ""
     if yes_no:

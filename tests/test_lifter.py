@@ -629,3 +629,13 @@ class TestCorrection:
         u = lifter.split_gaps(frame, **REFERENCE)["gap_corrected_u_mm"]
         assert u[0] == pytest.approx(0.02)
         assert u[1] > u[2] > u[0]
+
+
+def test_two_runs_that_changed_nothing_speak_against_air_more_than_one() -> None:
+    again = {"gap_last_mm": 0.62, "extra_run_between": 1.0, "first_after_start": 1.0}
+    one = split(gap_at_once_mm=np.nan, **again, last_after_start=2.0)
+    two = split(gap_at_once_mm=np.nan, **again, last_after_start=3.0)
+    unknown = split(gap_at_once_mm=np.nan, **again, last_after_start=np.nan)
+    odds = [row["air_probability"] / row["leak_down_probability"] for row in (one, two, unknown)]
+    assert odds[2] == pytest.approx(odds[0])
+    assert odds[1] < 0.5 * odds[0]  # 3 of 10 runs leave the air as it was, so 9 of 100 pairs of runs

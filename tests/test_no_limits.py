@@ -4,6 +4,7 @@ import re
 import shutil
 
 import pytest
+
 from run_pages import REPORTS, run_page
 
 

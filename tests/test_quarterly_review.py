@@ -148,8 +148,8 @@ def test_planted_gauge_in_the_quarter_it_came():
     found = signals.read_signals(page, facts.gather_facts(page))
     gap = next(s for s in found if s.series == facts.GAP and s.site == "Harbour")
     assert gap.cause_gauge is not None and gap.cause_gauge.gauge == "HG-3"
-    assert gap.cause_gauge.shift.estimate == pytest.approx(0.09, abs=0.01)  # planted: 0.09 mm
-    assert "Gauge HG-3, in use at Harbour since 2025Q3, reads 0.09 mm high" in " ".join(
+    assert gap.cause_gauge.shift.estimate == pytest.approx(0.11, abs=0.01)  # planted: 0.11 mm
+    assert "Gauge HG-3, in use at Harbour since 2025Q3, reads 0.11 mm high" in " ".join(
         signals.explain_signal(gap)
     )
 

@@ -240,10 +240,13 @@ def weigh_second_force(
     return _evidence(second_gap, r, moving, bottomed)
 
 
-def weigh_after_run(after: Floats, r: Readings, *, u_leak_force: Floats | float = 0.0) -> Evidence:
+def weigh_after_run(
+    after: Floats, r: Readings, *, u_leak_force: Floats | float = 0.0, runs: Floats | float = 1.0
+) -> Evidence:
     """What the gap after a further run says.
 
-    A run takes away any part of the air, leaves it as it was (3 of 10) or draws in more (1 of 20). It leaves the growing
+    A run takes away any part of the air, leaves it as it was (3 of 10, so 9 of 100 after two ``runs``) or draws in more
+    (1 of 20). It leaves the growing
     part, but for 1 in 10 whose check valve it seats; a plunger that stood at its travel refills or not. The growing part
     is another at each press, by when it was read and how hard it was pressed (``u_leak_force``, relative), so that a
     smaller reading may be the same leak; how alike one person times and presses isn't known, so anything between
@@ -252,12 +255,13 @@ def weigh_after_run(after: Floats, r: Readings, *, u_leak_force: Floats | float 
     elastic = np.maximum(r.gap - r.slack, 1e-3)[:, None]
     left, none = (after - r.slack)[:, None], np.zeros_like(elastic)
     more = RUN_ADDS_AIR / _full_travel(r)[:, None]
+    unmoved = RUN_LEAVES_AIR ** np.broadcast_to(np.asarray(runs, float), after.shape)[:, None]
 
     def after_all(kept: Floats, unlike: float) -> Floats:
         noise = change_noise(r, unlike * kept, u_leak_force=u_leak_force)
         stays, less = _density(left - elastic, noise), _between(left, kept, elastic, noise)
         seated = RUN_SEATS_VALVE * kept / elastic
-        found = RUN_LEAVES_AIR * stays + (1.0 - RUN_LEAVES_AIR - RUN_ADDS_AIR) * less + more
+        found = unmoved * stays + (1.0 - unmoved - RUN_ADDS_AIR) * less + more
         return (1.0 - seated) * found + seated * _between(left, none, elastic, noise)
 
     by_share = np.mean([after_all(elastic * _GROWN, unlike) for unlike in _UNLIKE], axis=0)

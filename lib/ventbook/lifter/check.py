@@ -50,6 +50,7 @@ class Checks:
     second_force: Floats
     second_gap: Floats
     after_run: Floats
+    runs: Floats
     viscosity: Floats
     land: Floats
     taken: npt.NDArray[np.int64]
@@ -147,6 +148,7 @@ def read_checks(
         np.where(both, second, np.nan),
         np.where(both, second_gap, np.nan),
         _after_run(frame),
+        _count_runs(frame),
         _viscosity(frame),
         np.where(land > 0, land, usual("plunger_land_mm")[0]),
         taken,
@@ -159,6 +161,13 @@ def _after_run(frame: pd.DataFrame) -> Floats:
         return column(frame, "gap_after_run_mm")
     ran = column(frame, "extra_run_between") == 1.0
     return np.where(ran, column(frame, "gap_last_mm"), np.nan)
+
+
+def _count_runs(frame: pd.DataFrame) -> Floats:
+    """How many runs lie between the two readings; 1 where that isn't on record."""
+    with np.errstate(invalid="ignore"):
+        runs = column(frame, "last_after_start") - column(frame, "first_after_start")
+        return np.where(runs >= 1, runs, 1.0)
 
 
 def _viscosity(frame: pd.DataFrame) -> Floats:

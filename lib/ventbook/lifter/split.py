@@ -140,7 +140,7 @@ def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:
     found |= {f"p.{n}": getattr(checks.press, n) for n in checks.press.__dataclass_fields__}
     return found | {
         n: getattr(checks, n)
-        for n in ("second_force", "second_gap", "after_run", "viscosity", "land", "taken")
+        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
     }
 
 
@@ -159,7 +159,7 @@ def _rows(checks: Checks, rows: npt.NDArray[np.generic]) -> Checks:
 
     rest = {
         n: getattr(checks, n)[rows]
-        for n in ("second_force", "second_gap", "after_run", "viscosity", "land", "taken")
+        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
     }
     return Checks(type(checks.readings)(*cut(checks.readings)), Press(*cut(checks.press)), **rest)  # type: ignore[arg-type]
 
@@ -236,7 +236,7 @@ def _ask_causes(c: Checks) -> tuple[Floats, Floats]:
             leak_scale=np.nan_to_num(leak, nan=1.0),
             u_leak_scale=np.nan_to_num(u_leak, nan=1.0),
         ),
-        weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c)),
+        weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c), runs=c.runs),
     ]
     return cause_probabilities(r, weights, pressed_again=np.isfinite(second))
 

@@ -13,6 +13,7 @@ from ventbook.pages.runup import run_up_sheet
 from ventbook.pages.show import Shown
 from ventbook.pages.spongy_lifters.facts import Facts, gather_facts, rows_of
 from ventbook.plots import contexts as draw
+from ventbook.verdicts import is_over
 
 FIELDS = {
     "date": ("date", ""), "engine_id": ("engine", ""), "engine_type": ("engine type", ""), "site": ("site", ""), "reason": ("reason", ""),
@@ -138,8 +139,8 @@ def list_timeline(page: Page, engine: str) -> pd.DataFrame:
         for number, part in checks.groupby("check_no"):
             after = part["after_start"].dropna()
             limit = limits.get(name, np.nan)
-            over = int((part["gap_mm"] > limit).sum()) if pd.notna(limit) else 0
-            words = f"{wording.count(len(part), 'lifter')} read, worst gap {wording.number(float(part['gap_mm'].max()), 'mm', units=page.units)}, {over} over the limit"
+            over = int(is_over(part["gap_mm"], limit).sum())
+            words = f"{wording.count(len(part), 'lifter')} read, worst gap {wording.number(float(part['gap_mm'].max()), 'mm', units=page.units)}, {over} over the limit as read"
             at = float(after.max()) if len(after) else float(part["check_no"].iloc[0])
             steps.append((at + 0.5, (job["date"], name, f"check {number}", words)))
         rows += [row for _, row in sorted(steps, key=lambda step: step[0])]

@@ -387,7 +387,18 @@ def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
 def test_what_failing_ventings_share_is_named_within_the_signals_share_or_asked_or_left_out(page):
     """The smallest of many p is no reason to look there first; a column whose blanks go with failing is a question."""
     share = evidence.load_budget().share(signals.FAMILY)
-    signal = next(s for s in signals.read_signals(page, facts.gather_facts(page)) if len(s.common))
+    gauge_signal = signals.read_signals(page, facts.gather_facts(page))[0]
+    common = pd.DataFrame(
+        {
+            "column": ["lifter_lot"],
+            "level": ["L7"],
+            "failing_with": [8],
+            "with_level": [9],
+            "failing_without": [4],
+            "without_level": [40],
+        }
+    )
+    signal = replace(gauge_signal, series=trends.FAILING, direction="up", gauges=(), common=common)
     for p_any, blank_z, said in (
         (share, 0.0, "Most of all the failing ventings share"), (share * 1.1, 0.0, ""), (share, -3.0, "These records can't say"),
     ):  # fmt: skip

@@ -30,6 +30,10 @@ class FleetSnapshot:
         frame = self.tables[table]
         return frame[columns] if columns else frame
 
+    @property
+    def engine_types(self) -> list[str]:
+        return sorted(self.tables["engines"]["engine_type"].dropna().unique())
+
     def records(self) -> dict[str, pd.DataFrame]:
         return dict(self.tables)
 

@@ -8,34 +8,12 @@ from typing import Any
 
 import numpy as np
 
+from check_values import gap_limits
 from invented_store import write_store
 
 Rows = list[dict[str, Any]]
 TODAY = dt.date(2026, 10, 7)
 GAUGES = ("HG-1", "HG-2", None)
-GAP_LIMIT = """
-[[limit]]
-step = "lifter_gap"
-engine_type = "*"
-high = {high}
-unit = "mm"
-status = "manual"
-revision = "R1"
-effective_from = 2020-01-01
-source = "invented"
-
-[[limit]]
-step = "check_force"
-engine_type = "*"
-low = 63
-high = 77
-reference = 70
-unit = "N"
-status = "manual"
-revision = "R1"
-effective_from = 2020-01-01
-source = "invented"
-"""
 
 
 def make_tables(seed: int) -> dict[str, Rows]:
@@ -125,5 +103,5 @@ def make_random_store(folder: Path, seed: int) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     high = (0.5, 0.4, None)[seed % 3]
     if high is not None:
-        (folder / "limits.toml").write_text(GAP_LIMIT.format(high=high), "utf-8")
+        (folder / "limits.toml").write_text(gap_limits(high), "utf-8")
     return write_store(folder / "store", make_tables(seed), today=TODAY)

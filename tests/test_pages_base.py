@@ -40,6 +40,10 @@ class InventedSnapshot:
         frame = {"ventings": self.ventings, "engines": self.engines}[table]
         return frame[columns] if columns else frame
 
+    @property
+    def engine_types(self) -> list[str]:
+        return sorted(self.engines["engine_type"].dropna().unique())
+
     def records(self) -> dict[str, pd.DataFrame]:
         return {"ventings": self.ventings, "engines": self.engines}
 

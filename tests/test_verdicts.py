@@ -15,6 +15,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from check_values import gap_limits, manual_limit
 from invented_store import rows_of, write_store
 from run_pages import RunPage, run_page
 from ventbook import conformity, dictionary, jobs, verdicts
@@ -22,39 +23,7 @@ from ventbook import store as st_store
 from ventbook.store import open_store
 
 PACKAGE = Path(__file__).resolve().parents[1] / "lib" / "ventbook"
-LIMITS = """
-[[limit]]
-step = "lifter_gap"
-engine_type = "*"
-high = 0.5
-unit = "mm"
-status = "manual"
-revision = "A1"
-effective_from = 2020-01-01
-source = "invented"
-
-[[limit]]
-step = "check_force"
-engine_type = "*"
-low = 63
-high = 77
-reference = 70
-unit = "N"
-status = "manual"
-revision = "A1"
-effective_from = 2020-01-01
-source = "invented"
-
-[[limit]]
-step = "return_flow_time"
-engine_type = "*"
-high = 10
-unit = "s"
-status = "manual"
-revision = "A1"
-effective_from = 2020-01-01
-source = "invented"
-"""
+RETURN_FLOW = manual_limit("return_flow_time", "s", high=10)
 FIRST_DAY = dt.date(2026, 7, 1)
 
 
@@ -233,7 +202,7 @@ def make_engines(**changes: Any) -> list[dict[str, Any]]:
 
 def make_store(path: Path, tables: dict[str, list[dict[str, Any]]]) -> Path:
     path.mkdir()
-    (path / "limits.toml").write_text(LIMITS, "utf-8")
+    (path / "limits.toml").write_text(gap_limits() + RETURN_FLOW, "utf-8")
     return write_store(path / "store", tables)
 
 
@@ -354,8 +323,7 @@ def test_the_limits_beside_a_store_count_for_python_users_as_for_reports(tmp_pat
         checks[k]["gap_mm"] = 0.45
     tables = {"engines": make_engines(), "ventings": ventings, "lifter_checks": checks}
     store = make_store(tmp_path / "shop", tables)
-    text = LIMITS.replace("high = 0.5", f"high = {high}")
-    (store.parent / "limits.toml").write_text(text, "utf-8")
+    (store.parent / "limits.toml").write_text(gap_limits(high) + RETURN_FLOW, "utf-8")
     found = jobs.read_ventings(store)
     assert found["failed_first"].sum() == (4 if high == 0.5 else 7)
     lifters = jobs.read_lifters(open_store(store), as_of=1)

@@ -7,7 +7,7 @@ Every loader checks its table and raises :class:`TableError` naming file and row
 from .changes import Change, changes
 from .engine_types import EngineTypeValues, engine_type_values, known_engine_types
 from .files import DATA, TableError, read_toml
-from .limits import Limit, Limits, find_own_limits, limit, limits
+from .limits import Limit, Limits, find_own_limits, limit, limits, own_limits_path
 from .parameters import Parameter, parameters
 from .steps import Step, steps
 from .tables import Column, Table, stored_name, tables
@@ -33,6 +33,7 @@ __all__ = [
     "known_engine_types",
     "limit",
     "limits",
+    "own_limits_path",
     "parameters",
     "read_toml",
     "steps",

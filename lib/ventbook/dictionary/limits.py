@@ -288,9 +288,14 @@ def limits(own: Path | None = None, *, engine_types: Collection[str] | None = ()
     return _read_kept(own, (state.st_mtime_ns, state.st_size), types)
 
 
+def own_limits_path(store: Path) -> Path:
+    """Where a shop's own table of limits lies: ``limits.toml`` in the folder that its store stands in."""
+    return store.resolve().parent / "limits.toml"
+
+
 def find_own_limits(store: Path) -> Path | None:
-    """A shop's own table of limits: ``limits.toml`` in the folder that its store stands in, or None."""
-    beside = store.resolve().parent / "limits.toml"
+    """A shop's own table of limits, or None where there is none yet."""
+    beside = own_limits_path(store)
     return beside if beside.is_file() else None
 
 

@@ -15,7 +15,7 @@ from ventbook import dictionary
 from ventbook.dictionary import Limit, TableError
 from ventbook.dictionary.limits import FIELDS, NUMBERS, check_overlaps, read_limit, read_limits
 from ventbook.errors import InputError
-from ventbook.store import Store, Writer, open_store, to_frame, write_snapshot
+from ventbook.store import Store, Writer, open_store, write_snapshot
 
 from .limits_table import read_limits_table, write_limits_table
 from .trace_features import renew_features
@@ -55,7 +55,7 @@ def change_limits(file: str | Path, *, store: str | Path, dry_run: bool = False)
     store = Path(store)
     target = _find_store(store)
     filled = read_limits_table(file)
-    beside = store.resolve().parent / "limits.toml"
+    beside = dictionary.own_limits_path(store)
     held = nullcontext(None) if target is None or dry_run else write_snapshot(target)
     with held as writer:
         types = _recorded_types(target)
@@ -224,8 +224,7 @@ def _recorded_types(store: Store | None) -> list[str] | None:
     """Engine types on record; None where there are no records yet, so that any name may be meant."""
     if store is None or store.empty:
         return None
-    engines = to_frame(store.snapshot().read_arrow("engines", ["engine_type"]))
-    return sorted(map(str, engines["engine_type"].dropna().unique()))
+    return store.snapshot().engine_types
 
 
 def _read_own(store: Path, engine_types: Sequence[str] | None) -> list[tuple[str, dict[str, Any]]]:

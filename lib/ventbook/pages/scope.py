@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook import dictionary, wording
-from ventbook.store import Snapshot, open_store
+from ventbook.store import Snapshot
 from ventbook.units import System
 
 from .parameters import ParameterError, ReportSpec, nearest
@@ -91,18 +91,7 @@ class Scope:
     @cached_property
     def limits(self) -> Limits:
         """The limits in force: the shop's own and, where it has none, the placeholders."""
-        return dictionary.limits(self.limits_file, engine_types=self.recorded_engine_types)
-
-    @property
-    def recorded_engine_types(self) -> list[str]:
-        """Engine types that a limit may be for: those of all engines on record, those that came later included."""
-        snapshots = [self.snapshot]
-        if self.parameters["as_of"]:
-            snapshots.append(open_store(find_path(self.parameters["store"])).snapshot())
-        types = {
-            name for s in snapshots for name in s.read("engines", columns=["engine_type"])["engine_type"]
-        }
-        return sorted(name for name in types if isinstance(name, str))
+        return dictionary.limits(self.limits_file, engine_types=self.snapshot.engine_types)
 
     @cached_property
     def all_jobs(self) -> pd.DataFrame:

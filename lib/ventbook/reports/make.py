@@ -108,7 +108,7 @@ def take_in_folder(records: Path, store: Path = RECORDS / "store") -> Path:
 
         dictionary.limits(own, engine_types=None)  # the engines come with these records
         store.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(own, store.parent / "limits.toml")
+        shutil.copyfile(own, dictionary.own_limits_path(store))
     mapping = records / "mapping.toml"
     take_in([records], store=store, mapping=mapping if mapping.is_file() else None)
     return store

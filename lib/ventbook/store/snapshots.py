@@ -7,6 +7,7 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -105,15 +106,15 @@ class Snapshot:
         own = dictionary.find_own_limits(self.path)
         if own is None:
             return dictionary.limits()
-        types = (
-            Store(self.path)
-            .snapshot()
-            .read("engines", ["engine_type"])["engine_type"]
-            .dropna()
-            .unique()
-            .tolist()
-        )
-        return dictionary.limits(own, engine_types=types)
+        return dictionary.limits(own, engine_types=self.engine_types)
+
+    @cached_property
+    def engine_types(self) -> list[str]:
+        """Engine types that a limit may be for, sorted: those of all engines on record, those that came later included."""
+        newest = Store(self.path).snapshot()
+        asked = [self] if newest.number == self.number else [self, newest]
+        types = {name for s in asked for name in s.read("engines", ["engine_type"])["engine_type"].dropna()}
+        return sorted(map(str, types))
 
     def sources(self) -> pd.DataFrame:
         """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""

@@ -22,7 +22,7 @@ $(READY): requirements.txt pyproject.toml
 	@touch $@
 
 report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder]
-	@$(BIN)/python -m ventbook.cli make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS)
+	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS)
 
 test: $(READY) lint  ## run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile
@@ -37,7 +37,7 @@ lint: $(READY)  ## ruff and mypy
 	$(BIN)/mypy
 
 lab: $(READY)  ## open the notebooks in JupyterLab (this machine only)
-	$(BIN)/python -m ventbook.cli lab
+	$(BIN)/python -m ventbook lab
 
 bench: $(READY)  ## speed and memory, side by side in one run
 	$(BIN)/python -m bench

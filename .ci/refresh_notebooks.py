@@ -12,8 +12,8 @@ import nbformat
 from nbclient import NotebookClient
 
 from ventbook.document import MEDIA
-from ventbook.reports.make import make_demo_store
-from ventbook.reports.notebook import tidy_notebook
+from ventbook.run.notebook import tidy_notebook
+from ventbook.run.pipeline import make_demo_store
 
 FOLDER = Path(__file__).resolve().parents[1] / "notebooks"
 PICTURE = re.compile(r"data:image/svg\+xml;base64,[A-Za-z0-9+/=]+")

@@ -15,16 +15,17 @@ import time
 import numpy as np
 import pandas as pd
 
-from ventbook import contexts
-from ventbook.contexts import crude, terms
-from ventbook.contexts.setting import prepare_setting
-from ventbook.numerics import encode
+from ventbook.numerics import factorize
+from ventbook.statistics import causes
+from ventbook.statistics.causes import factors as terms
+from ventbook.statistics.causes import setting as crude
+from ventbook.statistics.causes.setting import prepare_setting
 
 NUMBERS = 6
 GROUPS = 4
 
 
-def make_fleet(ventings: int, seed: int = 1) -> tuple[pd.DataFrame, tuple[contexts.Factor, ...]]:
+def make_fleet(ventings: int, seed: int = 1) -> tuple[pd.DataFrame, tuple[causes.Factor, ...]]:
     """Ventings with 20 yes/no circumstances, 6 numbers and 4 groups of five levels, 2.5 ventings an engine."""
     rng = np.random.default_rng(seed)
     engines = max(int(ventings / 2.5), 2)
@@ -49,7 +50,7 @@ def make_fleet(ventings: int, seed: int = 1) -> tuple[pd.DataFrame, tuple[contex
             frame[name] = pd.array(rng.random(ventings) < 0.3, dtype="boolean")
             logit += 0.1 * np.asarray(frame[name], dtype=float)
         factors.append(
-            contexts.Factor(
+            causes.Factor(
                 name=name,
                 title=name,
                 kind=kind,
@@ -67,7 +68,7 @@ def make_fleet(ventings: int, seed: int = 1) -> tuple[pd.DataFrame, tuple[contex
 
 
 def time_crude(
-    jobs: pd.DataFrame, factors: tuple[contexts.Factor, ...]
+    jobs: pd.DataFrame, factors: tuple[causes.Factor, ...]
 ) -> tuple[float, float, dict[str, float]]:
     """Seconds of coding and of the crude effects with their intervals, and the log odds ratios by term."""
     start = time.process_time()
@@ -88,12 +89,12 @@ def time_crude(
 
 
 def time_library(
-    jobs: pd.DataFrame, factors: tuple[contexts.Factor, ...], names: list[str]
+    jobs: pd.DataFrame, factors: tuple[causes.Factor, ...], names: list[str]
 ) -> tuple[float, dict[str, float]]:
     """Seconds of one statsmodels GLM a term with clustered covariance, and its log odds ratios."""
     import statsmodels.api as sm
 
-    cluster, _ = encode(jobs["engine_id"])
+    cluster, _ = factorize(jobs["engine_id"])
     y = jobs["lifters_over_first"].to_numpy(float)
     response = np.column_stack([y, jobs["lifters_judged_first"].to_numpy(float) - y])
     found = {}
@@ -101,7 +102,7 @@ def time_library(
     for factor in factors:
         if factor.name not in names:
             continue
-        coded = contexts.code_factors(jobs, [factor])[factor.name]
+        coded = causes.code_factors(jobs, [factor])[factor.name]
         for term in terms.list_terms(coded, slice(None)):
             model = sm.GLM(
                 response, np.column_stack([np.ones(len(y)), term.x]), family=sm.families.Binomial()
@@ -117,9 +118,9 @@ def time_adjusted(ventings: int) -> tuple[float, float, float]:
 
     jobs, factors = make_fleet(ventings, seed=2)
     start = time.process_time()
-    frame = contexts.screen_factors(jobs, factors=factors, parts=("adjusted",))
+    frame = causes.screen_factors(jobs, factors=factors, parts=("adjusted",))
     own = time.process_time() - start
-    coded = contexts.code_factors(jobs, factors)
+    coded = causes.code_factors(jobs, factors)
     site = pd.factorize(jobs["site"])[0]
     blocks = [terms.build_block(coded[factor.name], slice(None)) for factor in factors]
     sites = [(site == i).astype(float)[:, None] for i in range(1, site.max() + 1)]
@@ -127,7 +128,7 @@ def time_adjusted(ventings: int) -> tuple[float, float, float]:
     y = jobs["lifters_over_first"].to_numpy(float)
     start = time.process_time()
     model = sm.GLM(np.column_stack([y, 8 - y]), design, family=sm.families.Binomial())
-    fit = model.fit(cov_type="cluster", cov_kwds={"groups": encode(jobs["engine_id"])[0]}, tol=1e-14)
+    fit = model.fit(cov_type="cluster", cov_kwds={"groups": factorize(jobs["engine_id"])[0]}, tol=1e-14)
     library = time.process_time() - start
     slopes = frame[frame["kind"] != "group"].set_index("factor")["log_effect"]
     first = np.cumsum([1, *(block.shape[1] for block in blocks)])
@@ -155,7 +156,7 @@ def main(arguments: list[str] | None = None) -> None:
     print(f"coding the columns      {coding:8.2f} s")
     print(f"crude, with intervals   {seconds:8.2f} s")
     start = time.process_time()
-    frame = contexts.screen_factors(jobs, factors=factors, parts=("adjusted",))
+    frame = causes.screen_factors(jobs, factors=factors, parts=("adjusted",))
     adjusted = time.process_time() - start
     print(f"screen_factors, crude and adjusted {adjusted:8.2f} s  (largest q {frame['q'].max():.2f})")
     own, one, apart = time_adjusted(asked.ventings // 10)

@@ -111,9 +111,9 @@ def run_limit(folder: Path) -> int:
 
 
 def run_intake(folder: Path) -> int:
-    from ventbook import intake
+    from ventbook.records import intake
 
-    result = intake.take_in([folder], store=folder / "store", today=np.datetime64("2026-10-01").item())
+    result = intake.ingest([folder], store=folder / "store", today=np.datetime64("2026-10-01").item())
     assert len(result.quarantine) == result.counts.loc["ventings", "rows"] // 50
     return int(result.counts.loc["ventings", "accepted"])
 

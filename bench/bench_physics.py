@@ -16,7 +16,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from ventbook import lifter, oil, priming
+from ventbook.physics import lifter, oil, priming
 
 ROWS, FEW, RUNS = 1_000_000, 2_000, 5
 

@@ -15,7 +15,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from ventbook import rates
+from ventbook.statistics import rates
 
 
 def draw_ventings(ventings: int, seed: int = 0) -> pd.DataFrame:

@@ -15,8 +15,9 @@ from pathlib import Path
 
 import nbformat
 
-from ventbook import pages, reports
-from ventbook.reports.make import make_demo_store
+from ventbook import reports as pages
+from ventbook.run import runner
+from ventbook.run.pipeline import make_demo_store
 
 ROUNDS, JOBS = 3, 2
 
@@ -25,7 +26,7 @@ def run_empty(folder: str) -> None:
     """One notebook with a single cell that does nothing, by papermill with a kernel of its own."""
     import papermill
 
-    from ventbook.reports.kernel import OwnKernelManager
+    from ventbook.run.kernels import OwnKernelManager
 
     class Plain(OwnKernelManager):
         transport = "tcp"
@@ -57,7 +58,7 @@ def main() -> None:
                 list(pool.map(run_empty, map(str, folders)))
             empty.append(time.perf_counter() - begun)
             begun = time.perf_counter()
-            outcomes = reports.run_reports(names, {"store": str(store)}, out=base / f"full-{turn}", jobs=JOBS)
+            outcomes = runner.run_reports(names, {"store": str(store)}, out=base / f"full-{turn}", jobs=JOBS)
             full.append(time.perf_counter() - begun)
             faults = [outcome.message for outcome in outcomes if not outcome.done]
             assert not faults, faults

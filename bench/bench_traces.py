@@ -19,8 +19,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ventbook.intake.samples import open_writer
-from ventbook.traces.partitions import CHANNELS, KEY, features_of_files, list_pieces
+from ventbook.model.traces.partitions import CHANNELS, KEY, features_of_files, list_pieces
+from ventbook.records.intake.trace_features import open_writer
 
 PER_START = 6000
 GROUP_ROWS = 1_000_000

@@ -40,7 +40,8 @@ def make_store(folder: Path, times: int) -> None:
     import pandas as pd
 
     from invented_fleet import DEMO_LIMITS, fleet_tables
-    from ventbook.store import create_store, shapes, write_snapshot
+    from ventbook.records.store import create_store, write_snapshot
+    from ventbook.records.store import snapshots as shapes
 
     folder.mkdir(parents=True)
     shutil.copy(DEMO_LIMITS, folder / "limits.toml")
@@ -70,7 +71,7 @@ def lay_side_by_side(name: str, frame: Any, intake: int, times: int) -> Any:
     import pyarrow as pa
     import pyarrow.compute as pc
 
-    from ventbook.store import shapes
+    from ventbook.records.store import snapshots as shapes
 
     schema = shapes.record_schema(name)
     kept = pa.schema([field for field in schema if not field.name.startswith("_")])
@@ -122,7 +123,7 @@ def run_report(store: Path, out: Path) -> dict[str, Any]:
     """``ventbook report quarterly-review``: wall and processor seconds of it and all it starts, peak of the largest process."""
     begun = time.perf_counter()
     call = ["report", "quarterly-review", "--store", str(store), "--out", str(out)]
-    process = subprocess.Popen([sys.executable, "-m", "ventbook.cli", *call], stdout=subprocess.DEVNULL)
+    process = subprocess.Popen([sys.executable, "-m", "ventbook.run.cli", *call], stdout=subprocess.DEVNULL)
     mine, busy, peak = {process.pid}, {}, {}
     while process.poll() is None:
         for entry in sorted(Path("/proc").glob("[0-9]*"), key=lambda entry: int(entry.name)):

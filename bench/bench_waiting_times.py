@@ -19,7 +19,7 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 
-from ventbook.waiting_times import estimate_curve, fit_aft
+from ventbook.statistics.waiting_times import estimate_curve, fit_aft
 
 #: Effects of up to ten 0/1 or few-valued factors on log time.
 EFFECTS = np.array([0.2, -0.15, 0.1, 0.05, -0.05, 0.12, -0.08, 0.03, 0.07, -0.02])

@@ -26,13 +26,13 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from ventbook import contexts
+from ventbook.statistics import causes
 
 VENTINGS, ENGINES, SITES = 300, 120, ("Harbour", "Ridge", "Plain", "Lake")
 RATE, SEED = 0.06, 20261125
 SPREADS = {"ordinary": (0.7, 1.05, 0.3), "rough": (0.8, 1.27, 0.3)}
 LIMIT_MM, SOUND_GAP_MM = 0.5, 0.22
-FACTORS = contexts.load_factors()
+FACTORS = causes.load_factors()
 
 
 @dataclass(frozen=True)
@@ -180,7 +180,7 @@ def rank_plainly(jobs: pd.DataFrame) -> list[str]:
     """Factors by the p of one test each on ventings with a finding: what a first spreadsheet would do."""
     failing = (jobs["lifters_over_first"] > 0).to_numpy()
     p = {}
-    for name, coded in contexts.code_factors(jobs, FACTORS).items():
+    for name, coded in causes.code_factors(jobs, FACTORS).items():
         if coded.factor.kind == "interaction" or not coded.known.all():
             continue
         if coded.numbers is not None:
@@ -200,9 +200,9 @@ def judge_fleet(case: Case, number: int) -> dict[str, float]:
     rng = np.random.default_rng([SEED, number])
     jobs, engine = draw_context(rng)
     jobs, lifters = draw_findings(case, jobs, engine, rng)
-    effects = contexts.screen_factors(jobs, factors=FACTORS, parts=("crude", "adjusted"))
-    effects = contexts.add_gauge_evidence(effects, contexts.compare_gauges(lifters))
-    ranked = contexts.rank_causes(effects, factors=FACTORS, listed=False)
+    effects = causes.screen_factors(jobs, factors=FACTORS, parts=("crude", "adjusted"))
+    effects = causes.add_gauge_evidence(effects, causes.compare_gauges(lifters))
+    ranked = causes.rank_causes(effects, factors=FACTORS, listed=False)
     plain = rank_plainly(jobs)
     out = {
         "any_cause": float((ranked["standing"] == "cause").any()),

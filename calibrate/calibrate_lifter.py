@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from ventbook import lifter
+from ventbook.physics import lifter
 
 TABLES = Path(__file__).parent / "tables"
 LIMIT_MM, HAND = 0.5, (0.2, 0.3)

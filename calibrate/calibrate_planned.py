@@ -18,8 +18,8 @@ import numpy as np
 import pandas as pd
 
 from ventbook import demo
-from ventbook.jobs import build_jobs
-from ventbook.pages.planned_venting import score
+from ventbook.model import build_ventings
+from ventbook.reports.planned_venting import forecast
 
 TABLES = Path(__file__).parent / "tables"
 SHARE = 0.12
@@ -27,7 +27,7 @@ SHARE = 0.12
 
 def score_fleet(jobs: pd.DataFrame) -> dict[str, float]:
     """Coverage of both ranges and both Brier scores over all quarters told in advance."""
-    scored = score.roll_forward(jobs)
+    scored = forecast.roll_forward(jobs)
     known = scored[scored["failed"].notna()]
     briers = {by: float(((known[by] - known["failed"]) ** 2).mean()) for by in ("chance", "site_chance")}
     return {
@@ -52,7 +52,9 @@ def main() -> None:
         seed = asked.seed + number
         for kind, plant in (("innocent", ()), ("planted", None)):
             fleet = demo.simulate_fleet(ventings=600, plant=plant, traces=False, seed=seed)
-            jobs = build_jobs({name: frame for name, frame in fleet.tables().items() if name != "samples"})
+            jobs = build_ventings(
+                {name: frame for name, frame in fleet.tables().items() if name != "samples"}
+            )
             rows.append({"fleet": kind, "seed": seed} | score_fleet(jobs))
             print(rows[-1], flush=True)
             if kind == "innocent":

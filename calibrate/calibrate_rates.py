@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from ventbook import rates
+from ventbook.statistics import rates
 
 RATES = (0.003, 0.01, 0.03, 0.07, 0.15)
 VENTINGS = (8, 16, 40, 100, 400)

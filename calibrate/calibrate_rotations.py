@@ -14,7 +14,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ventbook import priming
+from ventbook.physics import priming
 
 TABLES = Path(__file__).parent / "tables"
 FIELDS = {"lines_empty": 0.55, "cooler_empty": 0.3}

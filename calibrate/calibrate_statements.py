@@ -26,13 +26,15 @@ from scipy import special
 
 from calibrate import calibrate_contexts as fleets
 from calibrate import calibrate_trends as quarters
-from ventbook import contexts, evidence, trends
-from ventbook.pages import rotations_to_prime_times, time_to_pressure, waits
-from ventbook.pages.period import Period
-from ventbook.pages.quarterly_review.signals import FAMILY, Signal, explain_signal
+from ventbook.reports import time_to_pressure, waiting
+from ventbook.reports.parameters import Period
+from ventbook.reports.quarterly_review import words as trend_words
+from ventbook.reports.quarterly_review.signals import FAMILY, Signal, explain_signal
+from ventbook.reports.rotations_to_prime import times as rotations_to_prime_times
+from ventbook.reports.spongy_lifters import words
 from ventbook.results import Estimate
-from ventbook.wording import contexts as words
-from ventbook.wording import trends as trend_words
+from ventbook.statistics import causes, trends
+from ventbook.tables import evidence
 
 SEED = 20261129
 #: Relative spread of times between engines and between ventings; a stopwatch's step.
@@ -90,7 +92,7 @@ def add_waits(
     seconds = np.exp(0.9 + spread + np.log(times) * jobs["cooler_empty"].to_numpy(float))
     read = np.round(seconds / STEP_S) * STEP_S
     turns = np.ceil(TURNS * np.exp(rng.normal(0, TURNS_SPREAD, n) + rng.normal(0, 0.05, engines)[engine]))
-    return waits.add_groupings(jobs).assign(
+    return waiting.add_groupings(jobs).assign(
         time_low_s=np.maximum(read - STEP_S / 2, 0.0), time_high_s=read + STEP_S / 2,
         rotations_low=turns - 1, rotations_high=turns,
     )  # fmt: skip
@@ -116,20 +118,20 @@ def hide_blanks(jobs: pd.DataFrame, rng: np.random.Generator, *, how: str) -> pd
     return out
 
 
-def read_waits(jobs: pd.DataFrame, wait: waits.Wait) -> Said:
+def read_waits(jobs: pd.DataFrame, wait: waiting.TimeToEvent) -> Said:
     """What the page of ``wait`` says of these ventings: in the answer's sentence, and in the question beside it."""
-    effects = waits.fit_effects(jobs, wait, level=0.95)
-    answer, asked = waits.say_effects(effects, wait), waits.ask_effects(effects, wait)
+    effects = waiting.fit_effects(jobs, wait, level=0.95)
+    answer, asked = waiting.say_effects(effects, wait), waiting.ask_effects(effects, wait)
     labels = effects.table["label"].tolist()
     return Said(tuple(x for x in labels if x in answer), tuple(x for x in labels if x in asked))
 
 
 def read_causes(jobs: pd.DataFrame, lifters: pd.DataFrame, *, blanks: bool = True) -> Said:
     """Circumstances of spongy lifters that the answer names, and those that the list asks about."""
-    effects = contexts.screen_factors(jobs, factors=fleets.FACTORS, parts=("crude", "adjusted"))
-    effects = contexts.add_gauge_evidence(effects, contexts.compare_gauges(lifters))
-    held = contexts.test_blanks(jobs, factors=fleets.FACTORS) if blanks else None
-    rows = contexts.rank_causes(effects, factors=fleets.FACTORS, blanks=held).to_dict("records")
+    effects = causes.screen_factors(jobs, factors=fleets.FACTORS, parts=("crude", "adjusted"))
+    effects = causes.add_gauge_evidence(effects, causes.compare_gauges(lifters))
+    held = causes.test_blanks(jobs, factors=fleets.FACTORS) if blanks else None
+    rows = causes.rank_causes(effects, factors=fleets.FACTORS, blanks=held).to_dict("records")
     answer = words.causes_sentence([row for row in rows if row["standing"] == "cause"], ventings=len(jobs))
     named = [row["factor"] for row in rows if words.name_level(row) in answer]
     asked = [row["factor"] for row in rows if "matter? These records can't say" in words.candidate_words(row)]

@@ -21,9 +21,9 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ventbook import traces
-from ventbook.jobs.intervals import time_interval, trace_intervals
-from ventbook.waiting_times import estimate_quantile, fit_aft, share_over
+from ventbook.model import traces
+from ventbook.model.intervals import time_interval, trace_intervals
+from ventbook.statistics.waiting_times import estimate_quantile, fit_aft, share_over
 
 TABLES = Path(__file__).parent / "tables"
 ENGINES, EACH = 100, 3

@@ -19,7 +19,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from ventbook import evidence, trends
+from ventbook.statistics import trends
+from ventbook.tables import evidence
 
 SITES = ("Harbour", "Ridge", "Plain", "Lake")
 BASE_QUARTERS, A_QUARTER, SHARE = 5, 60, 0.12

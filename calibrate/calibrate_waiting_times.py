@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from ventbook.waiting_times import estimate_quantile, fit_aft, share_over
-from ventbook.waiting_times.likelihood import SHAPES
+from ventbook.statistics.waiting_times import estimate_quantile, fit_aft, share_over
+from ventbook.statistics.waiting_times.likelihood import SHAPES
 
 LIMIT, STEP, SPREAD, MEDIAN = 5.0, 0.5, 0.5, 3.0
 RATIO_ENGINE, RATIO_VENTING = 1.25, 0.85

@@ -2,10 +2,10 @@
 
 from pathlib import Path
 
-from ventbook import dictionary
+from ventbook import tables
 
 TRADE_FILE = Path(__file__).with_name("trade_limits.toml")
-TRADE = dictionary.limits(TRADE_FILE)
+TRADE = tables.load_limits(TRADE_FILE)
 
 
 def manual_limit(step: str, unit: str, **numbers: float) -> str:

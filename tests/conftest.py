@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-from ventbook.dictionary import DATA
+from ventbook.tables import DATA
 
 # On a busy machine an example may take any time; the fuzz tests count processor time where it matters.
 settings.register_profile("ci", derandomize=True, print_blob=True, deadline=None)
@@ -17,6 +17,6 @@ settings.load_profile("ci" if os.environ.get("CI") else "local")
 @pytest.fixture(scope="session")
 def demo_store() -> Path:
     """The store of the invented fleet, eight snapshots; made where it is missing or out of date."""
-    from ventbook.reports.make import make_demo_store
+    from ventbook.run.pipeline import make_demo_store
 
     return make_demo_store(DATA / "demo", say=lambda text: None)

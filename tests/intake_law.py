@@ -17,10 +17,11 @@ from pathlib import Path
 import pandas as pd
 from hypothesis import strategies as st
 
-from ventbook import dictionary, intake
-from ventbook.dictionary import Column
-from ventbook.intake.sample_files import read_starts
-from ventbook.store import key_of, open_store
+from ventbook import tables
+from ventbook.records import intake
+from ventbook.records.intake.trace_features import read_starts
+from ventbook.records.store import key_of, open_store
+from ventbook.tables import Column
 
 TODAY = dt.date(2026, 10, 1)
 BROKEN = "?"
@@ -72,7 +73,7 @@ def values_of(column: Column) -> tuple[str, ...]:
 @st.composite
 def files(draw: st.DrawFn, table: str) -> File:
     """Headers and rows of one file of ``table``: the required columns and some of the others; often no row at all."""
-    columns = dictionary.tables()[table].columns
+    columns = tables.record_tables()[table].columns
     optional = [column for column in columns if not column.required]
     some = draw(st.lists(st.sampled_from(optional), max_size=5, unique=True)) if optional else []
     used = [column for column in columns if column.required] + some
@@ -85,9 +86,9 @@ def files(draw: st.DrawFn, table: str) -> File:
 
 def deliveries() -> st.SearchStrategy[list[Delivery]]:
     """One to three deliveries, each of one file or more."""
-    one = st.lists(st.sampled_from(list(dictionary.tables())), min_size=1, max_size=4, unique=True).flatmap(
-        lambda names: st.fixed_dictionaries({name: files(name) for name in names})
-    )
+    one = st.lists(
+        st.sampled_from(list(tables.record_tables())), min_size=1, max_size=4, unique=True
+    ).flatmap(lambda names: st.fixed_dictionaries({name: files(name) for name in names}))
     return st.lists(one, min_size=1, max_size=3)
 
 
@@ -146,7 +147,7 @@ def take(folder: Path, number: int, delivery: Delivery, store: Path, *, dry_run:
             csv.writer(out).writerows([headers, *rows])
         paths.append(path)
     before = count_stored(store)
-    result = intake.take_in(paths, store=store, today=TODAY, dry_run=dry_run)
+    result = intake.ingest(paths, store=store, today=TODAY, dry_run=dry_run)
     after = count_stored(store)
     assert set(delivery) <= set(result.counts.index)
     for table, (_, rows) in delivery.items():
@@ -187,7 +188,9 @@ def count_stored(store: Path) -> dict[str, int]:
         return {}
     snapshot = open_store(store).snapshot()
     return {
-        table: len(snapshot.read_arrow(table)) for table in dictionary.tables() if table in snapshot.versions
+        table: len(snapshot.read_arrow(table))
+        for table in tables.record_tables()
+        if table in snapshot.versions
     }
 
 

@@ -9,10 +9,11 @@ from typing import Any
 import pandas as pd
 import pyarrow as pa
 
-from ventbook import demo, dictionary, pages
-from ventbook.pages.base import Page
-from ventbook.pages.parameters import check_parameters, find_report
-from ventbook.store import shapes
+from ventbook import demo, reports
+from ventbook import tables as dictionary
+from ventbook.records.store import snapshots
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import check_parameters, find_report
 
 DEMO_LIMITS = str(dictionary.DATA / "demo_limits.toml")
 
@@ -48,7 +49,7 @@ def fleet_tables(ventings: int = 600, plant: tuple[str, ...] | None = None) -> d
     tables = {name: typed(name, frame) for name, frame in fleet.tables().items() if name != "samples"}
     rows = sum(map(len, tables.values()))
     for name in ("issues", "quarantine"):
-        tables[name] = shapes.to_frame(shapes.schema_of(name).empty_table())
+        tables[name] = snapshots.to_frame(snapshots.schema_of(name).empty_table())
     row = {
         "number": 1,
         "kind": "intake",
@@ -63,12 +64,12 @@ def fleet_tables(ventings: int = 600, plant: tuple[str, ...] | None = None) -> d
 
 def typed(name: str, frame: pd.DataFrame) -> pd.DataFrame:
     """A record table with every column of the dictionary, in the types that the store gives."""
-    schema = pa.schema([field for field in shapes.record_schema(name) if not field.name.startswith("_")])
+    schema = pa.schema([field for field in snapshots.record_schema(name) if not field.name.startswith("_")])
     columns = []
     for field in schema:
         values = frame[field.name].tolist() if field.name in frame.columns else [None] * len(frame)
         columns.append(pa.array([None if pd.isna(v) else v for v in values]).cast(field.type, safe=False))
-    return shapes.to_frame(pa.table(columns, schema=schema))
+    return snapshots.to_frame(pa.table(columns, schema=schema))
 
 
 def make_page(name: str, tables: dict[str, pd.DataFrame], **given: Any) -> Page:
@@ -76,5 +77,7 @@ def make_page(name: str, tables: dict[str, pd.DataFrame], **given: Any) -> Page:
     spec = find_report(name)
     checked = check_parameters(spec, {"limits": DEMO_LIMITS, **given})
     snapshot = FleetSnapshot(tables)
-    period = pages.choose_period(checked["period"], checked["since"], checked["until"], today=snapshot.today)
+    period = reports.choose_period(
+        checked["period"], checked["since"], checked["until"], today=snapshot.today
+    )
     return Page(spec=spec, parameters=checked, snapshot=snapshot, period=period)  # type: ignore[arg-type]

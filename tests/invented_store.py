@@ -10,8 +10,8 @@ from typing import Any
 import nbformat
 import pyarrow as pa
 
-from ventbook import store as st
-from ventbook.pages.parameters import find_report
+from ventbook.records import store as st
+from ventbook.reports.parameters import find_report
 
 TODAY = dt.date(2026, 10, 7)
 NASTY = (
@@ -86,9 +86,9 @@ def write_store(path: Path, tables: Mapping[str, list[dict[str, Any]]], *, today
 
 BODY = """
 import pandas as pd
-from ventbook import wording
+from ventbook.document import wording
 from ventbook.results import Estimate
-from ventbook.plots import new_figure, mark_limit
+from ventbook.document.plotting import mark_limit, new_figure
 ventings = page.within(page.keep(page.snapshot.read("ventings")), page.period)
 share = Estimate(7 / 30, 0.1, 0.4, page.level, "share", len(ventings), 6, "made up")
 gap = Estimate(0.4321, 0.31234, 0.55678, page.level, "mm", len(ventings), 6, "made up")
@@ -110,7 +110,7 @@ def make_notebook(folder: Path, name: str = "quarterly-review", *, extra: str = 
             f"# {spec.title}\n\nHow did it go? Asked by the *quality team*. Formula: $N = \\frac{{V_0}}{{e_a D}}$."
         ),
         code("\n".join(lines), metadata={"tags": ["parameters"]}),
-        code(f'from ventbook import pages\npage = pages.open_page("{name}", {{{hand_on}}})'),
+        code(f'from ventbook import reports\npage = reports.open_page("{name}", {{{hand_on}}})'),
         code(body),
         code(
             'page.answer("Of the ventings, " + wording.share(share) + " failed.", f"{len(ventings)} ventings.")'

@@ -16,12 +16,13 @@ from typing import Any
 
 import nbformat
 
-from ventbook.document import Blocks, find_closing
+from ventbook.document import find_closing
 from ventbook.document.blocks import Cautions, Closing, Data, Pairs
+from ventbook.document.sequence import Blocks
 from ventbook.document.xlsx import write_workbook
-from ventbook.pages import report_specs
-from ventbook.pages.base import Page
-from ventbook.reports.export import list_findings
+from ventbook.reports import report_specs
+from ventbook.reports.page import Page
+from ventbook.run.export import list_findings
 from ventbook.shipped import NOTEBOOKS
 
 REPORTS = tuple(report_specs())

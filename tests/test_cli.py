@@ -10,7 +10,7 @@ import time
 import pytest
 
 from invented_store import make_notebook, make_store
-from ventbook import cli
+from ventbook.run import cli
 
 
 @pytest.fixture(scope="module")
@@ -27,7 +27,7 @@ def call(capsys, *words: str) -> tuple[int, str, str]:
 def test_help_is_fast_and_light() -> None:
     begun = time.perf_counter()
     code = (
-        "import sys; from ventbook import cli; code = cli.main(['--help'])\n"
+        "import sys; from ventbook.run import cli; code = cli.main(['--help'])\n"
         "heavy = {'pandas', 'numpy', 'matplotlib', 'papermill', 'scipy', 'deltalake', 'rich.progress'} & set(sys.modules)\n"
         "print(sorted(heavy)); sys.exit(code)"
     )
@@ -134,23 +134,23 @@ def test_table_of_limits_that_is_wrong_is_named(capsys, tmp_path, store) -> None
 
 
 def test_fault_of_ours_is_exit_code_1_without_traceback(capsys, tmp_path, store, monkeypatch) -> None:
-    from ventbook.reports import run
+    from ventbook.run import runner
 
     def break_down(*_, **__):
         raise RuntimeError("the well\nran dry")
 
-    monkeypatch.setattr(run, "open_page", break_down)
+    monkeypatch.setattr(runner, "open_page", break_down)
     code, _, err = call(capsys, "report", "records", "--store", store, "--out", tmp_path / "o")
     assert code == 1
     assert err == "ventbook: fault in ventbook: RuntimeError: the well ran dry\n"
 
 
 def test_report_and_verify_on_the_command_line(capsys, tmp_path, store, monkeypatch) -> None:
-    from ventbook.reports import run, verify
+    from ventbook.run import runner, verify
 
     notebooks = make_notebook(tmp_path / "notebooks").parent
     monkeypatch.setattr(
-        run.plan_reports, "__kwdefaults__", {**run.plan_reports.__kwdefaults__, "notebooks": notebooks}
+        runner.plan_reports, "__kwdefaults__", {**runner.plan_reports.__kwdefaults__, "notebooks": notebooks}
     )
     monkeypatch.setattr(
         verify.verify_report,
@@ -188,7 +188,7 @@ def test_unwritable_output_folder(capsys, tmp_path, store) -> None:
 
 
 def test_lab_listens_on_this_machine_only_and_keeps_its_token() -> None:
-    from ventbook.reports.lab import lab_command
+    from ventbook.run.kernels import lab_command
     from ventbook.shipped import NOTEBOOKS
 
     command = lab_command(NOTEBOOKS)

@@ -8,10 +8,12 @@ import pandas as pd
 import pytest
 
 from check_values import TRADE
-from ventbook import conformity, demo, dictionary, jobs, pages
-from ventbook.dictionary.steps import read_steps
-from ventbook.pages import conformity as report
-from ventbook.wording import conformity as words
+from ventbook import demo, model, reports
+from ventbook import tables as dictionary
+from ventbook.model import conformity
+from ventbook.reports import conformity as report
+from ventbook.reports.conformity import words
+from ventbook.tables.limits import read_steps
 
 
 @pytest.fixture(scope="module")
@@ -29,9 +31,9 @@ SHIPPED = {"pressure_threshold", "time_to_pressure", "gap_at_last_check"}
 
 
 def check(records, limits=TRADE):
-    lifters = jobs.build_lifters(records, limits=limits)
+    lifters = model.build_lifters(records, limits=limits)
     return conformity.check_steps(
-        records, jobs.build_jobs(records, limits=limits, lifters=lifters), lifters, limits=limits
+        records, model.build_ventings(records, limits=limits, lifters=lifters), lifters, limits=limits
     )
 
 
@@ -121,7 +123,7 @@ def one_venting(**changes):
         for row in rows[table]:
             row[column] = value
     records = {}
-    for name, table in dictionary.tables().items():
+    for name, table in dictionary.record_tables().items():
         data = {
             c.stored: pd.Series([r.get(c.stored) for r in rows.get(name, [])], dtype=object)
             for c in table.columns
@@ -192,7 +194,7 @@ def test_every_step_has_a_boundary_table_or_a_test_of_its_own():
         "extra_run_speed",
         "extra_run",
     }
-    assert {row[0] for row in BOUNDARIES} | own == set(conformity.steps())
+    assert {row[0] for row in BOUNDARIES} | own == set(conformity.load_steps())
 
 
 @pytest.mark.parametrize(
@@ -203,8 +205,8 @@ def test_pressure_where_line_or_cooler_was_empty(manual, bar, expected):
 
 
 def test_a_step_without_any_limit_says_so():
-    table = check(one_venting(), dictionary.limits()).set_index("step")
-    for step in set(conformity.steps()) & set(table.index) - SHIPPED:
+    table = check(one_venting(), dictionary.load_limits()).set_index("step")
+    for step in set(conformity.load_steps()) & set(table.index) - SHIPPED:
         row = table.loc[step]
         assert (row["verdict"], row["status"], row["limit_source"]) == ("no_limit", "", ""), step
         assert np.isnan(row["margin"])
@@ -212,7 +214,7 @@ def test_a_step_without_any_limit_says_so():
 
 
 def test_numbers_ship_for_three_outcomes_only_and_say_why():
-    shipped = dictionary.limits().rows
+    shipped = dictionary.load_limits().rows
     assert {row.step for row in shipped if row.judges} == {"lifter_gap", *SHIPPED - {"gap_at_last_check"}}
     assert {row.step for row in shipped if not row.judges} == {"check_force", "check_hold"}
     assert all(row.status == "placeholder" and row.source.startswith("worked out: ") for row in shipped)
@@ -220,7 +222,7 @@ def test_numbers_ship_for_three_outcomes_only_and_say_why():
 
 def test_the_shipped_gap_is_what_its_reason_says():
     """Air is the ideal gas of index 1.125 under the plunger; the spring's travel is counted by iteration."""
-    force = dictionary.limit("check_force", "*", dt.date(2026, 1, 1)).reference
+    force = dictionary.find_limit("check_force", "*", dt.date(2026, 1, 1)).reference
     usual = dictionary.engine_type_values("*")
     area = np.pi / 4 * usual["plunger_diameter_mm"] ** 2
     volume, x = np.pi / 6 * 5.0**3, 0.0
@@ -228,10 +230,10 @@ def test_the_shipped_gap_is_what_its_reason_says():
         press = force - usual["plunger_spring_force_N"] - usual["plunger_spring_rate_N_per_mm"] * x
         x = volume / area * (1 - (1.01325 / (1.01325 + 10 * press / area)) ** (1 / 1.125))
     gap = usual["rocker_ratio"] * x + usual["slack_mm"]
-    assert dictionary.limit("lifter_gap", "*", dt.date(2026, 1, 1)).high == pytest.approx(gap, abs=0.006)
+    assert dictionary.find_limit("lifter_gap", "*", dt.date(2026, 1, 1)).high == pytest.approx(gap, abs=0.006)
 
 
-@pytest.mark.parametrize("limits", [TRADE, dictionary.limits()], ids=["manual", "no manual"])
+@pytest.mark.parametrize("limits", [TRADE, dictionary.load_limits()], ids=["manual", "no manual"])
 @pytest.mark.parametrize(
     ("step", "changes"),
     [
@@ -258,12 +260,12 @@ def test_a_limit_that_allows_a_fact_does_not_make_it_within(tmp_path):
         'revision = "A"\nsource = "own"\neffective_from = 2026-01-01\n',
         "utf-8",
     )
-    assert verdict("turned_backwards", dictionary.limits(own), ventings__turned_backwards=True) == "fact"
+    assert verdict("turned_backwards", dictionary.load_limits(own), ventings__turned_backwards=True) == "fact"
 
 
 def test_what_has_no_limit_is_described():
     records = one_venting(ventings__turning_speed_rpm=15.0)
-    table = conformity.describe_steps(check(records, dictionary.limits()))
+    table = conformity.describe_steps(check(records, dictionary.load_limits()))
     row = table.loc["turning_speed"]
     assert (row["recorded"], row["low"], row["middle"], row["high"]) == (1, 30.0, 30.0, 30.0)
     assert words.described(1, 30.0, 30.0, 30.0, 30.0, unit="rpm", yes_no=False) == "30 rpm (30 to 30)"
@@ -272,8 +274,8 @@ def test_what_has_no_limit_is_described():
 
 def test_return_flow_not_seen_stays_an_open_finding_without_a_limit():
     records = one_venting(starts__return_flow_seen=False)
-    lifters = jobs.build_lifters(records)
-    table = jobs.build_jobs(records, lifters=lifters)
+    lifters = model.build_lifters(records)
+    table = model.build_ventings(records, lifters=lifters)
     verdicts = conformity.check_steps(records, table, lifters)
     found = conformity.list_open_findings(verdicts, table, today=dt.date(2026, 8, 13))
     assert found["finding"].tolist() == ["Turbocharger's return flow seen"]
@@ -352,7 +354,7 @@ def test_a_limit_open_on_one_side_is_judged_by_the_reading_next_to_it(tmp_path):
     )
     records = one_venting()
     records["lifter_checks"]["hold_s"] = [2.9, 10.0]
-    row = check(records, dictionary.limits(own)).set_index("step").loc["check_hold"]
+    row = check(records, dictionary.load_limits(own)).set_index("step").loc["check_hold"]
     assert (row["verdict"], row["value"]) == ("outside", 2.9)
 
 
@@ -405,7 +407,7 @@ def test_a_limit_written_in_another_unit_gives_the_same_verdicts(tmp_path):
         'revision = "A"\nsource = "own"\neffective_from = 2026-01-01\n',
         "utf-8",
     )
-    limits = dictionary.limits(own)
+    limits = dictionary.load_limits(own)
     row = check(one_venting(lifter_checks__gap_mm=0.3), limits).set_index("step").loc["gap_at_last_check"]
     assert (row["verdict"], row["status"], row["revision"]) == ("outside", "manual", "A")
     assert row["limit_high"] == pytest.approx(0.254)
@@ -419,11 +421,11 @@ def test_a_limit_in_a_unit_of_another_dimension_is_refused_with_file_and_row(tmp
         "utf-8",
     )
     with pytest.raises(dictionary.TableError, match=r"own.toml: row 1 \(lifter_gap, \*\): s is a time"):
-        dictionary.limits(own)
+        dictionary.load_limits(own)
 
 
 def test_the_limit_in_force_is_that_of_the_day():
-    manual = dictionary.limits(dictionary.DATA / "demo_limits.toml")
+    manual = dictionary.load_limits(dictionary.DATA / "demo_limits.toml")
     early = check(
         one_venting(ventings__date="2025-06-30", ventings__pressurised_before_turning_s=60.0), manual
     )
@@ -443,8 +445,8 @@ def test_the_limit_in_force_is_that_of_the_day():
 
 def test_a_trusted_trace_speaks_before_the_record():
     records = one_venting(starts__first_hold_s=60.0)
-    lifters = jobs.build_lifters(records)
-    table = jobs.build_jobs(records, lifters=lifters)
+    lifters = model.build_lifters(records)
+    table = model.build_ventings(records, lifters=lifters)
     table = table.assign(trace_seconds_first_hold=125.0, trace_ok_speed=True)
     row = conformity.check_steps(records, table, lifters, limits=TRADE).set_index("step").loc["first_hold"]
     assert (row["verdict"], row["value"], row["source"]) == ("within", 125.0, "trace")
@@ -455,11 +457,11 @@ def test_a_trusted_trace_speaks_before_the_record():
 
 def test_frame_has_a_fixed_shape_also_when_empty(tables):
     whole = check(tables)
-    assert tuple(whole.columns) == conformity.report.COLUMNS
+    assert tuple(whole.columns) == conformity.REPORT_COLUMNS
     assert set(whole["verdict"]) <= set(conformity.VERDICTS)
     none = {name: frame.iloc[:0] for name, frame in tables.items()}
     empty = check(none)
-    assert tuple(empty.columns) == conformity.report.COLUMNS and empty.empty
+    assert tuple(empty.columns) == conformity.REPORT_COLUMNS and empty.empty
 
 
 def test_every_venting_has_the_steps_that_always_apply(tables):
@@ -508,8 +510,8 @@ def test_off_procedure_looks_at_actions_before_the_check_only():
 
 def test_open_findings_are_those_of_an_engines_latest_venting(manual):
     records = one_venting(lifter_checks__gap_mm=0.8)
-    lifters = jobs.build_lifters(records, limits=manual)
-    table = jobs.build_jobs(records, limits=manual, lifters=lifters)
+    lifters = model.build_lifters(records, limits=manual)
+    table = model.build_ventings(records, limits=manual, lifters=lifters)
     verdicts = conformity.check_steps(records, table, lifters, limits=manual)
     found = conformity.list_open_findings(verdicts, table, today=dt.date(2026, 8, 13))
     assert found[["venting_id", "value", "days"]].to_numpy().tolist() == [["v", 0.8, 10]]
@@ -532,7 +534,7 @@ def test_a_wrong_row_of_the_step_table_names_file_and_row(tmp_path):
 
 
 def test_steps_hang_on_known_limits(manual):
-    assert {step.limit for step in conformity.steps().values()} <= set(manual.steps)
+    assert {step.limit for step in conformity.load_steps().values()} <= set(manual.steps)
 
 
 # --- the report -----------------------------------------------------------------------------------------------
@@ -554,7 +556,7 @@ RELEASE_WORDS = (
 
 
 def run_report(store, **parameters):
-    page = pages.open_page("conformity", {"store": str(store), **parameters})
+    page = reports.open_page("conformity", {"store": str(store), **parameters})
     shown = {name: getattr(report, name)(page).text for name in SECTIONS}
     return page, shown
 
@@ -604,7 +606,9 @@ def test_facts_are_listed_with_and_without_a_manual(on_placeholders, on_demo):
     tables = [page._frames["facts"] for page, _ in (on_placeholders, on_demo)]
     for table, (_, shown) in zip(tables, (on_placeholders, on_demo), strict=True):
         assert "Facts on record that need no limit: " in shown["answer"]
-        assert len(table) and set(table["step"]) <= {s.name for s in conformity.steps().values() if s.fact}
+        assert len(table) and set(table["step"]) <= {
+            s.name for s in conformity.load_steps().values() if s.fact
+        }
     yes_no = [table[table["step"] != "open_finding_at_release"] for table in tables]
     assert yes_no[0]["venting_id"].tolist() == yes_no[1]["venting_id"].tolist()
 

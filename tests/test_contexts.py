@@ -11,8 +11,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from ventbook import contexts, numerics
-from ventbook.contexts import cases, power
+from ventbook import numerics
+from ventbook.statistics import causes
+from ventbook.statistics.causes import power, strata
 
 PUBLISHED: dict[str, Any] = tomllib.loads(
     (Path(__file__).parent / "reference" / "contexts.toml").read_text(encoding="utf-8")
@@ -21,9 +22,9 @@ PUBLISHED: dict[str, Any] = tomllib.loads(
 
 def test_trend_over_ordered_levels_matches_the_malformation_example() -> None:
     table = PUBLISHED["trend"]
-    z, p = contexts.check_trend(table["failures"], np.add(table["trials"], 0), table["scores"])
+    z, p = causes.check_trend(table["failures"], np.add(table["trials"], 0), table["scores"])
     assert (z, p) == (pytest.approx(table["z"], abs=1e-6), pytest.approx(table["p"], abs=1e-6))
-    z, p = contexts.check_trend(table["failures"], table["trials"])
+    z, p = causes.check_trend(table["failures"], table["trials"])
     assert z**2 == pytest.approx(table["chi2_equal_steps"], abs=1e-6)
     assert p == pytest.approx(table["p_equal_steps"], abs=1e-6)
 
@@ -31,7 +32,7 @@ def test_trend_over_ordered_levels_matches_the_malformation_example() -> None:
 @pytest.mark.parametrize("name", ["centres", "admissions"])
 def test_stratified_tables_match_the_published_ones(name: str) -> None:
     expected = PUBLISHED[name]
-    result = contexts.combine_strata(np.reshape(expected["tables"], (-1, 2, 2)))
+    result = causes.combine_strata(np.reshape(expected["tables"], (-1, 2, 2)))
     assert result.odds_ratio == pytest.approx(expected["odds_ratio"], abs=1e-6)
     assert (result.low, result.high) == (
         pytest.approx(expected["low"], abs=1e-5),
@@ -49,7 +50,7 @@ def test_stratified_tables_match_the_published_ones(name: str) -> None:
 
 def test_conditional_odds_ratio_of_the_admissions() -> None:
     expected = PUBLISHED["admissions"]
-    found = contexts.estimate_conditional_odds(np.reshape(expected["tables"], (-1, 2, 2)))
+    found = causes.estimate_conditional_odds(np.reshape(expected["tables"], (-1, 2, 2)))
     assert found == pytest.approx(expected["conditional_odds_ratio"], abs=1e-5)
     # R stops its root search at 1e-4 of the interval; at the value found the expected count is right to 1e-6
     tables = np.reshape(expected["tables"], (-1, 2, 2))
@@ -69,7 +70,7 @@ def test_stratified_effect_of_single_lifters_is_close_to_the_unclustered_one() -
         for _ in range(count)
     ]
     stratum, x, y = np.array(rows).T
-    effect, homogeneity = contexts.estimate_stratified(
+    effect, homogeneity = causes.estimate_stratified(
         x,
         y.astype(float),
         np.ones(len(y)),
@@ -89,11 +90,11 @@ def test_penalised_fit_where_a_level_separates() -> None:
     data = np.array(expected["rows"], dtype=float)
     design = np.column_stack([np.ones(len(data)), data[:, :3]])
     failures, trials = data[:, 3], np.ones(len(data))
-    beta, value = contexts.fit_firth(design, failures, trials)
+    beta, value = causes.fit_firth(design, failures, trials)
     assert beta == pytest.approx(expected["beta"], abs=1e-5)
     assert value == pytest.approx(expected["penalised_loglik"], abs=1e-6)
     for index in range(4):
-        effect = contexts.profile_firth(design, failures, trials, index, level=0.95)
+        effect = causes.profile_firth(design, failures, trials, index, level=0.95)
         assert effect.low == pytest.approx(expected["low"][index], abs=2e-5)
         assert effect.high == pytest.approx(expected["high"][index], abs=2e-5)
         if index:
@@ -106,11 +107,11 @@ def test_penalised_fit_on_collapsed_patterns() -> None:
     design = np.column_stack([np.ones(len(data)), data[:, :6]])
     failures, trials = data[:, 6], data[:, 7]
     assert (failures.sum(), trials.sum()) == (130, 239)
-    beta, value = contexts.fit_firth(design, failures, trials)
+    beta, value = causes.fit_firth(design, failures, trials)
     assert beta == pytest.approx(expected["beta"], abs=1e-6)
     assert value == pytest.approx(expected["penalised_loglik"], abs=1e-6)
     for index, low, high in zip(expected["interval_of"], expected["low"], expected["high"], strict=True):
-        effect = contexts.profile_firth(design, failures, trials, index, level=0.95)
+        effect = causes.profile_firth(design, failures, trials, index, level=0.95)
         assert (effect.low, effect.high) == (pytest.approx(low, abs=2e-5), pytest.approx(high, abs=2e-5))
         assert effect.p == pytest.approx(expected["p"][index - 1], rel=1e-3)
 
@@ -125,7 +126,7 @@ def test_estimating_equations_of_the_six_cities() -> None:
     cluster, age, smoke, y = np.array(rows).T
     assert child == 537
     design = np.column_stack([np.ones(len(y)), age, smoke, age * smoke]).astype(float)
-    fit = contexts.fit_binomial(design, y.astype(float), np.ones(len(y)))
+    fit = causes.fit_binomial(design, y.astype(float), np.ones(len(y)))
     assert fit.converged
     assert fit.beta == pytest.approx(expected["beta"], abs=1e-6)
     scores = numerics.sum_by_cluster(design * fit.residual[:, None], cluster, child)
@@ -143,7 +144,7 @@ def test_conditional_logistic_of_the_matched_sets() -> None:
             stratum += [number] * len(members)
             number += 1
     assert (number, len(case)) == (83, 248)
-    beta, variance, loglik = cases.fit_conditional(
+    beta, variance, loglik = strata.fit_conditional(
         np.array(design, dtype=float), np.array(case), np.array(stratum)
     )
     assert beta == pytest.approx([expected["spontaneous"][0], expected["induced"][0]], abs=1e-5)
@@ -200,7 +201,7 @@ def one_row(frame: pd.DataFrame, factor: str, level: str = "yes") -> pd.Series:
 
 
 def test_a_planted_cause_stands_out_and_keeps_its_size() -> None:
-    row = one_row(contexts.screen_factors(plant_fleet(3, odds_ratio=4.0)), "cooler_empty")
+    row = one_row(causes.screen_factors(plant_fleet(3, odds_ratio=4.0)), "cooler_empty")
     assert row["crude_low"] < 4 < row["crude_high"] * 1.3  # the average over ventings is closer to 1
     assert row["q"] < 0.01
     assert row["adjusted_for"].startswith("site")
@@ -209,12 +210,12 @@ def test_a_planted_cause_stands_out_and_keeps_its_size() -> None:
 
 def test_the_closed_form_equals_the_general_fit() -> None:
     jobs = plant_fleet(5, odds_ratio=2.0)
-    row = one_row(contexts.screen_factors(jobs), "cooler_empty")
+    row = one_row(causes.screen_factors(jobs), "cooler_empty")
     y, n = jobs["lifters_over_first"].to_numpy(float), jobs["lifters_judged_first"].to_numpy(float)
     design = np.column_stack([np.ones(len(jobs)), jobs["cooler_empty"]]).astype(float)
-    cluster, engines = numerics.encode(jobs["engine_id"])
-    fit = contexts.fit_binomial(design, y, n)
-    effect = contexts.estimate_contrast(
+    cluster, engines = numerics.factorize(jobs["engine_id"])
+    fit = causes.fit_binomial(design, y, n)
+    effect = causes.estimate_contrast(
         fit, design, np.array([0.0, 1.0]), cluster=cluster, n_clusters=len(engines), level=0.95
     )
     found = np.log(row[["crude", "crude_low", "crude_high"]].to_numpy(float))
@@ -232,7 +233,7 @@ def test_the_sign_is_right_where_the_tank_is_pressurised_because_lines_are_empty
         tank_overpressure_bar=np.where(pressurised, 0.5, 0.0),
         lifters_over_first=rng.binomial(8, 1 / (1 + np.exp(-logit))),
     )
-    row = one_row(contexts.screen_factors(jobs), "tank_pressurised")
+    row = one_row(causes.screen_factors(jobs), "tank_pressurised")
     assert row["crude"] > 1.2
     assert row["adjusted_high"] < 1
     assert "lines_empty" in row["adjusted_for"]
@@ -243,7 +244,7 @@ def test_no_number_where_two_factors_always_came_together() -> None:
     jobs = jobs.assign(
         lines_empty=jobs["cooler_empty"], tank_overpressure_bar=np.where(jobs["cooler_empty"], 0.5, 0.0)
     )
-    row = one_row(contexts.screen_factors(jobs), "tank_pressurised")
+    row = one_row(causes.screen_factors(jobs), "tank_pressurised")
     assert (row["overlap"], row["overlap_share"]) == ("none", pytest.approx(0, abs=1e-9))
     assert np.isnan(row["adjusted"])
     assert "can't be told apart" in row["note"]
@@ -254,9 +255,9 @@ def test_a_consequence_of_the_venting_is_never_adjusted_for() -> None:
     rng = np.random.default_rng(13)
     jobs["rotations_ratio"] = np.exp(0.5 * jobs["cooler_empty"] + rng.normal(0, 0.1, len(jobs)))
     jobs["pressure_steady"] = np.where(jobs["cooler_empty"], "flickered", "steady")
-    frame = contexts.screen_factors(jobs)
-    for outcome in contexts.factors.OUTCOMES:
-        never = {f.name for f in contexts.load_factors() if outcome not in f.adjust}
+    frame = causes.screen_factors(jobs)
+    for outcome in causes.factors.OUTCOMES:
+        never = {f.name for f in causes.load_factors() if outcome not in f.adjust}
         assert {"rotations_ratio", "pressure_unsteady", "tank_ran_low"} <= never
     assert not frame["adjusted_for"].str.contains("rotations_ratio|pressure_unsteady").any()
     assert one_row(frame, "cooler_empty")["overlap"] == "good"
@@ -266,7 +267,7 @@ def test_a_level_without_findings_gets_a_finite_interval() -> None:
     jobs = plant_fleet(14)
     jobs["turned_backwards"] = np.arange(300) < 25
     jobs.loc[jobs["turned_backwards"], "lifters_over_first"] = 0
-    row = one_row(contexts.screen_factors(jobs), "turned_backwards")
+    row = one_row(causes.screen_factors(jobs), "turned_backwards")
     values = row[["crude", "crude_low", "crude_high", "adjusted", "adjusted_low", "adjusted_high"]]
     assert np.isfinite(values.to_numpy(float)).all()
     assert row["adjusted_low"] > 0
@@ -275,7 +276,7 @@ def test_a_level_without_findings_gets_a_finite_interval() -> None:
 
 @pytest.mark.parametrize("ventings", [0, 3])
 def test_a_filter_that_leaves_next_to_nothing_says_so(ventings: int) -> None:
-    frame = contexts.screen_factors(plant_fleet(15).iloc[:ventings])
+    frame = causes.screen_factors(plant_fleet(15).iloc[:ventings])
     assert set(frame["state"]) <= {"too_few", "not_recorded"}
     assert frame["q"].isna().all()
     assert frame["factor"].nunique() > 20
@@ -288,7 +289,7 @@ def test_times_that_never_came_enter_as_lower_bounds() -> None:
     shut_down = time > 8
     jobs["time_low_s"] = np.where(shut_down, 8.0, np.maximum(time - 0.25, 0))
     jobs["time_high_s"] = np.where(shut_down, np.inf, time + 0.25)
-    row = one_row(contexts.screen_factors(jobs, outcome="time_to_pressure"), "cooler_empty")
+    row = one_row(causes.screen_factors(jobs, outcome="time_to_pressure"), "cooler_empty")
     assert row["adjusted_low"] < 1.5 < row["adjusted_high"]
     assert row["adjusted_high"] / row["adjusted_low"] < 1.35
     assert shut_down.sum() > 10
@@ -298,7 +299,7 @@ def test_interval_regression_matches_least_squares_on_narrow_intervals() -> None
     rng = np.random.default_rng(17)
     design = np.column_stack([np.ones(200), rng.normal(size=200)])
     y = design @ [1.0, 0.5] + rng.normal(0, 0.3, 200)
-    fit = contexts.fit_intervals(design, y - 1e-6, y + 1e-6)
+    fit = causes.fit_intervals(design, y - 1e-6, y + 1e-6)
     expected, *_ = np.linalg.lstsq(design, y, rcond=None)
     assert fit.beta == pytest.approx(expected, abs=1e-6)
     assert fit.scale == pytest.approx(np.std(y - design @ expected), rel=1e-5)
@@ -309,7 +310,7 @@ def test_interval_regression_matches_a_library_s_censored_fit() -> None:
     value = rng.normal(2.0, 0.5, 300)
     low, high = np.floor(value * 2) / 2, np.floor(value * 2) / 2 + 0.5
     low, high = np.where(value > 2.6, 2.6, low), np.where(value > 2.6, np.inf, high)
-    fit = contexts.fit_intervals(np.ones((300, 1)), low, high)
+    fit = causes.fit_intervals(np.ones((300, 1)), low, high)
     closed = np.isfinite(high)
     data = stats.CensoredData(right=low[~closed], interval=np.column_stack([low[closed], high[closed]]))
     loc, scale = stats.norm.fit(data)
@@ -319,7 +320,7 @@ def test_interval_regression_matches_a_library_s_censored_fit() -> None:
 
 def test_cases_stand_beside_like_ventings_of_other_engines() -> None:
     jobs = plant_fleet(18, odds_ratio=4.0)
-    matched = cases.match_cases(jobs)
+    matched = strata.match_cases(jobs)
     by = jobs.set_index("venting_id")
     for _, group in matched.groupby("set"):
         assert group["case"].tolist() == [True] + [False] * (len(group) - 1)
@@ -327,15 +328,15 @@ def test_cases_stand_beside_like_ventings_of_other_engines() -> None:
         members = by.loc[group["venting_id"]]
         assert members["engine_id"].iloc[0] not in set(members["engine_id"].iloc[1:])
         assert (members["lifters_over_first"].iloc[1:] == 0).all()
-    row = one_row(cases.compare_cases(jobs), "cooler_empty")
+    row = one_row(strata.compare_cases(jobs), "cooler_empty")
     assert row["low"] > 1
 
 
 def test_unknown_outcome_and_missing_columns_are_named() -> None:
     with pytest.raises(ValueError, match=r"outcome must be one of lifter_failure, .*; got 'gap'"):
-        contexts.screen_factors(plant_fleet(1), outcome="gap")
+        causes.screen_factors(plant_fleet(1), outcome="gap")
     with pytest.raises(ValueError, match="jobs lacks the columns lifters_over_first, site"):
-        contexts.screen_factors(plant_fleet(1).drop(columns=["lifters_over_first", "site"]))
+        causes.screen_factors(plant_fleet(1).drop(columns=["lifters_over_first", "site"]))
 
 
 def test_faults_of_the_factor_table_are_told_at_once(tmp_path: Path) -> None:
@@ -348,4 +349,4 @@ def test_faults_of_the_factor_table_are_told_at_once(tmp_path: Path) -> None:
     with pytest.raises(
         ValueError, match=r"factors\.toml: .*kind must be one of .*; .*outcomes must be among"
     ):
-        contexts.load_factors(table)
+        causes.load_factors(table)

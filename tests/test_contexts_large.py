@@ -8,14 +8,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import contexts, numerics
-from ventbook.contexts import joint, terms
-from ventbook.contexts import setting as settings
+from ventbook import numerics
+from ventbook.statistics import causes
+from ventbook.statistics.causes import factors as terms
+from ventbook.statistics.causes import joint
+from ventbook.statistics.causes import setting as settings
 
 
 def make_fleet(
     ventings: int, *, engines: int, seed: int = 1
-) -> tuple[pd.DataFrame, tuple[contexts.Factor, ...]]:
+) -> tuple[pd.DataFrame, tuple[causes.Factor, ...]]:
     """Ventings with yes/no, group, code and number circumstances, some not recorded, and an interaction."""
     rng = np.random.default_rng(seed)
     engine = rng.integers(0, engines, ventings)
@@ -51,17 +53,17 @@ def make_fleet(
     }
     yes = {"adjust": ("lifter_failure",)}
     factors = (
-        contexts.Factor(name="a", title="a", kind="yes_no", column="a", **base, **yes),
-        contexts.Factor(name="b", title="b", kind="yes_no", column="b", **base, **yes),
-        contexts.Factor(name="lot", title="lot", kind="group", column="lot", **base, **yes),
-        contexts.Factor(
+        causes.Factor(name="a", title="a", kind="yes_no", column="a", **base, **yes),
+        causes.Factor(name="b", title="b", kind="yes_no", column="b", **base, **yes),
+        causes.Factor(name="lot", title="lot", kind="group", column="lot", **base, **yes),
+        causes.Factor(
             name="reason", title="reason", kind="code", column="reason", reference="oil", **base, **yes
         ),
-        contexts.Factor(
+        causes.Factor(
             name="oil", title="oil", kind="number", column="oil", step=5.0, cut=15.0, **base, **yes
         ),
-        contexts.Factor(name="late", title="late", kind="yes_no", column="late", adjust=(), **base),
-        contexts.Factor(
+        causes.Factor(name="late", title="late", kind="yes_no", column="late", adjust=(), **base),
+        causes.Factor(
             name="both",
             title="both",
             kind="interaction",
@@ -97,10 +99,10 @@ def dense_design(jobs: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
 
 
 @cache
-def screened(engines: int) -> tuple[pd.DataFrame, tuple[contexts.Factor, ...], pd.DataFrame]:
+def screened(engines: int) -> tuple[pd.DataFrame, tuple[causes.Factor, ...], pd.DataFrame]:
     """A fleet of 24,000 ventings, its factors and its table of effects; not to be changed in place."""
     jobs, factors = make_fleet(24_000, engines=engines)
-    return jobs, factors, contexts.screen_factors(jobs, factors=factors)
+    return jobs, factors, causes.screen_factors(jobs, factors=factors)
 
 
 def one(frame: pd.DataFrame, factor: str, level: str) -> pd.Series:
@@ -113,7 +115,7 @@ def test_the_joint_model_gives_the_library_s_answers(engines: int) -> None:
 
     jobs, _, frame = screened(engines)
     design, names = dense_design(jobs)
-    cluster, labels = numerics.encode(jobs["engine_id"])
+    cluster, labels = numerics.factorize(jobs["engine_id"])
     y = jobs["lifters_over_first"].to_numpy(float)
     model = sm.GLM(np.column_stack([y, 8 - y]), design, family=sm.families.Binomial())
     fit = model.fit(tol=1e-14, cov_type="cluster", cov_kwds={"groups": cluster, "use_correction": False})
@@ -139,7 +141,7 @@ def test_the_joint_model_gives_the_library_s_answers(engines: int) -> None:
 
 def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> None:
     jobs, factors, _ = screened(9_000)
-    frame = contexts.screen_factors(jobs, factors=factors, parts=("crude",))
+    frame = causes.screen_factors(jobs, factors=factors, parts=("crude",))
     assert frame["adjusted"].isna().all()
     setting = settings.prepare_setting(
         jobs, outcome="lifter_failure", factors=factors, level=0.95, parts=("crude",)
@@ -148,8 +150,8 @@ def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> No
         term = next(t for t in terms.list_terms(setting.coded[name], setting.take) if t.level == level)
         known = term.known
         design = np.column_stack([np.ones(known.sum()), term.x[known]])
-        fit = contexts.fit_binomial(design, setting.outcome.failures[known], setting.outcome.trials[known])
-        effect = contexts.estimate_contrast(
+        fit = causes.fit_binomial(design, setting.outcome.failures[known], setting.outcome.trials[known])
+        effect = causes.estimate_contrast(
             fit,
             design,
             np.array([0.0, 1.0]),
@@ -169,19 +171,19 @@ def test_a_term_outside_the_model_gets_a_fit_of_its_own() -> None:
     cold = jobs["oil"].to_numpy(float) <= 15
     y, n = jobs["lifters_over_first"].to_numpy(float), np.full(len(jobs), 8.0)
     late = np.column_stack([design, jobs["late"].to_numpy(float)])
-    expected = contexts.fit_binomial(late, y, n).beta[-1]
+    expected = causes.fit_binomial(late, y, n).beta[-1]
     assert np.log(one(frame, "late", "yes")["adjusted"]) == pytest.approx(expected, abs=1e-8)
     both = np.column_stack(
         [design, (~cold & jobs["oil"].notna()).astype(float), (jobs["b"] & cold).astype(float)]
     )
-    expected = contexts.fit_binomial(both, y, n).beta[-1]
+    expected = causes.fit_binomial(both, y, n).beta[-1]
     assert np.log(one(frame, "both", "yes")["adjusted"]) == pytest.approx(expected, abs=1e-7)
 
 
 def test_overlap_from_cross_products_is_that_of_the_rows() -> None:
     jobs, factors, frame = screened(9_000)
     large = one(frame, "b", "yes")
-    small = one(contexts.screen_factors(jobs.iloc[:19_000], factors=factors), "b", "yes")
+    small = one(causes.screen_factors(jobs.iloc[:19_000], factors=factors), "b", "yes")
     assert (
         (large["overlap"], large["overlap_with"])
         == (small["overlap"], small["overlap_with"])
@@ -193,7 +195,7 @@ def test_overlap_from_cross_products_is_that_of_the_rows() -> None:
 def test_a_level_without_findings_leaves_the_others_finite() -> None:
     jobs, factors = make_fleet(24_000, engines=9_000)
     jobs.loc[jobs["lot"] == "C", "lifters_over_first"] = 0
-    frame = contexts.screen_factors(jobs, factors=factors)
+    frame = causes.screen_factors(jobs, factors=factors)
     adjusted = frame[["adjusted", "adjusted_low", "adjusted_high"]]
     assert np.isfinite(adjusted[frame["factor"] != "lot"].to_numpy()).all()
     row = one(frame, "lot", "C")

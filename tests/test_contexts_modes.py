@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from ventbook import contexts
+from ventbook.statistics import causes
 
-TABLE = contexts.load_modes()
+TABLE = causes.load_modes()
 
 
 def make_lifters(rows: list[dict[str, object]]) -> pd.DataFrame:
@@ -46,8 +46,8 @@ def make_job(**said: object) -> pd.DataFrame:
 
 
 def verdicts(lifters: pd.DataFrame, job: pd.DataFrame, **known: object) -> pd.Series:
-    signs = contexts.describe_findings(lifters, job, **known)  # type: ignore[arg-type]
-    matched = contexts.match_modes(signs.iloc[:1])
+    signs = causes.describe_findings(lifters, job, **known)  # type: ignore[arg-type]
+    matched = causes.match_modes(signs.iloc[:1])
     return matched.set_index("mode")["verdict"]
 
 
@@ -96,18 +96,18 @@ def test_a_change_inside_the_uncertainty_is_no_sign_of_air() -> None:
         "extra_run_between": True,
         "cured": True,
     }
-    signs = contexts.describe_findings(make_lifters([grown]), make_job())
+    signs = causes.describe_findings(make_lifters([grown]), make_job())
     assert signs["after_run"].tolist() == ["same"]
     company = [grown, grown | {"cylinder": 2}, grown | {"cylinder": 3}]
     assert verdicts(make_lifters(company), make_job(lines_empty=True))[1] == "open"
     shrunk = make_lifters([grown | {"gap_last_mm": 0.2}])
-    assert contexts.describe_findings(shrunk, make_job())["after_run"].tolist() == ["cured"]
+    assert causes.describe_findings(shrunk, make_job())["after_run"].tolist() == ["cured"]
 
 
 def test_contradictory_readings_are_no_sign() -> None:
     fell = {"gap_first_mm": 0.6, "gap_at_once_mm": 0.9, "gap_no_force_mm": 0.1, "bottomed_probability": 0.0}
-    sound = contexts.describe_findings(make_lifters([fell]), make_job()).iloc[0]
-    signs = contexts.describe_findings(make_lifters([fell | {"cause": "contradictory"}]), make_job()).iloc[0]
+    sound = causes.describe_findings(make_lifters([fell]), make_job()).iloc[0]
+    signs = causes.describe_findings(make_lifters([fell | {"cause": "contradictory"}]), make_job()).iloc[0]
     own = ["growth", "force_ratio", "no_force", "bottomed", "verdict", "after_run"]
     assert sound["growth"] == "none"
     assert (signs[own] == "").all()
@@ -120,31 +120,31 @@ def test_a_gauge_that_reads_high_is_a_matter_of_measurement() -> None:
 
 
 def test_with_nothing_else_recorded_nothing_is_claimed() -> None:
-    signs = contexts.describe_findings(make_lifters([{"gap_first_mm": 0.7}]), make_job())
-    matched = contexts.match_modes(signs)
+    signs = causes.describe_findings(make_lifters([{"gap_first_mm": 0.7}]), make_job())
+    matched = causes.match_modes(signs)
     assert not (matched["verdict"] == "fits").any()
-    reading = contexts.choose_readings(signs).iloc[0]
+    reading = causes.choose_readings(signs).iloc[0]
     assert reading["would_decide"] >= 4
     assert reading["cost"] == 1
     assert "Ignition off" in reading["safety"]
 
 
 def test_no_findings_give_empty_tables_of_the_same_shape() -> None:
-    signs = contexts.describe_findings(make_lifters([{"over_first": False}]), make_job())
+    signs = causes.describe_findings(make_lifters([{"over_first": False}]), make_job())
     assert len(signs) == 0
-    assert contexts.match_modes(signs).shape == (0, 12)
-    assert contexts.choose_readings(signs).shape == (0, 8)
-    assert contexts.count_modes(contexts.match_modes(signs))["fits"].sum() == 0
+    assert causes.match_modes(signs).shape == (0, 12)
+    assert causes.choose_readings(signs).shape == (0, 8)
+    assert causes.count_modes(causes.match_modes(signs))["fits"].sum() == 0
 
 
 @settings(deadline=None, max_examples=25)
-@given(st.dictionaries(st.sampled_from(sorted(contexts.SIGNS)), st.integers(0, 3)))
+@given(st.dictionaries(st.sampled_from(sorted(causes.SIGNS)), st.integers(0, 3)))
 def test_a_sign_more_never_turns_ruled_out_into_fits(drawn: dict[str, int]) -> None:
-    said = {s: contexts.SIGNS[s][i % len(contexts.SIGNS[s])] for s, i in drawn.items()}
-    base = dict.fromkeys(contexts.SIGNS, "") | {"venting_id": "V", "cylinder": 1, "valve": "inlet"}
-    whole = contexts.match_modes(pd.DataFrame([base | said]), table=TABLE).set_index("mode")["verdict"]
+    said = {s: causes.SIGNS[s][i % len(causes.SIGNS[s])] for s, i in drawn.items()}
+    base = dict.fromkeys(causes.SIGNS, "") | {"venting_id": "V", "cylinder": 1, "valve": "inlet"}
+    whole = causes.match_modes(pd.DataFrame([base | said]), table=TABLE).set_index("mode")["verdict"]
     for sign in said:
-        less = contexts.match_modes(pd.DataFrame([base | said | {sign: ""}]), table=TABLE).set_index("mode")[
+        less = causes.match_modes(pd.DataFrame([base | said | {sign: ""}]), table=TABLE).set_index("mode")[
             "verdict"
         ]
         assert not ((less == "ruled_out") & (whole == "fits")).any()
@@ -153,9 +153,9 @@ def test_a_sign_more_never_turns_ruled_out_into_fits(drawn: dict[str, int]) -> N
 def test_every_sign_of_the_table_can_be_read_and_every_mode_can_fit() -> None:
     for mode in TABLE.modes:
         said = {sign: values[0] for sign, values in {**mode.fits, **mode.key}.items()}
-        base = dict.fromkeys(contexts.SIGNS, "") | {"venting_id": "V", "cylinder": 1, "valve": "inlet"}
+        base = dict.fromkeys(causes.SIGNS, "") | {"venting_id": "V", "cylinder": 1, "valve": "inlet"}
         signs = pd.DataFrame([base | {s: v for s, v in said.items() if v not in mode.against.get(s, ())}])
-        found = contexts.match_modes(signs, table=TABLE).set_index("mode")["verdict"]
+        found = causes.match_modes(signs, table=TABLE).set_index("mode")["verdict"]
         assert found[mode.number] == "fits", mode.name
 
 
@@ -168,7 +168,7 @@ def test_faults_of_the_mode_table_are_told_at_once(tmp_path: Path) -> None:
     with pytest.raises(
         ValueError, match=r"growth can't be 'huge'.*smell is not a sign.*mechanism must be one of"
     ):
-        contexts.load_modes(path)
+        causes.load_modes(path)
 
 
 def make_returning(findings: list[tuple[str, int]]) -> pd.DataFrame:
@@ -187,7 +187,7 @@ def make_returning(findings: list[tuple[str, int]]) -> pd.DataFrame:
 
 def test_an_engine_that_always_comes_back_is_told_with_its_exact_chance() -> None:
     jobs = make_returning([("A", 2)] * 3 + [(f"E{i}", 0) for i in range(17)])
-    result = contexts.find_recurrent_engines(jobs, seed=1)
+    result = causes.find_recurrent_engines(jobs, seed=1)
     # three findings of twenty ventings fall on one engine's three: 1 in C(20, 3)
     assert result.engines["chance"].tolist() == pytest.approx([1 / 1140])
     assert (result.repeats, result.failing) == (2, 3)
@@ -197,26 +197,26 @@ def test_an_engine_that_always_comes_back_is_told_with_its_exact_chance() -> Non
 
 def test_findings_spread_over_engines_are_no_recurrence() -> None:
     jobs = make_returning([(f"E{i % 20}", int(i < 12)) for i in range(60)])
-    result = contexts.find_recurrent_engines(jobs, seed=1)
+    result = causes.find_recurrent_engines(jobs, seed=1)
     assert result.repeats == 0
     assert result.chance == 1.0
-    assert contexts.find_recurrent_engines(jobs.iloc[:0]).failing == 0
+    assert causes.find_recurrent_engines(jobs.iloc[:0]).failing == 0
 
 
 def test_association_of_a_table() -> None:
-    assert contexts.measure_association(np.array([[10, 0], [0, 5]])) == pytest.approx(1)
-    assert contexts.measure_association(np.array([[10, 20], [5, 10]])) == pytest.approx(0)
-    assert contexts.measure_association(np.array([[10, 20], [0, 0]])) is None
+    assert causes.measure_association(np.array([[10, 0], [0, 5]])) == pytest.approx(1)
+    assert causes.measure_association(np.array([[10, 20], [5, 10]])) == pytest.approx(0)
+    assert causes.measure_association(np.array([[10, 20], [0, 0]])) is None
 
 
 def test_the_map_counts_who_came_with_whom() -> None:
     jobs = make_returning([("A", 0)] * 10)
     jobs["lines_empty"] = [True] * 6 + [False] * 4
     jobs["cooler_empty"] = [True] * 5 + [False] * 5
-    row = contexts.map_company(jobs).iloc[0]
+    row = causes.map_confounding(jobs).iloc[0]
     assert row[["together", "only_a", "only_b", "neither"]].tolist() == [5, 1, 0, 4]
-    by_name = {factor.name: factor for factor in contexts.load_factors()}
-    pair = contexts.describe_pair(jobs, by_name["lines_empty"], by_name["cooler_empty"])
+    by_name = {factor.name: factor for factor in causes.load_factors()}
+    pair = causes.describe_pair(jobs, by_name["lines_empty"], by_name["cooler_empty"])
     assert pair == {"both": 5, "only_first": 1, "only_second": 0, "neither": 4, "n_first": 6}
 
 
@@ -237,7 +237,7 @@ def test_a_high_gauge_shows_in_sound_lifters() -> None:
             for g in gap
         ]
     rows += [{"venting_id": 999, "engine_id": 99, "site": "Ridge", "gauge": "G9", "gap_first_mm": 0.2}]
-    found = contexts.compare_gauges(pd.DataFrame(rows)).set_index("gauge")
+    found = causes.compare_gauges(pd.DataFrame(rows)).set_index("gauge")
     assert found.loc["G2", "low_mm"] < 0.08 < found.loc["G2", "high_mm"]
     assert found.loc["G2", "shift_mm"] == pytest.approx(-found.loc["G1", "shift_mm"])
     assert found.loc["G9", "state"] == "no_overlap"

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import contexts, evidence
+from ventbook.statistics import causes
+from ventbook.tables import evidence
 
-FACTORS = {factor.name: factor for factor in contexts.load_factors()}
+FACTORS = {factor.name: factor for factor in causes.load_factors()}
 
 
 def make_fleet(seed: int, *, cooler: float = 1.0, both: float = 1.0, ventings: int = 400) -> pd.DataFrame:
@@ -37,7 +38,7 @@ def make_fleet(seed: int, *, cooler: float = 1.0, both: float = 1.0, ventings: i
 
 
 def rank(jobs: pd.DataFrame, **options: bool) -> pd.DataFrame:
-    return contexts.rank_causes(contexts.screen_factors(jobs), factors=tuple(FACTORS.values()), **options)
+    return causes.rank_causes(causes.screen_factors(jobs), factors=tuple(FACTORS.values()), **options)
 
 
 def test_a_planted_cause_leads_with_its_refutation() -> None:
@@ -62,20 +63,20 @@ def test_circumstances_without_effect_do_not_reach_the_list() -> None:
 
 
 def test_an_interaction_is_one_hypothesis_beside_its_parts() -> None:
-    effects = contexts.screen_factors(make_fleet(2, both=6.0, ventings=1200))
+    effects = causes.screen_factors(make_fleet(2, both=6.0, ventings=1200))
     row = effects[effects["factor"] == "empty_cooler_unpressurised"].iloc[0]
     assert row["adjusted_low"] > 1.5
     assert row["q"] < 0.01
     assert np.isnan(row["stratified"])
-    nothing = contexts.screen_factors(make_fleet(3, cooler=4.0, ventings=1200))
+    nothing = causes.screen_factors(make_fleet(3, cooler=4.0, ventings=1200))
     assert nothing[nothing["factor"] == "empty_cooler_unpressurised"]["q"].iloc[0] > 0.05
 
 
 def one_effect(**changes: object) -> pd.DataFrame:
     """Four rows alike but for what is changed in the first."""
-    effects = contexts.screen_factors(make_fleet(1, cooler=4.0))
+    effects = causes.screen_factors(make_fleet(1, cooler=4.0))
     row = effects[effects["factor"] == "cooler_empty"].iloc[[0]].assign(**changes)
-    return contexts.settle_q(row)
+    return causes.settle_q(row)
 
 
 @pytest.mark.parametrize(
@@ -89,8 +90,8 @@ def one_effect(**changes: object) -> pd.DataFrame:
     ],
 )
 def test_points_are_those_of_the_stated_rule(changes: dict[str, object], factor: float | None) -> None:
-    plain = contexts.score_effects(one_effect())
-    row = contexts.score_effects(one_effect(**changes)).iloc[0]
+    plain = causes.score_effects(one_effect())
+    row = causes.score_effects(one_effect(**changes)).iloc[0]
     certainty = -np.log10(row["p"])
     expected = abs(row["log_effect"]) / 20.0 if factor is None else factor
     assert row["points"] == pytest.approx(min(certainty, 12) * expected)
@@ -101,13 +102,13 @@ def test_points_are_those_of_the_stated_rule(changes: dict[str, object], factor:
 def test_what_cannot_be_told_apart_or_goes_against_expectation_is_a_hint_at_most(
     changes: dict[str, object],
 ) -> None:
-    ranked = contexts.rank_causes(one_effect(**changes))
+    ranked = causes.rank_causes(one_effect(**changes))
     assert ranked["standing"].tolist() == ["hint"]
 
 
 def test_looking_at_more_lots_makes_each_less_certain() -> None:
-    effects = contexts.screen_factors(make_fleet(5))
-    lots = contexts.score_effects(effects[effects["factor"] == "lifter_lot"])
+    effects = causes.screen_factors(make_fleet(5))
+    lots = causes.score_effects(effects[effects["factor"] == "lifter_lot"])
     least = lots["p"].min()
     raised = 1 - (1 - least) ** len(lots)
     assert lots.loc[lots["p"].idxmin(), "points"] <= -np.log10(raised) + 1e-12
@@ -116,8 +117,8 @@ def test_looking_at_more_lots_makes_each_less_certain() -> None:
 
 def test_other_evidence_is_paid_for() -> None:
     effects = one_effect(evidence_p=1.0)
-    assert contexts.score_effects(effects)["p"].iloc[0] == pytest.approx(
-        2 * contexts.score_effects(one_effect())["p"].iloc[0]
+    assert causes.score_effects(effects)["p"].iloc[0] == pytest.approx(
+        2 * causes.score_effects(one_effect())["p"].iloc[0]
     )
 
 
@@ -129,16 +130,16 @@ def test_every_factor_says_what_would_refute_it_and_what_to_check() -> None:
 
 
 def test_a_cause_needs_the_share_of_the_quarters_allowance() -> None:
-    share = evidence.load_budget().share(contexts.FAMILY)
-    asked = evidence.load_budget().hint_share(contexts.FAMILY)
+    share = evidence.load_budget().share(causes.FAMILY)
+    asked = evidence.load_budget().hint_share(causes.FAMILY)
     for p, standing in ((share * 0.99, "cause"), (share * 1.01, "hint"), (asked * 1.01, "not listed")):
-        ranked = contexts.rank_causes(one_effect(adjusted_p=p), listed=False)
+        ranked = causes.rank_causes(one_effect(adjusted_p=p), listed=False)
         assert ranked["p_any"].iloc[0] == pytest.approx(p)
         assert ranked["standing"].tolist() == [standing]
 
 
 def test_the_smallest_of_many_p_is_raised_for_all_of_them() -> None:
-    effects = contexts.screen_factors(make_fleet(10))
+    effects = causes.screen_factors(make_fleet(10))
     least = effects.dropna(subset=["p_any"]).sort_values("p_any").iloc[0]
     looked = effects.dropna(subset=["p_any"])["factor"].nunique()
     own = 1 - (1 - least["adjusted_p"]) ** (effects["factor"] == least["factor"]).sum()
@@ -153,11 +154,11 @@ def test_what_is_the_same_on_all_ventings_of_a_site_is_not_looked_at() -> None:
     jobs.loc[worse, "lifters_over_first"] = 4
     factor = FACTORS["elevation"]
     jobs = jobs.rename(columns={"site_elevation_m": factor.column})
-    effects = contexts.screen_factors(jobs)
+    effects = causes.screen_factors(jobs)
     row = effects[effects["factor"] == "elevation"].iloc[0]
     assert row["site_left"] < 1e-9 and row["crude_p"] < 1e-4
     assert np.isnan(row["q"]) and np.isnan(row["p_any"])
-    assert "elevation" not in contexts.rank_causes(effects, listed=False)["factor"].tolist()
+    assert "elevation" not in causes.rank_causes(effects, listed=False)["factor"].tolist()
 
 
 def leave_blank(jobs: pd.DataFrame, column: str, *, sound: float, seed: int = 0) -> pd.DataFrame:
@@ -170,11 +171,11 @@ def leave_blank(jobs: pd.DataFrame, column: str, *, sound: float, seed: int = 0)
 
 def test_what_is_written_down_where_something_was_found_is_a_hint_at_most_and_says_so() -> None:
     jobs = leave_blank(make_fleet(11, ventings=600), "turned_backwards", sound=0.7)
-    blanks = contexts.test_blanks(jobs)
+    blanks = causes.test_blanks(jobs)
     assert list(blanks.related) == ["turned_backwards"] and blanks.related["turned_backwards"] < -2.33
-    effects = contexts.screen_factors(jobs)
-    warned = contexts.rank_causes(effects, listed=False, blanks=blanks).set_index("factor")
-    assert contexts.rank_causes(effects).set_index("factor").loc["turned_backwards", "standing"] == "cause"
+    effects = causes.screen_factors(jobs)
+    warned = causes.rank_causes(effects, listed=False, blanks=blanks).set_index("factor")
+    assert causes.rank_causes(effects).set_index("factor").loc["turned_backwards", "standing"] == "cause"
     assert warned.loc["turned_backwards", "standing"] == "hint"
     assert warned.loc["turned_backwards", "blanks"] == "fewer"
     assert (warned.drop("turned_backwards")["blanks"] == "").all()
@@ -187,11 +188,11 @@ def test_sheets_that_are_fuller_where_something_was_found_leave_nothing_to_name(
     for column in ("cooler_empty", "filter_new", "turned_backwards"):
         gone = rng.random(len(jobs)) < np.where(sound, 0.3, 0.05)
         jobs[column] = jobs[column].astype("boolean").mask(gone)
-    blanks = contexts.test_blanks(jobs)
+    blanks = causes.test_blanks(jobs)
     assert blanks.sheet and blanks.sheet_z < -3.1
-    effects = contexts.screen_factors(jobs)
-    assert (contexts.rank_causes(effects)["standing"] == "cause").any()
-    ranked = contexts.rank_causes(effects, blanks=blanks)
+    effects = causes.screen_factors(jobs)
+    assert (causes.rank_causes(effects)["standing"] == "cause").any()
+    ranked = causes.rank_causes(effects, blanks=blanks)
     assert len(ranked) and (ranked["standing"] == "hint").all() and (ranked["blanks"] != "").all()
 
 
@@ -210,15 +211,13 @@ def test_blanks_are_asked_about_inside_sites_and_form_revisions() -> None:
         }
     )
     jobs["cooler_empty"] = jobs["cooler_empty"].mask(rng.random(n) < np.where(ridge, 0.6, 0.1))
-    inside = contexts.test_blanks(jobs).columns.set_index("factor").loc["cooler_empty", "z"]
-    across = (
-        contexts.test_blanks(jobs.assign(site="all")).columns.set_index("factor").loc["cooler_empty", "z"]
-    )
+    inside = causes.test_blanks(jobs).columns.set_index("factor").loc["cooler_empty", "z"]
+    across = causes.test_blanks(jobs.assign(site="all")).columns.set_index("factor").loc["cooler_empty", "z"]
     assert abs(inside) < 2.33 < across
-    revised = contexts.test_blanks(jobs.assign(site="all", form_revision=jobs["site"]))
+    revised = causes.test_blanks(jobs.assign(site="all", form_revision=jobs["site"]))
     assert revised.columns.set_index("factor").loc["cooler_empty", "z"] == pytest.approx(inside)
 
 
 def test_no_blanks_at_all_warn_of_nothing() -> None:
-    blanks = contexts.test_blanks(make_fleet(1))
+    blanks = causes.test_blanks(make_fleet(1))
     assert blanks.columns.empty and not blanks.sheet and blanks.related == {}

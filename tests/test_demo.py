@@ -11,11 +11,17 @@ import pandas as pd
 import pytest
 
 from check_values import TRADE
-from ventbook import contexts, demo, dictionary, gauge, intake, jobs, oil, priming, store, trends, units
-from ventbook.demo import causes, physics
+from ventbook import demo, model, tables
+from ventbook.demo import checks as causes
+from ventbook.demo import settings
 from ventbook.demo.deliveries import list_cells, plan_deliveries
 from ventbook.demo.fleet import US_COLUMNS, US_READING
 from ventbook.demo.settings import hand_in_day, list_quarters, manual_value, quarter_bounds
+from ventbook.physics import gauge, oil, priming
+from ventbook.records import intake, store
+from ventbook.statistics import causes as contexts
+from ventbook.statistics import trends
+from ventbook.tables import units
 
 GAP_LIMIT_MM = manual_value("lifter_gap", "high")
 
@@ -44,7 +50,7 @@ def first_checks(fleet):
 
 def test_tables_have_the_dictionarys_columns_types_and_keys(fleet):
     for name, frame in fleet.tables().items():
-        table = dictionary.tables()[name]
+        table = tables.record_tables()[name]
         assert list(frame.columns) == [c.stored for c in table.columns], name
         assert [str(t) for t in frame.dtypes] == [c.dtype for c in table.columns], name
         assert not frame.duplicated(list(table.key)).any(), name
@@ -72,7 +78,7 @@ def test_every_record_belongs_to_something(fleet):
 
 def test_numbers_lie_in_the_dictionarys_ranges(fleet):
     for name, frame in fleet.tables().items():
-        for column in dictionary.tables()[name].columns:
+        for column in tables.record_tables()[name].columns:
             if column.kind in ("quantity", "number", "integer"):
                 values = frame[column.stored].dropna().astype(float)
                 low = -math.inf if column.low is None else float(column.low)
@@ -105,7 +111,7 @@ def test_wrong_arguments_name_what_is_allowed():
     [(0.0, 0.0, 55), (0.5, 0.0, 45), (1.0, 0.0, 40), (0.0, 0.25, 118), (0.5, 0.25, 86)],
 )
 def test_rotations_as_worked_by_hand(overpressure, cooler, expected):
-    got = physics.rotations_to_pressure(
+    got = settings.rotations_to_pressure(
         line_L=math.pi / 4 * 10**2 * 1.5 * 1e-3,
         cooler_L=cooler,
         behind_pump_L=0.150,
@@ -117,7 +123,7 @@ def test_rotations_as_worked_by_hand(overpressure, cooler, expected):
         head_m=-0.2,
         line_length_m=1.5,
         line_bore_mm=10,
-        viscosity_mm2_s=physics.kinematic_viscosity(20, 135, 18.5),
+        viscosity_mm2_s=settings.kinematic_viscosity(20, 135, 18.5),
         speed_rpm=30,
     )
     assert got == pytest.approx(expected, abs=0.8)
@@ -125,7 +131,7 @@ def test_rotations_as_worked_by_hand(overpressure, cooler, expected):
 
 def test_gap_as_worked_by_hand():
     # 12 mm plunger, 70 N, spring 20 N and 1.5 N/mm, rocker ratio 1.4: 50 mm3 of free air give 0.50 mm (isothermal).
-    gap = physics.gap_under_force(
+    gap = settings.gap_under_force(
         np.array([50.0, 0.0, 5000.0]),
         np.array([0.0, 100.0, 0.0]),
         force_N=70,
@@ -147,7 +153,7 @@ def test_gap_as_worked_by_hand():
 
 def test_what_was_written_for_the_fleet_agrees_with_the_librarys_physics(fleet):
     """Two independent writings of the same equations: half of the ventings within 10 %, no shift at any site."""
-    assert physics.ambient_pressure(1180) / 1e5 == pytest.approx(
+    assert settings.ambient_pressure(1180) / 1e5 == pytest.approx(
         float(oil.ambient_pressure_bar(1180.0)), rel=1e-4
     )
     table = fleet.ventings.merge(fleet.engines, on="engine_id", validate="m:1")
@@ -234,9 +240,9 @@ def test_traces_agree_with_the_records(fleet):
 def test_us_readings_are_exact_in_both_units(fleet):
     own = fleet.ventings["site"] == "Plain"
     for stored in US_COLUMNS["ventings"]:
-        unit, decimals = US_READING[dictionary.tables()["ventings"].column(stored).unit]
+        unit, decimals = US_READING[tables.record_tables()["ventings"].column(stored).unit]
         values = fleet.ventings.loc[own, stored].dropna().to_numpy()
-        canonical = dictionary.tables()["ventings"].column(stored).unit
+        canonical = tables.record_tables()["ventings"].column(stored).unit
         written = np.array([float(f"{v:.{decimals}f}") for v in units.convert(values, canonical, unit)])
         back = np.rint(units.convert(written, unit, canonical) * 1e9) / 1e9
         assert np.array_equal(back, values), stored
@@ -247,7 +253,7 @@ def test_deliveries_end_with_the_fleets_rows(fleet):
     plan = plan_deliveries(fleet, seed=1)
     site_of = dict(zip(fleet.ventings["venting_id"], fleet.ventings["site"], strict=True))
     for name in ("engines", "ventings", "starts", "lifter_checks", "gauge_readings"):
-        key = [c.stored for c in dictionary.tables()[name].columns if c.key]
+        key = [c.stored for c in tables.record_tables()[name].columns if c.key]
         standing = {}
         for row in sorted(plan.all_rows(), key=lambda r: r.quarter):
             if row.table == name and row.note != "error":
@@ -293,12 +299,12 @@ def test_clean_files_carry_units_and_truth_names_every_error(written):
 
 
 def test_the_limits_file_is_a_manual_of_its_own(written):
-    limits = dictionary.limits(written[0] / "limits.toml")
+    limits = tables.load_limits(written[0] / "limits.toml")
     found = limits.find("lifter_gap", "flat6", quarter_bounds("2026Q3")[0])
     assert found is not None and found.status == "manual" and found.revision == "DM-1 revision 3"
-    assert all(row.status == "placeholder" for row in dictionary.limits().rows)
+    assert all(row.status == "placeholder" for row in tables.load_limits().rows)
     manual = {row.step for row in limits.rows if row.status == "manual"}
-    assert set(dictionary.limits().steps) <= manual
+    assert set(tables.load_limits().steps) <= manual
 
 
 def test_a_folder_that_holds_something_else_is_left_alone(tmp_path):
@@ -338,7 +344,7 @@ def stores(tmp_path_factory):
         mapping = folder / "ridge_form.toml" if messy else None
         for path in deliveries:
             files = sorted(path.iterdir())
-            intake.take_in(files, store=folder / "store", mapping=mapping, today=hand_in_day(path.name))
+            intake.ingest(files, store=folder / "store", mapping=mapping, today=hand_in_day(path.name))
         truth = json.loads((folder / "truth.json").read_text("utf-8"))
         found[messy] = (store.open_store(folder / "store").snapshot(), truth)
     return found
@@ -369,7 +375,7 @@ def test_every_planted_error_is_found_with_its_code(stores, messy):
     issues = snapshot.read("issues")
     assert len(truth["errors"]) >= (28 if messy else 18)
     for error in truth["errors"]:
-        assert error["code"] in dictionary.issues()
+        assert error["code"] in tables.issue_texts()
         where = issues["file"] == error["file"].rpartition("/")[2]
         if error["line"] is not None:
             where &= issues["line"] == error["line"]
@@ -396,9 +402,9 @@ MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
 
 
 def analysis_tables(fleet):
-    limits = dictionary.limits(dictionary.DATA / "demo_limits.toml")
-    lifters = jobs.build_lifters(fleet.tables(), limits=limits)
-    table = jobs.build_jobs(fleet.tables(), limits=limits, lifters=lifters)
+    limits = tables.load_limits(tables.DATA / "demo_limits.toml")
+    lifters = model.build_lifters(fleet.tables(), limits=limits)
+    table = model.build_ventings(fleet.tables(), limits=limits, lifters=lifters)
     return contexts.add_lifter_columns(table, lifters), lifters
 
 
@@ -568,12 +574,12 @@ def test_truth_says_the_causes(written):
 
 def test_the_demos_manual_shares_no_number_with_the_trades_usual_ones_nor_the_placeholders():
     """Common practice, no source: the numbers of trade_limits.toml."""
-    own = dictionary.limits(dictionary.DATA / "demo_limits.toml")
+    own = tables.load_limits(tables.DATA / "demo_limits.toml")
     trade = {row.step: row for row in TRADE.rows if row.status == "manual"}
     for row in own.rows:
         if row.status != "manual" or (row.unit == "1" and row.step != "rotations_max"):
             continue
-        others = [trade[row.step], dictionary.limit(row.step, "*", dt.date(2026, 1, 1))]
+        others = [trade[row.step], tables.find_limit(row.step, "*", dt.date(2026, 1, 1))]
         for end in ("low", "high", "reference"):
             mine = getattr(row, end)
             assert mine is None or all(o is None or getattr(o, end) != mine for o in others), (row.step, end)

@@ -4,13 +4,12 @@ import datetime as dt
 
 import pytest
 
-from ventbook import dictionary
-from ventbook.dictionary import TableError
-from ventbook.dictionary.engine_types import read_engine_types
-from ventbook.dictionary.limits import read_limits
-from ventbook.dictionary.parameters import read_parameters
-from ventbook.dictionary.tables import read_tables
-from ventbook.dictionary.texts import read_issues
+from ventbook import tables as dictionary
+from ventbook.tables import TableError
+from ventbook.tables.dictionary import read_issues, read_tables
+from ventbook.tables.engine_types import read_engine_types
+from ventbook.tables.limits import read_limits
+from ventbook.tables.parameters import read_parameters
 
 LIMIT = """
 [[limit]]
@@ -25,7 +24,7 @@ effective_from = {start}
 source = "invented for this test"
 """
 
-SHIPPED_GAP = dictionary.limit("lifter_gap", "*", dt.date(2026, 1, 1)).high
+SHIPPED_GAP = dictionary.find_limit("lifter_gap", "*", dt.date(2026, 1, 1)).high
 
 
 def limit_row(
@@ -50,7 +49,7 @@ def limit_row(
 
 
 def test_tables_are_those_of_the_record_format():
-    tables = dictionary.tables()
+    tables = dictionary.record_tables()
     assert list(tables) == [
         "engines",
         "ventings",
@@ -66,10 +65,10 @@ def test_tables_are_those_of_the_record_format():
 
 
 def test_planned_ventings_carry_no_outcome_and_may_lie_ahead():
-    names = [c.name for c in dictionary.tables()["planned"].columns]
+    names = [c.name for c in dictionary.record_tables()["planned"].columns]
     assert "rotations" not in names
     assert "cooler_empty" in names
-    assert dictionary.tables()["planned"].column("date").high == "9999-12-31"
+    assert dictionary.record_tables()["planned"].column("date").high == "9999-12-31"
 
 
 def test_a_wrong_column_is_named(tmp_path):
@@ -83,8 +82,8 @@ def test_a_wrong_column_is_named(tmp_path):
 
 def test_every_placeholder_step_is_found_for_any_engine_type():
     day = dt.date(2026, 7, 1)
-    for step in dictionary.limits().steps:
-        row = dictionary.limit(step, "a type nobody knows", day)
+    for step in dictionary.load_limits().steps:
+        row = dictionary.find_limit(step, "a type nobody knows", day)
         assert row is not None
         assert row.status == "placeholder"
 
@@ -154,7 +153,7 @@ def test_limits_that_follow_each_other_do_not_overlap(tmp_path):
 
 
 def test_limits_for_many_ventings_at_once():
-    frame = dictionary.limits().frame("lifter_gap", ["flat4", "flat6"], [dt.date(2026, 1, 1), None])
+    frame = dictionary.load_limits().frame("lifter_gap", ["flat4", "flat6"], [dt.date(2026, 1, 1), None])
     assert frame["high"].tolist()[0] == SHIPPED_GAP
     assert frame["high"].isna().tolist() == [False, True]
     assert frame["status"].tolist() == ["placeholder", ""]

@@ -4,8 +4,7 @@ import numpy as np
 import pytest
 from statsmodels.stats.multitest import multipletests
 
-from ventbook import evidence
-from ventbook.dictionary import DATA, TableError
+from ventbook.tables import DATA, TableError, evidence
 
 
 @pytest.mark.parametrize(

@@ -15,12 +15,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import contexts, gauge, numerics, priming, rates, trends, waiting_times
-from ventbook.contexts import adjusted, cases, fits, joint, strata
-from ventbook.gauge import components
-from ventbook.priming import interval_fit
+from ventbook import numerics
+from ventbook.physics import gauge, priming
+from ventbook.physics.gauge import studies
+from ventbook.physics.priming import ratio as interval_fit
 from ventbook.results import Estimate, NoFit, NotEnoughData
-from ventbook.trends import mix
+from ventbook.statistics import causes, rates, trends, waiting_times
+from ventbook.statistics.causes import fits, joint, screening, strata
+from ventbook.statistics.causes import strata as cases
+from ventbook.statistics.trends import mix
 
 
 @dataclass(frozen=True)
@@ -166,7 +169,7 @@ def scale(rows: Rows) -> Answers:
 
 
 def intervals(rows: Rows) -> Answers:
-    cluster, names = numerics.encode(rows.engine)
+    cluster, names = numerics.factorize(rows.engine)
     with np.errstate(divide="ignore"):
         low, high = np.log(rows.low), np.log(rows.high)
     found = interval_fit.fit_interval(low, high, rows.design, cluster, len(names))
@@ -239,8 +242,8 @@ def cure(rows: Rows) -> Answers:
 
 
 def effects(rows: Rows) -> Answers:
-    cluster, names = numerics.encode(rows.engine)
-    design = adjusted.independent_columns(rows.design)
+    cluster, names = numerics.factorize(rows.engine)
+    design = screening.independent_columns(rows.design)
     contrast = np.eye(design.shape[1])[-1]
     with np.errstate(divide="ignore"):
         low, high = np.log(rows.low), np.log(rows.high)
@@ -262,7 +265,7 @@ def firth(rows: Rows) -> Answers:
 
 
 def joint_model(rows: Rows) -> Answers:
-    cluster, _ = numerics.encode(rows.engine)
+    cluster, _ = numerics.factorize(rows.engine)
     n = rows.size
     design = joint.Design(rows.design.astype(np.uint8), np.zeros((n, 0)), {}, np.ones(n, dtype=bool))
     found = joint.fit_joint(design, rows.failing, rows.trials)
@@ -276,8 +279,8 @@ def joint_model(rows: Rows) -> Answers:
 
 
 def stratified(rows: Rows) -> Answers:
-    cluster, names = numerics.encode(rows.engine)
-    site, _ = numerics.encode(rows.site)
+    cluster, names = numerics.factorize(rows.engine)
+    site, _ = numerics.factorize(rows.site)
     effect, agree = strata.estimate_stratified(
         rows.group,
         rows.failing,
@@ -330,7 +333,7 @@ def readings(rows: Rows) -> pd.DataFrame:
 
 
 def gauges_in_use(rows: Rows) -> Answers:
-    yield from from_frame(contexts.compare_gauges(readings(rows)), "shift_mm", "low_mm", "high_mm")
+    yield from from_frame(causes.compare_gauges(readings(rows)), "shift_mm", "low_mm", "high_mm")
     yield from from_frame(gauge.compare_gauges(readings(rows)), "difference_mm", "low", "high")
 
 
@@ -352,7 +355,7 @@ def study(rows: Rows) -> Answers:
 
 
 def reml(rows: Rows) -> Answers:
-    found = components.fit_reml(rows.value, {"lifter": rows.engine % 6, "technician": rows.group})
+    found = studies.fit_reml(rows.value, {"lifter": rows.engine % 6, "technician": rows.group})
     half = 2 * found.mean_error
     assert np.isfinite(list(found.components.values())).all()
     yield found.mean, found.mean - half, found.mean + half
@@ -428,14 +431,14 @@ def recurrence(rows: Rows) -> Answers:
         failed_first=pd.array(rows.failing > 0, dtype="boolean"), site="Lake",
         date=pd.date_range("2025-01-01", periods=rows.size),
     )  # fmt: skip
-    found = contexts.find_recurrent_engines(jobs, shuffles=50)
+    found = causes.find_recurrent_engines(jobs, shuffles=50)
     assert np.isfinite(found.expected)
     yield from ()
 
 
 def power(rows: Rows) -> Answers:
     share = float(rows.failing.sum() / rows.trials.sum())
-    found = contexts.detect_share(share, rows.size, rows.size)
+    found = causes.detect_share(share, rows.size, rows.size)
     assert found is None or share < found < 1
     yield from ()
 

@@ -5,10 +5,12 @@ import datetime as dt
 
 import pytest
 
-from ventbook import conformity, dictionary, forms, intake, jobs
-from ventbook import store as stores
-from ventbook.dictionary import tables
+from ventbook import model, tables
 from ventbook.errors import InputError
+from ventbook.model import conformity
+from ventbook.records import forms, intake
+from ventbook.records import store as stores
+from ventbook.tables import record_tables
 
 TODAY = dt.date(2026, 10, 1)
 
@@ -21,16 +23,16 @@ def open_book(path):
 
 def test_one_sheet_a_table_with_units_in_the_headers(tmp_path):
     book = open_book(forms.write_forms(tmp_path / "forms.xlsx"))
-    assert book.sheetnames == ["explanations", *(name for name in tables() if name != "samples")]
+    assert book.sheetnames == ["explanations", *(name for name in record_tables() if name != "samples")]
     headers = [cell.value for cell in book["lifter_checks"][1]]
     assert "gap [mm]" in headers and "force [N]" in headers
-    assert len(headers) == len(tables()["lifter_checks"].columns)
+    assert len(headers) == len(record_tables()["lifter_checks"].columns)
 
 
 def test_codes_and_yes_no_are_drop_downs_and_ranges_are_checked(tmp_path):
     book = open_book(forms.write_forms(tmp_path / "forms.xlsx"))
     rules = {str(rule.sqref): rule for rule in book["ventings"].data_validations.dataValidation}
-    names = [column.name for column in tables()["ventings"].columns]
+    names = [column.name for column in record_tables()["ventings"].columns]
 
     def rule_of(name):
         from openpyxl.utils import get_column_letter
@@ -47,7 +49,7 @@ def test_codes_and_yes_no_are_drop_downs_and_ranges_are_checked(tmp_path):
 
 def test_the_empty_forms_with_their_example_rows_hold_no_record(tmp_path):
     path = forms.write_forms(tmp_path / "forms.xlsx")
-    result = intake.take_in([path], store=tmp_path / "store", today=TODAY)
+    result = intake.ingest([path], store=tmp_path / "store", today=TODAY)
     assert result.counts.empty or not result.counts[["rows", "accepted", "quarantined"]].to_numpy().any()
     assert set(result.issues["code"]) <= {"example_row", "sheet_left_out"}
 
@@ -56,7 +58,7 @@ def test_filled_forms_are_taken(tmp_path):
     path = forms.write_forms(tmp_path / "forms.xlsx")
     book = open_book(path)
     book["engines"].append(["007", "flat4", 4])
-    names = [column.name for column in tables()["ventings"].columns]
+    names = [column.name for column in record_tables()["ventings"].columns]
     filled = {
         "venting_id": "V1",
         "engine_id": "007",
@@ -71,7 +73,7 @@ def test_filled_forms_are_taken(tmp_path):
     book["ventings"].append([filled.get(name) for name in names])
     book["ventings"].cell(3, names.index("remarks") + 1).data_type = "s"
     book.save(path)
-    result = intake.take_in([path], store=tmp_path / "store", today=TODAY)
+    result = intake.ingest([path], store=tmp_path / "store", today=TODAY)
     assert result.quarantine.empty
     frame = stores.open_store(tmp_path / "store").snapshot().read("ventings")
     assert list(frame["rotations"]) == [40]
@@ -81,7 +83,7 @@ def test_filled_forms_are_taken(tmp_path):
 def example_job(folder):
     """The example rows as files of one delivery, every lifter of the engine read as the one of the example."""
     for name, row in forms.example_rows().items():
-        headers = [column.header for column in tables()[name].columns]
+        headers = [column.header for column in record_tables()[name].columns]
         rows = [row]
         if name == "lifter_checks":
             rows = [
@@ -95,20 +97,20 @@ def example_job(folder):
 
 
 def test_the_example_rows_are_taken_with_nothing_to_say_of_them(tmp_path):
-    result = intake.take_in(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
+    result = intake.ingest(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
     assert result.quarantine.empty, list(result.quarantine["what"])
     assert (result.counts["accepted"] == result.counts["rows"]).all() and len(result.counts) == 6
     assert result.issues.empty, list(result.issues["what"])
 
 
-@pytest.mark.parametrize("manual", [None, dictionary.DATA / "demo_limits.toml"])
+@pytest.mark.parametrize("manual", [None, tables.DATA / "demo_limits.toml"])
 def test_the_example_rows_describe_a_sound_engine_and_a_job_inside_the_limits(tmp_path, manual):
     """Held against the limits that ship, and against those of the demo's manual."""
-    intake.take_in(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
+    intake.ingest(example_job(tmp_path), store=tmp_path / "store", today=TODAY)
     records = stores.open_store(tmp_path / "store").snapshot().records()
-    limits = dictionary.limits(manual)
-    lifters = jobs.build_lifters(records, limits=limits)
-    job = jobs.build_jobs(records, limits=limits, lifters=lifters)
+    limits = tables.load_limits(manual)
+    lifters = model.build_lifters(records, limits=limits)
+    job = model.build_ventings(records, limits=limits, lifters=lifters)
     assert len(lifters) == 8 and not lifters["over_first"].any() and lifters["comparable_first"].all()
     assert not lifters["near_limit_first"].any() and (lifters["over_probability_first"] < 1e-6).all()
     assert job["failed_first"].eq(False).all()
@@ -175,8 +177,8 @@ def held(tmp_path):
     ]
     (tmp_path / "Liste 2.csv").write_text("\n".join(rows) + "\n", "utf-8")
     store = tmp_path / "store"
-    intake.take_in([tmp_path / "engines.csv"], store=store, today=TODAY)
-    intake.take_in([tmp_path / "Liste 2.csv"], store=store, today=TODAY, mapping=tmp_path / "map.toml")
+    intake.ingest([tmp_path / "engines.csv"], store=store, today=TODAY)
+    intake.ingest([tmp_path / "Liste 2.csv"], store=store, today=TODAY, mapping=tmp_path / "map.toml")
     return store
 
 
@@ -217,7 +219,7 @@ def test_mended_rows_clear_the_held_ones(held, tmp_path):
     sheet.cell(2, headers.index("Umdrehungen") + 1).value = 44
     sheet.cell(2, headers.index("Auftrag") + 1).value = "V2b"  # even the key was wrong
     book.save(tmp_path / "held.xlsx")
-    result = intake.take_in([tmp_path / "held.xlsx"], store=held, today=TODAY)
+    result = intake.ingest([tmp_path / "held.xlsx"], store=held, today=TODAY)
     snapshot = stores.open_store(held).snapshot()
     frame = snapshot.read("ventings")
     assert list(frame["venting_id"]) == ["V1", "V2b"]
@@ -230,12 +232,12 @@ def test_mended_rows_clear_the_held_ones(held, tmp_path):
 
 def test_a_row_handed_in_again_unmended_stays_held_once(held, tmp_path):
     intake.export_quarantine(held, tmp_path / "held.xlsx")
-    intake.take_in([tmp_path / "held.xlsx"], store=held, today=TODAY)
+    intake.ingest([tmp_path / "held.xlsx"], store=held, today=TODAY)
     assert sorted(stores.open_store(held).snapshot().read("quarantine")["key"]) == ["V2", "V3"]
 
 
 def test_an_empty_quarantine_gives_a_workbook_that_says_so(tmp_path):
     (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,flat4,4\n")
-    intake.take_in([tmp_path / "engines.csv"], store=tmp_path / "store", today=TODAY)
+    intake.ingest([tmp_path / "engines.csv"], store=tmp_path / "store", today=TODAY)
     assert intake.export_quarantine(tmp_path / "store", tmp_path / "held.xlsx") == 0
     assert open_book(tmp_path / "held.xlsx")["read me"]["A1"].value == "0 rows are held."

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventbook import gauge
+from ventbook.physics import gauge
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))
 

@@ -7,9 +7,10 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from ventbook import evidence, gauge
+from ventbook.physics import gauge
+from ventbook.reports.lifter_gaps import words
 from ventbook.results import NotEnoughData
-from ventbook.wording import lifters as words
+from ventbook.tables import evidence
 
 LIMIT, U = 0.5, 0.02
 

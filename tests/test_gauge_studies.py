@@ -9,7 +9,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import gauge, verdicts
+from ventbook.model import verdicts
+from ventbook.physics import gauge
 from ventbook.results import NotEnoughData
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))

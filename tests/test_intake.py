@@ -11,10 +11,11 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from intake_law import deliveries, hold_law, make_stock
-from ventbook import dictionary, intake
-from ventbook import store as stores
+from ventbook import tables
 from ventbook.errors import InputError
-from ventbook.store import delta
+from ventbook.records import intake
+from ventbook.records import store as stores
+from ventbook.records.store import delta
 
 TODAY = dt.date(2026, 10, 1)
 ENGINES = "engine_id,engine_type,cylinders\n007,flat4,4\n1.10,flat6,6\n"
@@ -44,7 +45,7 @@ def box(tmp_path):
             return folder / name
 
         def take(self, name, text, **more):
-            return intake.take_in([self.file(name, text)], store=self.store, today=TODAY, **more)
+            return intake.ingest([self.file(name, text)], store=self.store, today=TODAY, **more)
 
         def read(self, table, **more):
             return stores.open_store(self.store).snapshot(**more).read(table)
@@ -224,7 +225,7 @@ def test_files_of_one_intake_are_checked_together(box):
         box.file("starts.csv", "venting_id,start_no,pressure_shown\nV1,1,yes\nV9,1,yes\n"),
         box.file("ventings.csv", HEAD + venting()),
     ]
-    result = intake.take_in(files, store=box.store, today=TODAY)
+    result = intake.ingest(files, store=box.store, today=TODAY)
     assert counts(result, "starts") == (2, 1, 0, 0, 1)
     assert result.quarantine["code"].iloc[0] == "orphan_venting"
 
@@ -234,7 +235,7 @@ def test_a_held_parent_holds_its_children_until_it_is_mended(box):
         box.file("starts.csv", "venting_id,start_no,pressure_shown\nV1,1,yes\n"),
         box.file("ventings.csv", HEAD + venting(rotations="many")),
     ]
-    first = intake.take_in(files, store=box.store, today=TODAY)
+    first = intake.ingest(files, store=box.store, today=TODAY)
     assert set(first.quarantine["code"]) == {"not_a_number", "parent_held"}
     mended = box.take("ventings.csv", HEAD + venting())
     assert counts(mended) == (1, 1, 0, 0, 0)
@@ -282,13 +283,13 @@ def test_one_person_has_one_code_in_every_table(box):
 
 
 def test_dry_run_writes_nothing(box, tmp_path):
-    result = intake.take_in(
+    result = intake.ingest(
         [box.file("ventings.csv", HEAD + venting())], store=box.store, today=TODAY, dry_run=True
     )
     assert result.dry_run and result.number is None
     assert counts(result) == (1, 1, 0, 0, 0)
     assert stores.open_store(box.store).snapshot().number == 1
-    intake.take_in([box.file("engines.csv", ENGINES)], store=tmp_path / "none", dry_run=True)
+    intake.ingest([box.file("engines.csv", ENGINES)], store=tmp_path / "none", dry_run=True)
     assert not (tmp_path / "none").exists()
 
 
@@ -301,7 +302,7 @@ def test_corrections_file_mends_a_cell_and_says_so(box, tmp_path):
         "ventings.csv,,2,suction_line_bore,0.39,9.9,taken in inches,analyst\n"
         "ventings.csv,,9,rotations,1,2,no such line,analyst\n"
     )
-    result = intake.take_in([], store=box.store, today=TODAY, corrections=file)
+    result = intake.ingest([], store=box.store, today=TODAY, corrections=file)
     assert list(box.read("ventings")["suction_line_bore_mm"]) == [9.9]
     assert box.read("quarantine").empty
     assert codes(result) == ["correction_applied", "correction_unfit"]
@@ -371,7 +372,7 @@ def test_an_intake_killed_between_two_tables_leaves_nothing(box, monkeypatch):
 
     monkeypatch.setattr(delta, "commit_files", dies)
     with pytest.raises(KeyboardInterrupt):
-        intake.take_in(files, store=box.store, today=TODAY)
+        intake.ingest(files, store=box.store, today=TODAY)
     monkeypatch.undo()
     assert stores.open_store(box.store).snapshot().number == 1
     result = box.take("ventings.csv", HEAD + venting("ALIVE"))
@@ -386,8 +387,8 @@ def test_a_file_with_only_a_header_meets_what_the_store_holds(box):
     box.take(
         "lifter_checks.csv", "venting_id,check_no,cylinder,valve,gap [mm],after_start\nV1,1,1,inlet,0.3,1\n"
     )
-    for name in dictionary.tables():
-        headers = ",".join(column.header for column in dictionary.tables()[name].columns)
+    for name in tables.record_tables():
+        headers = ",".join(column.header for column in tables.record_tables()[name].columns)
         result = box.take(f"{name}.csv", headers + "\n")
         assert counts(result, name) == (0, 0, 0, 0, 0)
 
@@ -414,7 +415,7 @@ def test_withdrawing_a_parent_is_noted(box):
 
 
 def test_a_large_file_is_read_again_for_its_held_rows(box, monkeypatch):
-    from ventbook.intake import load
+    from ventbook.records.intake import load
 
     text = (
         HEAD + venting() + venting("V2", shown="maybe", who="Bo Late", text="x") + venting("V3", engine="E9")
@@ -427,7 +428,7 @@ def test_a_large_file_is_read_again_for_its_held_rows(box, monkeypatch):
 
 
 def test_tables_written_ahead_are_named_with_the_rest(box, monkeypatch):
-    from ventbook.intake import run
+    from ventbook.records.intake import run
 
     monkeypatch.setattr(run, "WRITE_AHEAD", 0)
     box.take("ventings.csv", HEAD + venting() + venting("V2"))
@@ -438,7 +439,7 @@ def test_tables_written_ahead_are_named_with_the_rest(box, monkeypatch):
 
 
 def test_a_first_intake_that_fails_leaves_no_store(tmp_path, monkeypatch):
-    from ventbook.intake import run
+    from ventbook.records.intake import run
 
     (tmp_path / "engines.csv").write_text(ENGINES)
 
@@ -447,13 +448,13 @@ def test_a_first_intake_that_fails_leaves_no_store(tmp_path, monkeypatch):
 
     monkeypatch.setattr(run, "finish_intake", breaks)
     with pytest.raises(InputError, match="is damaged"):
-        intake.take_in(tmp_path / "engines.csv", store=tmp_path / "store")
+        intake.ingest(tmp_path / "engines.csv", store=tmp_path / "store")
     assert not (tmp_path / "store").exists()
 
 
 def test_bad_calls_are_told_in_a_line(box, tmp_path):
     with pytest.raises(InputError, match="no such file"):
-        intake.take_in([tmp_path / "nope.csv"], store=box.store)
+        intake.ingest([tmp_path / "nope.csv"], store=box.store)
     with pytest.raises(InputError, match="the file is empty"):
         box.take("ventings.csv", "")
     with pytest.raises(InputError, match="doesn't say which table"):
@@ -469,6 +470,6 @@ def test_bad_calls_are_told_in_a_line(box, tmp_path):
 
 def test_today_may_be_iso_text_and_nothing_else(box):
     file = box.file("engines.csv", "engine_id,engine_type,cylinders\n009,flat4,4\n")
-    assert intake.take_in([file], store=box.store, today="2026-09-30").today == dt.date(2026, 9, 30)
+    assert intake.ingest([file], store=box.store, today="2026-09-30").today == dt.date(2026, 9, 30)
     with pytest.raises(InputError, match=r"a date such as 2026-09-30, not '30\.9\.2026'"):
-        intake.take_in([file], store=box.store, today="30.9.2026")
+        intake.ingest([file], store=box.store, today="30.9.2026")

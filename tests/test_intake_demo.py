@@ -7,9 +7,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import intake
 from ventbook.demo import write_demo
-from ventbook.store import open_store
+from ventbook.records import intake
+from ventbook.records.store import open_store
 
 VENTINGS = 150
 
@@ -24,7 +24,7 @@ def stores(tmp_path_factory):
         truth = json.loads((folder / "truth.json").read_text("utf-8"))
         mapping = folder / "ridge_form.toml"
         results = {
-            delivery["folder"]: intake.take_in(
+            delivery["folder"]: intake.ingest(
                 folder / delivery["folder"],
                 store=folder / "store",
                 today=dt.date.fromisoformat(delivery["today"]),
@@ -115,7 +115,7 @@ def test_rows_in_are_accounted_for(stores):
 
 def test_no_name_of_the_fleet_is_written_into_the_store(stores):
     from ventbook.demo.settings import read_settings
-    from ventbook.store.delta import pq
+    from ventbook.records.store.delta import pq
 
     names = sorted({n for site in read_settings()["site"] for n in site["technicians"]})
     assert names
@@ -131,13 +131,13 @@ def test_no_name_of_the_fleet_is_written_into_the_store(stores):
 
 def test_held_rows_of_a_large_file_are_read_back_as_they_stood(stores, tmp_path, monkeypatch):
     """Small files stay in memory until the intake is done; of larger ones the held rows' lines are read again."""
-    from ventbook.intake import load
+    from ventbook.records.intake import load
 
     kept = stores["messy"][0].snapshot()
     monkeypatch.setattr(load, "KEEP_TEXT", 0)
     write_demo(tmp_path, ventings=VENTINGS, messy=True)
     for delivery in stores["messy"][1]["deliveries"]:
-        intake.take_in(
+        intake.ingest(
             tmp_path / delivery["folder"],
             store=tmp_path / "store",
             today=dt.date.fromisoformat(delivery["today"]),
@@ -158,7 +158,7 @@ def test_held_rows_of_a_large_file_are_read_back_as_they_stood(stores, tmp_path,
 @pytest.mark.parametrize("line_end", ["\n", "\r\n"])
 @pytest.mark.parametrize("last", [True, False])
 def test_lines_are_picked_by_number(tmp_path, monkeypatch, line_end, last):
-    from ventbook.readers import text_files, text_form
+    from ventbook.records.readers import text_files, text_form
 
     monkeypatch.setattr(text_form, "CHUNK", 7)
     lines = ["head", "a,1", "bb,22", 'c,"x"', "", "e,5"]

@@ -19,10 +19,10 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from ventbook import intake, privacy, readers
 from ventbook.errors import InputError
-from ventbook.intake.corrections import Corrections
-from ventbook.intake.load import load_table
+from ventbook.records import intake, privacy, readers
+from ventbook.records.intake.corrections import Corrections
+from ventbook.records.intake.load import load_table
 
 TODAY = dt.date(2026, 10, 1)
 FILES = int(os.environ.get("VENTBOOK_FUZZ", "120"))
@@ -136,7 +136,7 @@ def try_file(path):
     """Hand the file in (nothing is written) and hold it to the promises."""
     begin = time.process_time()
     try:
-        result = intake.take_in([path], store=path.parent / "none", today=TODAY, dry_run=True)
+        result = intake.ingest([path], store=path.parent / "none", today=TODAY, dry_run=True)
     except InputError as error:
         assert str(error)
         assert "\n" not in str(error).strip() or all(line.strip() for line in str(error).splitlines())
@@ -277,7 +277,7 @@ def test_files_made_by_hand(folder, name):
 def test_numbers_that_are_none_are_held(folder):
     path = folder / "engines.csv"
     path.write_bytes(BY_HAND["not a number forms"])
-    result = intake.take_in([path], store=folder / "none", today=TODAY, dry_run=True)
+    result = intake.ingest([path], store=folder / "none", today=TODAY, dry_run=True)
     assert result.counts.loc["engines", "accepted"] == 0
     assert set(result.quarantine["code"]) == {"not_a_number"}
 

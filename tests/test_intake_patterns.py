@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from check_values import TRADE_FILE
-from ventbook import intake
-from ventbook.intake import patterns
-from ventbook.intake.columns import find_other_unit
+from ventbook.records import intake
+from ventbook.records.intake import checks
+from ventbook.records.intake.load import find_other_unit
 
 TODAY = dt.date(2026, 10, 1)
 V_HEAD = (
@@ -66,7 +66,7 @@ class Fleet:
         for name, content in tables.items():
             (tmp_path / f"{name}.csv").write_text(content)
             files.append(tmp_path / f"{name}.csv")
-        return intake.take_in(files, store=tmp_path / "store", today=TODAY)
+        return intake.ingest(files, store=tmp_path / "store", today=TODAY)
 
 
 def notes(result, code):
@@ -98,8 +98,8 @@ def test_heaped_counts(tmp_path):
 
 def test_digit_preference_test_is_the_exact_binomial():
     """60 of 120 against 1/5: p 2.256e-13 (closed form, computed with exact fractions and by scipy.stats)."""
-    assert patterns.share_p_value(60, 120, 0.2) == pytest.approx(2.256e-13, rel=5e-4)
-    assert patterns.share_p_value(0, 10, 0.2) == 1.0
+    assert checks.share_p_value(60, 120, 0.2) == pytest.approx(2.256e-13, rel=5e-4)
+    assert checks.share_p_value(0, 10, 0.2) == 1.0
 
 
 def test_heaping_at_a_prescribed_number(tmp_path):
@@ -255,7 +255,7 @@ def test_absolute_pressure_is_asked_about_and_nothing_subtracted(tmp_path):
         row["over"] = round(row["over"] + 1.0, 2)
     result = made.take(tmp_path)
     assert len(notes(result, "absolute_pressure_suspected")) == 1
-    from ventbook.store import open_store
+    from ventbook.records.store import open_store
 
     assert open_store(tmp_path / "store").snapshot().read("ventings")["tank_overpressure_bar"].min() > 1.2
 
@@ -270,7 +270,7 @@ def test_words_in_remarks_propose_and_never_fill_in(tmp_path):
     result = Fleet().add(remarks="propeller swung back once").take(tmp_path)
     found = notes(result, "remark_says_more")
     assert found["column"].tolist() == ["turned_backwards"]
-    from ventbook.store import open_store
+    from ventbook.records.store import open_store
 
     assert open_store(tmp_path / "store").snapshot().read("ventings")["turned_backwards"].isna().all()
 
@@ -322,8 +322,8 @@ def test_revisions_and_open_jobs(tmp_path):
 )
 def test_a_column_is_explained_by_one_exact_conversion(name, values, unit, fits):
     """Factors are exact: 25.4 mm, 9.80665 N, 6894.757 Pa, 1.8 and 32."""
-    from ventbook.dictionary import tables
+    from ventbook.tables import record_tables
 
-    column = next(c for t in tables().values() for c in t.columns if c.name == name)
+    column = next(c for t in record_tables().values() for c in t.columns if c.name == name)
     answer = find_other_unit(values, column, unit)
     assert (fits in answer) if fits else answer == ""

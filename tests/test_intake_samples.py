@@ -7,9 +7,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from ventbook import intake
-from ventbook import store as stores
-from ventbook.intake import sample_files, samples, trace_features
+from ventbook.records import intake
+from ventbook.records import store as stores
+from ventbook.records.intake import samples, trace_features
+from ventbook.records.intake import trace_features as sample_files
 
 TODAY = dt.date(2026, 10, 1)
 ENGINES = "engine_id,engine_type,cylinders\n007,flat4,4\n"
@@ -22,7 +23,7 @@ def store(tmp_path):
     days = {"V1": "2026-07-01", "V2": "2026-04-01", "V3": "2026-07-02"}
     rows = "".join(f"{v},007,{day},Harbour,oil_change,40,propeller,yes\n" for v, day in days.items())
     (tmp_path / "ventings.csv").write_text(HEAD + rows)
-    intake.take_in(
+    intake.ingest(
         [tmp_path / "engines.csv", tmp_path / "ventings.csv"], store=tmp_path / "store", today=TODAY
     )
     return tmp_path / "store"
@@ -44,7 +45,7 @@ def trace(venting, start=1, rows=50, speed=1000.0, first=0.0):
 
 def hand_in(tmp_path, store, *traces, name="samples.parquet", **more):
     pq.write_table(pa.concat_tables(traces), tmp_path / name)
-    return intake.take_in([tmp_path / name], store=store, today=TODAY, **more)
+    return intake.ingest([tmp_path / name], store=store, today=TODAY, **more)
 
 
 def counts(result):
@@ -101,7 +102,7 @@ def test_features_follow_a_venting_that_is_corrected_or_withdrawn(tmp_path, stor
     head = HEAD.replace("rotations,", "pressure_threshold [bar],rotations,", 1)
     row = "V1,007,2026-07-01,Harbour,oil_change,2.0,40,propeller,yes\n"
     (tmp_path / "ventings_again.csv").write_text(head + row)
-    number = intake.take_in([tmp_path / "ventings_again.csv"], store=store, today=TODAY).number
+    number = intake.ingest([tmp_path / "ventings_again.csv"], store=store, today=TODAY).number
     # pressure rises by 2 psi = .1379 bar a sample of .1 s: at the 14th step it stands under 2 bar for the last time
     assert seconds() == {"V1": 1.4, "V3": first["V3"]}
     assert first["V1"] < 1.0
@@ -157,7 +158,7 @@ def test_csv_and_parquet_say_the_same(tmp_path, store):
     from pyarrow import csv
 
     csv.write_csv(trace("V1"), tmp_path / "samples.csv")
-    result = intake.take_in([tmp_path / "samples.csv"], store=store, today=TODAY)
+    result = intake.ingest([tmp_path / "samples.csv"], store=store, today=TODAY)
     assert counts(result) == (50, 0, 50, 0, 0)
 
 
@@ -178,7 +179,7 @@ def test_a_dry_run_writes_no_file(tmp_path, store):
 
 
 def test_starts_cross_batches(tmp_path, store, monkeypatch):
-    from ventbook.readers import columnar
+    from ventbook.records.readers import columnar
 
     monkeypatch.setattr(columnar, "BATCH_ROWS", 33)
     result = hand_in(tmp_path, store, *[trace("V1", n, 50) for n in range(1, 5)])
@@ -190,5 +191,5 @@ def test_a_blank_line_among_samples_is_no_record(tmp_path, store):
     lines = [f"V1,1,{n / 10},{n}" for n in range(6)]
     text = "\n".join(["venting_id,start_no,t [s],oil_pressure [psi]", *lines[:3], ",,,", *lines[3:]])
     (tmp_path / "samples.csv").write_text(text + "\n")
-    result = intake.take_in([tmp_path / "samples.csv"], store=store, today=TODAY)
+    result = intake.ingest([tmp_path / "samples.csv"], store=store, today=TODAY)
     assert counts(result) == (6, 6, 0, 0, 0)

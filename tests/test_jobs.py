@@ -11,15 +11,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from check_values import TRADE
-from ventbook import dictionary, jobs
-from ventbook.jobs.intervals import rotation_interval, rotations_per_count, time_interval
+from ventbook import model, tables
+from ventbook.model.intervals import rotation_interval, rotations_per_count, time_interval
 
-build_lifters, build_jobs = (partial(f, limits=TRADE) for f in (jobs.build_lifters, jobs.build_jobs))
+build_lifters, build_jobs = (partial(f, limits=TRADE) for f in (model.build_lifters, model.build_ventings))
 
 
 def table(name, rows):
     """A record table with the dictionary's columns and dtypes; what a row does not give is not recorded."""
-    columns = dictionary.tables()[name].columns
+    columns = tables.record_tables()[name].columns
     frame = pd.DataFrame(rows, columns=[c.stored for c in columns])
     return frame.astype({c.stored: c.dtype for c in columns})
 
@@ -234,7 +234,7 @@ def test_the_order_of_the_records_does_not_matter_and_only_the_columns_asked_for
     pd.testing.assert_frame_equal(build_lifters(turned), table)
     few = ["venting_id", "position", "over_first", "cause"]
     pd.testing.assert_frame_equal(build_lifters(found, columns=few), table[few])
-    counted = build_lifters(found, columns=jobs.COUNTED)
+    counted = build_lifters(found, columns=model.COUNTED)
     pd.testing.assert_frame_equal(build_jobs(found, lifters=counted), build_jobs(found, lifters=table))
 
 
@@ -253,7 +253,7 @@ def test_empty_records_give_empty_tables_of_the_same_shape():
 
 
 def test_a_good_trace_takes_the_stopwatchs_place():
-    from ventbook.traces import FEATURES
+    from ventbook.model.traces import FEATURES
 
     found = records(
         starts=[{"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True, "reading_step_s": 0.5}]
@@ -270,7 +270,7 @@ def test_a_good_trace_takes_the_stopwatchs_place():
 
 def test_a_loggers_two_steps_stand_beside_its_bounds():
     """A start in (3, 4] s and pressure in (6, 7] s: (2, 4] s, and counted from 3 s pressure came in (3, 4]."""
-    from ventbook.traces import FEATURES
+    from ventbook.model.traces import FEATURES
 
     found = records(starts=[{"start_no": 1, "time_to_pressure_s": 3.0, "pressure_shown": True}])
     feature = {**dict.fromkeys(FEATURES), "time_to_pressure_s": 2.9, "time_low_s": 2.0, "time_high_s": 4.0}
@@ -278,9 +278,9 @@ def test_a_loggers_two_steps_stand_beside_its_bounds():
     names = ["time_low_s", "time_high_s", "time_from_s", "time_step_s"]
 
     def read(**more):
-        return jobs.build_jobs({**found, "start_features": pd.DataFrame([{**feature, **more}])})[names].iloc[
-            0
-        ]
+        return model.build_ventings({**found, "start_features": pd.DataFrame([{**feature, **more}])})[
+            names
+        ].iloc[0]
 
     clock = {"start_low_t": 3.0, "start_t": 4.0, "pressure_low_t": 6.0, "pressure_t": 7.0}
     assert read(**clock).tolist() == [2.0, 4.0, 3.0, 1.0]
@@ -291,7 +291,7 @@ def test_a_loggers_two_steps_stand_beside_its_bounds():
     assert read().tolist() == [2.0, 4.0, 3.0, 1.0]
     assert read(time_low_s=0.0, time_high_s=2.0).tolist() == [0.0, 2.0, 0.0, 0.0]
     assert read(time_low_s=9.0, time_high_s=np.inf).tolist() == [9.0, np.inf, 9.0, 0.0]
-    assert jobs.build_jobs(found)[names].iloc[0].tolist() == [2.75, 3.25, 2.75, 0.0]
+    assert model.build_ventings(found)[names].iloc[0].tolist() == [2.75, 3.25, 2.75, 0.0]
 
 
 STARTED = pd.Timestamp("2026-07-02 10:00")
@@ -322,7 +322,7 @@ def test_an_empty_after_start_is_unknown_unless_exactly_one_run_lies_between(fir
         ],
         starts=[{"start_no": n, "pressure_shown": True} for n in starts],
     )
-    row = jobs.build_lifters(found).iloc[0]
+    row = model.build_lifters(found).iloc[0]
     assert (None if pd.isna(row["extra_run_between"]) else bool(row["extra_run_between"])) == (
         between if between is None else bool(between)
     )
@@ -336,7 +336,7 @@ def test_a_start_without_pressure_and_one_after_closing_are_no_run_between():
         {"check_no": 2, "after_start": None, "gap_mm": 0.2},
     ]
     given_up = [{"start_no": 1, "pressure_shown": False}, {"start_no": 2, "pressure_shown": True}]
-    row = jobs.build_lifters(records(checks=checks, starts=given_up)).iloc[0]
+    row = model.build_lifters(records(checks=checks, starts=given_up)).iloc[0]
     assert pd.isna(row["extra_run_between"]) and pd.isna(row["cured"])
     days = {1: 0, 2: 1, 3: 9}
     late = [
@@ -344,13 +344,13 @@ def test_a_start_without_pressure_and_one_after_closing_are_no_run_between():
         for n, day in days.items()
     ]
     told = records(venting={"closed": STARTED.normalize() + pd.Timedelta(days=1)}, checks=checks, starts=late)
-    row = jobs.build_lifters(told).iloc[0]
+    row = model.build_lifters(told).iloc[0]
     assert row["run_between_taken"] and row["cured"]
 
 
 def test_a_lifter_read_once_has_no_run_between():
     runs = [{"start_no": n, "pressure_shown": True} for n in (1, 2)]
-    row = jobs.build_lifters(records(checks=[{"gap_mm": 0.7, "after_start": None}], starts=runs)).iloc[0]
+    row = model.build_lifters(records(checks=[{"gap_mm": 0.7, "after_start": None}], starts=runs)).iloc[0]
     assert not row["extra_run_between"] and not row["run_between_taken"]
 
 
@@ -359,6 +359,6 @@ def test_runs_taken_and_unknown_are_counted():
     checks = [{"gap_mm": 0.7}, again, {"valve": "exhaust", "gap_mm": 0.2}, {**again, "valve": "exhaust"}]
     for numbers, told in (((1, 2), (1, 0)), ((1, 2, 3), (0, 1))):
         starts = [{"start_no": n, "pressure_shown": True} for n in numbers]
-        lifters = jobs.build_lifters(records(checks=checks, starts=starts))
-        assert jobs.count_runs_taken(lifters) == told
+        lifters = model.build_lifters(records(checks=checks, starts=starts))
+        assert model.count_runs_taken(lifters) == told
         assert int(lifters["cured"].notna().sum()) == told[0]

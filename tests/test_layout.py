@@ -1,91 +1,113 @@
-"""Who may import whom, and what may not stand in the repository."""
+"""Who may import whom: rooms in one order, and no circle anywhere."""
 
 import ast
 import subprocess
+import sys
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
-import pytest
+import nbformat
 
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "lib" / "ventbook"
 
-# A module imports only modules of a lower tier (files of one package may import each other).
-TIERS = (
-    ("shipped", "__version__"),
-    ("errors", "units", "results", "dictionary", "evidence"),
-    ("store", "readers", "privacy", "numerics", "verdicts"),
-    ("intake", "traces", "priming", "lifter", "oil", "forms", "gauge"),
-    ("jobs", "conformity"),
-    ("waiting_times", "rates", "contexts", "trends"),
-    ("plots", "wording", "demo"),
-    ("document",),
-    ("pages",),
-    ("reports",),
-    ("cli", "__main__"),
+# A room imports only rooms that stand before it. The longest name that fits a module is its room.
+ROOMS = (
+    "shipped",
+    "errors",
+    "results",
+    "numerics",
+    "tables",
+    "records.privacy",
+    "records.readers",
+    "records.store",
+    "records.forms",
+    "model.traces",
+    "model.verdicts",
+    "records.intake",
+    "physics.oil",
+    "physics.priming",
+    "physics.lifter",
+    "physics.gauge",
+    "model",
+    "statistics.waiting_times",
+    "statistics.rates",
+    "statistics.trends",
+    "statistics.causes",
+    "demo",
+    "document",
+    "reports",
+    "run",
+    "__main__",
 )
-# Within tier 0 and tier 2 these build on each other, in this order.
-WITHIN = {
-    ("__main__", "cli"),
-    ("dictionary", "units"),
-    ("evidence", "dictionary"),
-    ("evidence", "results"),
-    ("priming", "oil"),
-    ("lifter", "oil"),
-    ("intake", "traces"),
-    ("conformity", "jobs"),
-    ("dictionary", "errors"),
-}
-RANK = {name: rank for rank, names in enumerate(TIERS) for name in names}
+ORDER = {name: rank for rank, name in enumerate(ROOMS)}
 
 
-def modules():
-    return sorted(p for p in PACKAGE.rglob("*.py") if p != PACKAGE / "__init__.py")
+def find_modules() -> dict[str, Path]:
+    """Every module below the package, by dotted name; a package under its own name."""
+    named = {}
+    for path in sorted(PACKAGE.rglob("*.py")):
+        parts = path.relative_to(PACKAGE).with_suffix("").parts
+        named[".".join(parts[:-1] if parts[-1] == "__init__" else parts)] = path
+    return named
 
 
-def topic(path: Path) -> str:
-    return path.relative_to(PACKAGE).with_suffix("").parts[0]
+MODULES = find_modules()
 
 
-def imported(path: Path) -> set[str]:
-    """Topics of this package that a file imports, at top level or inside a function."""
+def imported(name: str) -> set[str]:
+    """Modules of this package that a module imports, at top level or inside a function."""
+    path = MODULES[name]
+    here = name.split(".") if name else []
+    if path.name != "__init__.py":
+        here = here[:-1]
     found = set()
-    here = ["ventbook", *path.relative_to(PACKAGE).parent.parts]
     for node in ast.walk(ast.parse(path.read_text("utf-8"))):
-        names = []
         if isinstance(node, ast.Import):
-            names = [alias.name for alias in node.names]
+            found |= {a.name.partition(".")[2] for a in node.names if a.name.startswith("ventbook.")}
         elif isinstance(node, ast.ImportFrom):
-            base = here[: len(here) - node.level + 1] if node.level else []
-            stem = ".".join([*base, *([node.module] if node.module else [])])
-            names = [f"{stem}.{alias.name}" for alias in node.names]
-        for name in names:
-            parts = name.split(".")
-            if parts[0] == "ventbook" and len(parts) > 1:
-                found.add(parts[1])
-    return found
+            base = ["ventbook", *here][: len(here) + 2 - node.level] if node.level else []
+            stem = [*base, *(node.module.split(".") if node.module else [])]
+            if stem[:1] != ["ventbook"]:
+                continue
+            for alias in node.names:
+                full = ".".join([*stem[1:], alias.name])
+                found.add(full if full in MODULES else ".".join(stem[1:]))
+    return found - {""}
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_a_module_imports_only_lower_tiers(path):
-    own = topic(path)
-    assert own in RANK, f"{own} has no tier"
-    for other in imported(path) - {own}:
-        if other.startswith("__"):
+# Packages that only hold rooms.
+HALLS = ("", "records", "physics", "statistics")
+
+
+def find_room(name: str) -> str:
+    fitting = [room for room in ROOMS if name == room or name.startswith(f"{room}.")]
+    assert fitting, f"{name} stands in no room"
+    return max(fitting, key=len)
+
+
+def test_a_room_imports_only_rooms_before_it():
+    wrong = []
+    for name in MODULES:
+        if name in HALLS:
+            assert not imported(name), f"{name} only holds rooms"
             continue
-        assert other in RANK, f"{own} imports {other}, which has no tier"
-        assert RANK[other] < RANK[own] or (own, other) in WITHIN, f"{own} imports {other}"
+        own = find_room(name)
+        for other in imported(name):
+            theirs = find_room(other)
+            if theirs != own and ORDER[theirs] > ORDER[own]:
+                wrong.append(f"{name} imports {other}")
+    assert not wrong, wrong
 
 
-@pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(PACKAGE)))
-def test_modules_stay_short(path):
-    # The compiled kernel stays whole: its cache on disk does not see a change of a function in another file.
-    limit = 600 if path.name == "kernel.py" and path.parent.name == "traces" else 400
-    assert len(path.read_text("utf-8").splitlines()) <= limit, "split it by topic"
+def test_no_modules_import_each_other_in_a_circle():
+    try:
+        TopologicalSorter({name: imported(name) - {name} for name in MODULES if name}).prepare()
+    except CycleError as error:
+        raise AssertionError(f"a circle: {' -> '.join(error.args[1])}") from None
 
 
 def test_notebooks_define_nothing():
-    import nbformat
-
     for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
         for cell in nbformat.read(path, as_version=4).cells:
             if cell.cell_type == "code":
@@ -94,8 +116,9 @@ def test_notebooks_define_nothing():
 
 
 def test_the_base_import_is_light():
-    code = "import sys, ventbook.dictionary, ventbook.units, ventbook.cli; print([m for m in ('statsmodels', 'matplotlib', 'numba', 'dask', 'deltalake', 'papermill') if m in sys.modules])"
-    done = subprocess.run(
-        [__import__("sys").executable, "-c", code], capture_output=True, text=True, check=True
+    code = (
+        "import sys, ventbook.tables, ventbook.run.cli; print([m for m in "
+        "('statsmodels', 'matplotlib', 'numba', 'dask', 'deltalake', 'papermill') if m in sys.modules])"
     )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"

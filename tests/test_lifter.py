@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, optimize, stats
 
-from ventbook import demo, jobs, lifter
+from ventbook import demo, model
+from ventbook.physics import lifter
 
 # The worked lifter
 WORKED = {"spring_force_N": 20.0, "spring_rate_N_per_mm": 1.5, "diameter_mm": 12.0}
@@ -583,7 +584,7 @@ class TestInventedFleet:
     def test_findings_get_the_planted_cause(self) -> None:
         """The demo fleet draws its lifters by its own arithmetic and reads them as workshops do."""
         fleet = demo.simulate_fleet(traces=False)
-        lifters = jobs.build_lifters({k: v for k, v in fleet.tables().items() if k != "samples"})
+        lifters = model.build_lifters({k: v for k, v in fleet.tables().items() if k != "samples"})
         key = ["venting_id", "cylinder", "valve"]
         found = lifters[lifters["cause"] != ""].merge(
             fleet.truth["lifters"][[*key, "cause"]], on=key, suffixes=("", "_true")

@@ -7,12 +7,13 @@ import openpyxl
 import pytest
 
 from check_values import TRADE_FILE
-from ventbook import cli, dictionary, intake
-from ventbook import store as stores
-from ventbook.dictionary.limits import read_limits
+from ventbook import tables
 from ventbook.errors import InputError
-from ventbook.intake.limits_change import write_toml
-from ventbook.intake.limits_table import COLUMNS, read_limits_table
+from ventbook.records import intake
+from ventbook.records import store as stores
+from ventbook.records.intake.limits_change import COLUMNS, read_limits_table, write_toml
+from ventbook.run import cli
+from ventbook.tables.limits import read_limits
 
 DAY = dt.date(2026, 7, 1)
 
@@ -21,7 +22,7 @@ DAY = dt.date(2026, 7, 1)
 def store(tmp_path):
     """A store with one engine of a type that only its records know, and no limits of its own."""
     (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,twin2,4\n")
-    intake.take_in([tmp_path / "engines.csv"], store=tmp_path / "store", today=DAY)
+    intake.ingest([tmp_path / "engines.csv"], store=tmp_path / "store", today=DAY)
     return tmp_path / "store"
 
 
@@ -61,7 +62,7 @@ def test_the_table_holds_every_step_with_unit_and_what_it_is_about(tmp_path, sto
     rows = list(book["limits"].values)
     assert rows[0] == (*COLUMNS, "note")
     cells = [dict(zip(rows[0], row, strict=True)) for row in rows[1:]]
-    steps = {step.limit: step for step in dictionary.steps().values()}
+    steps = {step.limit: step for step in tables.load_steps().values()}
     assert [row["step"] for row in cells] == list(dict.fromkeys(steps))
     assert all(
         (row["unit"], row["text"]) == (steps[row["step"]].unit, steps[row["step"]].text) for row in cells

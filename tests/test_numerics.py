@@ -47,7 +47,7 @@ def test_adjusted_values_keep_the_order_and_never_fall_under_p(p: list[float]) -
 
 
 def test_ids_stay_text_and_missing_ids_are_marked() -> None:
-    codes, labels = numerics.encode(["1.10", "1.1", None, "1.10"])
+    codes, labels = numerics.factorize(["1.10", "1.1", None, "1.10"])
     assert codes.tolist() == [0, 1, -1, 0]
     assert labels == ["1.10", "1.1"]
 

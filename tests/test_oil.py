@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook import oil
+from ventbook.physics import oil
 
 
 def test_walther_public_worksheet() -> None:

@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 
 from random_stores import make_random_store
 from run_pages import RunPage, run_all_pages
-from ventbook import wording
+from ventbook.document import wording
 from ventbook.document.xlsx import shown_value
 from ventbook.errors import InputError
 

@@ -8,12 +8,12 @@ import json
 import pandas as pd
 import pytest
 
-from ventbook import pages
-from ventbook.document import tables
+from ventbook import reports
+from ventbook.document import columns as tables
 from ventbook.document.blocks import Column
 from ventbook.document.values import safe_name
-from ventbook.pages.base import Page
-from ventbook.pages.parameters import check_parameters, find_report
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import check_parameters, find_report
 from ventbook.results import Estimate, no_estimate
 
 NASTY = "<script>alert('x')</script> =1+1 \u202egnp.exe \x07 \U0001f527 " + "long " * 2000
@@ -55,7 +55,9 @@ def make_page(name: str = "quarterly-review", **given: object) -> Page:
     spec = find_report(name)
     checked = check_parameters(spec, given)
     snapshot = InventedSnapshot()
-    period = pages.choose_period(checked["period"], checked["since"], checked["until"], today=snapshot.today)
+    period = reports.choose_period(
+        checked["period"], checked["since"], checked["until"], today=snapshot.today
+    )
     page = Page(spec=spec, parameters=checked, snapshot=snapshot, period=period)  # type: ignore[arg-type]
     page.all_jobs = snapshot.ventings.merge(snapshot.engines, on="engine_id")
     return page
@@ -80,7 +82,7 @@ def estimate(value: float = 0.25, unit: str = "share") -> Estimate:
     ],
 )
 def test_period_covers_the_days_it_names(text: str, start: str, end: str) -> None:
-    period = pages.choose_period(text, "", "", today=dt.date(2027, 6, 1))
+    period = reports.choose_period(text, "", "", today=dt.date(2027, 6, 1))
     assert (period.start.isoformat(), period.end.isoformat()) == (start, end)
     assert not period.provisional
 
@@ -90,12 +92,12 @@ def test_period_covers_the_days_it_names(text: str, start: str, end: str) -> Non
 )
 def test_unreadable_period_is_refused_with_the_forms(text: str) -> None:
     with pytest.raises(ValueError, match="period"):
-        pages.choose_period(text, "", "", today=dt.date(2026, 10, 7))
+        reports.choose_period(text, "", "", today=dt.date(2026, 10, 7))
 
 
 def test_default_period_is_the_last_quarter_over_on_the_snapshots_day() -> None:
     def label(day: dt.date) -> str:
-        return pages.choose_period("", "", "", today=day).label
+        return reports.choose_period("", "", "", today=day).label
 
     assert label(dt.date(2026, 10, 1)) == "2026Q3"
     assert label(dt.date(2026, 9, 30)) == "2026Q2"
@@ -106,21 +108,21 @@ def test_since_is_inclusive_and_until_exclusive() -> None:
     page = make_page(since="2026-07-01", until="2026-09-30")
     assert list(page.jobs["venting_id"]) == ["v2"]
     with pytest.raises(ValueError, match="must be after since"):
-        pages.choose_period("", "2026-07-01", "2026-07-01", today=dt.date(2026, 10, 7))
+        reports.choose_period("", "2026-07-01", "2026-07-01", today=dt.date(2026, 10, 7))
 
 
 def test_period_before_and_year_earlier() -> None:
-    period = pages.choose_period("2026Q1", "", "", today=dt.date(2026, 2, 1))
+    period = reports.choose_period("2026Q1", "", "", today=dt.date(2026, 2, 1))
     assert period.provisional
     assert (period.before().label, period.year_earlier().label) == ("2025Q4", "2025Q1")
-    days = pages.choose_period("", "2026-03-05", "2026-03-12", today=dt.date(2027, 1, 1))
+    days = reports.choose_period("", "2026-03-05", "2026-03-12", today=dt.date(2027, 1, 1))
     assert days.before().end == days.start
     assert days.before().end - days.before().start == dt.timedelta(days=7)
 
 
 def test_all_faults_of_a_call_come_in_one_line() -> None:
-    with pytest.raises(pages.ParameterError) as caught:
-        pages.open_page(
+    with pytest.raises(reports.ParameterError) as caught:
+        reports.open_page(
             "quarterly-review", {"perod": "2026Q3", "level": "high", "units": "SI", "as_of": True}
         )
     message = str(caught.value)
@@ -132,16 +134,16 @@ def test_all_faults_of_a_call_come_in_one_line() -> None:
 
 
 def test_unknown_report_names_the_nearest() -> None:
-    with pytest.raises(pages.ParameterError, match=r"did you mean quarterly-review\?"):
-        pages.open_page("quaterly_review")
+    with pytest.raises(reports.ParameterError, match=r"did you mean quarterly-review\?"):
+        reports.open_page("quaterly_review")
 
 
 def test_unknown_filter_and_empty_period_are_refused() -> None:
     with pytest.raises(
-        pages.ParameterError, match=r"site 'Harbor' is not in the records \(did you mean Harbour\?\)"
+        reports.ParameterError, match=r"site 'Harbor' is not in the records \(did you mean Harbour\?\)"
     ):
         make_page(site="Harbor").check_scope()
-    with pytest.raises(pages.ParameterError, match="no venting in 2024Q1"):
+    with pytest.raises(reports.ParameterError, match="no venting in 2024Q1"):
         make_page(period="2024Q1").check_scope()
     make_page("records", period="2024Q1").check_scope()
 
@@ -181,7 +183,7 @@ def test_files_left_behind(tmp_path) -> None:
             {"site": ["=cmd|'/c calc'!A0", NASTY], "gap_mm": [0.5, float("nan")], "n": [3, 4]}
         )
         page.add_table("sites", frame, title="By site")
-        from ventbook.plots import new_figure
+        from ventbook.document.plotting import new_figure
 
         figure, ax = new_figure()
         ax.plot([1, 2], [3, 4])
@@ -244,7 +246,7 @@ def test_table_refuses_technicians_and_unknown_columns() -> None:
 
 
 def test_figure_needs_words() -> None:
-    from ventbook.plots import new_figure
+    from ventbook.document.plotting import new_figure
 
     figure, _ = new_figure()
     with pytest.raises(ValueError, match="alt must say"):
@@ -280,7 +282,7 @@ def test_unsafe_names_stay_unique() -> None:
 
 
 def test_every_report_has_its_notebook_name_and_common_parameters() -> None:
-    specs = pages.report_specs()
+    specs = reports.report_specs()
     assert len(specs) == 9
     assert len({spec.notebook for spec in specs.values()}) == 9
     for spec in specs.values():

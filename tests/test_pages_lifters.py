@@ -9,22 +9,35 @@ import shutil
 import pandas as pd
 import pytest
 
-from ventbook import gauge, pages, rates, wording
-from ventbook.jobs import build_jobs
-from ventbook.pages import gauge_study, lifter_gaps
+from ventbook import reports
+from ventbook.document import wording
+from ventbook.model import build_ventings
+from ventbook.physics import gauge
+from ventbook.reports import gauge_study, lifter_gaps
+from ventbook.reports.gauge_study import words as gauge_words
+from ventbook.reports.lifter_gaps import words as lifter_words
 from ventbook.results import Estimate, no_estimate
-from ventbook.wording import gauge as gauge_words
-from ventbook.wording import lifters as lifter_words
+from ventbook.statistics import rates
 
 GAPS = (
     "answer", "overall", "by_group", "gaps_by_site", "by_position", "against_limit", "off_force", "second_check", "causes",
-    "every_finding", "perfect_zeros", "blanks", "methods", "not_said",
+    "every_finding", "perfect_zeros", "blanks", "methods", "limitations",
 )  # fmt: skip
-STUDY = ("answer", "studies", "by_lifter", "bias", "side_by_side", "verdicts", "plan", "methods", "not_said")
+STUDY = (
+    "answer",
+    "studies",
+    "by_lifter",
+    "bias",
+    "side_by_side",
+    "verdicts",
+    "plan",
+    "methods",
+    "limitations",
+)
 
 
 def run(name, module, sections, store, **parameters):
-    page = pages.open_page(name, {"store": str(store), **parameters})
+    page = reports.open_page(name, {"store": str(store), **parameters})
     shown = [getattr(module, section)(page) for section in sections]
     shown.append(page.finish())
     return page, "\n".join(s.text for s in shown), "\n".join(s.html for s in shown)
@@ -159,7 +172,7 @@ def test_without_a_study_the_uncertainty_is_assumed(demo_store):
 
 def bare_page(lifters, jobs, demo_store):
     """A page whose analysis tables are replaced by thin ones."""
-    page = pages.open_page("lifter-gaps", {"store": str(demo_store)})
+    page = reports.open_page("lifter-gaps", {"store": str(demo_store)})
     for name, frame in (("all_lifters", lifters), ("all_jobs", jobs)):
         page.__dict__[name] = frame
     return page
@@ -188,7 +201,7 @@ def test_thin_records_have_an_answer(demo_store, gaps, case):
     else:
         jobs["recorded_because"] = "finding_only"
     if case != "findings only":
-        jobs = build_jobs(whole.records, limits=whole.limits, lifters=lifters)
+        jobs = build_ventings(whole.records, limits=whole.limits, lifters=lifters)
     page = bare_page(lifters, jobs, demo_store)
     text = "\n".join(getattr(lifter_gaps, section)(page).text for section in GAPS)
     assert not re.search(r"\b(nan|None|inf)\b", text)
@@ -197,7 +210,7 @@ def test_thin_records_have_an_answer(demo_store, gaps, case):
         assert find(page, "venting_failure_share")["tier"] == "list"
     if case == "none failing":
         assert "That still allows a true rate of up to" in text
-    gauges = pages.open_page("gauge-study", {"store": str(demo_store)})
+    gauges = reports.open_page("gauge-study", {"store": str(demo_store)})
     gauges.__dict__.update(all_lifters=lifters, all_jobs=jobs)
     text = "\n".join(getattr(gauge_study, section)(gauges).text for section in STUDY)
     assert not re.search(r"\b(nan|None|inf)\b", text)

@@ -12,16 +12,17 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook import contexts, dictionary
-from ventbook.pages import spongy_lifters as report
-from ventbook.pages.parameters import find_report
-from ventbook.pages.spongy_lifters.controls import is_by_hand, list_choices, show_again
-from ventbook.pages.spongy_lifters.facts import gather_facts
-from ventbook.wording import contexts as words
+from ventbook import tables as dictionary
+from ventbook.reports import spongy_lifters as report
+from ventbook.reports.parameters import find_report
+from ventbook.reports.spongy_lifters import words
+from ventbook.reports.spongy_lifters.data import load_data
+from ventbook.reports.spongy_lifters.venting import is_by_hand, list_choices, show_again
+from ventbook.statistics import causes as contexts
 
 SECTIONS = (
-    "answer", "causes", "all_effects", "cannot_tell", "findings", "failure_modes", "returning_engines", "one_venting",
-    "case_comparison", "next_checks", "not_recorded", "more_ventings", "methods", "not_said",
+    "answer", "likely_causes", "all_effects", "cannot_tell", "findings", "failure_modes", "returning_engines", "one_venting",
+    "case_comparison", "next_checks", "not_recorded", "more_ventings", "methods", "limitations",
 )  # fmt: skip
 
 
@@ -42,14 +43,14 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, dict[str, Any]
 
 
 def test_every_planted_cause_is_named_with_its_mechanism(shown: Any) -> None:
-    listed = gather_facts(shown[0]).listed
+    listed = load_data(shown[0]).listed
     causes = listed[listed["standing"] == "cause"]
     found = set(zip(causes["factor"], causes["level"], causes["mechanism"], strict=True))
     assert ("lifter_lot", "LL-2505", "wear") in found
     assert ("gauge", "HG-3", "gauge") in found
     assert {"tank_pressurised", "empty_cooler_unpressurised", "cooler_empty"} & set(causes["factor"])
     assert "LL-2505" in shown[1]["answer"].text
-    said = re.search(r"reads (0\.\d+) mm higher", shown[1]["causes"].text)
+    said = re.search(r"reads (0\.\d+) mm higher", shown[1]["likely_causes"].text)
     # Planted: 0.11 mm; gaps are read in steps of 0.01 to 0.05 mm.
     assert said is not None and float(said[1]) == pytest.approx(0.11, abs=0.015)
 
@@ -60,7 +61,7 @@ def test_the_ranked_list_stands_in_findings_json(shown: Any) -> None:
     assert [f["sentence"].split(",")[0] for f in ranked] == [
         f"Candidate {i}" for i in range(1, len(ranked) + 1)
     ]
-    assert len(ranked) == len(gather_facts(shown[0]).listed) >= 3
+    assert len(ranked) == len(load_data(shown[0]).listed) >= 3
     for finding in ranked:
         assert finding["low"] <= finding["estimate"] <= finding["high"]
         assert finding["group"]["mechanism"] in contexts.factors.MECHANISMS
@@ -101,7 +102,7 @@ def test_findings_of_the_leaking_lot_are_not_called_air(shown: Any) -> None:
     page = make_page(
         "spongy-lifters", without_traces(), since="2025-04-01", until="2026-02-01", lot="LL-2505"
     )
-    facts = gather_facts(page)
+    facts = load_data(page)
     assert len(facts.signs) > 20
     counts = contexts.count_modes(facts.matched).set_index("name")["best"]
     wear = counts[["check valve not seating", "worn plunger or bore"]].sum()
@@ -167,7 +168,7 @@ def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
     assert set(choices) == {"period", "site", "engine_type", "engine", "lot", "venting"}
     assert all(values[0] == "" for values in choices.values())
     monkeypatch.setattr(
-        "ventbook.pages.spongy_lifters.controls.open_page",
+        "ventbook.reports.page.open_page",
         lambda name, asked: make_page(name, without_traces(), **asked),
     )
     again = show_again(page, {"site": "Lake", "period": "2026Q2"})

@@ -13,13 +13,13 @@ import pytest
 from calibrate import calibrate_statements as statements
 
 from invented_store import TODAY, make_store, rows_of
-from ventbook import pages, waiting_times
-from ventbook import store as st
-from ventbook.pages import rotations_to_prime_times as rotations
-from ventbook.pages import time_to_pressure as times
-from ventbook.pages import waits
+from ventbook import reports
+from ventbook.records import store as st
+from ventbook.reports import time_to_pressure as times
+from ventbook.reports import waiting
+from ventbook.reports.rotations_to_prime import times as rotations
 from ventbook.results import Estimate, no_estimate
-from ventbook.wording import waiting_times as words
+from ventbook.statistics import waiting_times
 
 TIME_SECTIONS = (
     times.answer, times.curve, times.curve_explained, times.by_group, times.effects, times.effects_explained, times.given_up, times.instruments,
@@ -45,7 +45,7 @@ def finding(page, id, **group):
 @pytest.fixture(scope="module")
 def time_page(demo_store, tmp_path_factory):
     out = tmp_path_factory.mktemp("times")
-    page = pages.open_page(
+    page = reports.open_page(
         "time-to-pressure", {"store": str(demo_store), "period": "2026Q3", "out": str(out)}
     )
     page.shown = read_all(page, TIME_SECTIONS)
@@ -54,7 +54,7 @@ def time_page(demo_store, tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def rotation_page(demo_store):
-    page = pages.open_page("rotations-to-prime", {"store": str(demo_store), "period": "2026Q3"})
+    page = reports.open_page("rotations-to-prime", {"store": str(demo_store), "period": "2026Q3"})
     page.shown = read_all(page, ROTATION_SECTIONS)
     return page
 
@@ -86,7 +86,7 @@ def test_page_and_files_say_the_same(time_page):
 
 
 def test_starts_cut_short_are_counted_and_no_missed_limits(time_page):
-    facts = times.gather_facts(time_page)
+    facts = times.load_data(time_page)
     known = facts.jobs[facts.jobs["wait_low"].notna()]
     traced = known.index[known["time_source"] == "trace"]
     flags = known["trace_flags"].astype(object).where(known["trace_flags"].notna(), None)
@@ -100,7 +100,7 @@ def test_starts_cut_short_are_counted_and_no_missed_limits(time_page):
 
 def test_planted_truth_shows_in_the_adjusted_ratios(time_page):
     # the invented fleet: air stays in where the cooler is empty and the tank is not pressurised; Ridge gets worse
-    table = times.gather_facts(time_page).effects.table.set_index(["factor", "level"])
+    table = times.load_data(time_page).effects.table.set_index(["factor", "level"])
     assert table.loc[("cooler_empty", "yes"), "low"] > 1
     assert table.loc[("tank_pressurised", "yes"), "high"] < 1
     assert table.loc[("site", "Ridge"), "low"] > 1
@@ -109,7 +109,7 @@ def test_planted_truth_shows_in_the_adjusted_ratios(time_page):
 
 
 def test_tank_pressure_saves_rotations_though_raw_counts_say_the_opposite(rotation_page):
-    facts = rotations.gather_facts(rotation_page)
+    facts = rotations.load_data(rotation_page)
     pressurised = facts.history["tank_pressurised"].fillna(False).astype(bool)
     raw = facts.history.groupby(pressurised)["rotations_crank"].median()
     assert raw[True] > raw[False]
@@ -118,14 +118,14 @@ def test_tank_pressure_saves_rotations_though_raw_counts_say_the_opposite(rotati
 
 
 def test_heaping_sites_are_found(rotation_page):
-    widened = rotations.gather_facts(rotation_page).heaping.set_index("group")["widen_to"]
+    widened = rotations.load_data(rotation_page).heaping.set_index("group")["widen_to"]
     assert (widened["Lake"], widened["Ridge"], widened["Harbour"]) == (10, 5, 0)
     assert "Lake" in rotation_page.shown["heaping"].text
 
 
 def test_small_groups_say_too_few(time_page):
-    table = times.waits.tabulate_groups(
-        times.gather_facts(time_page).jobs.head(12), times.WAIT, level=0.95, with_limit=True
+    table = times.waiting.tabulate_groups(
+        times.load_data(time_page).jobs.head(12), times.WAIT, level=0.95, with_limit=True
     )
     small = table[table["n"] < 5]
     assert len(small) and set(small["state"]) <= {"too_few", "not_recorded"}
@@ -135,7 +135,7 @@ def test_small_groups_say_too_few(time_page):
 def test_answers_come_out_the_same_twice(demo_store):
     texts = []
     for _ in range(2):
-        page = pages.open_page("time-to-pressure", {"store": str(demo_store), "period": "2026Q2"})
+        page = reports.open_page("time-to-pressure", {"store": str(demo_store), "period": "2026Q2"})
         texts.append([section(page).html for section in (times.answer, times.by_group, times.effects)])
     assert texts[0] == texts[1]
 
@@ -144,12 +144,12 @@ def test_answers_come_out_the_same_twice(demo_store):
 def test_sparse_records_say_less_and_never_fail(tmp_path, ventings):
     make_store(tmp_path / "store", ventings=ventings)
     given = {"store": str(tmp_path / "store"), "since": "2026-01-01", "until": "2027-01-01"}
-    page = pages.open_page("time-to-pressure", given)
+    page = reports.open_page("time-to-pressure", given)
     read_all(page, TIME_SECTIONS)
     if ventings < 5:
         assert finding(page, "median_time_to_pressure")["state"] == "too_few"
         assert finding(page, "median_time_to_pressure")["tier"] == "list"
-    read_all(pages.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
+    read_all(reports.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
 
 
 @pytest.mark.parametrize("kind", ["all given up", "all equal", "no times", "finding only"])
@@ -182,7 +182,7 @@ def test_awkward_records_never_fail(tmp_path, kind):
         source = {"file": "v.csv", "sheet": "", "table": "ventings", "rows": 50, "sha256": "ab" * 32}
         writer.commit(kind="intake", today=TODAY, counts={}, sources=[source])
     given = {"store": str(tmp_path / "store"), "period": "2026Q3"}
-    page = pages.open_page("time-to-pressure", given)
+    page = reports.open_page("time-to-pressure", given)
     shown = read_all(page, TIME_SECTIONS)
     median = finding(page, "median_time_to_pressure")
     state = {"all given up": "not_reached", "no times": "not_recorded"}.get(kind, "estimated")
@@ -194,7 +194,7 @@ def test_awkward_records_never_fail(tmp_path, kind):
         assert median["tier"] == "list"
     if kind == "all equal":
         assert "No adjusted ratios" in shown["effects"].text and "one and the same" in shown["effects"].text
-    read_all(pages.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
+    read_all(reports.open_page("rotations-to-prime", given), ROTATION_SECTIONS)
 
 
 def test_instruments_are_compared_by_engine():
@@ -205,7 +205,7 @@ def test_instruments_are_compared_by_engine():
     assert found.estimate == pytest.approx(0.2) and found.clusters == 4
     # by hand: every engine's sum of differences from the mean is 0, so is the error
     assert found.high - found.low == pytest.approx(0.0, abs=1e-9)
-    assert "stopwatch reads 0.20 s longer" in words.instruments(found, pairs=20)
+    assert "stopwatch reads 0.20 s longer" in waiting.instruments(found, pairs=20)
     stopwatch[engine == "a"] += 0.4
     # by hand: sums of differences from the mean 1.5, -.5, -.5, -.5; error sqrt(4/3 * 3) / 20, t(3) = 3.182446
     wider = waiting_times.compare_instruments(stopwatch, logger, cluster=engine)
@@ -223,14 +223,14 @@ def test_instruments_are_compared_by_engine():
     ],
 )
 def test_what_a_ratio_reads_as(low, high, word):
-    assert words.effect_word(low, high, 1.1, up="longer", down="shorter") == word
+    assert waiting.effect_word(low, high, 1.1, up="longer", down="shorter") == word
 
 
 @pytest.mark.parametrize(("standing", "word"), [("named", "longer"), ("hint", "longer?"), ("", "not known")])
 def test_a_range_beside_1_is_named_or_asked_only_where_all_ratios_together_allow_it(standing, word):
-    assert words.effect_word(1.05, 1.4, 1.1, up="longer", down="shorter", standing=standing) == word
+    assert waiting.effect_word(1.05, 1.4, 1.1, up="longer", down="shorter", standing=standing) == word
     assert (
-        words.effect_word(0.95, 1.05, 1.1, up="longer", down="shorter", standing=standing)
+        waiting.effect_word(0.95, 1.05, 1.1, up="longer", down="shorter", standing=standing)
         == "too small to matter"
     )
 
@@ -240,40 +240,42 @@ def test_times_on_which_nothing_acts_name_no_circumstance_and_planted_ones_do():
     said, crossed = [], 0
     for seed in range(20):
         jobs = statements.draw_times(np.random.default_rng([11, seed]), ventings=150, engines=60)
-        effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
+        effects = waiting.fit_effects(jobs, times.WAIT, level=0.95)
         table = effects.table[effects.table["level"] != "not recorded"]
         crossed += bool(((table["low"] > 1) | (table["high"] < 1)).any())
-        said.append(waits.say_effects(effects, times.WAIT))
+        said.append(waiting.say_effects(effects, times.WAIT))
         assert "?" not in said[-1] and "matter" not in said[-1]
     assert crossed >= 8
     assert all("no recorded circumstance goes clearly with" in s for s in said)
     jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120, times=1.5)
-    effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
-    assert "oil cooler empty before venting" in waits.say_effects(effects, times.WAIT)
+    effects = waiting.fit_effects(jobs, times.WAIT, level=0.95)
+    assert "oil cooler empty before venting" in waiting.say_effects(effects, times.WAIT)
 
 
 def test_a_hint_on_times_is_a_question_and_stands_beside_the_answer_only():
     jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120)
-    effects = waits.fit_effects(jobs, times.WAIT, level=0.95)
+    effects = waiting.fit_effects(jobs, times.WAIT, level=0.95)
     table = effects.table.assign(standing="", reading="not known")
     table.loc[0, ["standing", "reading"]] = ["hint", "longer?"]
     effects = dataclasses.replace(effects, table=table)
     label = table.loc[0, "label"]
-    assert waits.ask_effects(effects, times.WAIT).startswith(f"Does {label} matter? These records can't say")
-    assert label not in waits.say_effects(effects, times.WAIT)
+    assert waiting.ask_effects(effects, times.WAIT).startswith(
+        f"Does {label} matter? These records can't say"
+    )
+    assert label not in waiting.say_effects(effects, times.WAIT)
 
 
 def test_sentences_of_numbers_that_are_not_there():
     none = no_estimate("too_few", level=0.95, unit="s", n=3)
     assert (
-        words.within(none, part="Half", what="had oil pressure")
+        waiting.within(none, part="Half", what="had oil pressure")
         == "Half had oil pressure: too few records for a number (n = 3)."
     )
     late = Estimate(None, 6.0, None, 0.95, "s", 30, 10, "", "not_reached")
-    assert words.within(late, part="Nine of ten", what="had oil pressure").startswith(
+    assert waiting.within(late, part="Nine of ten", what="had oil pressure").startswith(
         "Nine of ten had oil pressure: not reached"
     )
-    assert "placeholder limit" in words.over_limit(none, limit=" of 5 s", placeholder=True)
-    assert "that is not the same as none having an effect" in words.clear_effects(
+    assert "placeholder limit" in waiting.over_limit(none, limit=" of 5 s", placeholder=True)
+    assert "that is not the same as none having an effect" in waiting.clear_effects(
         [], [], more="a", less="b", ventings=9
     )

@@ -9,15 +9,19 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook.jobs import build_jobs
-from ventbook.pages import planned_venting as report
-from ventbook.pages.parameters import ParameterError
-from ventbook.pages.planned_venting import score
-from ventbook.pages.planned_venting.ahead import foresee
-from ventbook.pages.planned_venting.chance import fit_chance
-from ventbook.pages.planned_venting.forecast import off_support, predict_rotations, predict_times
+from ventbook.model import build_ventings
+from ventbook.reports import planned_venting as report
+from ventbook.reports.parameters import ParameterError
+from ventbook.reports.planned_venting import forecast
+from ventbook.reports.planned_venting.forecast import (
+    fit_chance,
+    off_support,
+    predict_rotations,
+    predict_times,
+)
+from ventbook.reports.planned_venting.page import foresee
 
-SECTIONS = ("answer", "sheet", "next_ventings", "how_it_fared", "methods", "not_said")
+SECTIONS = ("answer", "sheet", "next_ventings", "how_it_fared", "methods", "limitations")
 
 
 @pytest.fixture(scope="module")
@@ -210,8 +214,8 @@ class TestOffSupport:
 
 class TestScores:
     def test_the_demo_fleet_told_in_advance(self, jobs) -> None:
-        scored = score.roll_forward(jobs)
-        table = score.summarise(scored)
+        scored = forecast.roll_forward(jobs)
+        table = forecast.summarise(scored)
         prediction = table[table["by"] == "prediction"].set_index("question")
         site = table[table["by"] != "prediction"].set_index("question")
         rotations, seconds, spongy = prediction.index
@@ -228,7 +232,9 @@ class TestScores:
             rotations_crank=jobs["rotations_crank"].mask(later, 999.0),
             failed_first=jobs["failed_first"].mask(later, True),
         )
-        before, after = (score.roll_forward(j).loc[lambda t: t["quarter"] != last] for j in (jobs, changed))
+        before, after = (
+            forecast.roll_forward(j).loc[lambda t: t["quarter"] != last] for j in (jobs, changed)
+        )
         pd.testing.assert_frame_equal(before, after)
 
     def test_nothing_to_find_gives_the_overall_share(self) -> None:
@@ -272,7 +278,7 @@ class TestScores:
         rng = np.random.default_rng(5)
         said = rng.choice([0.05, 0.2, 0.6, 0.9], 4000)
         came = (rng.random(4000) < np.clip(said + 0.05, 0, 1)).astype(float)
-        parts = score.split_brier(said, came, np.array([0.1, 0.4, 0.7]))
+        parts = forecast.split_brier(said, came, np.array([0.1, 0.4, 0.7]))
         assert parts["brier"] == pytest.approx(
             parts["reliability"] - parts["resolution"] + parts["uncertainty"], abs=1e-12
         )
@@ -286,7 +292,7 @@ class TestScores:
             (1.0, 1, 0.0),
             (0.5, 0, 0.25),
         ):
-            assert score.split_brier(np.array([said]), np.array([came]), np.array([]))[
+            assert forecast.split_brier(np.array([said]), np.array([came]), np.array([]))[
                 "brier"
             ] == pytest.approx(value)
 
@@ -298,19 +304,19 @@ class TestScores:
 
     def test_reliability_keeps_empty_bins(self) -> None:
         scored = pd.DataFrame({"chance": [0.01, 0.02], "failed": [0.0, 1.0]})
-        table = score.reliability(scored)
+        table = forecast.reliability(scored)
         assert table["n"].tolist() == [2, 0, 0, 0, 0, 0]
         assert table["came"][0] == 0.5
 
     def test_too_short_a_record(self, jobs) -> None:
-        scored = score.roll_forward(jobs.head(30))
+        scored = forecast.roll_forward(jobs.head(30))
         assert scored.empty
-        assert score.summarise(scored)["n"].tolist() == [0] * 6
+        assert forecast.summarise(scored)["n"].tolist() == [0] * 6
 
 
 def test_a_history_without_a_finding_gives_no_chance_model():
     """None failed: the share has an upper bound and no model; a chance of 1e-12 would be made up."""
-    jobs = build_jobs(fleet_tables())
+    jobs = build_ventings(fleet_tables())
     for failed in (False, True):
         same = jobs.assign(failed_first=pd.array([failed] * len(jobs), dtype="boolean"))
         assert fit_chance(same) is None

@@ -5,21 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from ventbook import plots
-from ventbook.plots import style
+from ventbook.document import plotting
 
 
 def drawing() -> bytes:
-    figure, ax = plots.new_figure()
+    figure, ax = plotting.new_figure()
     for index in range(3):
-        ax.plot([0, 1, 2], [index, 1, 2], label=f"series {index}", **plots.series_style(index))
-    ax.bar([0, 1], [1, 2], hatch=plots.HATCHES[1])
-    plots.mark_limit(ax, 1.5, "limit 0.50 mm", placeholder=True)
-    plots.mark_limit(ax, 1.5, "5 s", axis="x")
-    plots.mark_break(ax, 1, "form 3")
+        ax.plot([0, 1, 2], [index, 1, 2], label=f"series {index}", **plotting.series_style(index))
+    ax.bar([0, 1], [1, 2], hatch=plotting.HATCHES[1])
+    plotting.mark_limit(ax, 1.5, "limit 0.50 mm", placeholder=True)
+    plotting.mark_limit(ax, 1.5, "5 s", axis="x")
+    plotting.mark_break(ax, 1, "form 3")
     ax.set_title("µ ≤ 0.5 °C é")
     ax.legend()
-    return plots.svg_bytes(figure)
+    return plotting.svg_bytes(figure)
 
 
 def test_svg_is_the_same_every_time_and_asks_for_nothing() -> None:
@@ -30,12 +29,12 @@ def test_svg_is_the_same_every_time_and_asks_for_nothing() -> None:
 
 
 def test_series_differ_by_more_than_colour() -> None:
-    cues = [plots.series_style(index) for index in range(6)]
+    cues = [plotting.series_style(index) for index in range(6)]
     assert len({cue["marker"] for cue in cues}) == 6
     assert len({str(cue["linestyle"]) for cue in cues}) == 6
 
 
-@pytest.mark.parametrize("color", [*plots.COLORS, style.LIMIT_COLOR])
+@pytest.mark.parametrize("color", [*plotting.COLORS, plotting.LIMIT_COLOR])
 def test_colours_stand_out_from_white(color: str) -> None:
     # contrast ratio by WCAG 2.2, section 1.4.3 (relative luminance of sRGB)
     channels = [int(color[k : k + 2], 16) / 255 for k in (1, 3, 5)]
@@ -49,17 +48,17 @@ def test_thinned_curve_keeps_its_extremes() -> None:
     y = np.sin(x / 500)
     y[54_321] = 9.0
     y[77_777] = -9.0
-    thin_x, thin_y = plots.thin_curve(x, y)
+    thin_x, thin_y = plotting.thin_curve(x, y)
     assert len(thin_x) <= 2002
     assert thin_y.max() == 9.0 and thin_y.min() == -9.0
     assert np.all(np.diff(thin_x) > 0)
-    same_x, _ = plots.thin_curve(x[:50], y[:50])
+    same_x, _ = plotting.thin_curve(x[:50], y[:50])
     assert len(same_x) == 50
     with pytest.raises(ValueError, match="equal length"):
-        plots.thin_curve(x, y[:5])
+        plotting.thin_curve(x, y[:5])
 
 
 def test_unknown_axis_is_refused() -> None:
-    _, ax = plots.new_figure()
+    _, ax = plotting.new_figure()
     with pytest.raises(ValueError, match="axis must be x or y"):
-        plots.mark_limit(ax, 1, "x", axis="z")
+        plotting.mark_limit(ax, 1, "x", axis="z")

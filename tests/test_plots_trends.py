@@ -4,8 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import plots, trends
-from ventbook.plots import trends as drawn
+from ventbook.document import plotting
+from ventbook.reports.quarterly_review import figures
+from ventbook.statistics import trends
 
 
 def labels_of(ax):
@@ -17,9 +18,9 @@ def test_share_chart_marks_what_lies_outside_by_shape():
         [2, 3, 2, 30], [50] * 4, labels=["2025Q4", "2026Q1", "2026Q2", "2026Q3"], between_period=False
     )
     before = chart.copy()
-    _, ax = plots.new_figure()
+    _, ax = plotting.new_figure()
     assert (
-        drawn.draw_share_chart(ax, chart, title="one outside", breaks={"2026Q2": "form 3", "2020Q1": "old"})
+        figures.draw_share_chart(ax, chart, title="one outside", breaks={"2026Q2": "form 3", "2020Q1": "old"})
         is ax
     )
     pd.testing.assert_frame_equal(chart, before)
@@ -32,8 +33,8 @@ def test_share_chart_marks_what_lies_outside_by_shape():
 
 def test_share_chart_of_an_empty_and_provisional_period():
     chart = trends.chart_shares([2, 3, 0], [50, 50, 0], labels=["a", "b", "c"])
-    _, ax = plots.new_figure()
-    drawn.draw_share_chart(ax, chart, title="", provisional=True)
+    _, ax = plotting.new_figure()
+    figures.draw_share_chart(ax, chart, title="", provisional=True)
     assert "provisional" in labels_of(ax)
 
 
@@ -46,8 +47,8 @@ def test_ratios_are_drawn_to_the_edge_where_the_low_end_is_nought():
             "high": [2, 2.9, np.nan],
         }
     )
-    _, ax = plots.new_figure()
-    drawn.draw_ratios(ax, table, title="")
+    _, ax = plotting.new_figure()
+    figures.draw_ratios(ax, table, title="")
     assert [t.get_text() for t in ax.get_yticklabels()] == ["x", "y"]
     assert ax.get_xlim()[0] > 0
 
@@ -61,8 +62,8 @@ def test_funnel_names_the_sites():
         limits[f"low_{name}"], limits[f"high_{name}"] = (
             trends.funnel_limit(0.2, n, tail=t) for t in (tail, 1 - tail)
         )
-    _, ax = plots.new_figure()
-    drawn.draw_funnel(ax, funnel, limits, shrunk, title="")
+    _, ax = plotting.new_figure()
+    figures.draw_funnel(ax, funnel, limits, shrunk, title="")
     assert [t.get_text() for t in ax.texts] == ["Harbour", "Ridge"]
 
 
@@ -76,8 +77,8 @@ def test_levels_tell_groups_apart_by_marker_and_line(groups):
         ],
         columns=["label", "site", "estimate", "low", "high"],
     )
-    _, ax = plots.new_figure()
-    drawn.draw_levels(ax, table, title="", unit="seconds", groups=groups)
+    _, ax = plotting.new_figure()
+    figures.draw_levels(ax, table, title="", unit="seconds", groups=groups)
     looks = {(line.get_marker(), line.get_linestyle()) for line in ax.get_lines()}
     assert len(looks) == max(1, len(groups))
 
@@ -86,6 +87,6 @@ def test_many_periods_are_labelled_twelve_times_at_most():
     chart = trends.chart_shares(
         np.full(40, 3), np.full(40, 30), labels=[f"20{y}Q{q}" for y in range(16, 26) for q in range(1, 5)]
     )
-    _, ax = plots.new_figure()
-    drawn.draw_share_chart(ax, chart, title="")
+    _, ax = plotting.new_figure()
+    figures.draw_share_chart(ax, chart, title="")
     assert len(ax.get_xticks()) <= 12 and ax.get_xticklabels()[-1].get_text() == "2025Q4"

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate
 
-from ventbook import oil, priming
+from ventbook.physics import oil, priming
 
 # The worked venting: 1.5 m x 10 mm line, oil .2 m under the pump, 15W-50 at 20 degC, 7 cm3 a rotation, 30 rpm
 WORKED = {
@@ -320,7 +320,7 @@ class TestIntervals:
             assert row["expected_high"] == pytest.approx(high, abs=4)
 
     def test_64_points_stand_for_many(self, monkeypatch: pytest.MonkeyPatch) -> None:
-        from ventbook.priming import expect as module
+        from ventbook.physics.priming import expect as module
 
         frame = random_frame(200, np.random.default_rng(8))
         few = priming.expected_rotations(frame)
@@ -420,14 +420,14 @@ class TestHandPressure:
         assert warm["hand_shows_probability"] < 0.001
 
     def test_nothing_on_record(self) -> None:
-        none = priming.hand_pressure(pd.DataFrame({"venting_id": ["a"]})).iloc[0]
+        none = priming.cranking_pressure(pd.DataFrame({"venting_id": ["a"]})).iloc[0]
         assert none["hand_state"] == "not_recorded"
         assert pd.isna(none["hand_pressure_bar"])
 
     @staticmethod
     def hand(**changes: object) -> pd.Series:
         record = RECORD | {"pressure_threshold_bar": 1.0} | changes
-        return priming.hand_pressure(pd.DataFrame([record])).iloc[0]
+        return priming.cranking_pressure(pd.DataFrame([record])).iloc[0]
 
 
 class TestCalibration:
@@ -492,7 +492,7 @@ class TestCalibration:
             priming.calibrate_fleet(pd.DataFrame({"x": [1]}))
 
     def test_likelihood_keeps_digits_in_the_tails(self) -> None:
-        from ventbook.priming.interval_fit import log_likelihood
+        from ventbook.physics.priming.ratio import log_likelihood
 
         got = log_likelihood(
             np.array([10.0, -np.inf, -11.0]), np.array([np.inf, -10.0, -10.0]), np.zeros(3), 1.0

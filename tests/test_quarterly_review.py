@@ -13,19 +13,22 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook import dictionary, evidence, trends, wording
-from ventbook.pages import quarterly_review as review
-from ventbook.pages.period import Period, choose_period
-from ventbook.pages.quarterly_review import actions, facts, log, records, signals
+from ventbook import tables as dictionary
+from ventbook.document import wording
+from ventbook.reports import quarterly_review as review
+from ventbook.reports.parameters import Period, choose_period
+from ventbook.reports.quarterly_review import data, records, signals, words
+from ventbook.reports.quarterly_review import signals as actions
+from ventbook.reports.quarterly_review import words as trend_words
 from ventbook.results import Estimate
-from ventbook.wording import review as words
-from ventbook.wording import trends as trend_words
+from ventbook.statistics import trends
+from ventbook.tables import evidence
 
 #: Ventings of the fleet where only what is said about the records matters, not what was planted.
 SMALL = 250
 SECTIONS = [
     "answer", "failing_by_period", "against_expectation", "by_site", "by_type_and_reason", "times", "rotations", "lifters",
-    "procedure", "mix", "data_quality", "open_jobs", "earlier_signals", "earlier_actions", "ventings", "methods", "not_said",
+    "procedure", "mix", "data_quality", "open_jobs", "earlier_signals", "earlier_actions", "ventings", "methods", "limitations",
 ]  # fmt: skip
 
 
@@ -48,9 +51,9 @@ def cut(tables, keep):
 @pytest.fixture(autouse=True, scope="module")
 def fewer_draws():
     """Limits from 4,000 innocent presents, where reports draw 20,000: the tests' facts are far from the limits."""
-    kept, facts.DRAWS = facts.DRAWS, 4_000
+    kept, data.DRAWS = data.DRAWS, 4_000
     yield
-    facts.DRAWS = kept
+    data.DRAWS = kept
 
 
 @pytest.fixture(scope="module")
@@ -110,7 +113,7 @@ def test_first_page_changes_with_the_findings(page):
     expected = next(f for f in page.findings if f["id"] == "expected_failing_ventings" and not f["group"])
     assert f"{expected['estimate']:.1f} failing ventings were to be expected" in page.answers[1]
     moved = next(f for f in page.findings if f["id"] == "signals")
-    told = len(signals.leading_signals(signals.read_signals(page, facts.gather_facts(page))))
+    told = len(signals.leading_signals(signals.read_signals(page, data.load_data(page))))
     assert moved["estimate"] == told
 
 
@@ -136,7 +139,7 @@ def test_stable_tables_and_ids(page):
 
 def test_planted_gauge_is_found_and_put_down_to_it(page):
     table = page._frames["trend_signals"]
-    gap = table[(table["series"] == facts.GAP) & (table["group"] == "Harbour")].iloc[0]
+    gap = table[(table["series"] == data.GAP) & (table["group"] == "Harbour")].iloc[0]
     assert (gap["direction"], gap["put_down_to"]) == ("up", "gauge HG-3")
     acts = page._frames["actions_to_consider"]
     assert acts["what"].str.contains("gauge HG-3").any()
@@ -145,8 +148,8 @@ def test_planted_gauge_is_found_and_put_down_to_it(page):
 
 def test_planted_gauge_in_the_quarter_it_came():
     page = make_page("quarterly-review", fleet_tables(), period="2025Q3")
-    found = signals.read_signals(page, facts.gather_facts(page))
-    gap = next(s for s in found if s.series == facts.GAP and s.site == "Harbour")
+    found = signals.read_signals(page, data.load_data(page))
+    gap = next(s for s in found if s.series == data.GAP and s.site == "Harbour")
     assert gap.cause_gauge is not None and gap.cause_gauge.gauge == "HG-3"
     assert gap.cause_gauge.shift.estimate == pytest.approx(0.11, abs=0.01)  # planted: 0.11 mm
     assert "Gauge HG-3, in use at Harbour since 2025Q3, reads 0.11 mm high" in " ".join(
@@ -156,9 +159,9 @@ def test_planted_gauge_in_the_quarter_it_came():
 
 def test_planted_lot_is_what_failing_ventings_share(page):
     """Fitted from 2025-04 to 2026-01 and planted as leaking: no other recorded level is carried so much more often."""
-    jobs = facts.gather_facts(page).jobs
+    jobs = data.load_data(page).jobs
     then = jobs[(jobs["date"] >= "2025-04-01") & (jobs["date"] < "2026-02-01")]
-    columns = [name for name in facts.ALSO if name != "technician"]
+    columns = [name for name in data.ALSO if name != "technician"]
     top = trends.compare_failing(then, failed="failed_first", columns=columns).iloc[0]
     assert (top["column"], top["level"]) == ("lifter_lot", "LL-2505")
     assert top["p"] < 0.01
@@ -172,7 +175,7 @@ def test_planted_worsening_stays_open(page):
     ]
     assert any("Ridge" in sentence for sentence in page.answers)
     if len(ridge):
-        assert ridge["state"].iloc[-1] in (log.NOT_OVER, log.STILL)
+        assert ridge["state"].iloc[-1] in (data.NOT_OVER, data.STILL)
     acts = page._frames["actions_to_consider"]
     assert (acts["where"] == "Ridge").any()
 
@@ -248,12 +251,12 @@ def test_unfinished_period_is_provisional():
 
 def test_steps_of_a_period():
     quarter = choose_period("2026Q3", "", "", today=dt.date(2026, 10, 10))
-    steps = facts.make_steps(quarter, earliest=dt.date(2025, 11, 3))
+    steps = data.make_steps(quarter, earliest=dt.date(2025, 11, 3))
     assert [s.label for s in steps] == ["2025Q4", "2026Q1", "2026Q2", "2026Q3"]
     year = choose_period("12m/2026-08", "", "", today=dt.date(2026, 10, 10))
-    steps = facts.make_steps(year, earliest=dt.date(2026, 1, 1))
+    steps = data.make_steps(year, earliest=dt.date(2026, 1, 1))
     assert [s.label for s in steps] == ["2025-12/2026-02", "2026-03/2026-05", "2026-06/2026-08"]
-    assert len(facts.make_steps(quarter, earliest=dt.date(1990, 1, 1))) == facts.MOST_STEPS
+    assert len(data.make_steps(quarter, earliest=dt.date(1990, 1, 1))) == data.MOST_STEPS
 
 
 def test_findings_only_records_give_no_share():
@@ -268,7 +271,7 @@ def test_findings_only_records_give_no_share():
 
 def test_actions_are_judged_by_date_and_number():
     page = make_page("quarterly-review", fleet_tables(), period="2026Q3")
-    all_facts = facts.gather_facts(page)
+    all_facts = data.load_data(page)
     early = records._judge_action(
         page, all_facts, {"id": "A1", "since": "2026-09-01", "site": "Ridge", "what": "prefill"}
     )
@@ -348,10 +351,10 @@ def test_sentences_of_signals(series, direction, size, begin):
 
 def test_states_of_the_signal_log(page):
     known = {
-        log.STILL,
-        log.NOT_OVER,
-        log.CLOSED,
-        log.UNTOLD,
+        data.STILL,
+        data.NOT_OVER,
+        data.CLOSED,
+        data.UNTOLD,
         "no longer a signal",
         "no ventings to follow it up",
     }
@@ -360,7 +363,7 @@ def test_states_of_the_signal_log(page):
 
 
 def test_signals_that_came_or_went_with_the_records(page):
-    all_facts = facts.gather_facts(page)
+    all_facts = data.load_data(page)
     watch = all_facts.watch
     loud = watch.series.assign(signal=False)
     loud.loc[
@@ -370,14 +373,14 @@ def test_signals_that_came_or_went_with_the_records(page):
     quiet = loud.assign(signal=False)
 
     with_signal, without = replace(watch, series=loud), replace(watch, series=quiet)
-    went = log.compare_watches(page, all_facts, "2026Q2", with_signal, without, basis="snapshot")
-    came = log.compare_watches(page, all_facts, "2026Q2", without, with_signal, basis="snapshot")
-    at = log.COLUMNS.index("records")
+    went = data.compare_watches(page, all_facts, "2026Q2", with_signal, without, basis="snapshot")
+    came = data.compare_watches(page, all_facts, "2026Q2", without, with_signal, basis="snapshot")
+    at = data.COLUMNS.index("records")
     assert [row[at][:5] for row in (*went, *came)] == ["went:", "came:"]
 
 
 def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
-    shifts = signals.compare_all_gauges(facts.gather_facts(page))
+    shifts = signals.compare_all_gauges(data.load_data(page))
     assert [g.gauge for g in signals.find_odd_gauges(shifts)] == ["HG-3"]
     doubtful = [replace(g, p=evidence.load_budget().share("gauge.review")) for g in shifts]
     assert len(doubtful) > 1 and signals.find_odd_gauges(doubtful) == []
@@ -387,7 +390,7 @@ def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
 def test_what_failing_ventings_share_is_named_within_the_signals_share_or_asked_or_left_out(page):
     """The smallest of many p is no reason to look there first; a column whose blanks go with failing is a question."""
     share = evidence.load_budget().share(signals.FAMILY)
-    gauge_signal = signals.read_signals(page, facts.gather_facts(page))[0]
+    gauge_signal = signals.read_signals(page, data.load_data(page))[0]
     common = pd.DataFrame(
         {
             "column": ["lifter_lot"],
@@ -431,7 +434,7 @@ def test_rare_failures_are_shown_by_the_run_between_them():
     tables = cut(fleet_tables(SMALL), lambda v: v["site"] == "Lake")
     page = make_page("quarterly-review", tables, period="2026Q3")
     shown = review.failing_by_period(page)
-    jobs = facts.gather_facts(page).jobs
+    jobs = data.load_data(page).jobs
     failing = int(jobs["failed_first"].sum())
     assert 0 < failing / 8 < 3
     assert "Since the last failing venting there were" in shown.text

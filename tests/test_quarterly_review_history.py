@@ -5,12 +5,13 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from ventbook import demo, dictionary, intake, pages
-from ventbook.jobs import build_jobs, build_lifters
-from ventbook.pages import quarterly_review as review
-from ventbook.pages.quarterly_review import facts, history, log
-from ventbook.rates import failing_share
-from ventbook.store import open_store
+from ventbook import demo, reports, tables
+from ventbook.model import build_lifters, build_ventings
+from ventbook.records import intake
+from ventbook.records.store import open_store
+from ventbook.reports import quarterly_review as review
+from ventbook.reports.quarterly_review import data
+from ventbook.statistics.rates import failing_share
 
 QUARTERS = ("2024Q4", "2025Q1", "2025Q2")
 
@@ -23,7 +24,7 @@ def store(tmp_path_factory):
     days = demo.delivery_days()
     for quarter in QUARTERS:
         files = [path for path in sorted((folder / quarter).iterdir()) if "samples" not in path.name]
-        intake.take_in(files, store=folder / "store", today=days[quarter])
+        intake.ingest(files, store=folder / "store", today=days[quarter])
     return folder / "store"
 
 
@@ -31,10 +32,10 @@ def open_review(store, **given):
     given = {
         "store": str(store),
         "period": "2025Q2",
-        "limits": str(dictionary.DATA / "demo_limits.toml"),
+        "limits": str(tables.DATA / "demo_limits.toml"),
         **given,
     }
-    return pages.open_page("quarterly-review", given)
+    return reports.open_page("quarterly-review", given)
 
 
 @pytest.fixture(scope="module")
@@ -43,27 +44,27 @@ def page(store):
 
 
 def test_the_snapshot_of_a_review_is_the_first_after_its_period(page):
-    steps = facts.gather_facts(page).steps
+    steps = data.load_data(page).steps
     assert [s.label for s in steps] == list(QUARTERS)
-    assert [history.snapshot_of(page, step).number for step in steps] == [1, 2, 3]
+    assert [data.snapshot_of(page, step).number for step in steps] == [1, 2, 3]
     early = open_review(page.parameters["store"], as_of=2, period="2025Q1")
-    assert history.snapshot_of(early, steps[0]).number == 1
-    assert history.snapshot_of(early, steps[2]) is None  # not made yet at snapshot 2
+    assert data.snapshot_of(early, steps[0]).number == 1
+    assert data.snapshot_of(early, steps[2]) is None  # not made yet at snapshot 2
 
 
 def test_ventings_of_then_equal_those_built_from_the_snapshot(page):
     """Only the ventings written since are worked out again; the result must not show it."""
-    all_facts = facts.gather_facts(page)
+    all_facts = data.load_data(page)
     old = open_store(page.parameters["store"]).snapshot(2)
     records = old.records()
     lifters = build_lifters(records, limits=page.limits)
-    whole = facts.add_readings(build_jobs(records, limits=page.limits, lifters=lifters), lifters)
-    whole = facts.label_steps(whole, all_facts.steps)[list(facts.NEEDED)]
-    found = history.ventings_then(page, all_facts, old)
+    whole = data.add_readings(build_ventings(records, limits=page.limits, lifters=lifters), lifters)
+    whole = data.label_steps(whole, all_facts.steps)[list(data.NEEDED)]
+    found = data.ventings_then(page, all_facts, old)
     pd.testing.assert_frame_equal(
         found.reset_index(drop=True), whole.reset_index(drop=True), check_dtype=False, rtol=1e-12
     )
-    written = history.last_written(page)
+    written = data.last_written(page)
     assert 0 < (written <= 2).sum() < len(written)
 
 
@@ -79,8 +80,8 @@ def test_last_period_is_restated_from_its_own_snapshot(page):
 
 def test_signals_of_then_are_those_of_the_review_then(page):
     reported = open_review(page.parameters["store"], as_of=2, period="2025Q1")
-    then, _, _ = log.watch_then(page, facts.gather_facts(page), facts.gather_facts(page).steps[1])
-    own = facts.gather_facts(reported).watch
+    then, _, _ = data.watch_then(page, data.load_data(page), data.load_data(page).steps[1])
+    own = data.load_data(reported).watch
     columns = ["series", "group", "direction", "value", "limit", "signal"]
     pd.testing.assert_frame_equal(then.series[columns], own.series[columns])
 
@@ -94,8 +95,8 @@ def test_everything_taken_in_at_once_is_marked_reconstructed(tmp_path):
         for path in sorted((tmp_path / quarter).iterdir())
         if "samples" not in path.name
     ]
-    intake.take_in(files, store=tmp_path / "store", today=demo.delivery_days()[quarters[-1]])
+    intake.ingest(files, store=tmp_path / "store", today=demo.delivery_days()[quarters[-1]])
     page = open_review(tmp_path / "store", period=quarters[-1])
     shown = review.earlier_signals(page)
     assert "no snapshot was made then" in shown.text
-    assert set(log.read_log(page).table["basis"]) <= {"reconstructed"}
+    assert set(data.read_log(page).table["basis"]) <= {"reconstructed"}

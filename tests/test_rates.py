@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook import rates
 from ventbook.results import NotEnoughData
+from ventbook.statistics import rates
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
 FOUR_PLACES = 0.5e-4 + 1e-9

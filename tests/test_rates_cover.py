@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from ventbook import rates
+from ventbook.statistics import rates
 
 TABLES = Path(__file__).resolve().parents[1] / "calibrate" / "tables"
 BAR = 0.93

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook import gauge, rates
+from ventbook.physics import gauge
+from ventbook.statistics import rates
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
 

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ventbook import rates
-from ventbook.rates.betabinomial import count_tails, integrated_interval, log_likelihood
 from ventbook.results import NotEnoughData
+from ventbook.statistics import rates
+from ventbook.statistics.rates.betabinomial import count_tails, integrated_interval, log_likelihood
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
 

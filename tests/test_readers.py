@@ -7,11 +7,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from ventbook import intake, readers
 from ventbook.errors import InputError
-from ventbook.readers import text_files, text_form, workbooks
-from ventbook.readers.headers import name_table, split_header
-from ventbook.readers.mapping import date_pattern
+from ventbook.records import intake, readers
+from ventbook.records.readers import text_files, text_form, workbooks
+from ventbook.records.readers.mapping import date_pattern, name_table, split_header
 
 HEAD = ["engine_id", "engine_type", "cylinders", "pump_displacement [cm3]"]
 ROWS = [["007", "flat4", "4", "7.5"], ["1.10", "flat6", "6", ""]]
@@ -171,14 +170,14 @@ def test_a_decimal_point_in_a_file_of_commas_is_held(tmp_path):
         tmp_path / "engines.csv", [HEAD, ["A", "flat4", "4", "7,5"], ["B", "flat4", "4", "8,5"]], ";"
     )
     (tmp_path / "more").mkdir()
-    result = intake.take_in([path], store=tmp_path / "store")
+    result = intake.ingest([path], store=tmp_path / "store")
     assert result.counts.loc["engines", "accepted"] == 2
     path = write(
         tmp_path / "more" / "engines.csv",
         [HEAD, *[[f"C{n}", "flat4", "4", "7.5" if n == 1600 else "7,5"] for n in range(1700)]],
         ";",
     )
-    result = intake.take_in([path], store=tmp_path / "store")
+    result = intake.ingest([path], store=tmp_path / "store")
     assert list(result.quarantine["code"]) == ["decimal_mark"]
     assert list(result.quarantine["line"]) == [1602]
 
@@ -238,8 +237,8 @@ def test_a_mapping_lets_a_workshop_keep_its_forms(tmp_path):
     rows = [["Liste"], ["x;"], ["Motor Nr.", "Baumuster", "Zylinder", "Fördervolumen", "Lader"]]
     rows += [["007", "flat4", "4", "7,5", "mit"], ["8", "flat4", "4", "", "Ohne"]]
     path = write(tmp_path / "Motoren 2026.csv", rows, ";", "cp1252")
-    intake.take_in([path], store=tmp_path / "store", mapping=tmp_path / "map.toml")
-    from ventbook.store import open_store
+    intake.ingest([path], store=tmp_path / "store", mapping=tmp_path / "map.toml")
+    from ventbook.records.store import open_store
 
     frame = open_store(tmp_path / "store").snapshot().read("engines")
     assert list(frame["engine_id"]) == ["007", "8"]
@@ -356,9 +355,9 @@ def test_dates_of_a_workbook_are_dates(tmp_path):
     path = write_book(
         tmp_path / "b.xlsx", {"engines": [HEAD, ["007", "flat4", 4, None]], "ventings": [head, row]}
     )
-    result = intake.take_in([path], store=tmp_path / "store", today=dt.date(2026, 10, 1))
+    result = intake.ingest([path], store=tmp_path / "store", today=dt.date(2026, 10, 1))
     assert result.quarantine.empty
-    from ventbook.store import open_store
+    from ventbook.records.store import open_store
 
     assert (
         str(open_store(tmp_path / "store").snapshot().read("ventings")["date"].iloc[0].date()) == "2026-04-03"
@@ -464,11 +463,11 @@ def test_parquet_and_delta_with_typed_columns(tmp_path):
         }
     )
     pq.write_table(table, tmp_path / "engines.parquet")
-    result = intake.take_in([tmp_path / "engines.parquet"], store=tmp_path / "store")
+    result = intake.ingest([tmp_path / "engines.parquet"], store=tmp_path / "store")
     assert result.counts.loc["engines", "accepted"] == 2
     from deltalake import write_deltalake
 
-    from ventbook.store import open_store
+    from ventbook.records.store import open_store
 
     frame = open_store(tmp_path / "store").snapshot().read("engines")
     assert list(frame["engine_id"]) == ["007", "1.10"]
@@ -481,7 +480,7 @@ def test_parquet_and_delta_with_typed_columns(tmp_path):
             )
         ),
     )
-    again = intake.take_in([tmp_path / "engines"], store=tmp_path / "store")
+    again = intake.ingest([tmp_path / "engines"], store=tmp_path / "store")
     assert again.counts.loc["engines", "duplicate"] == 2
 
 

@@ -16,9 +16,9 @@ import pytest
 from bs4 import BeautifulSoup
 
 from invented_store import NASTY, ODD_SITE, make_notebook, make_store
-from ventbook import reports, wording
+from ventbook.document import wording
 from ventbook.errors import InputError
-from ventbook.reports import verify as verify_module
+from ventbook.run import export, runner, verify
 
 COMMENTS = """
 [[comment]]
@@ -48,7 +48,7 @@ def made(tmp_path_factory) -> dict[str, Path]:
     (base / "comments.toml").write_text(COMMENTS, encoding="utf-8")
     heard: list[tuple[str, str, float]] = []
     for folder, units in (("one", "metric"), ("two", "metric"), ("us", "us")):
-        outcomes = reports.run_reports(
+        outcomes = runner.run_reports(
             ["quarterly-review", "records"],
             {"store": str(store), "period": "2026Q3", "units": units},
             out=base / folder,
@@ -108,7 +108,7 @@ def test_executed_notebook_alone_gives_the_same_files_again(made, tmp_path) -> N
         notebook = tmp_path / run / "moved.ipynb"
         notebook.write_bytes((made[run] / "report.ipynb").read_bytes())
         out = tmp_path / run / "out"
-        reports.export_notebook(notebook, out, comments=made["base"] / "comments.toml")
+        export.export_notebook(notebook, out, comments=made["base"] / "comments.toml")
         files = {path.relative_to(out) for path in out.rglob("*") if path.is_file()}
         assert files == {
             path.relative_to(made[run])
@@ -130,7 +130,7 @@ def test_notebook_run_by_hand_can_be_exported_and_writes_its_own_files(made, tmp
     cell.source += "\n" + "\n".join(f"{name} = {value!r}" for name, value in given.items())
     NotebookClient(notebook, kernel_name="python3").execute()
     nbformat.write(notebook, path)
-    reports.export_notebook(path, tmp_path / "out")
+    export.export_notebook(path, tmp_path / "out")
     for name in ("findings.json", "tables/jobs.csv", "figures/rotations.svg"):
         told = (tmp_path / "out" / name).read_bytes()
         assert told == (tmp_path / "left" / name).read_bytes() == (made["one"] / name).read_bytes()
@@ -153,7 +153,7 @@ def test_what_can_not_be_exported_is_said_in_one_line(tmp_path, name, text, matc
     if text is not None:
         (tmp_path / name).write_text(text, encoding="utf-8")
     with pytest.raises(InputError, match=match):
-        reports.export_notebook(tmp_path / name, tmp_path / "out")
+        export.export_notebook(tmp_path / name, tmp_path / "out")
     assert not (tmp_path / "out").exists()
 
 
@@ -321,7 +321,7 @@ def test_start_page_lists_what_was_made(made) -> None:
 
 def test_verify_finds_the_same_and_tells_what_differs(made) -> None:
     notebooks = made["base"] / "notebooks"
-    verdict = reports.verify_report(made["one"], notebooks=notebooks)
+    verdict = verify.verify_report(made["one"], notebooks=notebooks)
     assert verdict.same and verdict.findings == 3 and verdict.tables == 1, verdict
     assert verdict.pdf == "PDF: the same bytes"
     path = made["two"] / "findings.json"
@@ -331,7 +331,7 @@ def test_verify_finds_the_same_and_tells_what_differs(made) -> None:
     run = json.loads((made["two"] / "run.json").read_text("utf-8"))
     run["versions"]["numpy"] = "1.0"
     run["limits"]["revision"] = "A"
-    verdict = verify_module.compare_reports(made["two"], run, made["one"])
+    verdict = verify.compare_reports(made["two"], run, made["one"])
     assert not verdict.same
     assert "estimate was 0.5, is 0.2333333333" in verdict.differences[0]
     assert any("numpy was 1.0" in reason for reason in verdict.reasons)
@@ -340,7 +340,7 @@ def test_verify_finds_the_same_and_tells_what_differs(made) -> None:
 
 
 def test_folder_names_are_safe_and_filters_reach_the_page(made, tmp_path) -> None:
-    outcome = reports.run_reports(
+    outcome = runner.run_reports(
         ["quarterly-review"],
         {"store": str(made["store"]), "period": "2026-07/2026-09", "site": ODD_SITE},
         out=tmp_path,
@@ -359,7 +359,7 @@ def run_one(made, tmp_path, extra: str, **more):
     final = tmp_path / "out" / "quarterly-review" / "2026Q3"
     final.mkdir(parents=True, exist_ok=True)
     (final / "findings.json").write_text("older")
-    outcome = reports.run_reports(
+    outcome = runner.run_reports(
         ["quarterly-review"],
         {"store": str(made["store"]), "period": "2026Q3"},
         out=tmp_path / "out",
@@ -385,7 +385,7 @@ def test_failing_cell_is_named_and_the_older_report_stays(made, tmp_path) -> Non
 def test_killed_kernel_is_named_and_the_others_finish(made, tmp_path) -> None:
     make_notebook(tmp_path / "notebooks", "records")
     make_notebook(tmp_path / "notebooks", extra="import os, signal\nos.kill(os.getpid(), signal.SIGKILL)")
-    outcomes = reports.run_reports(
+    outcomes = runner.run_reports(
         ["quarterly-review", "records"],
         {"store": str(made["store"]), "period": "2026Q3"},
         out=tmp_path / "out",
@@ -420,7 +420,7 @@ def test_page_that_is_not_finished_is_a_fault(made, tmp_path) -> None:
 def test_bad_call_stops_before_anything_is_written(made, tmp_path, given, match) -> None:
     out = tmp_path / "out"
     with pytest.raises(InputError, match=match):
-        reports.run_reports(
+        runner.run_reports(
             ["quarterly-review"],
             {"store": str(made["store"]), **given},
             out=out,
@@ -432,7 +432,7 @@ def test_bad_call_stops_before_anything_is_written(made, tmp_path, given, match)
 def test_output_folder_that_can_not_be_written(made, tmp_path) -> None:
     (tmp_path / "file").write_text("x")
     with pytest.raises(InputError, match="can't be written"):
-        reports.run_reports(
+        runner.run_reports(
             ["quarterly-review"],
             {"store": str(made["store"])},
             out=tmp_path / "file" / "out",
@@ -443,7 +443,7 @@ def test_output_folder_that_can_not_be_written(made, tmp_path) -> None:
 def test_picture_of_the_first_page_and_the_example(made, tmp_path) -> None:
     from PIL import Image
 
-    from ventbook.reports.example import make_example
+    from ventbook.run.pipeline import make_example
 
     written = make_example(made["base"] / "one", tmp_path / "example")
     assert [path.relative_to(tmp_path / "example").as_posix() for path in written] == [
@@ -462,7 +462,7 @@ def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
     call = {"store": str(made["store"]), "period": "2026Q3"}
     where = {"notebooks": made["base"] / "notebooks", "comments": made["base"] / "comments.toml"}
     with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as local:
-        outcome = reports.run_reports(
+        outcome = runner.run_reports(
             ["quarterly-review"], call, out=tmp_path, cluster=local.scheduler_address, **where
         )[0]
     assert outcome.done, outcome.message
@@ -470,11 +470,11 @@ def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
 
 
 def test_cluster_that_does_not_answer_is_one_line(made, tmp_path, monkeypatch) -> None:
-    from ventbook.reports import cluster
+    from ventbook.run import cluster
 
     monkeypatch.setattr(cluster, "CONNECT_S", "1s")
     with pytest.raises(InputError, match="no Dask scheduler answers at tcp://127"):
-        reports.run_reports(
+        runner.run_reports(
             ["quarterly-review"],
             {"store": str(made["store"]), "period": "2026Q3"},
             out=tmp_path,
@@ -487,7 +487,7 @@ def test_warnings_of_cells_stand_in_the_stamp_and_not_on_the_page(made, tmp_path
     make_notebook(
         tmp_path / "notebooks", extra="import warnings\nwarnings.warn('mind the gap', RuntimeWarning)"
     )
-    outcome = reports.run_reports(
+    outcome = runner.run_reports(
         ["quarterly-review"],
         {"store": str(made["store"]), "period": "2026Q3"},
         out=tmp_path / "out",

@@ -17,9 +17,11 @@ import pytest
 from bs4 import BeautifulSoup
 
 from browser_check import assert_clean, needs_browser
-from ventbook import pages, reports, wording
+from ventbook import reports as pages
+from ventbook.document import wording
 from ventbook.document.blocks import make_anchor
 from ventbook.document.xlsx import sheet_names, shown_value
+from ventbook.run import job, runner
 from ventbook.shipped import NOTEBOOKS
 
 NAMES = [name for name, spec in pages.report_specs().items() if (NOTEBOOKS / spec.notebook).is_file()]
@@ -30,10 +32,10 @@ CALLS = {
 
 
 @pytest.fixture(scope="module", params=list(CALLS))
-def made(request, demo_store, tmp_path_factory) -> dict[str, reports.Outcome]:
+def made(request, demo_store, tmp_path_factory) -> dict[str, job.Outcome]:
     out = tmp_path_factory.mktemp("demo")
     call = {"store": str(demo_store), **CALLS[request.param]}
-    outcomes = reports.run_reports(NAMES, call, out=out)
+    outcomes = runner.run_reports(NAMES, call, out=out)
     faults = [f"{outcome.name}: {outcome.message}" for outcome in outcomes if not outcome.done]
     assert not faults, "\n".join(faults)
     return {outcome.name: outcome for outcome in outcomes}

@@ -11,17 +11,18 @@ from pathlib import Path
 import pytest
 
 from invented_store import make_notebook
-from ventbook import dictionary, reports
-from ventbook.intake import take_in
-from ventbook.reports.names import hold_back_names, names_to_look_for
-from ventbook.reports.task import ReportError
+from ventbook import tables
+from ventbook.records.intake import ingest
+from ventbook.run import runner
+from ventbook.run.job import ReportError
+from ventbook.run.names import hold_back_names, names_to_look_for
 
 NAMES = ("Zebedee Quux", "Philippa Ozonwald")
 
 
 def plant(table: str, fixed: dict[str, str]) -> list[list[str]]:
     """One row with names wherever a form asks for one or for free text."""
-    columns = dictionary.tables()[table].columns
+    columns = tables.record_tables()[table].columns
     cells = []
     for column in columns:
         if column.name in fixed:
@@ -73,12 +74,12 @@ def hand_in(tmp_path: Path, **more: str) -> Path:
         "ventings": [*plant("ventings", venting), plant("ventings", other)[1]],
         "lifter_checks": plant("lifter_checks", check),
     }
-    place = [column.name for column in dictionary.tables()["ventings"].columns].index("technician")
+    place = [column.name for column in tables.record_tables()["ventings"].columns].index("technician")
     rows["ventings"][2][place] = NAMES[1]
     for table, lines in rows.items():
         with (files / f"{table}.csv").open("w", encoding="utf-8", newline="") as target:
             csv.writer(target).writerows(lines)
-    result = take_in([files], store=tmp_path / "store", today=dt.date(2026, 10, 1))
+    result = ingest([files], store=tmp_path / "store", today=dt.date(2026, 10, 1))
     assert int(result.counts["accepted"].sum()) >= 3
     return tmp_path / "store"
 
@@ -94,7 +95,7 @@ def test_no_planted_name_in_any_exported_byte(store, tmp_path) -> None:
         'page.add_table("checks", checks, title="Checks")'
     )
     make_notebook(tmp_path / "notebooks", extra=tell)
-    outcome = reports.run_reports(
+    outcome = runner.run_reports(
         ["quarterly-review"],
         {"store": str(store), "period": "2026Q3"},
         out=tmp_path / "out",
@@ -124,7 +125,7 @@ def test_a_name_inside_an_identifier_holds_the_report_back(tmp_path) -> None:
     store = hand_in(tmp_path, venting_id=f"job of {NAMES[0]}")
     tell = 'page.add_table("lots", page.records["ventings"][["venting_id", "lifter_lot"]], title="Lots")'
     make_notebook(tmp_path / "notebooks", extra=tell)
-    outcome = reports.run_reports(
+    outcome = runner.run_reports(
         ["quarterly-review"],
         {"store": str(store), "period": "2026Q3"},
         out=tmp_path / "out",

@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook import priming
-from ventbook.pages import rotations_to_prime as report
-from ventbook.pages.rotations_to_prime.far import find_far
-from ventbook.wording import rotations as words
+from ventbook.physics import priming
+from ventbook.reports import rotations_to_prime as report
+from ventbook.reports.rotations_to_prime import words
+from ventbook.reports.rotations_to_prime.page import find_far
 
 SECTIONS = (
     "answer",
@@ -23,7 +23,7 @@ SECTIONS = (
     "could_show",
     "does_physics_pay",
     "methods",
-    "not_said",
+    "limitations",
 )
 
 

@@ -4,14 +4,15 @@ import json
 
 import pytest
 
-from ventbook import pages, traces
+from ventbook import reports
 from ventbook.document.codec import encode_blocks
-from ventbook.pages import records, runup
+from ventbook.model import traces
+from ventbook.reports import records, runup
 
 
 @pytest.fixture
 def page(demo_store):
-    return pages.open_page("records", {"store": str(demo_store)})
+    return reports.open_page("records", {"store": str(demo_store)})
 
 
 def test_a_logged_start_is_drawn_with_what_its_features_say(page):
@@ -47,7 +48,7 @@ def test_the_records_page_counts_what_the_store_holds(page):
     assert finding["id"] == "quarantined_share"
     assert finding["estimate"] == pytest.approx(len(held) / finding["n"])
     assert f"{finding['n']} rows came in with 8 deliveries" in answer
-    records.held(page)
+    records.quarantined(page)
     assert list(page._frames["quarantine"]) == records.QUARANTINE_COLUMNS
     assert len(page._frames["quarantine"]) == len(held)
 

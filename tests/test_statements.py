@@ -8,8 +8,12 @@ import pytest
 from calibrate import calibrate_statements as statements
 from calibrate import figures
 
-from ventbook import evidence
-from ventbook.wording import budget, contexts, gauge, lifters, trends
+from ventbook.reports import wording_budget
+from ventbook.reports.gauge_study import words as gauge
+from ventbook.reports.lifter_gaps import words as lifters
+from ventbook.reports.quarterly_review import words as trends
+from ventbook.reports.spongy_lifters import words as contexts
+from ventbook.tables import evidence
 
 BUDGET = evidence.load_budget()
 
@@ -58,14 +62,14 @@ def test_a_planted_cause_is_named_and_records_written_down_where_something_was_f
 
 
 def test_the_budget_in_one_sentence():
-    said = budget.allowance_sentence("named_causes.circumstances", what="circumstances named here")
+    said = wording_budget.allowance_sentence("named_causes.circumstances", what="circumstances named here")
     assert "at most 5 carry any, 1.8 on account of circumstances named here" in said
     assert said.endswith("a question is raised in at most 10.")
-    assert budget.question_sentence([]) == ""
-    assert budget.question_sentence(["the cooler"]).startswith(
+    assert wording_budget.question_sentence([]) == ""
+    assert wording_budget.question_sentence(["the cooler"]).startswith(
         "Does the cooler matter? These records can't say"
     )
-    assert budget.question_sentence(["a", "b"]).startswith("Do a and b matter?")
+    assert wording_budget.question_sentence(["a", "b"]).startswith("Do a and b matter?")
 
 
 @pytest.mark.parametrize(

@@ -11,8 +11,9 @@ import pandas as pd
 import pyarrow as pa
 import pytest
 
-from ventbook import store as st
-from ventbook.store import delta, locking, shapes
+from ventbook.records import store as st
+from ventbook.records.store import delta, snapshots
+from ventbook.records.store import delta as locking
 
 TODAY = dt.date(2026, 10, 1)
 
@@ -179,9 +180,9 @@ def test_old_versions_are_kept(tmp_path):
 
 def test_a_column_the_dictionary_gains_later_reads_as_not_recorded(tmp_path, monkeypatch):
     store = st.create_store(tmp_path / "store")
-    full = shapes.record_schema("engines")
+    full = snapshots.record_schema("engines")
     short = pa.schema([field for field in full if field.name != "feed_order"])
-    monkeypatch.setattr(shapes, "record_schema", lambda name: short)
+    monkeypatch.setattr(snapshots, "record_schema", lambda name: short)
     put(store, engine_rows(["A"]).select(short.names))
     monkeypatch.undo()
     put(store, engine_rows(["B"], intake=2))

@@ -10,11 +10,12 @@ from pathlib import Path
 import pytest
 
 from fixtures.make_v010 import digest
-from ventbook import intake, jobs
-from ventbook import store as stores
-from ventbook.intake import upgrade
-from ventbook.store import CONTENT, delta
-from ventbook.traces import FEATURES
+from ventbook import model
+from ventbook.model.traces import FEATURES
+from ventbook.records import intake
+from ventbook.records import store as stores
+from ventbook.records.intake import upgrade
+from ventbook.records.store import CONTENT, delta
 
 ARCHIVE = Path(__file__).parent / "fixtures" / "v010.tar.xz"
 TODAY = dt.date(2026, 11, 1)
@@ -44,7 +45,7 @@ def assert_as_then(folder):
 
 def take_engine(folder, tmp_path):
     (tmp_path / "engines.csv").write_text(ENGINE)
-    return intake.take_in([tmp_path / "engines.csv"], store=folder / "store", today=TODAY)
+    return intake.ingest([tmp_path / "engines.csv"], store=folder / "store", today=TODAY)
 
 
 def files_of(folder):
@@ -58,7 +59,7 @@ def test_reading_an_old_store_needs_nothing(old):
     assert len(store.snapshots()) == 8
     for number in (1, 8):
         records = store.snapshot(as_of=number).records()
-        table = jobs.build_jobs(records)
+        table = model.build_ventings(records)
         assert len(table) == len(records["ventings"]) > 0
     traced = table[table["time_source"] == "trace"]
     assert len(traced) > 3 and traced["trace_start_low_t"].isna().all()  # 0.1.0 did not know it

@@ -8,12 +8,14 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from ventbook import conformity, intake, jobs, pages
-from ventbook import store as stores
+from ventbook import model, reports
 from ventbook.errors import InputError
-from ventbook.pages.runup import run_up_sheet
-from ventbook.traces import MADE_UNDER
-from ventbook.traces.settings import name_settings
+from ventbook.model import conformity
+from ventbook.model.traces import MADE_UNDER
+from ventbook.model.traces.features import name_settings
+from ventbook.records import intake
+from ventbook.records import store as stores
+from ventbook.reports.runup import run_up_sheet
 
 TODAY = dt.date(2026, 10, 1)
 ENGINES = "engine_id,engine_type,cylinders\n007,flat4,4\n008,flat4,4\n"
@@ -61,7 +63,7 @@ def store(tmp_path):
     (tmp_path / "starts.csv").write_text(STARTS + "V1,1,9.0,yes,30,1650\nV2,1,9.0,yes,30,1650\n")
     pq.write_table(pa.concat_tables([trace("V1"), trace("V2")]), tmp_path / "samples.parquet")
     files = [tmp_path / name for name in ("engines.csv", "ventings.csv", "starts.csv", "samples.parquet")]
-    intake.take_in(files, store=tmp_path / "store", today=TODAY)
+    intake.ingest(files, store=tmp_path / "store", today=TODAY)
     return tmp_path / "store"
 
 
@@ -71,7 +73,7 @@ def records(store, as_of=None):
 
 def hand_in_another(tmp_path, store):
     (tmp_path / "engines_2.csv").write_text("engine_id,engine_type,cylinders\n009,flat4,4\n")
-    intake.take_in([tmp_path / "engines_2.csv"], store=store, today=TODAY)
+    intake.ingest([tmp_path / "engines_2.csv"], store=store, today=TODAY)
 
 
 def change(tmp_path, *rows):
@@ -90,22 +92,22 @@ def test_features_say_what_they_were_made_under(store):
 def test_without_a_band_there_are_no_seconds_in_it_and_the_record_speaks(store):
     made = records(store)
     assert made["start_features"][["seconds_first_hold", "seconds_warmup", "warm_s"]].isna().all(axis=None)
-    lifters = jobs.build_lifters(made)
-    table = jobs.build_jobs(made, lifters=lifters)
+    lifters = model.build_lifters(made)
+    table = model.build_ventings(made, lifters=lifters)
     rows = conformity.check_steps(made, table, lifters).query("step == 'first_hold'")
     assert rows[["value", "source", "verdict"]].to_numpy().tolist() == [[30.0, "record", "no_limit"]] * 2
 
 
 def test_a_report_does_not_use_features_made_under_other_limits_and_says_so(tmp_path, store):
-    before = jobs.build_jobs(records(store)).set_index("venting_id")
+    before = model.build_ventings(records(store)).set_index("venting_id")
     assert before["time_source"].tolist() == ["trace", "trace"]
     assert before["time_high_s"].between(5.9, 9.1).all()
     change(tmp_path, ("pressure_threshold", 0.7, None, "B"))
-    table = jobs.build_jobs(records(store)).set_index("venting_id")
+    table = model.build_ventings(records(store)).set_index("venting_id")
     assert table["trace_left_out"].tolist() == [True, False]
     assert table["time_source"].tolist() == ["stopwatch", "trace"]
     assert table.loc["V1", "time_to_pressure_s"] == 9.0
-    page = pages.open_page("records", {"store": str(store)})
+    page = reports.open_page("records", {"store": str(store)})
     said = " ".join(page.cautions())
     assert "Read under other limits (revisions: A) than those in force now (B): 1 logged start." in said
     # 0.7 bar stands at 13 s, and the engine runs from 5 s on.
@@ -117,10 +119,10 @@ def test_the_next_intake_renews_just_those(tmp_path, store):
     hand_in_another(tmp_path, store)
     features = records(store)["start_features"].set_index("venting_id")
     assert features["limits_revision"].tolist() == ["B", "A"]  # V2's own threshold: nothing to make anew
-    table = jobs.build_jobs(records(store)).set_index("venting_id")
+    table = model.build_ventings(records(store)).set_index("venting_id")
     assert table["time_source"].tolist() == ["trace", "trace"] and not table["trace_left_out"].any()
     assert "Read under other limits" not in " ".join(
-        pages.open_page("records", {"store": str(store)}).cautions()
+        reports.open_page("records", {"store": str(store)}).cautions()
     )
 
 
@@ -133,7 +135,7 @@ def test_a_band_that_is_entered_later_is_read_at_the_next_intake(tmp_path, store
 def test_an_earlier_snapshot_leaves_out_what_was_made_under_other_limits_and_names_them(tmp_path, store):
     change(tmp_path, ("pressure_threshold", 0.7, None, "B"))
     hand_in_another(tmp_path, store)
-    page = pages.open_page("records", {"store": str(store), "as_of": 1})
+    page = reports.open_page("records", {"store": str(store), "as_of": 1})
     assert page.all_jobs.set_index("venting_id")["trace_left_out"].tolist() == [True, False]
     assert "(revisions: A)" in " ".join(page.cautions())
 
@@ -142,7 +144,7 @@ def test_a_corrected_threshold_is_renewed_too(tmp_path, store):
     (tmp_path / "ventings_2.csv").write_text(
         HEAD + "V1,007,2026-07-01,Harbour,oil_change,40,crankshaft,yes,1.0\n"
     )
-    intake.take_in([tmp_path / "ventings_2.csv"], store=store, today=TODAY)
+    intake.ingest([tmp_path / "ventings_2.csv"], store=store, today=TODAY)
     features = records(store)["start_features"].set_index("venting_id")
     assert features.loc["V1", "time_to_pressure_s"] == pytest.approx(11.0, abs=0.2)
 
@@ -174,7 +176,7 @@ def test_taking_a_table_over_reads_the_traces_again_at_once(tmp_path, store):
     assert (result.renewed, result.number) == (1, 2)
     made = records(store)
     assert made["start_features"].set_index("venting_id")["limits_revision"].tolist() == ["A, B", "A"]
-    assert not jobs.build_jobs(made)["trace_left_out"].any()
+    assert not model.build_ventings(made)["trace_left_out"].any()
     assert made["intakes"]["kind"].tolist() == ["intake", "limits"]
     with pytest.raises(InputError, match="snapshot 2 took no records in"):
         intake.withdraw(2, store=store)

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from scipy import integrate
 
 import traces_reference
-from ventbook import traces
-from ventbook.traces import partitions
-from ventbook.traces.partitions import features_of_files, start_bounds
+from ventbook.model import traces
+from ventbook.model.traces import partitions
+from ventbook.model.traces.partitions import features_of_files, start_bounds
 
 SETTINGS = traces.read_settings()
 # threshold bar, warm degC, first hold, warm-up and extra-run bands in rpm
@@ -386,18 +386,19 @@ def test_bounds():
 
 def test_intake_over_a_cluster_stores_the_same_features(tmp_path):
     distributed = pytest.importorskip("distributed")
-    from ventbook import demo, intake
-    from ventbook.store import open_store
+    from ventbook import demo
+    from ventbook.records import intake
+    from ventbook.records.store import open_store
 
     deliveries = demo.write_demo(tmp_path / "fleet", ventings=60, seed=11)
     delivery = next(folder for folder in deliveries if any(folder.glob("samples*")))
     day = demo.delivery_days()[delivery.name]
-    intake.take_in([delivery], store=tmp_path / "here" / "store", today=day)
+    intake.ingest([delivery], store=tmp_path / "here" / "store", today=day)
     with distributed.LocalCluster(
         n_workers=2, threads_per_worker=1, dashboard_address=None, host="127.0.0.1"
     ) as cluster:
         address = cluster.scheduler_address
-        intake.take_in([delivery], store=tmp_path / "there" / "store", today=day, cluster=address)
+        intake.ingest([delivery], store=tmp_path / "there" / "store", today=day, cluster=address)
     here, there = (
         open_store(tmp_path / name / "store").snapshot().read("start_features") for name in ("here", "there")
     )

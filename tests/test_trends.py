@@ -9,8 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy import special, stats
 
-from ventbook import trends
 from ventbook.results import NotEnoughData
+from ventbook.statistics import trends
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "trends.toml").read_text(encoding="utf-8"))
 

@@ -8,9 +8,9 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from ventbook import trends
-from ventbook.trends.mix import collapse, fit_means, fit_shares, make_design, make_matrix
-from ventbook.trends.series import _draw_failing
+from ventbook.statistics import trends
+from ventbook.statistics.trends.mix import collapse, fit_means, fit_shares, make_design, make_matrix
+from ventbook.statistics.trends.series import _draw_failing
 
 SITES = ["Harbour", "Ridge", "Plain", "Lake"]
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventbook import units
+from ventbook.tables import units
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "units.toml").read_text("utf-8"))
 

@@ -18,9 +18,11 @@ from hypothesis import strategies as st
 from check_values import gap_limits, manual_limit
 from invented_store import rows_of, write_store
 from run_pages import RunPage, run_page
-from ventbook import conformity, dictionary, jobs, verdicts
-from ventbook import store as st_store
-from ventbook.store import open_store
+from ventbook import model
+from ventbook import tables as dictionary
+from ventbook.model import conformity, verdicts
+from ventbook.records import store as st_store
+from ventbook.records.store import open_store
 
 PACKAGE = Path(__file__).resolve().parents[1] / "lib" / "ventbook"
 RETURN_FLOW = manual_limit("return_flow_time", "s", high=10)
@@ -238,10 +240,10 @@ def test_a_reading_two_uncertainties_over_the_limit_is_near_it_everywhere(tmp_pa
     checks[0]["gap_mm"] = 0.54
     tables = {"engines": make_engines(), "ventings": ventings, "lifter_checks": checks}
     store = make_store(tmp_path / "near", tables)
-    limits = dictionary.limits(store.parent / "limits.toml")
+    limits = dictionary.load_limits(store.parent / "limits.toml")
     records = open_store(store).snapshot().records()
-    lifters = jobs.build_lifters(records, limits=limits)
-    table = jobs.build_jobs(records, limits=limits, lifters=lifters)
+    lifters = model.build_lifters(records, limits=limits)
+    table = model.build_ventings(records, limits=limits, lifters=lifters)
     assert lifters["near_limit_first"].sum() == 1 and lifters["near_limit_last"].sum() == 1
     steps = conformity.check_steps(records, table, lifters, limits=limits)
     worst = steps[(steps["step"] == "gap_at_last_check") & (steps["venting_id"] == "V000")]
@@ -324,19 +326,19 @@ def test_the_limits_beside_a_store_count_for_python_users_as_for_reports(tmp_pat
     tables = {"engines": make_engines(), "ventings": ventings, "lifter_checks": checks}
     store = make_store(tmp_path / "shop", tables)
     (store.parent / "limits.toml").write_text(gap_limits(high) + RETURN_FLOW, "utf-8")
-    found = jobs.read_ventings(store)
+    found = model.read_ventings(store)
     assert found["failed_first"].sum() == (4 if high == 0.5 else 7)
-    lifters = jobs.read_lifters(open_store(store), as_of=1)
+    lifters = model.read_lifters(open_store(store), as_of=1)
     assert set(lifters["limit_mm"]) == {high} and set(lifters["limit_status"]) == {"manual"}
     records = open_store(store).snapshot().records()
-    pd.testing.assert_frame_equal(jobs.build_jobs(records), found)
-    pd.testing.assert_frame_equal(jobs.build_lifters(records), lifters)
+    pd.testing.assert_frame_equal(model.build_ventings(records), found)
+    pd.testing.assert_frame_equal(model.build_lifters(records), lifters)
     steps = conformity.check_steps(records, found, lifters)
     assert set(steps.loc[steps["step"] == "gap_at_last_check", "limit_high"]) == {high}
     review = run_page("quarterly-review", store, tmp_path / "out", period="2026Q3")
     share = {f["estimate"] for f in review.findings if f["id"] == "failing_ventings"}
     assert share == {found["failed_first"].sum()}
-    plain = jobs.build_lifters(dict(records))
+    plain = model.build_lifters(dict(records))
     assert set(plain["limit_status"]) == {"placeholder"}
 
 
@@ -350,12 +352,12 @@ ELSEWHERE = {
     "failing": r"lifters_over_(first|last).\](\.fillna\(0\))?(\.to_numpy\(\))?( > 0|\.gt\(0\))",
     "open": r"closed.\]\.isna\(\)",
 }
-HOME = {"half second": "jobs/intervals.py"}
+HOME = {"half second": "model/intervals.py"}
 
 
 @pytest.mark.parametrize("what", ELSEWHERE)
 def test_a_definition_stands_once(what):
-    home = PACKAGE / HOME.get(what, "verdicts.py")
+    home = PACKAGE / HOME.get(what, "model/verdicts.py")
     found = []
     for path in sorted(PACKAGE.rglob("*.py")):
         for node in ast.walk(ast.parse(path.read_text("utf-8"))):

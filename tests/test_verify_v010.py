@@ -7,11 +7,11 @@ from pathlib import Path
 
 import pytest
 
-from ventbook import __version__, dictionary
-from ventbook.dictionary import TableError
-from ventbook.dictionary.changes import changes
-from ventbook.pages.parameters import report_specs
-from ventbook.reports import compare_reports, verify_report
+from ventbook import __version__, tables
+from ventbook.reports.parameters import report_specs
+from ventbook.run.verify import compare_reports, verify_report
+from ventbook.tables import TableError
+from ventbook.tables.dictionary import load_changes
 
 ARCHIVE = Path(__file__).parent / "fixtures" / "v010.tar.xz"
 
@@ -74,7 +74,7 @@ def test_a_report_of_0_1_0_is_made_again_and_says_who_made_it(report):
 
 
 def test_the_list_of_changes_names_reports_that_exist():
-    for change in dictionary.changes():
+    for change in tables.load_changes():
         assert set(change.reports) <= {*report_specs(), "*"}, change
         assert change.version <= __version__
 
@@ -91,4 +91,4 @@ def test_a_wrong_row_is_named(tmp_path, row, said):
     path = tmp_path / "changes.toml"
     path.write_text(f"[[change]]\n{row}\n", "utf-8")
     with pytest.raises(TableError, match=f"changes.toml, change 1.*{said}"):
-        changes(path)
+        load_changes(path)

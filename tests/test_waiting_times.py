@@ -10,9 +10,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook.waiting_times import estimate_curve, estimate_quantile, share_over
-from ventbook.waiting_times.intervals import collapse_readings
-from ventbook.waiting_times.npmle import fit_npmle
+from ventbook.statistics.waiting_times import estimate_curve, estimate_quantile, share_over
+from ventbook.statistics.waiting_times.curves import fit_npmle
+from ventbook.statistics.waiting_times.intervals import collapse_readings
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
 

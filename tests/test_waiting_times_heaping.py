@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from ventbook import waiting_times
-from ventbook.waiting_times import estimate_quantile, widen_heaped
-from ventbook.waiting_times.heaping import count_chance
+from ventbook.statistics import waiting_times
+from ventbook.statistics.waiting_times import estimate_quantile, widen_heaped
+from ventbook.statistics.waiting_times.recording import count_chance
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
 

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook.waiting_times import check_residuals, fit_aft
-from ventbook.waiting_times.likelihood import SHAPES, evaluate, order_patterns
+from ventbook.statistics.waiting_times import check_residuals, fit_aft
+from ventbook.statistics.waiting_times.likelihood import SHAPES, evaluate, order_patterns
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
 SHAPE_NAMES = ("Weibull", "log-normal", "log-logistic")

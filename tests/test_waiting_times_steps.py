@@ -7,11 +7,17 @@ import pytest
 from calibrate import calibrate_traces
 from scipy import integrate, stats
 
-from ventbook.waiting_times import check_residuals, estimate_curve, estimate_quantile, fit_aft, share_over
-from ventbook.waiting_times.intervals import collapse_readings
-from ventbook.waiting_times.likelihood import SHAPES, evaluate, order_patterns
-from ventbook.waiting_times.spread import is_narrow
-from ventbook.waiting_times.unfold import reach_cells
+from ventbook.statistics.waiting_times import (
+    check_residuals,
+    estimate_curve,
+    estimate_quantile,
+    fit_aft,
+    share_over,
+)
+from ventbook.statistics.waiting_times.intervals import collapse_readings
+from ventbook.statistics.waiting_times.life_table import is_narrow
+from ventbook.statistics.waiting_times.likelihood import SHAPES, evaluate, order_patterns
+from ventbook.statistics.waiting_times.recording import reach_cells
 
 # 90 % point 4.13 s, 2.1 % over 5 s
 TIMES = stats.lognorm(0.254, scale=4.13 / np.exp(0.254 * stats.norm.ppf(0.9)))

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ventbook import wording
+from ventbook.document import wording
+from ventbook.reports.quarterly_review import words
 from ventbook.results import Estimate, no_estimate
-from ventbook.wording import review
 
 
 def made(value, low, high, unit="share", n=14):
@@ -30,8 +30,8 @@ def test_no_count_is_made_out_of_a_share_that_has_none() -> None:
     assert wording.count_behind(made(0.0, 0.0, 0.1, n=32)) == 0
     assert wording.count_behind(made(0.5 / 32, 0.0, 0.1, n=32)) is None
     assert wording.count_behind(no_estimate("too_few", level=0.95, unit="share", n=3)) is None
-    assert review.short_share(made(0.5 / 32, 0.0, 0.1, n=32)) == "1.6 % of 32"
-    assert review.short_share(made(11 / 84, 0.0, 0.1, n=84)) == "11 of 84 (13 %)"
+    assert words.short_share(made(0.5 / 32, 0.0, 0.1, n=32)) == "1.6 % of 32"
+    assert words.short_share(made(11 / 84, 0.0, 0.1, n=84)) == "11 of 84 (13 %)"
 
 
 def test_share_without_number_says_why() -> None:

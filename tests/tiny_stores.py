@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from ventbook import demo, intake
+from ventbook import demo
+from ventbook.records import intake
 
 TODAY = dt.date(2026, 10, 10)
 Tables = dict[str, pd.DataFrame]
@@ -135,5 +136,5 @@ def take_in_tables(tables: Tables, folder: Path) -> Path:
             if column in shown and pd.api.types.is_datetime64_any_dtype(shown[column]):
                 shown[column] = shown[column].dt.strftime("%Y-%m-%d")
         shown.to_csv(files / f"{name}.csv", index=False)
-    intake.take_in(files, store=folder / "store", today=TODAY)
+    intake.ingest(files, store=folder / "store", today=TODAY)
     return folder / "store"

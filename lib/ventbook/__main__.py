@@ -2,7 +2,7 @@
 
 import sys
 
-from ventbook.cli import main
+from ventbook.run.cli import main
 
 if __name__ == "__main__":
     sys.exit(main())

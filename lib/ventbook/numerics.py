@@ -25,7 +25,7 @@ CR3_CLUSTERS = 2_000
 """Above this many clusters the leverage of one cluster is too small to matter and CR1 stands in for CR3."""
 
 
-def encode(ids: Any) -> tuple[Ints, list[Any]]:
+def factorize(ids: Any) -> tuple[Ints, list[Any]]:
     """Integer codes of ``ids`` in order of appearance, and the distinct ids; a missing id gets -1.
 
     Text stays text: "1.10" and "1.1" are two ids.

@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from browser_check import assert_clean, check, needs_browser
 from invented_store import make_notebook, make_store
-from ventbook.reports import run_reports
+from ventbook.run.runner import run_reports
 
 pytestmark = [pytest.mark.browser, needs_browser]
 

@@ -4,8 +4,7 @@ The truth is known, so that every analysis can be asked for it back, and so that
 says before any record is collected. All workshops, engines, people and figures are invented.
 """
 
-from .deliveries import delivery_days
-from .files import write_demo
-from .fleet import Fleet, simulate_fleet
+from ventbook.demo.deliveries import delivery_days, write_demo
+from ventbook.demo.fleet import Fleet, simulate_fleet
 
 __all__ = ["Fleet", "delivery_days", "simulate_fleet", "write_demo"]

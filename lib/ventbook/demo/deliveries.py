@@ -1,25 +1,272 @@
-"""How the fleet's records arrive: quarter by quarter, some late, some corrected, a few with plain errors.
+"""The plain errors that are planted in the records handed in, each with the code that intake should give it.
+
+How the fleet's records arrive: quarter by quarter, some late, some corrected, a few with plain errors.
 
 A delivery is what all workshops hand in after a quarter. Cells are text in the workshop's own units. What stands
 in the store after the last delivery are exactly the fleet's tables: a row with an error is held, and the mended
 row (a venting with everything that belongs to it) comes with the next delivery.
+
+The invented fleet's records on the workshops' own forms: the same rows, in the shapes that really arrive.
+
+Harbour sends a workbook with a title over the headers, real dates and some numbers typed as text; Ridge its own
+form in another language, with a mapping file; Plain US units, a byte order mark, columns in another order, spare
+separators and a column of its own with line breaks; Lake semicolons, decimal commas and Windows-1252. Traces come
+as Parquet. One delivery is handed in twice in part.
+
+Writes the invented fleet's records as workshops hand them in, with the planted truth beside them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import csv
+import json
+import shutil
+from collections import defaultdict
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime
+from itertools import pairwise
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ventbook import dictionary
-from ventbook.demo.fleet import US_COLUMNS, US_READING, Fleet
-from ventbook.demo.mistakes import MESSY, MISTAKES, Mistake
+from ventbook import tables
+from ventbook.demo.fleet import US_COLUMNS, US_READING, Fleet, simulate_fleet
 from ventbook.demo.settings import hand_in_day, list_quarters, quarter_bounds, read_settings
-from ventbook.units import convert
+from ventbook.tables.units import convert
+
+Cells = dict[str, str]
+
+
+@dataclass(frozen=True)
+class Mistake:
+    """One kind of error. ``apply`` gives the spoilt cells from the good ones; ``code`` is what intake should say.
+
+    ``mode`` "mended": the row first comes spoilt and is handed in again, mended, with the next delivery;
+    "extra": a row that should not be there at all, in the delivery and from the site named, never mended.
+    ``needs`` is a column that must be filled in; ``both`` hands in the good row beside the spoilt one.
+    """
+
+    kind: str
+    table: str
+    column: str
+    code: str
+    apply: Callable[[Cells], Cells]
+    mode: str = "mended"
+    count: int = 1
+    needs: str = ""
+    both: bool = False
+    only_first: bool = False
+    site: str = ""
+    quarter: str = ""
+
+
+def _put(**cells: str) -> Callable[[Cells], Cells]:
+    return lambda row: row | cells
+
+
+def _years_ahead(cells: Cells) -> Cells:
+    return cells | {"date": f"{int(cells['date'][:4]) + 50}{cells['date'][4:]}"}
+
+
+def _start_before_venting(cells: Cells) -> Cells:
+    return cells | {"started_at": f"{int(cells['started_at'][:4]) - 1}{cells['started_at'][4:]}"}
+
+
+def _gap_closes(cells: Cells) -> Cells:
+    return cells | {"gap_at_once_mm": str(round(float(cells["gap_mm"]) + 0.4, 3))}
+
+
+def _other_count(cells: Cells) -> Cells:
+    return cells | {"time_to_pressure_s": str(float(cells["time_to_pressure_s"]) + 3)}
+
+
+MISTAKES = (
+    Mistake("date in the future", "ventings", "date", "date_in_future", _years_ahead),
+    Mistake("unknown code", "ventings", "reason", "unknown_code", _put(reason="oil chg"), count=2),
+    Mistake("not a number", "ventings", "rotations", "not_a_number", _put(rotations="abt 40"), count=2),
+    Mistake("required cell empty", "ventings", "pressure_shown", "missing_required", _put(pressure_shown="")),
+    Mistake(
+        "out of range", "ventings", "oil_temperature_degC", "out_of_range", _put(oil_temperature_degC="1180")
+    ),
+    Mistake(
+        "start before its venting",
+        "starts",
+        "started_at",
+        "start_before_venting",
+        _start_before_venting,
+        count=2,
+        needs="started_at",
+    ),
+    Mistake(
+        "two rows of one key", "starts", "time_to_pressure_s", "conflicting_rows", _other_count, both=True
+    ),
+    Mistake(
+        "gap closes under force",
+        "lifter_checks",
+        "gap_at_once_mm",
+        "gap_shrinks",
+        _gap_closes,
+        needs="gap_at_once_mm",
+        count=2,
+        only_first=True,
+    ),
+    Mistake(
+        "gap not a number",
+        "lifter_checks",
+        "gap_mm",
+        "limit_not_reading",
+        _put(gap_mm="ok"),
+        count=2,
+        only_first=True,
+    ),
+    Mistake(
+        "no such cylinder",
+        "lifter_checks",
+        "cylinder",
+        "cylinder_above_count",
+        _put(cylinder="9"),
+        mode="extra",
+        site="Harbour",
+        quarter="2025Q1",
+    ),
+    Mistake(
+        "no such cylinder",
+        "lifter_checks",
+        "cylinder",
+        "cylinder_above_count",
+        _put(cylinder="7"),
+        mode="extra",
+        site="Ridge",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "no such valve",
+        "lifter_checks",
+        "valve",
+        "valve_not_on_engine",
+        _put(valve="exhaust_2"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "orphan start",
+        "starts",
+        "venting_id",
+        "orphan_venting",
+        _put(venting_id="H26-99"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "orphan check",
+        "lifter_checks",
+        "venting_id",
+        "orphan_venting",
+        _put(venting_id="L25-0Ol"),
+        mode="extra",
+        site="Lake",
+        quarter="2025Q4",
+    ),
+    Mistake(
+        "orphan venting",
+        "ventings",
+        "engine_id",
+        "orphan_engine",
+        _put(venting_id="P26-901", engine_id="P999"),
+        mode="extra",
+        site="Plain",
+        quarter="2026Q3",
+    ),
+    Mistake(
+        "bar taken for psi",
+        "ventings",
+        "tank_overpressure_bar",
+        "unit_suspected",
+        _put(venting_id="H26-902", tank_overpressure_bar="7.3"),
+        mode="extra",
+        site="Harbour",
+        quarter="2026Q3",
+    ),
+)
+
+
+def _extra(kind: str, table: str, column: str, code: str, site: str, quarter: str, **cells: str) -> Mistake:
+    """A row with a key of its own that is held: nothing of it may reach the accepted rows."""
+    fresh = (
+        {"venting_id": f"{site[0]}{quarter[2:4]}-9{quarter[-1]}9"}
+        if table == "ventings"
+        else {"check_no": "9"}
+    )
+    return Mistake(
+        kind, table, column, code, _put(**(fresh | cells)), mode="extra", site=site, quarter=quarter
+    )
+
+
+# What comes on top when the records arrive as workshops really send them.
+TOO_MANY_CELLS = "too many cells"
+MESSY = (
+    _extra(
+        "undeclared date form",
+        "ventings",
+        "date",
+        "date_form_unknown",
+        "Harbour",
+        "2025Q1",
+        date="03/04/2025",
+    ),
+    _extra("two-digit year", "ventings", "date", "date_form_unknown", "Harbour", "2026Q1", date="7/5/26"),
+    _extra("broken formula", "lifter_checks", "gap_mm", "not_a_number", "Harbour", "2025Q3", gap_mm="#REF!"),
+    _extra(
+        "mm taken for inches",
+        "ventings",
+        "suction_line_bore_mm",
+        "unit_suspected",
+        "Harbour",
+        "2025Q4",
+        suction_line_bore_mm="0.39",
+    ),
+    _extra("unknown code", "ventings", "reason", "unknown_code", "Ridge", "2025Q2", reason="Motorwäsche"),
+    _extra("no such day", "ventings", "date", "no_such_day", "Ridge", "2025Q3", date="2025-02-31"),
+    _extra(
+        "unit in the cell", "lifter_checks", "gap_mm", "not_a_number", "Ridge", "2026Q1", gap_mm="0.35 mm"
+    ),
+    _extra(TOO_MANY_CELLS, "ventings", "", "wrong_cell_count", "Plain", "2025Q1"),
+    _extra(
+        "inches taken for thou",
+        "lifter_checks",
+        "gap_mm",
+        "unit_suspected",
+        "Plain",
+        "2025Q2",
+        gap_mm="21",
+    ),
+    _extra("key empty", "ventings", "venting_id", "missing_required", "Plain", "2026Q1", venting_id=""),
+    _extra("s taken for ms", "lifter_checks", "hold_s", "unit_suspected", "Lake", "2025Q2", hold_s="3000"),
+    _extra(
+        "neither yes nor no",
+        "ventings",
+        "pressure_shown",
+        "not_yes_no",
+        "Lake",
+        "2025Q3",
+        pressure_shown="maybe",
+    ),
+    _extra(
+        "orphan check",
+        "lifter_checks",
+        "venting_id",
+        "orphan_venting",
+        "Lake",
+        "2026Q1",
+        venting_id="L26-00l",
+    ),
+)
+
 
 TABLES = ("engines", "ventings", "starts", "lifter_checks", "gauge_readings", "planned")
 
@@ -99,7 +346,7 @@ def list_cells(frame: pd.DataFrame, name: str, site_of: dict[str, str]) -> list[
         else np.zeros(len(frame), bool)
     )
     texts: dict[str, list[str]] = {}
-    for column in dictionary.tables()[name].columns:
+    for column in tables.record_tables()[name].columns:
         if column.stored not in frame:
             continue
         values = frame[column.stored]
@@ -112,7 +359,7 @@ def list_cells(frame: pd.DataFrame, name: str, site_of: dict[str, str]) -> list[
     return [dict(zip(texts, row, strict=True)) for row in zip(*texts.values(), strict=True)]
 
 
-def write_column(values: pd.Series, column: dictionary.Column) -> list[str]:
+def write_column(values: pd.Series, column: tables.Column) -> list[str]:
     """One column as text: ISO dates, yes/no, shortest exact numbers, "" where empty."""
     missing = values.isna().to_numpy()
     if column.kind == "date":
@@ -287,3 +534,360 @@ def delivery_days() -> dict[str, date]:
 def first_day(quarter: str) -> date:
     """The first day of a quarter."""
     return quarter_bounds(quarter)[0]
+
+
+RIDGE_FILES = {
+    "engines": "Motorenliste",
+    "ventings": "Entlueftung",
+    "starts": "Standlauf",
+    "lifter_checks": "Spaltmessung",
+}
+TWICE = ("2025Q3", "Plain")  # whose ventings come once more with the next delivery
+
+
+def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
+    """Writes all deliveries on the workshops' own forms; returns the planted errors with their addresses."""
+    errors: list[dict[str, Any]] = []
+    groups: dict[tuple[str, str], dict[str, list[Row]]] = defaultdict(dict)
+    for (quarter, site, table), rows in sorted(plan.rows.items(), key=lambda item: item[0]):
+        groups[quarter, site][table] = rows
+    for quarter in list_quarters():
+        (folder / quarter).mkdir(exist_ok=True)
+    for (quarter, site), by_name in groups.items():
+        write = {"Harbour": _write_workbook, "Ridge": _write_own_form, "Plain": _write_us}.get(
+            site, _write_semicolons
+        )
+        errors += write(folder / quarter, site, by_name)
+    errors += _slip_a_column(folder, groups)
+    quarter, site = TWICE
+    again = [row for row in groups[quarter, site].get("ventings", []) if not row.note]
+    after = list_quarters()[list_quarters().index(quarter) + 1]
+    _write_rows(folder / after / f"ventings_{site}_copy.csv", list_headers("ventings", site), again)
+    for (quarter, site), frame in plan.samples.items():
+        _write_traces(frame, folder / quarter / f"samples_{site}.parquet")
+    shutil.copyfile(tables.DATA / "demo_ridge_form.toml", folder / "ridge_form.toml")
+    return errors
+
+
+def _slip_a_column(folder: Path, groups: dict[tuple[str, str], dict[str, list[Row]]]) -> list[dict[str, Any]]:
+    """One of Lake's files comes with the forces in kgf under a header that says N, and mended a delivery later."""
+    for quarter, after in pairwise(list_quarters()):
+        rows = groups.get((quarter, "Lake"), {}).get("lifter_checks", [])
+        if not rows or any(row.note for row in rows):
+            continue
+        slipped = [replace(row, cells=row.cells | {"force_N": _in_kgf(row.cells["force_N"])}) for row in rows]
+        _write_semicolons(folder / quarter, "Lake", {"lifter_checks": slipped})
+        mended = folder / after / "lifter_checks_Lake_mended.csv"
+        _write_rows(mended, list_headers("lifter_checks", "Lake"), rows)
+        error: dict[str, Any] = {
+            "delivery": quarter,
+            "file": f"{quarter}/lifter_checks_Lake.csv",
+            "sheet": "",
+        }
+        error |= {"line": None, "table": "lifter_checks", "key": {}, "column": "force_N"}
+        error |= {"kind": "whole column in kgf"}
+        return [error | {"code": "column_unit_suspected", "mended_in": after}]
+    return []
+
+
+def _in_kgf(force: str) -> str:
+    return f"{float(convert(float(force), 'N', 'kgf')):.2f}"
+
+
+def _list_errors(rows: list[Row], file: str, first: int, sheet: str = "") -> list[dict[str, Any]]:
+    return [
+        describe_error(row, file, line, sheet)
+        for line, row in enumerate(rows, first)
+        if row.mistake is not None
+    ]
+
+
+def _write_rows(path: Path, headers: dict[str, str], rows: list[Row]) -> None:
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(headers.values())
+        writer.writerows([row.cells.get(name, "") for name in headers] for row in rows)
+
+
+def _write_workbook(folder: Path, site: str, by_name: dict[str, list[Row]]) -> list[dict[str, Any]]:
+    import xlsxwriter
+
+    path = folder / f"Records {site} {folder.name}.xlsx"
+    errors = []
+    # A fixed creation date: the same demo is the same file, byte for byte.
+    with xlsxwriter.Workbook(str(path)) as book:
+        book.set_properties({"created": datetime(2026, 10, 1), "title": f"Venting records {site}"})
+        day, clock = (
+            book.add_format({"num_format": "dd/mm/yyyy"}),
+            book.add_format({"num_format": "dd/mm/yyyy hh:mm"}),
+        )
+        title = book.add_format({"bold": True, "font_size": 14})
+        for table, rows in by_name.items():
+            sheet = book.add_worksheet(table)
+            headers = {k: h for k, h in list_headers(table, site).items() if k in rows[0].cells}
+            sheet.merge_range(
+                0, 0, 0, min(5, len(headers) - 1), f"{site} workshop: {table.replace('_', ' ')}", title
+            )
+            sheet.write_string(1, 0, f"handed in for {folder.name}")
+            columns = tables.record_tables()[table]
+            for place, (stored, header) in enumerate(headers.items()):
+                sheet.write_string(3, place, header)
+                column = columns.column(stored)
+                for line, row in enumerate(rows, 4):
+                    _write_cell(sheet, line, place, row.cells[stored], column, day, clock)
+            errors += _list_errors(rows, f"{folder.name}/{path.name}", 5, table)
+    return errors
+
+
+def _write_cell(
+    sheet: Any, line: int, place: int, text: str, column: tables.Column, day: Any, clock: Any
+) -> None:
+    """A typed cell where the text is what the column asks for, else the text; holds are typed as text on purpose."""
+    if text == "":
+        return
+    if column.kind in ("quantity", "number", "integer") and column.name != "hold":
+        try:
+            sheet.write_number(line, place, float(text))
+            return
+        except ValueError:
+            pass
+    elif column.kind == "date":
+        try:
+            sheet.write_datetime(line, place, date.fromisoformat(text), day)
+            return
+        except ValueError:
+            pass
+    elif column.kind == "datetime":
+        sheet.write_datetime(line, place, datetime.fromisoformat(text), clock)
+        return
+    sheet.write_string(line, place, text)
+
+
+def _write_own_form(folder: Path, site: str, by_name: dict[str, list[Row]]) -> list[dict[str, Any]]:
+    """Ridge's form: its own headers and codes, semicolons, decimal commas, day first, Windows-1252, two lines on top."""
+    sources = {
+        source["table"]: source for source in tables.read_toml(tables.DATA / "demo_ridge_form.toml")["source"]
+    }
+    errors = []
+    for table, rows in by_name.items():
+        if table not in sources:  # the form has no page for it
+            headers = {k: h for k, h in list_headers(table, site).items() if k in rows[0].cells}
+            _write_rows(folder / f"{table}_{site}.csv", headers, rows)
+            continue
+        source = sources[table]
+        codes = (
+            {column: {ours: own for own, ours in pairs.items()} for column, pairs in source["codes"].items()}
+            if "codes" in source
+            else {}
+        )
+        path = folder / f"{RIDGE_FILES[table]}_{folder.name}.csv"
+        columns = {c.stored: c for c in tables.record_tables()[table].columns if c.stored in rows[0].cells}
+        own = {ours: header for header, ours in source["columns"].items()}
+        with path.open("w", encoding="cp1252", newline="") as file:
+            writer = csv.writer(file, delimiter=";", lineterminator="\r\n")
+            writer.writerow([f"{site}: {RIDGE_FILES[table]} {folder.name}"])
+            writer.writerow(["Alle Maße metrisch", "Dezimalkomma"])
+            writer.writerow([own[c.name] for c in columns.values()])
+            for row in rows:
+                writer.writerow(
+                    [_say_own(row.cells[stored], column, codes) for stored, column in columns.items()]
+                )
+        errors += _list_errors(rows, f"{folder.name}/{path.name}", 4)
+    return errors
+
+
+def _say_own(text: str, column: tables.Column, codes: dict[str, dict[str, str]]) -> str:
+    if column.kind in ("quantity", "number"):
+        return text.replace(".", ",")
+    if column.kind in ("date", "datetime") and text:
+        day, _, clock = text.partition("T")
+        year, month, number = day.split("-")
+        return f"{number}.{month}.{year} {clock}".strip()
+    return codes.get(column.name, {}).get(text, text)
+
+
+def _write_us(folder: Path, site: str, by_name: dict[str, list[Row]]) -> list[dict[str, Any]]:
+    """Plain's files: US units, byte order mark, columns in reverse order, spare separators, a column of its own."""
+    errors = []
+    for table, rows in by_name.items():
+        path = folder / f"{table}_{site}_{folder.name}.csv"
+        headers = {k: h for k, h in reversed(list_headers(table, site).items()) if k in rows[0].cells}
+        line, lines = 2, []
+        with path.open("w", encoding="utf-8-sig", newline="") as file:
+            writer = csv.writer(file, lineterminator="\r\n")
+            writer.writerow([*headers.values(), "our notes", "", ""])
+            for number, row in enumerate(rows):
+                note = "see\nfile card" if number % 9 == 4 else ""
+                spare = (
+                    ["x", "y", "z"] if row.mistake is not None and row.mistake.kind == TOO_MANY_CELLS else []
+                )
+                writer.writerow([*(row.cells[name] for name in headers), note, "", "", *spare])
+                lines.append(line)
+                line += 2 if note else 1
+        for at, row in zip(lines, rows, strict=True):
+            if row.mistake is not None:
+                errors.append(describe_error(row, f"{folder.name}/{path.name}", at))
+    return errors
+
+
+def _write_semicolons(folder: Path, site: str, by_name: dict[str, list[Row]]) -> list[dict[str, Any]]:
+    """Lake's files: the format's own headers, but semicolons, decimal commas and Windows-1252, no mapping."""
+    errors = []
+    for table, rows in by_name.items():
+        path = folder / f"{table}_{site}.csv"
+        headers = {k: h for k, h in list_headers(table, site).items() if k in rows[0].cells}
+        headers |= {k: h.replace("degC", "°C") for k, h in headers.items()}
+        kinds = {c.stored: c.kind for c in tables.record_tables()[table].columns}
+        with path.open("w", encoding="cp1252", newline="") as file:
+            writer = csv.writer(file, delimiter=";", lineterminator="\r\n")
+            writer.writerow(headers.values())
+            for row in rows:
+                writer.writerow(
+                    [
+                        row.cells[k].replace(".", ",") if kinds[k] in ("quantity", "number") else row.cells[k]
+                        for k in headers
+                    ]
+                )
+        errors += _list_errors(rows, f"{folder.name}/{path.name}", 2)
+    return errors
+
+
+def _write_traces(frame: pd.DataFrame, path: Path) -> None:
+    columns = tables.record_tables()["samples"].columns
+    named = frame[[c.stored for c in columns]].rename(columns={c.stored: c.header for c in columns})
+    named.to_parquet(path, index=False)
+
+
+def write_demo(
+    folder: Path | str,
+    *,
+    ventings: int = 600,
+    seed: int | None = None,
+    messy: bool = False,
+    traces: bool = True,
+) -> list[Path]:
+    """Writes the invented fleet into ``folder``; returns the delivery folders, oldest first.
+
+    Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
+    on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
+    planted, the true cause of each failing venting, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
+    invented manual's limits, ``actions.toml`` the invented team's actions. Files of an earlier demo in the folder are replaced, anything else is left alone.
+
+    Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
+    """
+    folder = Path(folder)
+    seed = read_settings()["fleet"]["seed"] if seed is None else seed
+    fleet = simulate_fleet(ventings=ventings, seed=seed, traces=traces)
+    plan = plan_deliveries(fleet, seed=seed, messy=messy)
+    _clear(folder)
+    folder.mkdir(parents=True, exist_ok=True)
+    if messy:
+        errors = write_messy(folder, plan)
+    else:
+        errors = _write_clean(folder, plan)
+    for name in ("limits", "actions"):
+        shutil.copyfile(tables.DATA / f"demo_{name}.toml", folder / f"{name}.toml")
+    _write_truth(folder, fleet, plan, errors, messy=messy)
+    return [folder / quarter for quarter in list_quarters()]
+
+
+def list_headers(table: str, site: str) -> dict[str, str]:
+    """Stored column -> header with unit, as that workshop writes it."""
+    us = site in [s["name"] for s in read_settings()["site"] if s.get("us_units")]
+    headers = {}
+    for column in tables.record_tables()[table].columns:
+        header = column.header
+        if us and column.stored in US_COLUMNS.get(table, ()):
+            header = f"{column.name} [{US_READING[column.unit][0]}]"
+        headers[column.stored] = header
+    return headers
+
+
+def describe_error(row: Row, file: str, line: int, sheet: str = "") -> dict[str, Any]:
+    """What truth.json says about one planted error."""
+    if row.mistake is None:
+        raise ValueError("the row carries no mistake")
+    key = {name: row.cells[name] for name in tables.record_tables()[row.table].key}
+    return {
+        "delivery": row.quarter,
+        "file": file,
+        "sheet": sheet,
+        "line": line,
+        "table": row.table,
+        "key": key,
+        "column": row.mistake.column,
+        "kind": row.mistake.kind,
+        "code": row.mistake.code,
+        "mended_in": row.mended_in,
+    }
+
+
+def write_samples(frame: pd.DataFrame, path: Path) -> None:
+    """Traces as CSV, quantities in canonical units."""
+    columns = tables.record_tables()["samples"].columns
+    texts = {column.header: write_column(frame[column.stored], column) for column in columns}
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.writer(file, lineterminator="\n")
+        writer.writerow(texts)
+        writer.writerows(zip(*texts.values(), strict=True))
+
+
+def _clear(folder: Path) -> None:
+    if not folder.exists():
+        return
+    old = (folder / "truth.json").is_file()
+    for quarter in list_quarters():
+        path = folder / quarter
+        if path.exists() and not old:
+            raise FileExistsError(f"{path} exists and {folder} holds no demo; name an empty folder")
+        if path.exists():
+            shutil.rmtree(path)
+
+
+def _write_clean(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
+    errors = []
+    for quarter in list_quarters():
+        (folder / quarter).mkdir(exist_ok=True)
+    for (quarter, site, table), rows in sorted(plan.rows.items(), key=lambda item: item[0]):
+        path = folder / quarter / f"{table}_{site}.csv"
+        headers = {k: h for k, h in list_headers(table, site).items() if k in rows[0].cells}
+        with path.open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(headers.values())
+            for row in rows:
+                writer.writerow([row.cells[name] for name in headers])
+        errors += [
+            describe_error(row, f"{quarter}/{path.name}", line)
+            for line, row in enumerate(rows, 2)
+            if row.mistake is not None
+        ]
+    for (quarter, site), frame in plan.samples.items():
+        write_samples(frame, folder / quarter / f"samples_{site}.csv")
+    return errors
+
+
+def _write_truth(
+    folder: Path, fleet: Fleet, plan: Deliveries, errors: list[dict[str, Any]], *, messy: bool
+) -> None:
+    lifters = fleet.truth["lifters"]
+    counts: dict[str, dict[str, int]] = {quarter: dict.fromkeys(TABLES, 0) for quarter in list_quarters()}
+    notes: dict[str, int] = {}
+    for row in plan.all_rows():
+        counts[row.quarter][row.table] += 1
+        if row.note:
+            notes[row.note] = notes.get(row.note, 0) + 1
+    truth = {
+        "seed": fleet.truth["seed"],
+        "messy": messy,
+        "planted": fleet.truth["planted"],
+        "deliveries": [
+            {"folder": quarter, "today": hand_in_day(quarter).isoformat(), "rows": counts[quarter]}
+            for quarter in list_quarters()
+        ],
+        "accepted": {name: len(frame) for name, frame in fleet.tables().items()},
+        "notes": notes,
+        "errors": errors,
+        "failures": fleet.truth["failures"],
+        "lifters": lifters[lifters["cause"] != ""].to_dict("records"),
+    }
+    (folder / "truth.json").write_text(json.dumps(truth, indent=1, default=str) + "\n", "utf-8")

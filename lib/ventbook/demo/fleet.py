@@ -10,20 +10,19 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from ventbook import dictionary
-from ventbook.demo.causes import explain_failure
+from ventbook import tables
 from ventbook.demo.checks import (
     bleed_by_running,
     draw_checks,
     draw_lifters,
     draw_recheck,
     draw_study,
+    explain_failure,
     limit_mm,
 )
-from ventbook.demo.runs import add_extra_run, draw_first_start, draw_traces
 from ventbook.demo.settings import check_plant, hand_in_day, list_quarters, read_settings
-from ventbook.demo.ventings import draw_engines, draw_ventings
-from ventbook.units import convert
+from ventbook.demo.ventings import add_extra_run, draw_engines, draw_first_start, draw_traces, draw_ventings
+from ventbook.tables.units import convert
 
 # Cells that a workshop forgets now and then; what is required is always filled in.
 FORGOTTEN = {
@@ -123,7 +122,7 @@ class Fleet:
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The record tables by name."""
-        return {name: getattr(self, name) for name in dictionary.tables()}
+        return {name: getattr(self, name) for name in tables.record_tables()}
 
 
 def simulate_fleet(
@@ -246,7 +245,7 @@ def _plan(engines: list[dict[str, Any]], rng: np.random.Generator) -> list[dict[
 
 
 def _join_traces(traced: list[dict[str, np.ndarray]]) -> pd.DataFrame:
-    table = dictionary.tables()["samples"]
+    table = tables.record_tables()["samples"]
     if not traced:
         return _as_table([], "samples")
     frame = pd.DataFrame(
@@ -257,7 +256,7 @@ def _join_traces(traced: list[dict[str, np.ndarray]]) -> pd.DataFrame:
 
 def _as_table(rows: list[dict[str, Any]], name: str) -> pd.DataFrame:
     """Rows as a frame of the table's stored columns and dtypes; keys that the table does not have are dropped."""
-    columns = dictionary.tables()[name].columns
+    columns = tables.record_tables()[name].columns
     data = {}
     for column in columns:
         values = [row.get(column.stored) for row in rows]
@@ -282,7 +281,7 @@ def _round_us(frames: dict[str, pd.DataFrame]) -> None:
     for name, columns in US_COLUMNS.items():
         mask = _sites(frames, name).isin(own).to_numpy()
         for stored in columns:
-            unit, decimals = US_READING[dictionary.tables()[name].column(stored).unit]
+            unit, decimals = US_READING[tables.record_tables()[name].column(stored).unit]
             frames[name].loc[mask, stored] = round_in_unit(
                 frames[name].loc[mask, stored].to_numpy(), stored.rsplit("_", 1)[-1], unit, decimals
             )
@@ -315,7 +314,7 @@ def _forget(frames: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
 
 
 def _sort(frame: pd.DataFrame, name: str) -> pd.DataFrame:
-    return frame.sort_values(list(dictionary.tables()[name].key), kind="stable").reset_index(drop=True)
+    return frame.sort_values(list(tables.record_tables()[name].key), kind="stable").reset_index(drop=True)
 
 
 def _tell_truth(

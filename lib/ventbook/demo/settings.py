@@ -1,7 +1,14 @@
-"""Settings of the invented fleet, read from ``data/demo_fleet.toml``, and its calendar."""
+"""Settings of the invented fleet, read from ``data/demo_fleet.toml``, and its calendar.
+
+The arithmetic behind the invented fleet: oil, rotations to pressure, gap under force.
+
+Kept apart from the library's own physics on purpose: records made with the same code that reads them could not
+show a mistake in it. Lengths in mm unless said otherwise, pressures in Pa.
+"""
 
 from __future__ import annotations
 
+import math
 import tomllib
 from collections.abc import Iterable
 from datetime import date, timedelta
@@ -9,10 +16,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from ventbook import dictionary
-from ventbook.dictionary.limits import read_limits
+from ventbook import tables
+from ventbook.tables.limits import read_limits
 
 PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
 
@@ -20,7 +28,7 @@ PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
 @cache
 def read_settings() -> dict[str, Any]:
     """The settings as nested dicts, as they stand in the file."""
-    return tomllib.loads((Path(dictionary.DATA) / "demo_fleet.toml").read_text("utf-8"))
+    return tomllib.loads((Path(tables.DATA) / "demo_fleet.toml").read_text("utf-8"))
 
 
 @cache
@@ -29,7 +37,7 @@ def manual_value(step: str, of: str) -> float:
 
     KeyError where the manual doesn't give it.
     """
-    rows = [row for row in read_limits([dictionary.DATA / "demo_limits.toml"]).rows if row.step == step]
+    rows = [row for row in read_limits([tables.DATA / "demo_limits.toml"]).rows if row.step == step]
     value = getattr(rows[-1], of) if rows else None
     if value is None:
         raise KeyError(f"the demo's manual has no {of} for {step}")
@@ -68,3 +76,83 @@ def quarter_bounds(label: str) -> tuple[date, date]:
 def hand_in_day(label: str) -> date:
     """The day on which a quarter's delivery is handed in."""
     return quarter_bounds(label)[1] + timedelta(days=read_settings()["fleet"]["handed_in_after_d"] - 1)
+
+
+GRAVITY = 9.80665
+DENSITY = 870.0
+
+
+def ambient_pressure(elevation_m: float) -> float:
+    """Pa at an elevation in the standard atmosphere (ISO 2533, troposphere)."""
+    return 101325.0 * (1.0 - 2.25577e-5 * elevation_m) ** 5.25588
+
+
+def kinematic_viscosity(temperature_degC: float, at_40: float, at_100: float) -> float:
+    """mm2/s through two points by the Walther form log10 log10(v + 0.7) = A - B log10 T (ASTM D341)."""
+    w40, w100 = (math.log10(math.log10(v + 0.7)) for v in (at_40, at_100))
+    t40, t100, t = (math.log10(c + 273.15) for c in (40.0, 100.0, temperature_degC))
+    slope = (w40 - w100) / (t100 - t40)
+    return float(10.0 ** (10.0 ** (w40 - slope * (t - t40))) - 0.7)
+
+
+def rotations_to_pressure(
+    *,
+    line_L: float,
+    cooler_L: float,
+    behind_pump_L: float,
+    displacement_cm3: float,
+    air_efficiency: float,
+    oil_efficiency: float,
+    ambient_Pa: float,
+    overpressure_bar: float,
+    head_m: float,
+    line_length_m: float,
+    line_bore_mm: float,
+    viscosity_mm2_s: float,
+    speed_rpm: float,
+) -> float:
+    """Crankshaft rotations until oil has replaced the air before and behind the pump.
+
+    The pump moves ``air_efficiency * displacement`` of air a rotation at its inlet pressure; tank pressure
+    squeezes that air. Returns inf where a dry pump cannot lift the oil (more than 0.10 bar of static lift).
+    """
+    lift = -DENSITY * GRAVITY * head_m - overpressure_bar * 1e5
+    if lift > 0.10e5 and line_L + cooler_L > 0:
+        return math.inf
+    flow = air_efficiency * displacement_cm3 * 1e-6 * speed_rpm / 60.0
+    viscosity = viscosity_mm2_s * 1e-6 * DENSITY
+    drop = 128 * viscosity * line_length_m * flow / (math.pi * (line_bore_mm * 1e-3) ** 4)
+    inlet = max(ambient_Pa - lift - drop, 0.3 * ambient_Pa)
+    air = (line_L + cooler_L) * 1e3 / (air_efficiency * displacement_cm3) * ambient_Pa / inlet
+    return air + behind_pump_L * 1e3 / (oil_efficiency * displacement_cm3)
+
+
+def gap_under_force(
+    air_mm3: np.ndarray,
+    leak_um_per_s: np.ndarray,
+    *,
+    force_N: float,
+    time_s: float,
+    plunger_diameter_mm: float,
+    spring_force_N: float,
+    spring_rate_N_per_mm: float,
+    travel_mm: float,
+    rocker_ratio: float,
+    slack_mm: np.ndarray,
+    ambient_Pa: float,
+    air_index: float,
+    reference_force_N: float,
+) -> np.ndarray:
+    """Valve-side gap in mm after ``time_s`` under ``force_N``, from trapped air and leak-down.
+
+    ``leak_um_per_s`` is the plunger's speed at the reference force; it goes with the chamber's pressure rise.
+    The air is squeezed from ambient pressure with the index ``air_index``; the plunger stops at its travel.
+    """
+    area = math.pi * plunger_diameter_mm**2 / 4.0
+    x = np.zeros_like(air_mm3)
+    for _ in range(30):
+        rise = np.maximum(force_N - spring_force_N - spring_rate_N_per_mm * x, 0.0) / area * 1e6
+        x = 0.5 * x + 0.5 * air_mm3 / area * (1.0 - (ambient_Pa / (ambient_Pa + rise)) ** (1.0 / air_index))
+    share = max(force_N - spring_force_N, 0.0) / (reference_force_N - spring_force_N)
+    plunger = np.minimum(x + leak_um_per_s * 1e-3 * share * time_s, travel_mm)
+    return rocker_ratio * plunger + slack_mm

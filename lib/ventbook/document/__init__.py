@@ -4,9 +4,9 @@ A page's functions return :class:`Blocks`; a notebook's cell shows them as HTML 
 the executed notebook alone can be exported again.
 """
 
-from .arrange import Document, arrange_page
-from .blocks import Block
-from .notebook import find_closing, read_blocks
-from .sequence import MEDIA, Blocks
+from ventbook.document.arrange import Document, arrange_page
+from ventbook.document.blocks import Block
+from ventbook.document.notebook import find_closing, read_blocks
+from ventbook.document.sequence import MEDIA, Blocks
 
 __all__ = ["MEDIA", "Block", "Blocks", "Document", "arrange_page", "find_closing", "read_blocks"]

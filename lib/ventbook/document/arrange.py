@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from .blocks import Block, Closing, Heading, Remark, block_anchor, make_words, plain_words
+from ventbook.document.blocks import Block, Closing, Heading, Remark, block_anchor, make_words, plain_words
 
 HOMELESS = "Comments whose section is no longer on this page"
 

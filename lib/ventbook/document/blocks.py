@@ -12,9 +12,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal, get_args
 
-from ventbook.units import System
-
-from .values import Cell, safe_name
+from ventbook.document.values import Cell, safe_name
+from ventbook.tables.units import System
 
 SpanKind = Literal["", "em", "strong", "code", "formula", "display"]
 

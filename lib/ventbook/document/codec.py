@@ -13,9 +13,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import MISSING, fields
 from typing import Any
 
-from . import blocks
-from .blocks import Block
-from .values import Cell
+from ventbook.document import blocks
+from ventbook.document.blocks import Block
+from ventbook.document.values import Cell
 
 VERSION = 1
 KINDS: dict[str, Any] = {

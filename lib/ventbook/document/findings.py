@@ -9,11 +9,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ventbook import wording
+from ventbook.document import wording
+from ventbook.document.blocks import Closing, Data, Figure, Finding
+from ventbook.document.values import Cell, json_number, json_scalar, neutral_text
 from ventbook.results import DIGITS
-
-from .blocks import Closing, Data, Figure, Finding
-from .values import Cell, json_number, json_scalar, neutral_text
 
 # Paths of the machine that a page was made on tell nothing to whoever reads its numbers.
 PLACES = ("store", "limits")

@@ -5,10 +5,9 @@ from __future__ import annotations
 import re
 from functools import cache
 
-from ventbook.dictionary import DATA, TableError, read_toml
-from ventbook.dictionary.files import check_keys
-
-from .blocks import Span, Words, make_words
+from ventbook.document.blocks import Span, Words, make_words
+from ventbook.tables import DATA, TableError, read_toml
+from ventbook.tables.reader import check_keys
 
 TABLE = DATA / "formulas.toml"
 PATTERN = re.compile(r"(?<!\\)\$\$(.+?)\$\$|(?<!\\)\$([^$\n]+?)\$", re.DOTALL)

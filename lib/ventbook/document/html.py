@@ -13,8 +13,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from .arrange import Document
-from .blocks import (
+from ventbook.document.arrange import Document
+from ventbook.document.blocks import (
     Answer,
     Block,
     Cautions,
@@ -35,9 +35,16 @@ from .blocks import (
     block_anchor,
     make_anchor,
 )
-from .columns import heading
-from .formulas import make_mathml
-from .tables import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, number_rows, text_rows
+from ventbook.document.columns import (
+    NUMBERS_HEADS,
+    NUMBERS_TITLE,
+    PAIRS_HEADS,
+    cut_note,
+    heading,
+    number_rows,
+    text_rows,
+)
+from ventbook.document.formulas import make_mathml
 
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"

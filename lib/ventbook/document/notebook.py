@@ -5,12 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from ventbook.document.blocks import Block, Closing, Plain
+from ventbook.document.codec import decode_blocks
+from ventbook.document.sequence import MEDIA, Blocks
+from ventbook.document.text import read_markdown
 from ventbook.errors import InputError
-
-from .blocks import Block, Closing, Plain
-from .codec import decode_blocks
-from .markdown import read_markdown
-from .sequence import MEDIA, Blocks
 
 
 def read_blocks(notebook: Mapping[str, Any]) -> Blocks:

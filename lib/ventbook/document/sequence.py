@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any, overload
 
-from .blocks import Block, Text, make_words
-from .codec import encode_blocks
-from .html import block_html
-from .plain import block_text
+from ventbook.document.blocks import Block, Text, make_words
+from ventbook.document.codec import encode_blocks
+from ventbook.document.html import block_html
+from ventbook.document.text import block_text
 
 # The media type under which a cell's output carries its blocks, beside the HTML that readers see.
 MEDIA = "application/vnd.ventbook.blocks+json"

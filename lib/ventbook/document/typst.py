@@ -15,8 +15,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from .arrange import Document
-from .blocks import (
+from ventbook.document.arrange import Document
+from ventbook.document.blocks import (
     Answer,
     Block,
     Cautions,
@@ -35,10 +35,17 @@ from .blocks import (
     Text,
     Words,
 )
-from .columns import heading
-from .formulas import find_typst
-from .html import TEMPLATES
-from .tables import NUMBERS_HEADS, NUMBERS_TITLE, PAIRS_HEADS, cut_note, number_rows, text_rows
+from ventbook.document.columns import (
+    NUMBERS_HEADS,
+    NUMBERS_TITLE,
+    PAIRS_HEADS,
+    cut_note,
+    heading,
+    number_rows,
+    text_rows,
+)
+from ventbook.document.formulas import find_typst
+from ventbook.document.html import TEMPLATES
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 # Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take; widest

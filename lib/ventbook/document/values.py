@@ -12,7 +12,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pandas as pd
 
-from ventbook import wording
+from ventbook.document import wording
 from ventbook.results import DIGITS
 
 Cell = str | int | float | bool | None

@@ -8,15 +8,13 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from ventbook import units as unit_table
-from ventbook import wording
-from ventbook.units import System
-
-from .blocks import Closing, Column, Data, Finding
-from .columns import heading
-from .findings import finding_row
-from .tables import about_words
-from .values import Cell, json_scalar
+from ventbook.document import wording
+from ventbook.document.blocks import Closing, Column, Data, Finding
+from ventbook.document.columns import about_words, heading
+from ventbook.document.findings import finding_row
+from ventbook.document.values import Cell, json_scalar
+from ventbook.tables import units as unit_table
+from ventbook.tables.units import System
 
 # Workbooks carry a date of their own; a fixed one keeps the bytes the same from run to run.
 CREATED = dt.datetime(2026, 1, 1)
@@ -52,7 +50,7 @@ def number_format(unit: str, form: str, units: System) -> str:
         return "0" if not decimals else "0." + "0" * decimals
     if unit in ("share", "probability"):
         return "0.0"
-    if unit in wording.core.PLAIN:
+    if unit in wording.PLAIN:
         return "General"
     decimals = unit_table.display(0.0, unit, units)[1].decimals
     return "0" if not decimals else "0." + "0" * decimals
@@ -62,7 +60,7 @@ def shown_value(value: float, unit: str, units: System) -> float:
     """A canonical number in the unit of its column's header (shares in per cent)."""
     if unit in ("share", "probability"):
         return 100.0 * value
-    if unit in wording.core.PLAIN:
+    if unit in wording.PLAIN:
         return value
     return float(unit_table.display(float(value), unit, units)[0])
 

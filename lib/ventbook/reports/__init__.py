@@ -1,21 +1,29 @@
-"""Reports: runs the notebooks, exports HTML, PDF and workbook, stamps them, and makes them again to compare."""
+"""Pages: one module a report puts analyses, figures and sentences together. No Jupyter in here.
 
-from .export import export_notebook
-from .run import plan_reports, run_reports, run_tasks
-from .task import Outcome, ReportError, Task, check_writable, scope_of
-from .verify import Verdict, compare_reports, verify_report
+``open_page`` checks what is asked for and opens the records; the module of a report (``ventbook.reports.<report>``)
+has one function a question, each taking the page and returning something a notebook can show.
+"""
+
+from ventbook.reports.page import ColumnSpec, Page, open_page
+from ventbook.reports.parameters import (
+    ParameterError,
+    Period,
+    ReportSpec,
+    check_parameters,
+    choose_period,
+    find_report,
+    report_specs,
+)
 
 __all__ = [
-    "Outcome",
-    "ReportError",
-    "Task",
-    "Verdict",
-    "check_writable",
-    "compare_reports",
-    "export_notebook",
-    "plan_reports",
-    "run_reports",
-    "run_tasks",
-    "scope_of",
-    "verify_report",
+    "ColumnSpec",
+    "Page",
+    "ParameterError",
+    "Period",
+    "ReportSpec",
+    "check_parameters",
+    "choose_period",
+    "find_report",
+    "open_page",
+    "report_specs",
 ]

@@ -1,0 +1,389 @@
+"""Whether the engine ran between a lifter's first and last check, and where that is not recorded but can be told.
+
+One row a lifter and venting: first and last reading at reference force, and how sure it is over the limit.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from pandas.api.extensions import ExtensionArray
+
+from ventbook import tables
+from ventbook.model import verdicts
+from ventbook.numerics import find_places
+from ventbook.physics import gauge, lifter
+from ventbook.records.store import Records
+from ventbook.tables import Limits
+
+MOST_STARTS = 1000  # start numbers are far under it
+Rows = npt.NDArray[np.intp]
+Yes = npt.NDArray[np.bool_]
+
+
+def tell_run_between(
+    since: Any,
+    until: Any,
+    *,
+    again: Yes,
+    venting: Rows,
+    venting_id: pd.Series,
+    records: Mapping[str, pd.DataFrame],
+) -> tuple[pd.arrays.BooleanArray, pd.arrays.BooleanArray]:
+    """(run between the two checks: yes, no, or missing where unknown; taken as between though not recorded).
+
+    Where both numbers are recorded they decide. Where one is empty, the runs that may lie between are those after the
+    first check's number (an empty one: after the first run, for lifters are read after it) up to the last check's (an
+    empty one: the last run before the job was closed). Exactly one is taken as the run between; none or several
+    leave it unknown. A start that was shut down without pressure is no run.
+
+    Parameters
+    ----------
+    since, until : ``after_start`` of the first and the last check of each lifter, missing where empty.
+    again : the lifter was read more than once; else there is nothing to lie between, which is a no.
+    venting : place of each lifter's venting in ``venting_id`` (each id once).
+    records : ``starts`` and ``ventings`` as the store gives them; without starts, nothing can be told.
+    """
+    between: pd.arrays.BooleanArray = pd.array(until > since, dtype="boolean")
+    between[~again] = False
+    taken: pd.arrays.BooleanArray = pd.array(np.zeros(len(between), dtype=bool), dtype="boolean")
+    open_rows = np.flatnonzero(between.isna())
+    if not len(open_rows):
+        return between, taken
+    runs = _order_runs(records, venting_id)
+    place = venting[open_rows]
+    first = np.searchsorted(runs, place * MOST_STARTS)
+    first_run = (
+        np.append(runs, -1)[first] - place * MOST_STARTS
+    )  # of ventings without a run: outside, told below
+    low = _numbers(since, open_rows, first_run)
+    high = _numbers(until, open_rows, np.full(len(place), MOST_STARTS - 1))
+    counts = np.searchsorted(runs, place * MOST_STARTS + high, "right")
+    counts -= np.searchsorted(runs, place * MOST_STARTS + low, "right")
+    has_run = (first_run > 0) & (first_run < MOST_STARTS)
+    taken[open_rows[(counts == 1) & has_run]] = True
+    between[taken.to_numpy(bool)] = True
+    return between, taken
+
+
+def count_runs_taken(lifters: pd.DataFrame) -> tuple[int, int]:
+    """Of the lifters over the limit at the first check and read again: those whose run between is taken from the starts
+    on record, and those where a run between is unknown, which count neither as cured nor as not cured.
+
+    ``lifters`` has the columns over_first, cured, checks, extra_run_between and run_between_taken of the lifter table.
+    """
+    over = lifters["over_first"].fillna(False).to_numpy(bool)
+    taken = over & lifters["run_between_taken"].to_numpy(bool) & lifters["cured"].notna().to_numpy()
+    unknown = over & (lifters["checks"] > 1).to_numpy(bool) & lifters["extra_run_between"].isna().to_numpy()
+    return int(taken.sum()), int(unknown.sum())
+
+
+def _order_runs(records: Mapping[str, pd.DataFrame], venting_id: pd.Series) -> npt.NDArray[np.int64]:
+    """Runs in which pressure showed, none after the job's closing, as place of the venting and number, rising."""
+    starts = records.get("starts")
+    if starts is None or starts.empty:
+        return np.zeros(0, dtype=np.int64)
+    place = find_places(starts["venting_id"], venting_id)
+    ran = (place >= 0) & starts["pressure_shown"].fillna(False).to_numpy(dtype=bool)
+    ventings = records["ventings"]
+    if "started_at" in starts and "closed" in ventings:
+        at = find_places(starts["venting_id"], ventings["venting_id"])
+        closed = ventings["closed"].to_numpy(dtype="datetime64[us]")[at]
+        ran &= ~(starts["started_at"].to_numpy(dtype="datetime64[us]") >= closed + np.timedelta64(1, "D"))
+    key = place[ran] * MOST_STARTS + starts["start_no"].to_numpy(dtype=np.int64)[ran]
+    return np.sort(key)
+
+
+def _numbers(values: Any, rows: Rows, instead: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
+    """Whole numbers of some rows, others in place of missing ones."""
+    part = values.take(rows)
+    found: npt.NDArray[np.int64] = np.where(part.isna(), instead, part.to_numpy(np.int64, na_value=0))
+    return found
+
+
+FEED_ORDER = "feed_order"
+_READING = (
+    "check_no",
+    "after_start",
+    "force_N",
+    "hold_s",
+    "gap_at_once_mm",
+    "gap_at_once_time_s",
+    "gap_no_force_mm",
+    "second_force_N",
+    "second_gap_mm",
+    "gap_mm",
+    "lifter_id",
+    "lifter_history",
+    "oil_temperature_degC",
+    "feel",
+    "gauge",
+    "technician",
+)
+_FIRST = {
+    "gap_mm": "gap_first_mm",
+    "gap_corrected_mm": "gap_first_corrected_mm",
+    "over": "over_first",
+    "comparable": "comparable_first",
+    "over_probability": "over_probability_first",
+    "near_limit": "near_limit_first",
+    "check_no": "first_check_no",
+    "after_start": "first_after_start",
+}
+_LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
+_STARTS = ("first_after_start", "last_after_start")
+_JUDGED = ("comparable", "over", "over_probability", "near_limit")
+_LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
+_CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
+_ENGINE = (
+    "engine_type",
+    FEED_ORDER,
+    "rocker_ratio",
+    "plunger_diameter_mm",
+    "plunger_spring_force_N",
+    "plunger_spring_rate_N_per_mm",
+    "plunger_travel_mm",
+    "plunger_land_mm",
+    "plunger_clearance_um",
+)
+_KEY = ("venting_id", "cylinder", "valve")
+MOST_CYLINDERS = 12
+
+
+def build_lifters(
+    records: Mapping[str, pd.DataFrame],
+    *,
+    limits: Limits | None = None,
+    gauge_u_mm: Mapping[str, float] | None = None,
+    columns: Iterable[str] | None = None,
+) -> pd.DataFrame:
+    """One row a lifter and venting, sorted by date, venting, cylinder and valve.
+
+    Columns: venting_id, its context (engine_id, engine_type, site, date, quarter, reason, lifter_lot), cylinder,
+    valve, position, feed_rank (1 = fed first), the first reading (force_N, hold_s, gap_first_mm, ...), gap_last_mm,
+    checks; both gaps corrected to reference force and hold (``gap_*_corrected_mm``, equal to the reading where it
+    was taken within the limits of force and hold); ``over_first`` and ``over_last`` (the corrected gap is over the
+    limit; missing where the reading is not comparable); ``over_probability_*`` given the gauge; ``cured`` (over at
+    the first check, not over at the last, a run between); ``extra_run_between`` (missing where unknown) and
+    ``run_between_taken`` (not recorded, taken as between: ``tell_run_between``); and the cause of a finding by
+    probability.
+
+    Parameters
+    ----------
+    records : record tables by name, as the store gives them.
+    limits : limits in force; default see :func:`choose_limits`.
+    gauge_u_mm : standard uncertainty of a reading by gauge; default from the studies among the records, and the
+        assumed one for a gauge without a study.
+    columns : only these (all of them take half a gigabyte for a million lifters); default all.
+    """
+    limits = choose_limits(records, limits)
+    gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
+    checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
+    order, place, begins = _order_readings(checks, ventings["venting_id"])
+    read = _at_reference(checks, ventings, order, place, gauge_u_mm)
+    ends = np.append(begins[1:], len(order)) - 1 if len(order) else begins
+    first, last, venting = order[begins], order[ends], place[begins]
+    # Columns as values and the rows of them, each taken once: a sort or a join of the whole table costs many times this.
+    found: dict[str, tuple[Any, Rows]] = {name: (checks[name].array, first) for name in (*_KEY, *_READING)}
+    found |= {
+        name: (ventings[name].array, venting)
+        for name in (*_CONTEXT, *_ENGINE, "quarter")
+        if name != FEED_ORDER
+    }
+    every = np.arange(len(begins))
+    cylinder, valve = (checks[name].array.take(first) for name in _KEY[1:])
+    found["position"] = _name_positions(cylinder, valve), every
+    found["feed_rank"] = _feed_rank(ventings[FEED_ORDER], venting, cylinder), every
+    found |= {
+        "limit_mm": (read["limit_mm"], begins),
+        "limit_status": (ventings["limit_status"].array, venting),
+    }
+    found |= {
+        name: (read[name], begins) for name in ("gauge_u_mm", "gap_corrected_mm", "corrected", *_JUDGED)
+    }
+    found = {_FIRST.get(name, name): column for name, column in found.items()}
+    found |= {
+        "gap_last_mm": (checks["gap_mm"].array, last),
+        "gap_last_corrected_mm": (read["gap_corrected_mm"], ends),
+    }
+    found |= {f"{name}_last": (read[name], ends) for name in _JUDGED}
+    found |= {name: (checks[of].array, last) for name, of in _LAST.items()}
+    found["checks"] = pd.array(ends - begins + 1, dtype="Int64"), every
+    over, again, since, until = (
+        values.take(rows) for values, rows in (found[n] for n in ("over_first", "over_last", *_STARTS))
+    )
+    run_between, taken = tell_run_between(
+        since, until, again=ends > begins, venting=venting, venting_id=ventings["venting_id"], records=records
+    )
+    cured = verdicts.is_cured(over, again, run_between)
+    found |= {
+        "extra_run_between": (run_between, every),
+        "run_between_taken": (taken, every),
+        "cured": (cured, every),
+    }
+
+    def put_together(names: Iterable[str], rows: Rows | None = None) -> pd.DataFrame:
+        chosen = {name: found[name] for name in names}
+        return pd.DataFrame(
+            {n: values.take(at if rows is None else at[rows]) for n, (values, at) in chosen.items()},
+            copy=False,
+        )
+
+    chance = read["over_probability"][begins]
+    finding = np.flatnonzero(over.fillna(False).to_numpy(bool) | (chance >= 0.5))
+    reference = {
+        name: ventings[f"{name}_reference"].to_numpy(float)[venting[finding]] for name in ("force", "hold")
+    }
+    causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
+    wanted = [*found, *causes] if columns is None else list(columns)
+    table = put_together(name for name in wanted if name in found)
+    return table.assign(**{name: causes[name] for name in wanted if name in causes})
+
+
+def choose_limits(records: Mapping[str, pd.DataFrame], limits: Limits | None) -> Limits:
+    """The limits that records are held against: those given; else those beside the store that the records were read
+    from (``Snapshot.records()`` brings them along); else, for frames from elsewhere, only the placeholders of
+    ``data/limits.toml``, which every row then names in ``limit_status``.
+    """
+    if limits is not None:
+        return limits
+    return records.limits if isinstance(records, Records) else tables.load_limits()
+
+
+def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.DataFrame:
+    """Ventings by date and number: what a lifter takes from its venting and engine, and the limits of its check."""
+    ventings = records["ventings"][["venting_id", *_CONTEXT]]
+    ventings = ventings.merge(records["engines"][["engine_id", *_ENGINE]], on="engine_id", how="inner")
+    ventings = ventings.sort_values(["date", "venting_id"], kind="stable", ignore_index=True)
+    types, days = ventings["engine_type"], ventings["date"]
+    gap = limits.frame("lifter_gap", types, days)
+    found = {"limit_mm": gap["high"], "limit_status": gap["status"]}
+    for name in ("force", "hold"):
+        frame = limits.frame(f"check_{name}", types, days)
+        found[f"{name}_reference"] = frame["reference"]
+        found[f"{name}_low"] = frame["taken_low"].fillna(-np.inf)
+        found[f"{name}_high"] = frame["taken_high"].fillna(np.inf)
+    return ventings.assign(quarter=verdicts.quarters_of(days), **found)
+
+
+def _order_readings(checks: pd.DataFrame, venting_id: pd.Series) -> tuple[Rows, Rows, Rows]:
+    """Rows of ``checks`` by venting (as in ``venting_id``), cylinder, valve and check number; the place of each one's
+    venting; and where each lifter begins among them. Checks of other ventings are left out.
+    """
+    place = lifter = find_places(checks["venting_id"], venting_id)
+    for name in ("cylinder", "valve"):
+        lifter = _add_rank(lifter, checks[name])
+    order = np.argsort(_add_rank(lifter, checks["check_no"]), kind="stable")
+    order = order[place[order] >= 0]
+    begins = np.flatnonzero(np.diff(lifter[order], prepend=-1))
+    return order, place[order], begins
+
+
+def _add_rank(key: Rows, values: pd.Series) -> Rows:
+    """A key that sorts as ``key`` does and within it by ``values``, missing ones last."""
+    code, names = pd.factorize(values, sort=True)
+    return key * (len(names) + 1) + np.where(code < 0, len(names), code)
+
+
+def _name_positions(cylinder: ExtensionArray, valve: ExtensionArray) -> ExtensionArray:
+    """Cylinder and valve as text, "2 exhaust"."""
+    (at, cylinders), (of, valves) = cylinder.factorize(), valve.factorize()
+    words = [f"{number} {str(name).replace('_', ' ')}" for number in cylinders for name in valves]
+    missing = (at < 0) | (of < 0)
+    return pd.array([*words, None], dtype="str").take(np.where(missing, len(words), at * len(valves) + of))
+
+
+def _feed_rank(order: pd.Series, venting: Rows, cylinder: ExtensionArray) -> ExtensionArray:
+    """Place of each lifter's cylinder in its engine's feed order; missing where the order isn't recorded."""
+    codes, texts = pd.factorize(order)
+    table = np.full((len(texts) + 1, MOST_CYLINDERS + 1), np.nan)
+    for row, text in enumerate(texts):
+        for place, number in enumerate(re.findall(r"\d+", str(text)), 1):
+            if int(number) <= MOST_CYLINDERS:
+                table[row, int(number)] = place
+    number = cylinder.to_numpy(dtype=np.int64, na_value=0)
+    usable = (number >= 1) & (number <= MOST_CYLINDERS)
+    # Cylinder 0 and the last row (no order recorded) hold no place.
+    return pd.array(table[codes[venting], np.where(usable, number, 0)], dtype="Int64")
+
+
+def _at_reference(
+    checks: pd.DataFrame, ventings: pd.DataFrame, order: Rows, place: Rows, gauge_u_mm: Mapping[str, float]
+) -> dict[str, Any]:
+    """Of each reading: gauge_u_mm, limit_mm, gap_corrected_mm, corrected, comparable, over, over_probability, near_limit."""
+    code, gauges = pd.factorize(checks["gauge"])
+    u = np.array([*(gauge_u_mm.get(name, gauge.ASSUMED_U_MM) for name in gauges), gauge.ASSUMED_U_MM])[
+        code[order]
+    ]
+    gap, force, hold = (checks[name].to_numpy(float)[order] for name in ("gap_mm", "force_N", "hold_s"))
+    at = {name: ventings[name].to_numpy(float)[place] for name in (*_LIMITS, "limit_mm")}
+    off = ((force < at["force_low"]) | (force > at["force_high"])) & ~np.isnan(at["force_reference"])
+    off |= ((hold < at["hold_low"]) | (hold > at["hold_high"])) & ~np.isnan(at["hold_reference"])
+    corrected = gap.copy()
+    if off.any():
+        part = {name: checks[name].array.take(order[off]) for name in _READING}
+        part |= {name: ventings[name].array.take(place[off]) for name in (*_CONTEXT, *_ENGINE)}
+        corrected[off] = lifter.correct_to_reference(
+            pd.DataFrame(part).assign(gauge_u_mm=u[off]),
+            reference_force_N=at["force_reference"][off],
+            reference_hold_s=at["hold_reference"][off],
+        )
+    limit = at["limit_mm"]
+    judged = verdicts.judge_readings(
+        gap, corrected=corrected, u=u, limit=limit, force=force, reference_force=at["force_reference"]
+    )
+    probability = gauge.over_limit_probability(corrected, u, limit)
+    return {
+        "gauge_u_mm": u,
+        "limit_mm": limit,
+        "gap_corrected_mm": corrected,
+        "corrected": off,
+        "comparable": judged.comparable,
+        "over": judged.over,
+        "over_probability": np.where(judged.comparable.to_numpy(bool), probability, np.nan),
+        "near_limit": judged.near,
+    }
+
+
+def _split_causes(
+    findings: pd.DataFrame, finding: Rows, n: int, reference: Mapping[str, npt.NDArray[np.float64]]
+) -> dict[str, Any]:
+    """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters.
+
+    ``reference``: "force" and "hold" of each finding's limit, which stand in where the check records none.
+    """
+    numbers = [f"{part}_probability" for part in lifter.CAUSES] + ["trapped_air_mm3", "growth_um_per_s"]
+    columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
+    code, causes = np.zeros(n, np.intp), [""]
+    if len(finding):
+        split = _split_by_reference(findings.rename(columns={"gap_first_mm": "gap_mm"}), reference)
+        for name in numbers:
+            columns[name][finding] = split[name].to_numpy()
+        code[finding], names = pd.factorize(split["cause"])
+        code[finding] += 1
+        causes += list(names)
+    return {"cause": pd.array(causes, dtype="str").take(code), **columns}
+
+
+def _split_by_reference(
+    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]]
+) -> pd.DataFrame:
+    """:func:`lifter.split_gaps` of each group of findings whose limit is meant for the same force and hold."""
+    pairs, which = np.unique(
+        np.column_stack([reference["force"], reference["hold"]]), axis=0, return_inverse=True
+    )
+    parts = []
+    for number, (force, hold) in enumerate(pairs):
+        parts.append(
+            lifter.split_gaps(
+                findings.iloc[np.flatnonzero(which == number)],
+                reference_force_N=None if np.isnan(force) else float(force),
+                reference_hold_s=None if np.isnan(hold) else float(hold),
+            )
+        )
+    return pd.concat(parts).loc[findings.index]

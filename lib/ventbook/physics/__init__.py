@@ -1,0 +1,1 @@
+"""What oil, pump, lines, lifters and gauges do: formulas and their uncertainty, no records."""

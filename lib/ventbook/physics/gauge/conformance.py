@@ -1,0 +1,235 @@
+"""What a reading says about the true gap: probability over the limit, guard bands, risks.
+
+References
+----------
+[1] JCGM 106:2012, Evaluation of measurement data - the role of measurement uncertainty in conformity
+    assessment.
+[2] ISO 14253-1:2017, decision rules for verifying conformity.
+
+How many verdicts are wrong over the long run: lifters that pass though over the limit, or fail though within it.
+
+References
+----------
+[1] D. B. Rubin, Ann. Statist. 9 (1981) 130: the Bayesian bootstrap.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special
+
+from ventbook.model.verdicts import is_over
+from ventbook.physics.gauge.fleet import (
+    Floats,
+    GapDistribution,
+    climb,
+    deconvolve_gaps,
+    group_readings,
+    tell_likelihood,
+)
+from ventbook.results import Estimate, NotEnoughData, no_estimate
+from ventbook.tables import evidence
+
+ASSUMED_U_MM = 0.02
+"""Standard uncertainty (mm) of a gap reading where no study stands behind the gauge. Common practice, no
+source; every number that rests on it is marked "assumed"."""
+
+Array = npt.NDArray[np.float64]
+
+
+def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
+    """Probability that the true gap is over the limit, given the reading (JCGM 106 [1], flat prior).
+
+    P = Phi((gap - limit) / u). With u = 0 the reading is taken as true: 1 over the limit, 0 at or under it.
+
+    Parameters
+    ----------
+    gap : reading in mm; NaN = not recorded, gives NaN (still not recorded).
+    u : standard uncertainty in mm, 0 or more; NaN gives NaN.
+    limit : in mm; NaN gives NaN.
+
+    Returns
+    -------
+    Array of the broadcast shape, in [0, 1].
+    """
+    gap, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (gap, u, limit)))
+    if np.any(u < 0):
+        raise ValueError("u must be 0 mm or more")
+    sure = u == 0
+    p = special.ndtr((gap - limit) / np.where(sure, 1.0, u))
+    known = ~(np.isnan(gap) | np.isnan(u) | np.isnan(limit))
+    return np.where(sure & known, is_over(gap, limit).astype(float), p)
+
+
+def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
+    """Largest reading (mm) that may be accepted: the true gap is then within the limit with ``probability``.
+
+    limit - z u, z the one-sided normal quantile (1.645 for 95 %: the decision rule of ISO 14253-1 [2]).
+    Never under 0.
+    """
+    if not u >= 0:
+        raise ValueError(f"u must be 0 mm or more; got {u!r}")
+    if not 0 < probability < 1:
+        raise ValueError(f"probability must lie between 0 and 1; got {probability!r}")
+    return float(max(0.0, limit - special.ndtri(probability) * u))
+
+
+def worst_false_accept(guard: float, *, coverage_factor: float = 2.0) -> float:
+    """Chance of passing a lifter that sits at the limit when accepting up to limit - guard U, U = k u."""
+    return float(special.ndtr(-guard * coverage_factor))
+
+
+METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"
+SLICES = 101
+DRAWS, DRAW_STEPS = 200, 200
+
+
+@dataclass(frozen=True)
+class WrongVerdicts:
+    """Shares of all lifters, and of those passed and failed, for a fleet's distribution of true gaps.
+
+    over : truly over the limit; failed : read over the acceptance limit; false_pass, false_fail : both wrong ways, as
+    shares of all lifters; passed_wrongly, failed_wrongly : of those passed and of those failed.
+    """
+
+    over: float
+    failed: float
+    false_pass: float
+    false_fail: float
+    passed_wrongly: float
+    failed_wrongly: float
+
+
+@dataclass(frozen=True)
+class LongRun:
+    """Wrong verdicts over the long run: shares ``failed_wrongly`` of the lifters that read over, ``false_pass`` of all.
+
+    ``verdicts`` has both with the rest, ``guarded`` the same if readings only up to ``accept_mm`` pass, so that each passed
+    lifter is within the limit with 95 % probability; None where there are too few readings.
+    """
+
+    failed_wrongly: Estimate
+    false_pass: Estimate
+    verdicts: WrongVerdicts | None = None
+    guarded: WrongVerdicts | None = None
+    accept_mm: float | None = None
+
+
+def expect_wrong_verdicts(
+    spread: GapDistribution, *, u: float, limit: float, accept: float | None = None, bias: float = 0.0
+) -> WrongVerdicts:
+    """Wrong verdicts in the fleet when readings up to ``accept`` (default: the limit) pass.
+
+    A reading is the true gap plus ``bias`` plus an error of standard deviation ``u``, all in mm.
+    """
+    over, failed, false_pass, false_fail = (
+        float(part @ spread.weight) for part in _judge_components(spread, u, limit, accept, bias)
+    )
+    return WrongVerdicts(
+        over,
+        failed,
+        false_pass,
+        false_fail,
+        false_pass / (1 - failed) if failed < 1 else 0.0,
+        false_fail / failed if failed > 0 else 0.0,
+    )
+
+
+def _judge_components(
+    spread: GapDistribution, u: float, limit: float, accept: float | None, bias: float
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Over, failed, passed wrongly and failed wrongly, as shares of each component's lifters."""
+    if not (u >= 0 and limit > 0):
+        raise ValueError(f"limit must be over 0 and u 0 or more; got {limit}, {u}")
+    # equal shares of a component: the middle of each slice, so that the limit splits one slice at most
+    z = special.ndtri((np.arange(SLICES) + 0.5) / SLICES)
+    gap = np.maximum(spread.middle[:, None] + spread.width * z, 0.0)
+    fail = over_limit_probability(gap + bias, u, limit if accept is None else accept)
+    over = is_over(gap, limit)
+    return over.mean(1), fail.mean(1), (over * (1 - fail)).mean(1), (~over * fail).mean(1)
+
+
+def estimate_wrong_verdicts(
+    reading: Any, engine: Any, *, u: Any, step: float, limit: float, level: float = 0.95, seed: int = 0
+) -> LongRun:
+    """Wrong verdicts over the long run at ``limit`` mm, with intervals, from a fleet's first readings.
+
+    ``reading`` in mm with standard uncertainty ``u`` (one value or one a reading) and the engine each belongs to; ``step``
+    is what the gauge reads in. Intervals: engines drawn anew (Bayesian bootstrap [1]), the upper end with one reading at the
+    limit that wasn't seen besides, because a fleet in which none fell there may still have some. Under the numbers of
+    ``[wrong_verdicts]`` in data/tiers.toml the state is too_few.
+    """
+    gap = pd.to_numeric(pd.Series(reading)).to_numpy(dtype=float, na_value=np.nan)
+    ok = np.isfinite(gap)
+    error = np.broadcast_to(np.asarray(u, dtype=float), gap.shape)[ok]
+    gap, ids = gap[ok], pd.factorize(np.asarray(engine, dtype=object)[ok])[0]
+    engines, failed = int(ids.max(initial=-1)) + 1, int(is_over(gap, limit).sum())
+    need = evidence.need("wrong_verdicts")
+
+    def none(what: str) -> Estimate:
+        state = "too_few" if len(gap) and limit > 0 else "not_recorded"
+        return no_estimate(
+            state, level=level, unit="share", n=len(gap), clusters=engines, method=METHOD, note=what
+        )
+
+    if not limit > 0:
+        return LongRun(none("no limit"), none("no limit"))
+    what = f"{need['readings']} readings on {need['engines']} engines are needed"
+    if len(gap) < need["readings"] or engines < need["engines"]:
+        return LongRun(none(what), none(what))
+    try:
+        spread = deconvolve_gaps(gap, u=error, step=step)
+    except NotEnoughData:
+        what = "too few readings over the gauge's step"
+        return LongRun(none(what), none(what))
+    middle = float(np.median(error))
+    verdicts, accept = expect_wrong_verdicts(spread, u=middle, limit=limit), guard_band(limit, middle)
+    guarded = expect_wrong_verdicts(spread, u=middle, limit=limit, accept=accept)
+    draws, unseen = _draw_weights(gap, ids, engines, spread, u=error, step=step, limit=limit, seed=seed)
+    _, fail, false_pass, false_fail = _judge_components(spread, middle, limit, None, 0.0)
+
+    def ends(value: float, part: Floats, of: Floats) -> Estimate:
+        low, high = (
+            float(np.quantile(w @ part / np.maximum(w @ of, 1e-300), q))
+            for w, q in ((draws, (1 - level) / 2), (unseen, (1 + level) / 2))
+        )
+        return Estimate(value, min(low, value), max(high, value), level, "share", len(gap), engines, METHOD)
+
+    passed = ends(verdicts.false_pass, false_pass, np.ones(len(fail)))
+    wrongly = none(f"{failed} readings over the limit; {need['failed']} are needed")
+    if failed >= need["failed"]:
+        wrongly = ends(verdicts.failed_wrongly, false_fail, fail)
+    return LongRun(wrongly, passed, verdicts, guarded, accept)
+
+
+def _draw_weights(
+    gap: Floats,
+    ids: npt.NDArray[np.intp],
+    engines: int,
+    spread: GapDistribution,
+    *,
+    u: Floats,
+    step: float,
+    limit: float,
+    seed: int,
+) -> tuple[Floats, Floats]:
+    """Weights of the components, (draws, components), with engines drawn anew; and the same with one reading at the
+    limit besides that was not seen."""
+    rng = np.random.default_rng(seed)
+    readings = group_readings(gap, u=u, step=step)
+    likelihood = tell_likelihood(readings, spread.middle, spread.width)
+    chance = rng.exponential(size=(DRAWS, engines))
+    counts = np.array([readings.count(row[ids]) for row in chance])
+    counts *= len(gap) / counts.sum(axis=1, keepdims=True)
+    start = np.repeat((0.9 * spread.weight + 0.1 / len(spread.weight))[None], DRAWS, axis=0)
+    at_limit = np.exp(-0.5 * ((limit - spread.middle) ** 2 / (np.median(u) ** 2 + spread.width**2)))
+    unseen = np.vstack([likelihood, at_limit])
+    return (
+        climb(likelihood, counts, start, steps=DRAW_STEPS),
+        climb(unseen, np.column_stack([counts, rng.exponential(size=DRAWS)]), start, steps=DRAW_STEPS),
+    )

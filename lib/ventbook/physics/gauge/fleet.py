@@ -1,0 +1,330 @@
+"""What hangs on the gauge in a fleet: verdicts near the limit, and gauges that differ in routine use.
+
+The fleet's own distribution of true gaps: what the readings say once the gauge's error is taken out, of no set shape.
+
+True gaps are a mixture of narrow normals, one every gauge uncertainty and as wide as it, so that sound lifters at .2 mm
+and air-bound ones at .8 mm stand side by side without a curve that must run through the limit between them. The weights
+make the readings as likely as can be, by expectation-maximisation. A reading counts as the step that it lies in, one
+under the gauge's step as anything up to it.
+
+References
+----------
+[1] J. Kiefer, J. Wolfowitz, Ann. Math. Statist. 27 (1956) 887: the mixing distribution of highest likelihood.
+[2] R. Koenker, I. Mizera, JASA 109 (2014) 674: on a grid it is a convex problem, and how far off the top bounds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import special, stats
+
+from ventbook.numerics import judge_fit
+from ventbook.results import NotEnoughData
+from ventbook.tables.evidence import load_budget
+
+FEW_ENGINES = 400
+#: Gauges in routine use, as a family of the quarter's error budget.
+FAMILY = "gauge.routine"
+
+
+def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series) -> dict[str, float]:
+    """How many findings hang on the gauge.
+
+    Returns counts over the rows with a probability: findings (readings over the limit), near (readings within 2 u
+    of the limit), findings_near and passes_near (which of them read over, which did not), expected_over (sum of
+    probabilities), expected_false_fail and expected_false_pass.
+    """
+    p = probability.to_numpy(dtype=float, na_value=np.nan)
+    known = np.isfinite(p)
+    o = over.astype("boolean").fillna(False).to_numpy(dtype=bool)[known]
+    b = near.astype("boolean").fillna(False).to_numpy(dtype=bool)[known]
+    p = p[known]
+    return {
+        "lifters": float(p.size),
+        "findings": float(o.sum()),
+        "near": float(b.sum()),
+        "findings_near": float((o & b).sum()),
+        "passes_near": float((~o & b).sum()),
+        "expected_over": float(p.sum()),
+        "expected_false_fail": float((1 - p)[o].sum()),
+        "expected_false_pass": float(p[~o].sum()),
+    }
+
+
+def compare_gauges(
+    lifters: pd.DataFrame,
+    *,
+    gap: str = "gap_first_mm",
+    gauge: str = "gauge",
+    engine: str = "engine_id",
+    venting: str = "venting_id",
+    strata: tuple[str, ...] = ("engine_type", "site"),
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """Gauge against the others from routine records: a hint where there is no study.
+
+    The unit is the venting: its median reading by gauge, set beside other gauges' readings in the same stratum (same
+    engine type and site). Difference of a gauge: mean of its ventings less mean of the others' in the strata that
+    hold both, weighted by overlap; interval by leaving out one engine at a time (linearised over FEW_ENGINES), t
+    quantile. From three gauges on, one that stands out (p under its part of the family's share) is taken from the others' company before
+    they are set side by side again, so that a gauge that reads high does not make sound ones look low. Where a gauge
+    shares no site with another, engine types alone make the strata and the note says that gauge and site can't be told
+    apart.
+
+    Returns
+    -------
+    Frame: gauge, readings, ventings, engines, sites, difference_mm, low, high, p, level, state, note; a gauge without
+    company keeps its row.
+    """
+    columns = [gap, gauge, engine, venting, *strata]
+    missing = [c for c in columns if c not in lifters.columns]
+    if missing:
+        raise ValueError(f"lifters lacks the columns {', '.join(missing)}")
+    data = lifters.loc[lifters[gap].notna() & lifters[gauge].notna(), columns]
+    units = (
+        data.groupby([venting, gauge], observed=True)
+        .agg(reading=(gap, "median"), readings=(gap, "size"), **{c: (c, "first") for c in (engine, *strata)})
+        .reset_index()
+    )
+    names = sorted(units[gauge].astype("str").unique().tolist())
+    label = units[gauge].astype("str").to_numpy()
+    company = set(names)
+    sure = load_budget().share(FAMILY)
+    while len(company) > 2:
+        found = {
+            g: _difference(units, label, g, company, engine, list(strata), level) for g in sorted(company)
+        }
+        worst = min(company, key=lambda g: (found[g]["p"] if found[g] else 1.0, g))
+        if not found[worst] or found[worst]["p"] >= sure / len(names):
+            break
+        company.discard(worst)
+    rows = []
+    for name in names:
+        mine = label == name
+        row = {
+            "gauge": name,
+            "readings": int(units.loc[mine, "readings"].sum()),
+            "ventings": int(mine.sum()),
+            "engines": int(units.loc[mine, engine].nunique()),
+            "sites": ", ".join(sorted(map(str, units.loc[mine, strata[-1]].dropna().unique()))),
+            "level": level,
+        }
+        answer = _difference(units, label, name, company, engine, list(strata), level)
+        note = "" if name in company else "stands out; left out where the others are set side by side"
+        if answer and len(names) == 2 and answer["p"] < sure:
+            note = "two gauges differ: which of them is off can't be told"
+        if not answer and len(strata) > 1:
+            answer = _difference(units, label, name, company, engine, list(strata[:-1]), level)
+            note = f"used where no other gauge was: gauge and {strata[-1]} can't be told apart"
+        if not answer:
+            rows.append(
+                row
+                | {
+                    "state": "too_few",
+                    "note": "no 5 ventings of each side on one engine type, or readings without spread",
+                }
+            )
+        else:
+            rows.append(row | answer | {"state": "estimated", "note": note})
+    names_out = [
+        "gauge", "readings", "ventings", "engines", "sites", "difference_mm", "low", "high", "p", "level", "state",
+        "note",
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=names_out)
+    return table.astype(dict.fromkeys(("difference_mm", "low", "high", "p"), float))
+
+
+def _difference(
+    units: pd.DataFrame,
+    label: np.ndarray,
+    name: str,
+    company: set[str],
+    engine: str,
+    strata: list[str],
+    level: float,
+) -> dict[str, float]:
+    """Difference of one gauge from its company in shared strata; empty where there are under 5 ventings a side."""
+    wanted = (label == name) | np.isin(label, sorted(company))
+    mine = (label == name)[wanted]
+    y = units["reading"].to_numpy(dtype=float)[wanted]
+    code = pd.factorize(units.loc[wanted, strata].astype("str").agg("\x1f".join, axis=1))[0]
+    group = pd.factorize(units.loc[wanted, engine])[0]
+    if mine.size == 0:
+        return {}
+    own, other = np.bincount(code, mine.astype(float)), np.bincount(code, (~mine).astype(float))
+    use = (own >= 2) & (other >= 2)
+    if own[use].sum() < 5 or other[use].sum() < 5:
+        return {}
+    rows = use[code]
+    y, mine, code, group = y[rows], mine[rows], code[rows], np.unique(group[rows], return_inverse=True)[1]
+    engines = int(group.max()) + 1
+    if engines < 4:
+        return {}
+    size = use.size
+
+    def estimate(keep: np.ndarray) -> float:
+        a, b = np.bincount(code[keep & mine], minlength=size), np.bincount(code[keep & ~mine], minlength=size)
+        both = (a > 0) & (b > 0)
+        if not both.any():
+            return value
+        sa, sb = (np.bincount(code[keep & side], y[keep & side], size)[both] for side in (mine, ~mine))
+        w = (a * b / np.maximum(a + b, 1))[both]
+        return float((w * (sa / a[both] - sb / b[both])).sum() / w.sum())
+
+    value = 0.0
+    value = estimate(np.ones(y.size, dtype=bool))
+    if engines <= FEW_ENGINES:
+        left = np.array([estimate(group != g) for g in range(engines)])
+        error = float(np.sqrt((engines - 1) / engines * ((left - left.mean()) ** 2).sum()))
+    else:
+        a, b = np.bincount(code[mine], minlength=size), np.bincount(code[~mine], minlength=size)
+        w = a * b / np.maximum(a + b, 1)
+        side = np.where(mine, a[code], b[code])
+        mean = np.where(mine, (np.bincount(code[mine], y[mine], size) / np.maximum(a, 1))[code],
+                        (np.bincount(code[~mine], y[~mine], size) / np.maximum(b, 1))[code])  # fmt: skip
+        pull = np.bincount(group, np.where(mine, 1, -1) * w[code] / w.sum() / side * (y - mean), engines)
+        error = float(np.sqrt(engines / (engines - 1) * (pull**2).sum()))
+    if judge_fit(estimates=[value, error], spread=error):
+        return {}
+    t = float(stats.t.ppf(0.5 + level / 2, engines - 2))
+    p = float(2 * stats.t.sf(abs(value) / error, engines - 2))
+    return {"difference_mm": value, "low": value - t * error, "high": value + t * error, "p": p}
+
+
+Floats = npt.NDArray[np.float64]
+
+LEAST_READINGS = 8
+USUAL_STEPS_MM = (0.01, 0.02, 0.05, 0.1)
+STEPS, ENOUGH = (
+    2_000,
+    0.5,
+)  # of the climb; it ends sooner where the log-likelihood can't rise by more than ENOUGH
+MOST_COMPONENTS, MOST_READINGS = 400, 800
+NARROWEST_MM = 0.002
+
+
+@dataclass(frozen=True)
+class GapDistribution:
+    """True gaps (mm) of a fleet: normals at ``middle`` of standard deviation ``width`` with weights that sum to 1.
+
+    n readings, ``under_step`` of them under the gauge's step.
+    """
+
+    middle: Floats
+    width: float
+    weight: Floats
+    n: int
+    under_step: int
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Distinct readings as (low, high] in mm with their uncertainty, and which of them each reading is."""
+
+    low: Floats
+    high: Floats
+    u: Floats
+    code: npt.NDArray[np.integer[Any]]
+    under_step: int
+
+    def count(self, weight: Floats | None = None) -> Floats:
+        """Readings (or their weights) by distinct reading."""
+        return np.bincount(self.code, weight, len(self.low)).astype(np.float64)
+
+
+def deconvolve_gaps(reading: Any, *, u: Any, step: float) -> GapDistribution:
+    """Distribution of true gaps from first readings (mm) of standard uncertainty ``u`` (one value or one a reading).
+
+    ``step``: what the gauge reads in, mm. Missing readings are left out. Raises NotEnoughData with under
+    LEAST_READINGS readings of at least a step.
+    """
+    readings = group_readings(reading, u=u, step=step)
+    at, width = lay_components(readings)
+    counts = readings.count()
+    likelihood = tell_likelihood(readings, at, width)
+    weight = climb(likelihood, counts[None], np.full((1, len(at)), 1.0 / len(at)), steps=STEPS)[0]
+    return GapDistribution(at, width, weight, int(counts.sum()), readings.under_step)
+
+
+def reading_step(reading: pd.Series) -> float:
+    """Largest usual step that nearly all readings are multiples of, mm; .01 where none fits."""
+    values = reading.dropna().to_numpy(dtype=float)
+    values = values[values > 0]
+    for step in sorted(USUAL_STEPS_MM, reverse=True):
+        if values.size and (np.abs(values / step - np.round(values / step)) < 1e-6).mean() > 0.98:
+            return step
+    return USUAL_STEPS_MM[0]
+
+
+def group_readings(reading: Any, *, u: Any, step: float) -> Readings:
+    """The distinct readings of a fleet; see :func:`deconvolve_gaps`."""
+    if not step > 0:
+        raise ValueError(f"step must be over 0 mm; got {step!r}")
+    gap = pd.to_numeric(pd.Series(reading)).to_numpy(dtype=float, na_value=np.nan)
+    error = np.broadcast_to(np.asarray(u, dtype=float), gap.shape)
+    ok = np.isfinite(gap)
+    if not (np.isfinite(error[ok]).all() and (error[ok] >= 0).all()):
+        raise ValueError("u must be finite and 0 mm or more for every reading")
+    gap, error = gap[ok], error[ok]
+    over = gap >= step - 1e-12
+    if over.sum() < LEAST_READINGS:
+        raise NotEnoughData(
+            "spread of true gaps, readings over the gauge's step", n=int(over.sum()), needed=LEAST_READINGS
+        )
+    table = pd.DataFrame({"gap": np.where(over, gap.round(6), 0.0), "u": error.round(6), "over": over})
+    grouped = table.groupby(["gap", "u", "over"], sort=True)
+    if grouped.ngroups > MOST_READINGS:
+        fine = max(float(np.median(error)) / 4, gap.max() / MOST_READINGS)
+        table["gap"] = np.where(over, np.maximum((gap / fine).round() * fine, step), 0.0)
+        grouped = table.groupby(["gap", "u", "over"], sort=True)
+    value, spread, seen = (column.to_numpy() for _, column in grouped.size().index.to_frame().items())
+    low = np.where(seen, value - step / 2, -np.inf)
+    high = np.where(seen, value + step / 2, step)
+    return Readings(low, high, spread, grouped.ngroup().to_numpy(dtype=np.intp), int((~over).sum()))
+
+
+def lay_components(readings: Readings) -> tuple[Floats, float]:
+    """Where the narrow normals lie that the distribution is put together from, and how wide they are."""
+    top = float(readings.high.max()) + 2 * float(readings.u.max())
+    width = max(float(np.median(readings.u[readings.code])), NARROWEST_MM, top / MOST_COMPONENTS)
+    at = np.arange(0.0, top + width, width)
+    best = tell_likelihood(readings, at, width).max(axis=0)
+    return at[best > 1e-6 * best.max()], width  # none where no reading is near
+
+
+def tell_likelihood(readings: Readings, at: Floats, width: float) -> Floats:
+    """Probability of each distinct reading under each component, (readings, components)."""
+    spread = np.hypot(readings.u, width)[:, None]
+    low, high = ((end[:, None] - at) / spread for end in (readings.low, readings.high))
+    # both tails keep their digits: the upper one is read from the other side
+    flip = low > 0
+    return special.ndtr(np.where(flip, -low, high)) - special.ndtr(np.where(flip, -high, low))
+
+
+def climb(likelihood: Floats, counts: Floats, weight: Floats, *, steps: int) -> Floats:
+    """Weights of highest likelihood for each row of ``counts`` (b, readings) from ``weight`` (b, components)."""
+    total = counts.sum(axis=1, keepdims=True)
+    for _ in range(steps):
+        gain = (counts / np.maximum(weight @ likelihood.T, 1e-300)) @ likelihood / total
+        if np.all((gain.max(axis=1) - 1.0) * total[:, 0] < ENOUGH):
+            break
+        weight = weight * gain
+    return weight / weight.sum(axis=1, keepdims=True)
+
+
+def gap_density(spread: GapDistribution, gap: npt.ArrayLike) -> Floats:
+    """Density [1/mm] of true gaps at ``gap`` (any shape), half a reading of all spread evenly besides.
+
+    So that a gap where no reading fell is unlikely, not impossible.
+    """
+    x = np.asarray(gap, dtype=float)
+    fine = np.arange(0.0, float(spread.middle[-1]) + 6 * spread.width, spread.width / 4)
+    z = (fine[:, None] - spread.middle) / spread.width
+    curve = np.exp(-0.5 * z**2) @ spread.weight / (spread.width * np.sqrt(2 * np.pi))
+    even = 0.5 / fine[-1]
+    return (spread.n * np.interp(x, fine, curve, right=0.0) + even) / (spread.n + 0.5)

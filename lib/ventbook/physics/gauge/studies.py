@@ -1,0 +1,745 @@
+"""Variance components of a measurement study: analysis of variance (balanced) and REML (any).
+
+References
+----------
+[1] D. C. Montgomery, Design and Analysis of Experiments, gauge studies (random two-way model).
+[2] S. R. Searle, G. Casella, C. E. McCulloch, Variance Components (1992): expected mean squares, REML.
+[3] F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869: limits of a sum of variance components; for gauge
+    studies R. K. Burdick, C. M. Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
+
+Bias of a gauge against reference gaps, and the straight line behind it.
+
+A gauge study as recorded: checked, analysed and answered, whatever its shape.
+
+How large a gauge study has to be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import optimize, stats
+
+from ventbook.numerics import judge_fit, require_fit
+from ventbook.results import Estimate, NotEnoughData, no_estimate
+
+Array = npt.NDArray[np.float64]
+Codes = npt.NDArray[np.int64]
+POOL_ABOVE = 0.25
+"""Interaction with a p value over this is pooled with the repeats (common practice, no source)."""
+
+
+@dataclass(frozen=True)
+class CrossedAnova:
+    """Two-way random analysis of variance of a balanced study, technicians x lifters x repeats.
+
+    Sums and mean squares: technician, lifter, interaction, repeat. Components are variances, not under 0.
+    pooled tells whether the interaction went into the repeats; interaction_p is its p value (None with one repeat).
+    """
+
+    sum_of_squares: dict[str, float]
+    mean_squares: dict[str, float]
+    freedom: dict[str, int]
+    f: dict[str, float]
+    interaction_p: float | None
+    pooled: bool
+    components: dict[str, float]
+
+
+def analyse_crossed(values: npt.ArrayLike, *, pool: bool | None = None) -> CrossedAnova:
+    """Analysis of variance of values[technician, lifter, repeat].
+
+    pool : None pools the interaction with the repeats where its p value is over POOL_ABOVE. One technician gives
+    no technician component, one repeat no interaction of its own (it is then part of the repeats).
+
+    Raises
+    ------
+    NotEnoughData : fewer than two lifters, or one technician with one repeat.
+    """
+    a = np.asarray(values, dtype=float)
+    if a.ndim != 3 or not np.isfinite(a).all():
+        raise ValueError("values must be a finite array of shape (technicians, lifters, repeats)")
+    t, p, r = a.shape
+    if p < 2:
+        raise NotEnoughData("measurement study, lifters", n=p, needed=2)
+    if t * r < 2:
+        raise NotEnoughData("measurement study, readings of each lifter", n=t * r, needed=2)
+    grand, by_t, by_p, cell = a.mean(), a.mean((1, 2)), a.mean((0, 2)), a.mean(2)
+    ss = {
+        "technician": p * r * ((by_t - grand) ** 2).sum(),
+        "lifter": t * r * ((by_p - grand) ** 2).sum(),
+        "interaction": r * ((cell - by_t[:, None] - by_p[None, :] + grand) ** 2).sum(),
+        "repeat": ((a - cell[:, :, None]) ** 2).sum(),
+    }
+    df = {"technician": t - 1, "lifter": p - 1, "interaction": (t - 1) * (p - 1), "repeat": t * p * (r - 1)}
+    ms = {k: ss[k] / df[k] if df[k] else 0.0 for k in ss}
+    interaction_p = None
+    if df["interaction"] and df["repeat"] and ms["repeat"] > 0:
+        ratio = ms["interaction"] / ms["repeat"]
+        interaction_p = float(stats.f.sf(ratio, df["interaction"], df["repeat"]))
+    if not df["repeat"] or not df["interaction"]:
+        pool = True  # nothing to tell the two apart by
+    elif pool is None:
+        pool = interaction_p is not None and interaction_p > POOL_ABOVE
+    error_df = df["interaction"] + df["repeat"]
+    pooled_ms = (ss["interaction"] + ss["repeat"]) / error_df
+    base = pooled_ms if pool else ms["interaction"]
+    repeat = pooled_ms if pool else ms["repeat"]
+    components = {
+        "repeat": repeat,
+        "interaction": 0.0 if pool else max(0.0, (ms["interaction"] - ms["repeat"]) / r),
+        "technician": max(0.0, (ms["technician"] - base) / (p * r)) if t > 1 else 0.0,
+        "lifter": max(0.0, (ms["lifter"] - base) / (t * r)),
+    }
+    f = {k: ms[k] / base if base > 0 else float("inf") for k in ("technician", "lifter")}
+    f["interaction"] = ms["interaction"] / ms["repeat"] if ms["repeat"] > 0 else float("nan")
+    ss, ms = ({k: float(v) for k, v in d.items()} for d in (ss, ms))
+    components = {k: float(v) for k, v in components.items()}
+    return CrossedAnova(
+        ss, ms, df, {k: float(v) for k, v in f.items()}, interaction_p, bool(pool), components
+    )
+
+
+@dataclass(frozen=True)
+class RemlFit:
+    """REML fit of value = mean + random factors + repeat: variances by factor, "repeat" last."""
+
+    mean: float
+    mean_error: float
+    components: dict[str, float]
+    criterion: float
+    n: int
+
+
+def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> RemlFit:
+    """Restricted maximum likelihood [2] for random factors, crossed, nested or unbalanced.
+
+    Every factor is one label a value. The likelihood is profiled over mean and repeat variance and maximised over the
+    factors' spreads relative to it, all 0 or more; matrices are of the size of the labels, not of the values.
+
+    Raises
+    ------
+    NotEnoughData : fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit)
+        values that all agree inside the labels, or a mean that the labels leave nothing of.
+    """
+    y = np.asarray(value, dtype=float)
+    names = list(factors)
+    codes = [np.unique(np.asarray(factors[k]).astype(str), return_inverse=True)[1] for k in names]
+    sizes = [int(c.max()) + 1 if c.size else 0 for c in codes]
+    for name, size in zip(names, sizes, strict=True):
+        if size < 2:
+            raise NotEnoughData(f"measurement study, labels of {name}", n=size, needed=2)
+        if size >= y.size:
+            raise NotEnoughData(
+                f"measurement study, values for {size} labels of {name}", n=y.size, needed=size + 1
+            )
+    q, n = sum(sizes), y.size
+    require_fit("measurement study", spread=_spread_inside(y, codes, sizes))
+    offset = np.concatenate([[0], np.cumsum(sizes)])
+    z = np.zeros((n, q))
+    for start, code in zip(offset, codes, strict=False):
+        z[np.arange(n), start + code] = 1.0
+    centre = y.mean()
+    yc = y - centre
+    ztz, zty, zt1 = z.T @ z, z.T @ yc, z.sum(0)
+    owner = np.repeat(np.arange(len(names)), sizes)
+
+    def parts(theta: Array) -> tuple[float, float, float]:
+        lam = np.abs(theta)[owner]
+        m = np.eye(q) + lam[:, None] * ztz * lam[None, :]
+        factor = np.linalg.cholesky(m)
+        a, b = np.linalg.solve(factor, lam * zty), np.linalg.solve(factor, lam * zt1)
+        one = n - b @ b
+        mean = (yc.sum() - a @ b) / one
+        rest = yc @ yc - a @ a - one * mean**2
+        return 2 * float(np.log(np.diag(factor)).sum()) + np.log(one), max(rest, 1e-300), mean
+
+    def criterion(theta: Array) -> float:
+        log_det, rest, _ = parts(theta)
+        return log_det + (n - 1) * np.log(rest)
+
+    best = None
+    for start in (1.0, 0.1, 5.0):
+        found = optimize.minimize(
+            criterion, np.full(len(names), start), method="L-BFGS-B", bounds=[(0, 1e6)] * len(names),
+            options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
+        )  # fmt: skip
+        if best is None or found.fun < best.fun - 1e-12:
+            best = found
+    assert best is not None
+    polished = optimize.minimize(
+        criterion, best.x, method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 2000}
+    )
+    theta = np.abs(polished.x if polished.fun <= best.fun else best.x)
+    settled = bool(np.isfinite(best.fun) and (best.success or polished.success))
+    require_fit("measurement study", converged=settled and float(theta.max()) < 1e6, estimates=theta)
+    _, rest, mean = parts(theta)
+    repeat = rest / (n - 1)
+    lam = theta[owner]
+    factor = np.linalg.cholesky(np.eye(q) + lam[:, None] * ztz * lam[None, :])
+    b = np.linalg.solve(factor, lam * zt1)
+    components = {name: float(repeat * v**2) for name, v in zip(names, theta, strict=True)}
+    components["repeat"] = float(repeat)
+    return RemlFit(
+        float(centre + mean), float(np.sqrt(repeat / (n - b @ b))), components, float(criterion(theta)), n
+    )
+
+
+def _spread_inside(y: Array, codes: list[Codes], sizes: list[int]) -> float:
+    """What is left of the values once every label has its own level: nothing where readings only repeat."""
+    columns = [
+        np.equal.outer(code, np.arange(size)).astype(float) for code, size in zip(codes, sizes, strict=True)
+    ]
+    design = np.column_stack(columns)
+    rest = (y - y.mean()) - design @ np.linalg.lstsq(design, y - y.mean(), rcond=None)[0]
+    return float(np.sqrt((rest**2).mean()))
+
+
+def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int, float]:
+    """Spread of repeats inside groups, pooled: standard deviation, degrees of freedom, mean of all values.
+
+    Two passes around each group's own mean, so that 0.1 steps on a value of ten million keep nine figures.
+    """
+    y = np.asarray(value, dtype=float)
+    code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
+    if y.size == 0:
+        raise NotEnoughData("repeats, values", n=0, needed=2)
+    shift = y[0]
+    size = np.bincount(code)
+    mean = np.bincount(code, y - shift) / size
+    rest = (y - shift) - mean[code]
+    # the second pass takes out what rounding left in the means
+    mean2 = np.bincount(code, rest) / size
+    square = float(((rest - mean2[code]) ** 2).sum())
+    df = int((size - 1).sum())
+    if df < 1:
+        raise NotEnoughData("repeats, groups read twice", n=0, needed=1)
+    return float(np.sqrt(square / df)), df, float(shift + (y - shift).mean())
+
+
+def one_way_f(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, float, float, float]:
+    """One-way analysis of variance: F, mean square between, mean square within, between-group variance (not under 0)."""
+    y = np.asarray(value, dtype=float)
+    code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
+    size = np.bincount(code).astype(float)
+    k = size.size
+    if k < 2 or y.size <= k:
+        raise NotEnoughData("one-way analysis, groups", n=k, needed=2)
+    sd, _, grand = pool_repeats(y, code)
+    mean = np.bincount(code, y - grand) / size
+    between = float((size * (mean - (size @ mean) / size.sum()) ** 2).sum() / (k - 1))
+    n0 = (size.sum() - (size**2).sum() / size.sum()) / (k - 1)
+    within = sd**2
+    return (
+        between / within if within > 0 else float("inf"),
+        between,
+        within,
+        max(0.0, (between - within) / n0),
+    )
+
+
+def interval_of_sum(
+    mean_squares: Sequence[float], freedom: Sequence[int], factors: Sequence[float], *, level: float
+) -> tuple[float, float]:
+    """Interval of a variance that is a sum of factor x mean square, all factors 0 or more [3].
+
+    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own distance to
+    its chi-square limit. Exact for one part, and holds its level with very few degrees of freedom, where a chi-square with
+    Satterthwaite's degrees of freedom held 77 to 93 of 100 (three technicians). Parts without freedom are left out.
+    """
+    df = np.asarray(freedom, dtype=float)
+    use = df > 0
+    parts = (np.asarray(mean_squares, dtype=float) * np.asarray(factors, dtype=float))[use]
+    df = df[use]
+    if np.any(parts < 0):
+        raise ValueError("factors and mean squares must be 0 or more")
+    total = float(parts.sum())
+    down = 1 - df / stats.chi2.ppf(0.5 + level / 2, df)
+    up = df / stats.chi2.ppf(0.5 - level / 2, df) - 1
+    low = total - float(np.sqrt(((down * parts) ** 2).sum()))
+    return max(low, 0.0), total + float(np.sqrt(((up * parts) ** 2).sum()))
+
+
+def measure_bias(data: pd.DataFrame, *, level: float = 0.95) -> tuple[Estimate, Estimate]:
+    """Bias against the reference gap (mm) and how it grows with the gap (mm a mm).
+
+    From the mean reading of each lifter that has a reference; a lifter is the unit. Bias: mean difference with a t
+    interval (three lifters at least); slope: least squares of difference on reference (four lifters at least).
+    """
+    method = "mean reading of each lifter less its reference"
+    if "reference_gap_mm" not in data.columns or not data["reference_gap_mm"].notna().any():
+        nothing = no_estimate(
+            "not_recorded", level=level, unit="mm", n=0, method=method, note="no reference gap"
+        )
+        return nothing, no_estimate("not_recorded", level=level, unit="mm/mm", n=0, method=method)
+    known = data[data["reference_gap_mm"].notna()]
+    means = known.groupby("lifter", observed=True)[["gap_mm", "reference_gap_mm"]].mean()
+    x = means["reference_gap_mm"].to_numpy(dtype=float)
+    d = means["gap_mm"].to_numpy(dtype=float) - x
+    k = d.size
+    if k < 3:
+        few = no_estimate(
+            "too_few", level=level, unit="mm", n=len(known), clusters=k, method=method, note="under 3 lifters"
+        )
+        return few, no_estimate("too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method)
+    why = judge_fit(spread=float(d.std(ddof=1)))
+    if why:
+        note = f"every lifter reads {d.mean():+.3f} mm against its reference: {why}"
+        few = no_estimate(
+            "too_few", level=level, unit="mm", n=len(known), clusters=k, method=method, note=note
+        )
+        return few, no_estimate(
+            "too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method, note=note
+        )
+    t = float(stats.t.ppf(0.5 + level / 2, k - 1))
+    half = t * float(d.std(ddof=1)) / np.sqrt(k)
+    bias = Estimate(float(d.mean()), d.mean() - half, d.mean() + half, level, "mm", len(known), k, method)
+    line = fit_line(x, d) if k >= 4 and np.ptp(x) > 0 else None
+    if line is None or judge_fit(spread=line.residual_sd):
+        return bias, no_estimate(
+            "too_few", level=level, unit="mm/mm", n=len(known), clusters=k, method=method
+        )
+    t = float(stats.t.ppf(0.5 + level / 2, k - 2))
+    slope = Estimate(
+        line.slope, line.slope - t * line.slope_error, line.slope + t * line.slope_error, level, "mm/mm", len(known), k,
+        "least squares of bias on reference",
+    )  # fmt: skip
+    return bias, slope
+
+
+@dataclass(frozen=True)
+class Line:
+    """Least-squares line y = intercept + slope (x - origin)."""
+
+    intercept: float
+    slope: float
+    intercept_error: float
+    slope_error: float
+    correlation: float
+    residual_sd: float
+    origin: float
+
+    def at(self, x: float) -> tuple[float, float]:
+        """Value of the line at x and its standard error."""
+        d = x - self.origin
+        variance = self.intercept_error**2 + (d * self.slope_error) ** 2
+        variance += 2 * d * self.correlation * self.intercept_error * self.slope_error
+        return self.intercept + self.slope * d, float(np.sqrt(variance))
+
+
+def fit_line(x: np.ndarray, y: np.ndarray, *, origin: float = 0.0) -> Line:
+    """Ordinary least squares with standard errors and their correlation; x must vary and hold three values."""
+    x, y = np.asarray(x, dtype=float) - origin, np.asarray(y, dtype=float)
+    if x.size < 3 or np.ptp(x) <= 0:
+        raise NotEnoughData("line, different x values", n=len(np.unique(x)), needed=3)
+    design = np.column_stack([np.ones_like(x), x])
+    inverse = np.linalg.inv(design.T @ design)
+    coefficients = inverse @ design.T @ y
+    sd = float(np.sqrt(((y - design @ coefficients) ** 2).sum() / (x.size - 2)))
+    errors = sd * np.sqrt(np.diag(inverse))
+    r = float(inverse[0, 1] / np.sqrt(inverse[0, 0] * inverse[1, 1]))
+    (a, b), (ea, eb) = coefficients.tolist(), errors.tolist()
+    return Line(a, b, ea, eb, r, sd, origin)
+
+
+COMPONENTS = ("repeat", "technician", "interaction", "gauge", "lifter", "total")
+METHOD_ANOVA = "analysis of variance, crossed"
+METHOD_REML = "restricted maximum likelihood"
+LEAST_LIFTERS = 5
+CLASSES_FACTOR = float(np.sqrt(2))
+EQUAL_VARIANCE = 1e-18
+"""mm^2; under this the readings of a lifter are equal but for rounding."""
+
+
+@dataclass(frozen=True)
+class GaugeStudy:
+    """What one study says about a gauge.
+
+    state : "estimated", "too_few" or "not_recorded"; note says what is missing or was assumed. shape : "crossed",
+    "unbalanced", "not_crossed", "one_technician". components : a row a component (repeat, technician,
+    interaction, gauge = these three, lifter, total) with variance, sd_mm, share_of_spread (of the total spread)
+    and share_of_limit (2 sd over the limit). u : standard uncertainty of one reading by any technician, mm.
+    classes : how many classes of lifters the gauge tells apart, at least 1.
+    """
+
+    study: str
+    gauge: str
+    state: str
+    shape: str
+    lifters: int
+    technicians: int
+    repeats: int
+    readings: int
+    method: str
+    components: pd.DataFrame
+    u: Estimate
+    share_of_spread: Estimate
+    share_of_limit: Estimate
+    classes: int | None
+    interaction_p: float | None
+    bias: Estimate
+    slope: Estimate
+    note: str
+
+
+def list_studies(readings: pd.DataFrame) -> list[tuple[str, str]]:
+    """(study, gauge) pairs in the records, sorted; a gauge that was not recorded is ""."""
+    if readings.empty:
+        return []
+    pairs = readings[["study", "gauge"]].fillna({"gauge": ""}).drop_duplicates()
+    return sorted((str(s), str(g)) for s, g in pairs.itertuples(index=False))
+
+
+def analyse_study(
+    readings: pd.DataFrame, *, limit: float | None, level: float = 0.95, study: str = "", gauge: str = ""
+) -> GaugeStudy:
+    """Analyse the readings of one study with one gauge.
+
+    Parameters
+    ----------
+    readings : lifter, technician, repeat, gap_mm, and reference_gap_mm where known; rows without a gap are left out.
+    limit : gap limit, mm, that the gauge serves; None leaves the share of the limit open.
+
+    Balanced crossed studies go through the analysis of variance, others through REML. A study in which no two
+    technicians measured the same lifter gives the repeats alone and says that technicians can't be told from
+    lifters.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"level must lie between 0 and 1 (0.95 = 95 %); got {level!r}")
+    data = readings[readings["gap_mm"].notna()].reset_index(drop=True)
+    technician = data["technician"].astype("str").fillna("")
+    data = data.assign(lifter=data["lifter"].astype("str"), technician=technician)
+    sizes = data.groupby(["technician", "lifter"], observed=True).size()
+    counts = sizes.unstack(fill_value=0)  # noqa: PD010 (a series, not a frame)
+    people, lifters = counts.shape if len(data) else (0, 0)
+    repeats = int(counts.to_numpy().max()) if len(data) else 0
+    facts = {"study": study, "gauge": gauge, "lifters": lifters, "technicians": people, "repeats": repeats}
+    facts["readings"] = len(data)
+    bias, slope = measure_bias(data, level=level)
+    if len(data) == 0:
+        return _nothing(facts, "not_recorded", "", "no readings", level, bias, slope)
+    cells = counts.to_numpy()
+    shape = _shape(cells)
+    if lifters < 2 or len(data) <= lifters or not (cells.sum(0) > 1).any():
+        note = f"{lifters} lifters with {len(data)} readings: two lifters read twice each are the least"
+        return _nothing(facts, "too_few", shape, note, level, bias, slope)
+    try:
+        if shape in ("crossed", "one_technician") and cells.min() == cells.max():
+            return _balanced(data, facts, shape, limit, level, bias, slope)
+        if shape == "not_crossed":
+            return _repeats_only(data, facts, limit, level, bias, slope)
+        return _by_reml(data, facts, shape, limit, level, bias, slope)
+    except NotEnoughData as error:
+        return _nothing(facts, "too_few", shape, str(error), level, bias, slope)
+
+
+def _shape(cells: np.ndarray) -> str:
+    if cells.shape[0] == 1:
+        return "one_technician"
+    if cells.min() > 0:
+        return "crossed" if cells.min() == cells.max() else "unbalanced"
+    # technicians are tied together by lifters that two of them measured
+    shared = (cells > 0).astype(int)
+    tie = shared @ shared.T > 0
+    reach = np.linalg.matrix_power(tie.astype(float), len(tie)) > 0
+    return "unbalanced" if reach.all() else "not_crossed"
+
+
+def _balanced(
+    data: pd.DataFrame,
+    facts: dict,
+    shape: str,
+    limit: float | None,
+    level: float,
+    bias: Estimate,
+    slope: Estimate,
+) -> GaugeStudy:
+    ordered = data.sort_values(["technician", "lifter", "repeat"], kind="stable")
+    t, p = facts["technicians"], facts["lifters"]
+    result = analyse_crossed(ordered["gap_mm"].to_numpy(dtype=float).reshape(t, p, -1))
+    c = result.components
+    squares, freedom, factors = _gauge_squares(result, p, facts["repeats"])
+    notes = []
+    if shape == "one_technician":
+        notes.append("one technician: what technicians add is not in the number")
+    if facts["repeats"] == 1:
+        notes.append("one reading each: repeats and interaction can't be told apart")
+    if p < LEAST_LIFTERS or t == 2:
+        notes.append(f"a small study ({p} lifters, {t} technicians): wide intervals")
+    return _answer(
+        facts,
+        shape,
+        METHOD_ANOVA,
+        c,
+        (squares, freedom, factors),
+        limit,
+        level,
+        bias,
+        slope,
+        result.interaction_p,
+        notes,
+    )
+
+
+def interval_of_gauge(
+    result: CrossedAnova, *, lifters: int, repeats: int, level: float
+) -> tuple[float, float]:
+    """Interval of the gauge's variance (repeats, technicians and interaction together) from a balanced study."""
+    return interval_of_sum(*_gauge_squares(result, lifters, repeats), level=level)
+
+
+def _gauge_squares(result: CrossedAnova, p: int, r: int) -> tuple[list[float], list[int], list[float]]:
+    """The gauge's variance as a sum of factor x mean square, for its interval.
+
+    Technicians stay in the sum where their component came out 0: that the study saw nothing does not show that there is
+    nothing.
+    """
+    ms, df = result.mean_squares, result.freedom
+    by_technician = 1 / (p * r) if df["technician"] else 0.0
+    if result.pooled:
+        error_df = df["interaction"] + df["repeat"]
+        error = (result.sum_of_squares["interaction"] + result.sum_of_squares["repeat"]) / error_df
+        return [ms["technician"], error], [df["technician"], error_df], [by_technician, 1 - by_technician]
+    names = ("technician", "interaction", "repeat")
+    return [ms[k] for k in names], [df[k] for k in names], [by_technician, 1 / r - by_technician, 1 - 1 / r]
+
+
+def _by_reml(
+    data: pd.DataFrame,
+    facts: dict,
+    shape: str,
+    limit: float | None,
+    level: float,
+    bias: Estimate,
+    slope: Estimate,
+) -> GaugeStudy:
+    factors = {"lifter": data["lifter"].to_numpy()}
+    if facts["technicians"] > 1:
+        factors["technician"] = data["technician"].to_numpy()
+    both = (data["technician"] + "\x1f" + data["lifter"]).to_numpy()
+    cells = len(set(both))
+    if facts["technicians"] > 1 and cells < len(data) and facts["repeats"] > 1:
+        factors["interaction"] = both
+    fit = fit_reml(data["gap_mm"].to_numpy(dtype=float), factors)
+    c = {k: fit.components.get(k, 0.0) for k in ("repeat", "interaction", "technician", "lifter")}
+    df_repeat = max(
+        1, len(data) - (cells if "interaction" in factors else facts["lifters"] + facts["technicians"] - 1)
+    )
+    # as in a balanced study: a technician's mean carries its own part of the repeats
+    each = len(data) / facts["technicians"]
+    error = c["repeat"] + c["interaction"]
+    squares = [c["technician"] + error / each, error * (1 - 1 / each)]
+    freedom = [facts["technicians"] - 1, df_repeat]
+    notes = ["not every technician read every lifter equally often"]
+    return _answer(
+        facts, shape, METHOD_REML, c, (squares, freedom, [1.0, 1.0]), limit, level, bias, slope, None, notes
+    )
+
+
+def _repeats_only(
+    data: pd.DataFrame, facts: dict, limit: float | None, level: float, bias: Estimate, slope: Estimate
+) -> GaugeStudy:
+    group = (data["technician"] + "\x1f" + data["lifter"]).to_numpy()
+    sd, df, _ = pool_repeats(data["gap_mm"].to_numpy(dtype=float), group)
+    means = data.groupby("lifter", observed=True)["gap_mm"].mean()
+    lifter = max(0.0, float(means.var(ddof=1)) - sd**2) if len(means) > 1 else 0.0
+    c = {"repeat": sd**2, "interaction": 0.0, "technician": 0.0, "lifter": lifter}
+    note = "no lifter was read by two technicians: what technicians add can't be told from the lifters"
+    return _answer(
+        facts,
+        "not_crossed",
+        "pooled repeats",
+        c,
+        ([sd**2], [df], [1.0]),
+        limit,
+        level,
+        bias,
+        slope,
+        None,
+        [note],
+    )
+
+
+def _answer(
+    facts: dict,
+    shape: str,
+    method: str,
+    c: dict[str, float],
+    pieces: tuple[list[float], list[int], list[float]],
+    limit: float | None,
+    level: float,
+    bias: Estimate,
+    slope: Estimate,
+    interaction_p: float | None,
+    notes: list[str],
+) -> GaugeStudy:
+    gauge = c["repeat"] + c["technician"] + c["interaction"]
+    total = gauge + c["lifter"]
+    values = {**c, "gauge": gauge, "total": total}
+    sd = {k: float(np.sqrt(values[k])) for k in COMPONENTS}
+    table = pd.DataFrame(
+        {
+            "component": list(COMPONENTS),
+            "variance": [values[k] for k in COMPONENTS],
+            "sd_mm": [sd[k] for k in COMPONENTS],
+            "share_of_spread": [sd[k] / sd["total"] if total > 0 else np.nan for k in COMPONENTS],
+            "share_of_limit": [2 * sd[k] / limit if limit else np.nan for k in COMPONENTS],
+        }
+    )
+    n = facts["readings"]
+
+    def make(unit: str, value: float, low: float, high: float, note: str = "") -> Estimate:
+        return Estimate(value, low, high, level, unit, n, facts["lifters"], method, note=note)
+
+    if gauge < EQUAL_VARIANCE:
+        note = "all readings of a lifter are equal: the reading step is coarser than the spread, which stays unknown"
+        return _nothing(facts, "too_few", shape, "; ".join([*notes, note]), level, bias, slope)
+    low, high = interval_of_sum(*pieces, level=level)
+    low, high = min(low, gauge), max(high, gauge)
+    u = make("mm", sd["gauge"], float(np.sqrt(low)), float(np.sqrt(high)))
+    spread = None
+    if c["lifter"] > 0:
+        spread = make(
+            "share",
+            sd["gauge"] / sd["total"],
+            float(np.sqrt(low / (low + c["lifter"]))),
+            float(np.sqrt(high / (high + c["lifter"]))),
+        )
+        spread = spread.with_note("interval with the lifters' spread held at its estimate")
+    of_limit = None
+    if limit:
+        of_limit = make(
+            "share",
+            2 * sd["gauge"] / limit,
+            2 * float(np.sqrt(low)) / limit,
+            2 * float(np.sqrt(high)) / limit,
+        )
+    classes = max(1, int(CLASSES_FACTOR * np.sqrt(c["lifter"] / gauge)))
+    return _finish(
+        facts, shape, method, table, u, spread, of_limit, classes, interaction_p, bias, slope, notes, level
+    )
+
+
+def _finish(
+    facts: dict,
+    shape: str,
+    method: str,
+    table: pd.DataFrame,
+    u: Estimate,
+    spread: Estimate | None,
+    of_limit: Estimate | None,
+    classes: int | None,
+    interaction_p: float | None,
+    bias: Estimate,
+    slope: Estimate,
+    notes: list[str],
+    level: float,
+) -> GaugeStudy:
+    none = no_estimate(
+        "too_few", level=level, unit="share", n=facts["readings"], clusters=facts["lifters"], method=method
+    )
+    return GaugeStudy(
+        **facts,
+        state="estimated",
+        shape=shape,
+        method=method,
+        components=table,
+        u=u,
+        share_of_spread=spread or none,
+        share_of_limit=of_limit or none,
+        classes=classes,
+        interaction_p=interaction_p,
+        bias=bias,
+        slope=slope,
+        note="; ".join(notes),
+    )
+
+
+def _nothing(
+    facts: dict, state: str, shape: str, note: str, level: float, bias: Estimate, slope: Estimate
+) -> GaugeStudy:
+    def none(unit: str) -> Estimate:
+        return no_estimate(
+            state, level=level, unit=unit, n=facts["readings"], clusters=facts["lifters"], note=note
+        )
+
+    table = pd.DataFrame({"component": list(COMPONENTS)})
+    for column in ("variance", "sd_mm", "share_of_spread", "share_of_limit"):
+        table[column] = np.nan
+    return GaugeStudy(
+        **facts,
+        state=state,
+        shape=shape,
+        method="",
+        components=table,
+        u=none("mm"),
+        share_of_spread=none("share"),
+        share_of_limit=none("share"),
+        classes=None,
+        interaction_p=None,
+        bias=bias,
+        slope=slope,
+        note=note,
+    )
+
+
+def plan_study(
+    *,
+    repeat_sd: float = 0.015,
+    technician_sd: float = 0.01,
+    lifters: tuple[int, ...] = (5, 10, 15, 20),
+    technicians: tuple[int, ...] = (2, 3, 4),
+    repeats: tuple[int, ...] = (2, 3),
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """What a crossed study of each size would tell about a gauge of the given spreads (mm).
+
+    Returns a row a size: lifters, technicians, repeats, readings, u_low and u_high (ends of the interval of the
+    gauge's uncertainty that such a study gives on average, mm), u_mm (its true value), factor (u_high / u_mm: how far
+    the gauge could be worse than found), repeat_factor (the same for the repeats alone). Sorted by readings.
+    Few technicians, not few lifters, keep the interval wide.
+    """
+    if not (repeat_sd > 0 and technician_sd >= 0):
+        raise ValueError(
+            f"repeat_sd must be over 0 and technician_sd 0 or more; got {repeat_sd}, {technician_sd}"
+        )
+    if min(lifters) < 2 or min(technicians) < 2 or min(repeats) < 2:
+        raise ValueError("a crossed study takes two lifters, two technicians and two repeats at least")
+    rows = []
+    u = float(np.hypot(repeat_sd, technician_sd))
+    for p in lifters:
+        for t in technicians:
+            for r in repeats:
+                error_df = t * p * r - t - p + 1
+                by_technician = repeat_sd**2 + p * r * technician_sd**2
+                low, high = interval_of_sum(
+                    [by_technician, repeat_sd**2],
+                    [t - 1, error_df],
+                    [1 / (p * r), 1 - 1 / (p * r)],
+                    level=level,
+                )
+                alone = float(np.sqrt(error_df / stats.chi2.ppf(0.5 - level / 2, error_df)))
+                low, high = float(np.sqrt(low)), float(np.sqrt(high))
+                rows.append((p, t, r, p * t * r, u, low, high, high / u, alone))
+    names = [
+        "lifters",
+        "technicians",
+        "repeats",
+        "readings",
+        "u_mm",
+        "u_low",
+        "u_high",
+        "factor",
+        "repeat_factor",
+    ]
+    return pd.DataFrame(rows, columns=names).sort_values(["readings", "factor"], ignore_index=True)
+
+
+def choose_size(plan: pd.DataFrame, *, factor: float = 2.0) -> pd.Series | None:
+    """The smallest study in the plan whose upper end is at most ``factor`` times the gauge's uncertainty; None if none is."""
+    good = plan[plan["factor"] <= factor]
+    return None if good.empty else good.iloc[0]

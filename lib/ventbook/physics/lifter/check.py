@@ -1,0 +1,189 @@
+"""Lifter checks as the records give them: values of the lifter where on record, the engine type's usual ones
+where not, uncertainties of the readings, and what the press was good for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ventbook import tables
+from ventbook.physics import oil
+from ventbook.physics.lifter.cause import MOST_AIR, Readings
+from ventbook.physics.lifter.motion import AMBIENT_BAR, Floats, air_travel_mm
+from ventbook.physics.lifter.spread import Press
+
+FIRST_TIME = 0.5  # s, where the time of the first reading is not on record
+GAUGE_U = 0.02  # mm, without a gauge study
+HAND_TIMING_U = (0.2, 0.3)  # s, of the first and the last reading by hand
+FORCE_U = 0.10  # relative, of a hand gauge
+# Of values on record, relative (common practice, no source)
+RECORDED_U = {
+    "rocker_ratio": 0.02,
+    "plunger_diameter_mm": 0.005,
+    "plunger_spring_force_N": 0.10,
+    "plunger_spring_rate_N_per_mm": 0.10,
+    "plunger_travel_mm": 0.05,
+}
+TAKEN = {
+    "rocker_ratio": "rocker ratio",
+    "plunger_diameter_mm": "plunger diameter",
+    "plunger_spring_force_N": "plunger spring force",
+    "plunger_spring_rate_N_per_mm": "plunger spring rate",
+    "plunger_travel_mm": "plunger travel",
+    "force_N": "force",
+    "hold_s": "hold",
+    "gap_no_force_mm": "slack",
+}
+BIT = {name: 1 << i for i, name in enumerate(TAKEN)}
+TYPE_UNKNOWN = 1 << len(TAKEN)
+
+
+@dataclass(frozen=True)
+class Checks:
+    """One row a check: its readings, its press, a second press and what was taken from the usual values."""
+
+    readings: Readings
+    press: Press
+    second_force: Floats
+    second_gap: Floats
+    after_run: Floats
+    runs: Floats
+    viscosity: Floats
+    land: Floats
+    taken: npt.NDArray[np.int64]
+
+
+def column(frame: pd.DataFrame, name: str) -> Floats:
+    """A column as float64, all missing where the frame has none."""
+    if name not in frame.columns:
+        return np.full(len(frame), np.nan)
+    return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
+
+
+def read_checks(
+    frame: pd.DataFrame,
+    *,
+    reference_force_N: float | Floats,
+    reference_hold_s: float | Floats,
+    gauge_u_mm: float = GAUGE_U,
+    timing_u_s: tuple[float, float] = HAND_TIMING_U,
+) -> Checks:
+    """The checks of ``frame`` under their stored column names; absent columns count as not recorded."""
+    n = len(frame)
+    types, code = _engine_types(frame)
+    taken = np.where(np.array([t.known for t in types])[code], 0, TYPE_UNKNOWN).astype(np.int64)
+
+    def usual(name: str) -> tuple[Floats, Floats]:
+        return np.array([t[name] for t in types])[code], np.array([t.u(name) for t in types])[code]
+
+    def geometry(name: str, low: float = 0.0) -> tuple[Floats, Floats]:
+        recorded, (value, u) = column(frame, name), usual(name)
+        usable = (recorded > low) & np.isfinite(recorded)
+        taken[~usable] |= BIT[name]
+        return np.where(usable, recorded, value), np.where(usable, RECORDED_U[name] * recorded, u)
+
+    def reading(name: str, otherwise: float | Floats) -> Floats:
+        recorded = column(frame, name)
+        usable = np.isfinite(recorded) & (recorded >= 0)
+        taken[~usable] |= BIT[name]
+        return np.where(usable, recorded, otherwise)
+
+    rocker, u_rocker = geometry("rocker_ratio")
+    diameter, u_diameter = geometry("plunger_diameter_mm")
+    spring, u_spring = geometry("plunger_spring_force_N")
+    rate, _ = geometry("plunger_spring_rate_N_per_mm", low=-1e-12)
+    travel, u_travel = geometry("plunger_travel_mm")
+    force, hold = reading("force_N", reference_force_N), reading("hold_s", reference_hold_s)
+    u_force = np.where(taken & BIT["force_N"], 2.0, 1.0) * FORCE_U * force
+    slack_value, slack_u = usual("slack_mm")
+    slack = column(frame, "gap_no_force_mm")
+    slack_read = np.isfinite(slack) & (slack >= 0)
+    taken[~slack_read] |= BIT["gap_no_force_mm"]
+    gauge = column(frame, "gauge_u_mm")
+    gauge = np.where(gauge > 0, gauge, gauge_u_mm)
+    elevation = column(frame, "elevation_m")
+    known = (elevation > -2000) & (elevation < 11000)
+    ambient = np.where(known, oil.ambient_pressure_bar(np.where(known, elevation, 0.0)), AMBIENT_BAR)
+    first_time = column(frame, "gap_at_once_time_s")
+    first_time = np.where(first_time > 0, first_time, FIRST_TIME)
+    first = column(frame, "gap_at_once_mm")
+    hold = np.where(hold > 0, hold, reference_hold_s)
+    first = np.where((first >= 0) & (hold > first_time), first, np.nan)
+    slack = np.where(slack_read, slack, slack_value)
+    longest = air_travel_mm(
+        MOST_AIR,
+        force,
+        spring_force_N=spring,
+        spring_rate_N_per_mm=rate,
+        diameter_mm=diameter,
+        ambient_bar=ambient,
+        index=1.125,
+    )
+    readings = Readings(
+        first_gap=first,
+        first_time=first_time,
+        gap=column(frame, "gap_mm"),
+        time=hold,
+        rocker_ratio=rocker,
+        most_air_travel=np.maximum(longest, 0.05),
+        slack=slack,
+        u_slack=np.where(slack_read, gauge, slack_u),
+        slack_read=slack_read,
+        u_gap=gauge,
+        u_first_time=np.full(n, timing_u_s[0]),
+        u_time=np.full(n, timing_u_s[1]),
+        cap=rocker * travel + slack,
+        u_cap=np.hypot(rocker * u_travel, travel * u_rocker),
+    )
+    press = Press(force, u_force, spring, u_spring, rate, rocker, u_rocker, diameter, u_diameter, ambient)
+    land = column(frame, "plunger_land_mm")
+    second, second_gap = column(frame, "second_force_N"), column(frame, "second_gap_mm")
+    both = (second > 0) & (second_gap >= 0)
+    return Checks(
+        readings,
+        press,
+        np.where(both, second, np.nan),
+        np.where(both, second_gap, np.nan),
+        _after_run(frame),
+        _count_runs(frame),
+        _viscosity(frame),
+        np.where(land > 0, land, usual("plunger_land_mm")[0]),
+        taken,
+    )
+
+
+def _after_run(frame: pd.DataFrame) -> Floats:
+    """The gap read again after a further run; missing where there was none."""
+    if "gap_after_run_mm" in frame.columns:
+        return column(frame, "gap_after_run_mm")
+    ran = column(frame, "extra_run_between") == 1.0
+    return np.where(ran, column(frame, "gap_last_mm"), np.nan)
+
+
+def _count_runs(frame: pd.DataFrame) -> Floats:
+    """How many runs lie between the two readings; 1 where that isn't on record."""
+    with np.errstate(invalid="ignore"):
+        runs = column(frame, "last_after_start") - column(frame, "first_after_start")
+        return np.where(runs >= 1, runs, 1.0)
+
+
+def _viscosity(frame: pd.DataFrame) -> Floats:
+    """Viscosity [Pa s] of the oil in the lifter, missing where the temperature is not on record."""
+    temperature = column(frame, "oil_temperature_degC")
+    usable = (temperature > -60) & (temperature < 200)
+    grades = frame["oil_grade"] if "oil_grade" in frame.columns else [None] * len(frame)
+    rows, _ = oil.find_grades(grades)
+    value, _ = oil.viscosity_of_rows(rows, np.where(usable, temperature, 50.0))
+    return np.where(usable, value, np.nan)
+
+
+def _engine_types(frame: pd.DataFrame) -> tuple[list[tables.EngineTypeValues], npt.NDArray[np.int64]]:
+    if "engine_type" not in frame.columns:
+        return [tables.engine_type_values("*")], np.zeros(len(frame), dtype=np.int64)
+    codes, names = pd.factorize(frame["engine_type"].astype("str"))
+    types = [tables.engine_type_values(str(n)) for n in [*names, "*"]]
+    return types, np.where(codes < 0, len(names), codes).astype(np.int64)

@@ -1,0 +1,336 @@
+"""Every lifter check of a frame: cause, trapped air, growth, and the gap at reference force and hold."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ventbook import tables
+from ventbook.physics.lifter.cause import (
+    CAUSES,
+    SURE,
+    cause_probabilities,
+    compare_after_run,
+    name_cause,
+    out_of_order,
+    weigh_after_run,
+    weigh_second_force,
+)
+from ventbook.physics.lifter.check import (
+    BIT,
+    GAUGE_U,
+    HAND_TIMING_U,
+    TAKEN,
+    TYPE_UNKNOWN,
+    Checks,
+    read_checks,
+)
+from ventbook.physics.lifter.motion import (
+    Floats,
+    chamber_rise_bar,
+    clearance_of_growth_um,
+    split_readings,
+    trapped_air_mm3,
+)
+from ventbook.physics.lifter.reference import (
+    INDEX,
+    bring_to_reference,
+    compare_forces,
+    leak_force_u,
+    scale_to_force,
+    spring_of,
+)
+from ventbook.physics.lifter.spread import SEED, Press, intervals_of_one, intervals_of_two
+
+STATES = ("two_readings", "one_reading", "no_air_found", "not_pressed", "not_recorded")
+READ_AGAIN = "contradictory, read again"
+_CONTRADICTORY, _FELL, _OFF_FORCE, _ZERO = (1 << len(TAKEN) + 1 + i for i in range(4))
+_PROBABILITIES = tuple(f"{cause}_probability" for cause in CAUSES)
+
+
+def split_gaps(
+    frame: pd.DataFrame,
+    *,
+    reference_force_N: float | None = None,
+    reference_hold_s: float | None = None,
+    level: float = 0.9,
+    gauge_u_mm: float = GAUGE_U,
+    timing_u_s: tuple[float, float] = HAND_TIMING_U,
+    seed: int = SEED,
+) -> pd.DataFrame:
+    """What each check of ``frame`` says about its lifter; one row a check, same index.
+
+    ``frame`` has the stored columns of lifter checks and engines: ``gap_mm`` (required), ``gap_at_once_mm``,
+    ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``,
+    ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``,
+    and where there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or
+    ``gap_last_mm`` with ``extra_run_between``.
+    ``reference_force_N`` and ``reference_hold_s`` default to the placeholders' (``data/limits.toml``).
+    ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
+
+    Returns ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
+    explain), ``..._probability`` of each of CAUSES, ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
+    with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak as fast,
+    ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
+    ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing
+    where the readings are contradictory. Raises ValueError without ``gap_mm``.
+    """
+    if "gap_mm" not in frame.columns:
+        raise ValueError("frame must have the column gap_mm; it has " + ", ".join(map(str, frame.columns)))
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must be between 0 and 1; got {level!r}")
+    reference_force_N = _usual_reference("check_force") if reference_force_N is None else reference_force_N
+    reference_hold_s = _usual_reference("check_hold") if reference_hold_s is None else reference_hold_s
+    if min(reference_force_N, reference_hold_s) <= 0:
+        raise ValueError(
+            f"reference force and hold must be over 0; got {reference_force_N}, {reference_hold_s}"
+        )
+    checks = read_checks(
+        frame,
+        reference_force_N=reference_force_N,
+        reference_hold_s=reference_hold_s,
+        gauge_u_mm=gauge_u_mm,
+        timing_u_s=timing_u_s,
+    )
+    first_of, row_of = _distinct(checks)
+    part = _rows(checks, first_of)
+    answer = _split_distinct(part, reference_force_N, reference_hold_s, level, seed)
+    out = answer.iloc[row_of].set_axis(frame.index, axis=0)
+    return out.astype({"split_state": "str", "cause": "str", "split_note": "str"})
+
+
+def correct_to_reference(
+    frame: pd.DataFrame, *, reference_force_N: float | Floats, reference_hold_s: float | Floats
+) -> Floats:
+    """The gap [mm] each check of ``frame`` would have read at reference force and hold (numbers or one a row).
+
+    Columns as in :func:`split_gaps`. The air part goes by compression, the growing part by pressure and time;
+    one reading counts as air. Missing where no gap was read or the force did not beat the lifter's spring.
+    """
+    force, hold = (
+        np.broadcast_to(np.asarray(x, float), len(frame)) for x in (reference_force_N, reference_hold_s)
+    )
+    if np.any(~(force > 0)) or np.any(~(hold > 0)):
+        raise ValueError(f"reference force and hold must be over 0; got {np.min(force):g}, {np.min(hold):g}")
+    checks = read_checks(frame, reference_force_N=force, reference_hold_s=hold)
+    state = _state(checks)
+    found = bring_to_reference(checks, state, *_point(checks, state), force, hold)
+    return np.asarray(found["gap_corrected_mm"], dtype=float)
+
+
+def tell_after_run(frame: pd.DataFrame) -> npt.NDArray[np.object_]:
+    """What a further run did to each gap of ``frame``, beyond what the readings' uncertainty allows.
+
+    "smaller", "same", "worse", "" where the gap was not read again after a run. Columns as in :func:`split_gaps`.
+    All of the gap may have grown under force unless it was read at once too.
+    """
+    checks = read_checks(
+        frame,
+        reference_force_N=_usual_reference("check_force"),
+        reference_hold_s=_usual_reference("check_hold"),
+    )
+    r, state = checks.readings, _state(checks)
+    growth = r.rocker_ratio * _point(checks, state)[1] * 1e-3 * r.time
+    grown = np.where(state == 0, growth, np.maximum(r.gap - r.slack, 0.0))
+    return compare_after_run(checks.after_run, r, grown, u_leak_force=leak_force_u(checks))
+
+
+def _usual_reference(step: str) -> float:
+    """The reference of a condition among the placeholders, the same for every engine type and day."""
+    value = next(row.reference for row in tables.load_limits().rows if row.step == step)
+    assert value is not None  # the loader refuses a condition without reference
+    return value
+
+
+def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:
+    found = {f"r.{n}": getattr(checks.readings, n) for n in checks.readings.__dataclass_fields__}
+    found |= {f"p.{n}": getattr(checks.press, n) for n in checks.press.__dataclass_fields__}
+    return found | {
+        n: getattr(checks, n)
+        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
+    }
+
+
+def _distinct(checks: Checks) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
+    """First row of each distinct check, and which of them each row is: readings are rounded and repeat."""
+    table = pd.DataFrame(_columns(checks))
+    codes, _ = pd.factorize(pd.util.hash_pandas_object(table, index=False))
+    first = np.zeros(int(codes.max(initial=-1)) + 1, dtype=np.intp)
+    first[codes[::-1]] = np.arange(len(codes))[::-1]
+    return first, codes
+
+
+def _rows(checks: Checks, rows: npt.NDArray[np.generic]) -> Checks:
+    def cut(part: object) -> list[object]:
+        return [getattr(part, n)[rows] for n in part.__dataclass_fields__]  # type: ignore[attr-defined]
+
+    rest = {
+        n: getattr(checks, n)[rows]
+        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
+    }
+    return Checks(type(checks.readings)(*cut(checks.readings)), Press(*cut(checks.press)), **rest)  # type: ignore[arg-type]
+
+
+def _state(c: Checks) -> npt.NDArray[np.intp]:
+    r, p = c.readings, c.press
+    missing = ~np.isfinite(r.gap) | (r.gap < 0)
+    unpressed = p.force <= p.spring_force
+    nothing = r.gap - r.slack <= 0
+    two = np.isfinite(r.first_gap)
+    return np.select([missing, unpressed, nothing, two], [4, 3, 2, 0], 1)
+
+
+def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: int) -> pd.DataFrame:
+    state = _state(c)
+    n = len(state)
+    gapped = state <= 1
+    travel, growth = _point(c, state)
+    out: dict[str, npt.NDArray[np.generic]] = {"split_state": np.array(STATES, dtype=object)[state]}
+    probabilities, share = np.full((n, len(CAUSES)), np.nan), np.full(n, np.nan)
+    cause = np.full(n, "", dtype=object)
+    if gapped.any():
+        probabilities[gapped], share[gapped] = _ask_causes(_rows(c, gapped))
+        cause[gapped] = name_cause(probabilities[gapped])
+    # without force on the chamber the readings say nothing of air or leak
+    cause[state == 3] = "unclear"
+    cause[(state == 2) & (out_of_order(c.readings) >= SURE)] = "contradictory"
+    contradictory = cause == "contradictory"
+    out["cause"] = cause
+    out |= {name: probabilities[:, i] for i, name in enumerate(_PROBABILITIES)}
+    # air and growth are taken from readings that can be right
+    out["growth_share"] = np.where(gapped & ~contradictory, share, np.nan)
+    volumes = _volumes(c, state, travel, growth, level, seed)
+    out |= {name: np.where(contradictory, np.nan, values) for name, values in volumes.items()}
+    out |= compare_forces(c, state)
+    out |= bring_to_reference(c, state, travel, growth, force, hold)
+    out["split_note"] = _notes(c, state, force, contradictory)
+    return pd.DataFrame(out)
+
+
+def _point(c: Checks, state: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
+    """Air travel [mm] and growth [um/s], the nearest possible to the readings; one reading: all air."""
+    r = c.readings
+    travel = np.maximum(r.gap - r.slack, 0.0) / r.rocker_ratio
+    growth = np.zeros(len(travel))
+    two = state == 0
+    if two.any():
+        x, v = split_readings(
+            r.first_gap[two],
+            r.first_time[two],
+            r.gap[two],
+            r.time[two],
+            rocker_ratio=r.rocker_ratio[two],
+            slack_mm=r.slack[two],
+        )
+        moved = travel[two]
+        fell, no_air = v < 0, x < 0
+        mean = np.maximum((r.first_gap[two] + r.gap[two]) / 2.0 - r.slack[two], 0.0) / r.rocker_ratio[two]
+        travel[two] = np.where(fell, mean, np.maximum(x, 0.0))
+        growth[two] = np.where(fell, 0.0, np.where(no_air, moved / r.time[two] * 1e3, v))
+    return travel, growth
+
+
+def _ask_causes(c: Checks) -> tuple[Floats, Floats]:
+    r = c.readings
+    air, u_air, leak, u_leak = scale_to_force(c, c.second_force)
+    second = np.where(np.isfinite(air), c.second_gap, np.nan)
+    weights = [
+        weigh_second_force(
+            second,
+            r,
+            air_scale=np.nan_to_num(air, nan=1.0),
+            u_air_scale=np.nan_to_num(u_air, nan=1.0),
+            leak_scale=np.nan_to_num(leak, nan=1.0),
+            u_leak_scale=np.nan_to_num(u_leak, nan=1.0),
+        ),
+        weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c), runs=c.runs),
+    ]
+    return cause_probabilities(r, weights, pressed_again=np.isfinite(second))
+
+
+def _volumes(
+    c: Checks, state: npt.NDArray[np.intp], travel: Floats, growth: Floats, level: float, seed: int
+) -> dict[str, npt.NDArray[np.generic]]:
+    r, p, n = c.readings, c.press, len(state)
+    air = trapped_air_mm3(travel, p.force, **spring_of(p), index=INDEX)
+    air = np.where((state <= 1) & np.isfinite(air), air, np.where(state == 2, 0.0, np.nan))
+    spread, growing = np.full((n, 3), np.nan), np.full((n, 3), np.nan)
+    two, one = state == 0, state == 1
+    if two.any():
+        rows = np.column_stack(
+            [r.first_gap, r.first_time, r.gap, r.time, r.slack, r.u_gap, r.u_first_time, r.u_time, r.u_slack]
+        )[two]
+        found = intervals_of_two(rows, _rows(c, two).press, level=level, seed=seed)
+        spread[two], growing[two] = found["air"], found["growth"]
+    if one.any():
+        rows = np.column_stack([r.gap, r.slack, r.u_gap, r.u_slack])[one]
+        spread[one] = intervals_of_one(rows, _rows(c, one).press, level=level, seed=seed)
+        spread[one, 0] = 0.0
+    for ends, value in ((spread, air), (growing, growth)):
+        # an answer at its bound (no air, no growth) belongs to its interval
+        ends[:, 0], ends[:, 1] = np.fmin(ends[:, 0], value), np.fmax(ends[:, 1], value)
+    growing[~two] = np.nan
+    rise = chamber_rise_bar(
+        p.force,
+        spring_force_N=p.spring_force,
+        spring_rate_N_per_mm=p.spring_rate,
+        travel_mm=travel,
+        diameter_mm=p.diameter,
+    )
+    known = two & np.isfinite(c.viscosity)
+    viscosity = np.where(known, c.viscosity, 1.0)
+    clearance = clearance_of_growth_um(
+        growth, rise, diameter_mm=p.diameter, land_mm=c.land, viscosity_Pa_s=viscosity
+    )
+    return {
+        "trapped_air_mm3": air,
+        "trapped_air_low_mm3": spread[:, 0],
+        "trapped_air_high_mm3": spread[:, 1],
+        "growth_um_per_s": np.where(two, growth, np.nan),
+        "growth_low_um_per_s": growing[:, 0],
+        "growth_high_um_per_s": growing[:, 1],
+        "clearance_um": np.where(known, clearance, np.nan),
+    }
+
+
+def _notes(
+    c: Checks, state: npt.NDArray[np.intp], force: float, contradictory: npt.NDArray[np.bool_]
+) -> npt.NDArray[np.object_]:
+    r = c.readings
+    flags = c.taken.copy()
+    fell = contradictory & (r.gap < r.first_gap)
+    off = (np.abs(c.press.force - force) > 0.05 * force) & (state < 4)
+    for mask, flag in (
+        (contradictory, _CONTRADICTORY),
+        (fell, _FELL),
+        (off, _OFF_FORCE),
+        ((r.gap == 0), _ZERO),
+    ):
+        flags[mask] |= flag
+    codes, distinct = pd.factorize(flags * len(STATES) + state)
+    return np.array([_note(int(d) // len(STATES), int(d) % len(STATES)) for d in distinct], dtype=object)[
+        codes
+    ]
+
+
+def _note(flags: int, state: int) -> str:
+    said = {
+        1: "one reading: all of the gap taken as air",
+        2: "gap not over the slack: no air found",
+        3: "the force does not beat the lifter's spring",
+        4: "no gap on record",
+    }
+    parts = [said[state]] if state in said else []
+    if flags & _ZERO:
+        parts.append("0.00 is no gap: with low compression on this cylinder look for a stuck plunger")
+    if flags & _CONTRADICTORY:
+        parts.append(READ_AGAIN + (": the gap fell while force was held" if flags & _FELL else ""))
+    if flags & _OFF_FORCE:
+        parts.append("read off the reference force")
+    if flags & TYPE_UNKNOWN:
+        parts.append("engine type not in the table")
+    names = [text for name, text in TAKEN.items() if flags & BIT[name]]
+    if names and state < 4:
+        parts.append(f"usual value taken for {', '.join(names)}")
+    return "; ".join(parts)

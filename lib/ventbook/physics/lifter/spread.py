@@ -1,0 +1,141 @@
+"""Air travel, growth and trapped air with their intervals, from two readings or one.
+
+JCGM 101: 256 seeded quasi-random points over gauge noise, the two times, slack, rocker ratio, force, spring,
+plunger diameter and polytropic index, each through the inverse of the gap. Points that would need negative air or
+negative growth are impossible and drop out; the rest weigh 1 / (t2 - t1), so that air and growth, not the
+readings, are equally likely beforehand.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy import stats
+
+from ventbook.physics.lifter.cause import SHORTEST_TIME
+from ventbook.physics.lifter.motion import Floats, split_readings, trapped_air_mm3
+
+POINTS = 256
+FEW = 0.02
+SEED = 20261
+INDEX_LOW, INDEX_HIGH = 1.0, 1.25
+_DIMENSIONS = 10
+_CHUNK = 2048
+
+
+@dataclass(frozen=True)
+class Press:
+    """What one check pressed with; arrays of one length, each with its standard uncertainty."""
+
+    force: Floats
+    u_force: Floats
+    spring_force: Floats
+    u_spring_force: Floats
+    spring_rate: Floats
+    rocker_ratio: Floats
+    u_rocker_ratio: Floats
+    diameter: Floats
+    u_diameter: Floats
+    ambient: Floats
+
+
+@lru_cache(maxsize=4)
+def _points(seed: int) -> tuple[Floats, Floats]:
+    draws = stats.qmc.Sobol(_DIMENSIONS, scramble=True, rng=seed).random_base2(int(np.log2(POINTS)))
+    draws = np.clip(draws, 1e-5, 1 - 1e-5)
+    return draws, stats.norm.ppf(draws)
+
+
+def intervals_of_two(r: Floats, press: Press, *, level: float, seed: int = SEED) -> dict[str, Floats]:
+    """Intervals from rows of (G1, t1, G2, t2, s0, u_gap, u_t1, u_t2, u_s0), shape (n, 9).
+
+    Returns ``travel``, ``growth``, ``air`` each (n, 3): low, high of ``level`` and standard deviation; and
+    ``possible``, (n,), the share of points that need neither negative air nor negative growth.
+    """
+    out: dict[str, Floats] = {name: np.full((len(r), 3), np.nan) for name in ("travel", "growth", "air")}
+    shares: Floats = np.zeros(len(r))
+    for first in range(0, len(r), _CHUNK):
+        rows = slice(first, first + _CHUNK)
+        part = Press(*(getattr(press, name)[rows, None] for name in press.__dataclass_fields__))
+        travel, growth, air, weight = _draw(r[rows], part, seed)
+        total = weight.sum(axis=1)
+        possible = (weight > 0).mean(axis=1)
+        # hardly any point possible: the readings contradict the model; keep the nearest possible answers
+        bare = possible < FEW
+        weight[bare] = 1.0
+        total[bare] = POINTS
+        shares[rows] = possible
+        for name, values in (("travel", travel), ("growth", growth), ("air", air)):
+            out[name][rows] = _weighted(np.maximum(values, 0.0), weight / total[:, None], level)
+    return out | {"possible": shares}
+
+
+def _draw(r: Floats, p: Press, seed: int) -> tuple[Floats, Floats, Floats, Floats]:
+    u, z = _points(seed)
+    g1, t1, g2, t2, s0, u_gap, u_t1, u_t2, u_s0 = (column[:, None] for column in r.T)
+    first_time, time = t1 + u_t1 * z[:, 2], t2 + u_t2 * z[:, 3]
+    in_order = (first_time >= SHORTEST_TIME) & (time > first_time + 0.1)
+    first_time, time = np.where(in_order, first_time, t1), np.where(in_order, time, t2)
+    ratio = p.rocker_ratio + p.u_rocker_ratio * z[:, 5]
+    slack = s0 + u_s0 * z[:, 4]
+    first, last = g1 + u_gap * z[:, 0], g2 + u_gap * z[:, 1]
+    travel, growth = split_readings(first, first_time, last, time, rocker_ratio=ratio, slack_mm=slack)
+    air = _air(travel, p, u, z)
+    weight = in_order * (travel >= 0) * (growth >= 0) / (time - first_time)
+    # used only where hardly any point is possible: a gap that fell has no growth, and the mean is its gap
+    impossible = np.mean(weight > 0, axis=1, keepdims=True) < FEW
+    level = ((first + last) / 2.0 - slack) / ratio
+    travel = np.where(impossible & (growth < 0), level, travel)
+    air = np.where(impossible, _air(travel, p, u, z), air)
+    return travel, growth, air, weight
+
+
+def _air(travel: Floats, p: Press, u: Floats, z: Floats) -> Floats:
+    spring = np.maximum(p.spring_force + p.u_spring_force * z[:, 7], 0.0)
+    force = p.force + p.u_force * z[:, 6]
+    # a drawn force under the spring's can't have pressed anything: keep a tenth of the nominal push
+    force = np.maximum(
+        force, spring + 0.1 * (p.force - p.spring_force) + p.spring_rate * np.maximum(travel, 0.0)
+    )
+    return trapped_air_mm3(
+        travel,
+        force,
+        spring_force_N=spring,
+        spring_rate_N_per_mm=p.spring_rate,
+        diameter_mm=np.maximum(p.diameter + p.u_diameter * z[:, 9], 0.5 * p.diameter),
+        ambient_bar=p.ambient,
+        index=INDEX_LOW + (INDEX_HIGH - INDEX_LOW) * u[:, 8],
+    )
+
+
+def intervals_of_one(r: Floats, press: Press, *, level: float, seed: int = SEED) -> Floats:
+    """Interval and sd of the trapped air, (n, 3), from rows of (G, s0, u_gap, u_s0) if all of the gap is air."""
+    out = np.full((len(r), 3), np.nan)
+    u, z = _points(seed)
+    for first in range(0, len(r), _CHUNK):
+        rows = slice(first, first + _CHUNK)
+        p = Press(*(getattr(press, name)[rows, None] for name in press.__dataclass_fields__))
+        g, s0, u_gap, u_s0 = (column[:, None] for column in r[rows].T)
+        travel = (g + u_gap * z[:, 0] - s0 - u_s0 * z[:, 4]) / (p.rocker_ratio + p.u_rocker_ratio * z[:, 5])
+        air = _air(np.maximum(travel, 0.0), p, u, z)
+        out[rows] = _weighted(air, np.full(air.shape, 1.0 / POINTS), level)
+    return out
+
+
+def _weighted(values: Floats, weight: Floats, level: float) -> Floats:
+    """Weighted quantiles at (1 -+ level) / 2 and the weighted standard deviation, (n, 3); weights sum to 1."""
+    order = np.argsort(values, axis=1)
+    ranked, w = np.take_along_axis(values, order, 1), np.take_along_axis(weight, order, 1)
+    middle = np.cumsum(w, axis=1) - w / 2.0
+    ends = []
+    for q in ((1.0 - level) / 2.0, (1.0 + level) / 2.0):
+        after = np.clip((middle < q).sum(axis=1), 1, values.shape[1] - 1)[:, None]
+        m0, m1 = np.take_along_axis(middle, after - 1, 1), np.take_along_axis(middle, after, 1)
+        v0, v1 = np.take_along_axis(ranked, after - 1, 1), np.take_along_axis(ranked, after, 1)
+        share = np.clip((q - m0) / np.maximum(m1 - m0, 1e-12), 0.0, 1.0)
+        ends.append((v0 + share * (v1 - v0))[:, 0])
+    mean = (values * weight).sum(axis=1)
+    deviation = np.sqrt(np.maximum((weight * (values - mean[:, None]) ** 2).sum(axis=1), 0.0))
+    return np.column_stack([*ends, deviation])

@@ -1,0 +1,427 @@
+"""All rows of one table in one intake: read, converted and range-checked, batch by batch.
+
+Whole columns: a column taken in another unit than its header says, an overpressure that looks absolute.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections import deque
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ventbook.records.intake.cells import (
+    USUAL_UNITS,
+    check_range,
+    check_required,
+    convert_column,
+    convert_unit,
+)
+from ventbook.records.intake.context import Fault, mark_held, thresholds
+from ventbook.records.intake.corrections import Corrections
+from ventbook.records.privacy import NameCoder
+from ventbook.records.readers import Batch, Sheet
+from ventbook.records.store import record_schema
+from ventbook.tables import Column, Table, units
+
+KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
+EXAMPLE = "example"
+FREE_TEXT = ("remarks", "crank_rest")  # elsewhere only whole names are hidden
+LOOKED_UP = ("technician", "engine_id", "venting_id", "engine_type", "site")
+MANY_EMPTY = 4
+
+
+@dataclass
+class Loaded:
+    """One table of an intake: ``rows`` (stored names and bookkeeping, all rows in order), the faults found, and
+    for every row the sheet it came from. ``left_out`` counts lines that are no records (footers, examples).
+    """
+
+    table: Table
+    sheets: list[Sheet]
+    rows: pa.Table
+    source: np.ndarray
+    faults: list[Fault]
+    rerun: np.ndarray
+    units: list[dict[str, str]]
+    left_out: int = 0
+    references: dict[int, str] = field(default_factory=dict)
+    kept: dict[int, list[Batch]] = field(default_factory=dict)
+
+    @property
+    def count(self) -> int:
+        return int(self.rows.num_rows)
+
+    def numbers(self, name: str) -> np.ndarray:
+        """A column as floats, NaN where not recorded."""
+        return np.asarray(self.rows.column(name).to_numpy(), dtype=float)
+
+    @cached_property
+    def key_codes(self) -> np.ndarray:
+        """One whole number a row, equal for rows of equal key."""
+        return number_keys(self.rows, self.table.key)
+
+    def held(self) -> np.ndarray:
+        """True for the rows that some fault sets aside."""
+        return mark_held(self.count, self.faults)
+
+
+def number_keys(rows: pa.Table, key: tuple[str, ...]) -> np.ndarray:
+    """One whole number a row, equal for rows of equal key."""
+    codes = None
+    for name in key:
+        column = rows.column(name)
+        encoded = column.combine_chunks().dictionary_encode() if column.num_chunks else None
+        if encoded is None:
+            return np.zeros(0, dtype=np.int64)
+        if isinstance(encoded, pa.ChunkedArray):
+            encoded = encoded.unify_dictionaries().combine_chunks()
+        own = np.asarray(encoded.indices.fill_null(len(encoded.dictionary)), dtype=np.int64)
+        if codes is None:
+            codes = own
+        else:
+            codes = codes * (len(encoded.dictionary) + 1) + own
+            codes = pd.factorize(codes)[0].astype(np.int64)
+    assert codes is not None
+    return codes
+
+
+def load_table(
+    table: Table,
+    sheets: Sequence[Sheet],
+    *,
+    today: dt.date,
+    coder: NameCoder,
+    corrections: Corrections,
+    rerun: Sequence[bool] = (),
+    progress: Callable[[str], None] | None = None,
+) -> Loaded:
+    """Read and convert all sheets of one table."""
+    schema = record_schema(table.name)
+    pieces: list[pa.Table] = []
+    faults: list[Fault] = []
+    source: list[np.ndarray] = []
+    again: list[np.ndarray] = []
+    references: dict[int, str] = {}
+    kept: dict[int, list[Batch]] = {}
+    offset = left_out = 0
+    for number, sheet in enumerate(sheets):
+        keep = sheet.size <= KEEP_TEXT
+        prepared = _prepare(sheet, corrections)
+        for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today):
+            left_out += gone
+            if not batch.rows:
+                continue
+            piece, found, refs = converted
+            pieces.append(code_technicians(piece, coder))
+            faults += [fault.moved(offset) for fault in [*found, *applied]]
+            references |= {offset + row: text for row, text in refs.items()}
+            source.append(np.full(batch.rows, number, dtype=np.int32))
+            again.append(np.full(batch.rows, bool(rerun) and rerun[number], dtype=bool))
+            offset += batch.rows
+            if keep:
+                kept.setdefault(number, []).append(batch)
+            if progress is not None:
+                progress(f"{sheet.where}: {offset:,} rows read")
+    rows = pa.concat_tables(pieces) if pieces else schema.empty_table()
+    return Loaded(
+        table,
+        list(sheets),
+        rows,
+        np.concatenate(source) if source else np.zeros(0, dtype=np.int32),
+        faults,
+        np.concatenate(again) if again else np.zeros(0, dtype=bool),
+        [{f.column.name: f.unit for f in sheet.fields if f.column and f.unit} for sheet in sheets],
+        left_out,
+        references,
+        kept,
+    )
+
+
+Prepared = tuple[Batch, list[Fault], int]
+Converted = tuple[pa.Table, list[Fault], dict[int, str]]
+
+
+def _prepare(sheet: Sheet, corrections: Corrections) -> Iterator[Prepared]:
+    """Batches without the lines that are no records, corrections made; and how many lines were left out."""
+    for batch in sheet.batches():
+        batch, gone = drop_lines(sheet, batch)
+        batch, applied = corrections.apply(sheet, batch)
+        yield batch, applied, gone
+
+
+def _convert_ahead(
+    sheet: Sheet, prepared: Iterator[Prepared], schema: pa.Schema, today: dt.date
+) -> Iterator[tuple[Prepared, Converted]]:
+    """Convert on other threads while the next batch is read, in order, a few batches ahead at most."""
+
+    def convert(batch: Batch) -> Converted:
+        return convert_batch(sheet, batch, schema, today=today)
+
+    with ThreadPoolExecutor(2) as pool:
+        waiting: deque[tuple[Prepared, Future[Converted]]] = deque()
+        for entry in prepared:
+            waiting.append((entry, pool.submit(convert, entry[0])))
+            if len(waiting) > 3:
+                done, future = waiting.popleft()
+                yield done, future.result()
+        while waiting:
+            done, future = waiting.popleft()
+            yield done, future.result()
+
+
+def code_technicians(rows: pa.Table, coder: NameCoder) -> pa.Table:
+    """Codes in place of technicians' names; batch after batch, so that the names are met in the file's order."""
+    at = rows.schema.get_field_index("technician")
+    if at < 0 or rows.column(at).null_count == rows.num_rows:
+        return rows
+    return rows.set_column(at, "technician", coder.code_column(rows.column(at).combine_chunks()))
+
+
+def mask_names(loaded: Loaded, coder: NameCoder) -> None:
+    """Put codes for technicians' names in free text and unknown columns, once all names of the intake are known.
+
+    In other text that nothing is looked up by (lots, gauges, revisions) only whole names are hidden.
+    """
+    free = [c.stored for c in loaded.table.columns if c.name in FREE_TEXT]
+    for column in loaded.table.columns:
+        if column.kind != "text" or column.key or column.name in (*FREE_TEXT, *LOOKED_UP):
+            continue
+        at = loaded.rows.schema.get_field_index(column.stored)
+        cells = loaded.rows.column(at)
+        if cells.null_count < loaded.count:
+            hidden = coder.hide_names(cells.combine_chunks())
+            loaded.rows = loaded.rows.set_column(at, column.stored, hidden)
+    for name in [*free, "_other"]:
+        column = loaded.rows.column(name)
+        if column.null_count < loaded.count:
+            at = loaded.rows.schema.get_field_index(name)
+            loaded.rows = loaded.rows.set_column(at, name, coder.mask_column(column.combine_chunks()))
+
+
+def convert_batch(
+    sheet: Sheet, batch: Batch, schema: pa.Schema, *, today: dt.date
+) -> tuple[pa.Table, list[Fault], dict[int, str]]:
+    """Typed rows of a batch (technicians still by name), its faults (row positions within the batch), and held-row
+    references by row.
+    """
+    faults: list[Fault] = []
+    columns: dict[str, pa.Array] = {}
+    broken = np.array(sorted(batch.faults), dtype=np.int64)
+    whole = np.ones(batch.rows, dtype=bool)
+    whole[broken] = False
+    for part, cells in zip(sheet.fields, batch.cells, strict=True):
+        column = part.column
+        if column is None:
+            continue
+        if len(broken):  # cells of a row that can't be split are not read at all
+            cells = pc.if_else(pa.array(whole), cells, pa.scalar(None, cells.type))
+        values, found = convert_column(
+            cells,
+            column,
+            unit=part.unit,
+            decimal=sheet.decimal,
+            date_form=sheet.date_form,
+            codes=sheet.codes.get(column.name),
+        )
+        faults += found
+        faults += check_range(values, cells, column, part.unit, today)
+        if column.required:
+            faults += check_required(values, column, whole, found)
+        columns[column.stored] = values
+    for code in dict.fromkeys(code for code, _ in batch.faults.values()):
+        which = [row for row, (c, _) in sorted(batch.faults.items()) if c == code]
+        texts = [batch.faults[row][1] for row in which]
+        faults.append(Fault(code, "", np.array(which, dtype=np.int64), texts))
+    other, references = collect_other(sheet, batch)
+    book = {
+        "_file": pa.repeat(sheet.file, batch.rows),
+        "_sheet": pa.repeat(sheet.sheet or None, batch.rows) if sheet.sheet else pa.nulls(batch.rows),
+        "_line": batch.lines,
+        "_other": other,
+    }
+    columns |= book
+    arrays = [
+        columns[f.name].cast(f.type) if f.name in columns else pa.nulls(batch.rows, f.type) for f in schema
+    ]
+    return pa.table(arrays, schema=schema), faults, references
+
+
+def drop_lines(sheet: Sheet, batch: Batch) -> tuple[Batch, int]:
+    """The batch without blank rows and the form's example row, and the number of lines noted as left out."""
+    known = [n for n, f in enumerate(sheet.fields) if f.column is not None]
+    keys = [n for n in known if sheet.fields[n].column.key]  # type: ignore[union-attr]
+    first = batch.cells[keys[0]] if keys else batch.cells[known[0]]
+    drop = np.zeros(batch.rows, dtype=bool)
+    text = pa.types.is_string(first.type)
+    if first.null_count:
+        for row in np.flatnonzero(np.asarray(first.is_null())):
+            if int(row) not in batch.faults:
+                drop[row] = all(not str(c[int(row)].as_py() or "").strip() for c in batch.cells)
+    left_out = 0
+    if text and sheet.sheet:  # forms are workbooks
+        example = np.asarray(pc.equal(pc.utf8_lower(first), EXAMPLE).fill_null(False))
+        drop |= example
+        left_out += int(example.sum())
+        if example.any():
+            _note_once(sheet, "example_row", "", int(batch.lines[int(np.flatnonzero(example)[0])].as_py()))
+    left_out += _drop_footers(sheet, batch, known, first, drop)
+    if not drop.any():
+        return batch, left_out
+    keep = pa.array(~drop)
+    position = np.cumsum(~drop) - 1
+    faults = {int(position[row]): fault for row, fault in batch.faults.items() if not drop[row]}
+    return Batch(batch.lines.filter(keep), [c.filter(keep) for c in batch.cells], faults), left_out
+
+
+def _drop_footers(sheet: Sheet, batch: Batch, known: list[int], first: pa.Array, drop: np.ndarray) -> int:
+    """Mark lines at the end with one filled cell, or two that are no record, in a table that requires more."""
+    required = [n for n in known if sheet.fields[n].column.required]  # type: ignore[union-attr]
+    if len(required) < MANY_EMPTY or len(sheet.fields) < MANY_EMPTY:
+        return 0
+    gone = 0
+    for row in range(batch.rows - 1, max(batch.rows - 6, -1), -1):
+        if drop[row]:
+            continue
+        if row in batch.faults:
+            filled = [cell for cell in batch.faults[row][1].split(" | ") if cell.strip()]
+            if len(filled) > 1:
+                break
+        else:
+            filled = [str(v) for c in batch.cells if (v := c[row].as_py()) is not None and str(v).strip()]
+            if len(filled) > 2:
+                break
+        drop[row] = True
+        gone += 1
+        _note_once(sheet, "not_a_record", " | ".join(filled), int(batch.lines[row].as_py()))
+    return gone
+
+
+def _note_once(sheet: Sheet, code: str, value: str, line: int) -> None:
+    from ventbook.records.readers import FileNote
+
+    note = FileNote(code, value=value[:200], line=line)
+    if note not in sheet.notes:
+        sheet.notes.append(note)
+
+
+def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]:
+    """Unknown columns as JSON a row (None where all are empty), and the references of mended rows."""
+    unknown = [(n, f.header) for n, f in enumerate(sheet.fields) if f.column is None and f.header]
+    references: dict[int, str] = {}
+    texts: list[dict[str, str]] = []
+    for number, header in unknown:
+        cells = batch.cells[number]
+        cells = cells if pa.types.is_string(cells.type) else cells.cast(pa.string())
+        if header == "held_row":
+            filled = np.flatnonzero(np.asarray(cells.is_valid()))
+            references |= {int(row): str(cells[int(row)].as_py()).strip() for row in filled}
+            continue
+        if cells.null_count == len(cells) or (header in ("reasons", "what_to_do") and sheet.sheet):
+            continue
+        texts = texts or [{} for _ in range(batch.rows)]
+        for row, value in enumerate(cells.to_pylist()):
+            if value is not None:
+                texts[row][header] = value[:1000]
+    if not texts:
+        return pa.nulls(batch.rows, pa.string()), references
+    return pa.array(
+        [json.dumps(t, ensure_ascii=False) if t else None for t in texts], pa.string()
+    ), references
+
+
+def check_columns(loaded: Loaded) -> None:
+    """Hold whole columns of a file whose values only make sense in another unit: one message, not thousands.
+
+    Judged by the typical band of the column (``data/checks.toml``) where it has one, else by its plausible range.
+    The faults of single cells that the column's message covers are taken out.
+    """
+    rules = thresholds()
+    for number in range(len(loaded.sheets)):
+        own = np.flatnonzero((loaded.source == number) & ~loaded.rerun)
+        for column in loaded.table.columns:
+            if column.kind != "quantity" or not len(own):
+                continue
+            values, filled = loaded.numbers(column.stored), own
+            if len(own) < len(values):
+                values = values[own]
+            known = ~np.isnan(values)
+            if not known.all():
+                values, filled = values[known], own[known]
+            if len(values) < rules["column_unit"]["min_values"]:
+                continue
+            unit = loaded.units[number].get(column.name) or column.unit
+            suspects = find_other_unit(values, column, unit)
+            if suspects:
+                _replace_cell_faults(loaded, column, filled)
+                shown = np.median(units.convert(values, column.unit, unit))
+                words = {"unit": f" {unit}", "suspects": suspects, "n": len(filled), "value": f"{shown:.3g}"}
+                loaded.faults.append(
+                    Fault("column_unit_suspected", column.name, filled, (), words, once=True)
+                )
+            elif column.name == "tank_overpressure":
+                _check_absolute(loaded, column, values, filled)
+
+
+def find_other_unit(values: np.ndarray, column: Column, unit: str) -> str:
+    """``in in it would be 0.45 mm`` where another unit explains the whole column and its own doesn't, else ""."""
+    rules = thresholds()
+    low, high = float(column.low or 0), float(column.high or 0)
+    band = rules["typical"].get(column.name)
+    share = rules["column_unit"]["min_share"]
+    inside = ((values >= low) & (values <= high)).mean()
+    if band:
+        if max((values < band[0]).mean(), (values > band[1]).mean()) < 0.85:
+            return ""  # so neither the tenth nor the ninetieth in a hundred lies outside
+        tenth, ninetieth = np.quantile(values, [0.1, 0.9])
+        if not (ninetieth < band[0] or tenth > band[1]):
+            return ""
+    elif inside >= 1 - share:
+        return ""
+    raw = np.asarray(units.convert(values, column.unit, unit))
+    fits = []
+    for other in USUAL_UNITS.get(column.dimension, ()):
+        if units.known(other) == units.known(unit):
+            continue
+        numbers = convert_unit(raw, other, column.unit)
+        middle = float(np.median(numbers))
+        good = ((numbers >= low) & (numbers <= high)).mean() >= share
+        if good and (band[0] <= middle <= band[1] if band else True) and middle != 0:
+            fits.append(f"in {other} it would be {middle:.3g} {column.unit}")
+    return " or ".join(fits[:3])
+
+
+def _replace_cell_faults(loaded: Loaded, column: Column, rows: np.ndarray) -> None:
+    kept = []
+    for fault in loaded.faults:
+        if fault.column != column.name or fault.code not in ("unit_suspected", "out_of_range"):
+            kept.append(fault)
+            continue
+        rest = ~np.isin(fault.rows, rows)
+        if rest.any():
+            values = [v for v, keep in zip(fault.values, rest, strict=True) if keep]
+            each = [e for e, keep in zip(fault.each, rest, strict=True) if keep] if fault.each else ()
+            kept.append(Fault(fault.code, fault.column, fault.rows[rest], values, fault.common, each))
+    loaded.faults[:] = kept
+
+
+def _check_absolute(loaded: Loaded, column: Column, values: np.ndarray, rows: np.ndarray) -> None:
+    """Gauge pressures that would be usual ones with the atmosphere taken off: asked, never subtracted."""
+    rule = thresholds()["absolute_pressure"]
+    used = values[values > 0]
+    if len(used) < rule["min_values"] or not rule["low"] <= np.median(used) <= rule["high"]:
+        return
+    if (used >= 0.9).mean() < 0.9:  # an unpressurised tank reads about 1 bar absolute, never 0.3
+        return
+    words = {"value": f"{np.median(used):.2f}", "n": len(used)}
+    loaded.faults.append(
+        Fault("absolute_pressure_suspected", column.name, rows[values > 0], (), words, once=True)
+    )

@@ -1,0 +1,424 @@
+"""The end of an intake: counts, issues, held rows and what they clear, and the write into the store.
+
+One intake from files to snapshot.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from ventbook import tables
+from ventbook.errors import InputError
+from ventbook.records import privacy, readers
+from ventbook.records.intake import checks, samples
+from ventbook.records.intake.context import Fault, merge_notes, shorten
+from ventbook.records.intake.corrections import Corrections, load_corrections
+from ventbook.records.intake.keys import Outcome, compare_with_store, find_repeats, key_texts
+from ventbook.records.intake.load import Loaded, check_columns, load_table, mask_names
+from ventbook.records.intake.quarantine import (
+    Rerun,
+    build_issues,
+    build_quarantine,
+    describe_form,
+    find_rerun,
+)
+from ventbook.records.intake.samples import Work, find_context, sites_of
+from ventbook.records.intake.trace_features import renew_features
+from ventbook.records.intake.upgrade import upgrade_store
+from ventbook.records.readers import FileNote, Sheet
+from ventbook.records.store import ISSUES, QUARANTINE, REPEATS, Store, Writer, to_frame, write_snapshot
+from ventbook.records.store import create_store as create_store_at
+
+
+@dataclass
+class IntakeResult:
+    """What an intake did. ``counts`` has one row a table: rows (handed in), accepted, duplicate, corrected,
+    quarantined, left_out (lines that are no records), released (rows held before that were taken now);
+    rows = accepted + duplicate + corrected + quarantined. ``issues`` and ``quarantine`` are this intake's own.
+    ``number`` is the snapshot's, None on a dry run.
+    """
+
+    number: int | None
+    today: dt.date
+    counts: pd.DataFrame
+    issues: pd.DataFrame
+    quarantine: pd.DataFrame
+    sources: list[dict[str, Any]]
+    dry_run: bool = False
+
+
+def finish_intake(
+    work: Work,
+    writer: Writer | None,
+    sheets: list[Sheet],
+    notes: list[tuple[str, str, FileNote]],
+    rerun: Rerun,
+    accepted: Corrections,
+    traces: samples.SampleOutcome | None,
+    number: int,
+    note: str,
+) -> IntakeResult:
+    counts: dict[str, dict[str, int]] = {}
+    issues, held_rows, cleared = [], [], []
+    for name, loaded in work.tables.items():
+        outcome = work.outcomes[name]
+        fixed = _corrected_rows(loaded)
+        stuck = loaded.rerun & outcome.held & ~fixed  # tried again in vain: they stay held as they were
+        fresh = ~loaded.rerun
+        counts[name] = {
+            "rows": int(fresh.sum()),
+            "accepted": int((outcome.new & fresh).sum()),
+            "duplicate": int((outcome.duplicate & fresh).sum()),
+            "corrected": int((outcome.corrected & fresh).sum()),
+            "quarantined": int((outcome.held & fresh).sum()),
+            "left_out": loaded.left_out,
+            "released": int((outcome.good & loaded.rerun).sum()),
+        }
+        _note_released(loaded, outcome, rerun, fixed)
+        sites = partial(sites_of, work, loaded)
+        quarantine = build_quarantine(loaded, outcome.held & ~stuck, work.coder, sites, number)
+        held_rows.append(quarantine)
+        dropped = stuck | outcome.mended
+        issues.append(build_issues(loaded, dropped, quarantine, work.coder, sites, number))
+        cleared.append(_find_cleared(work, loaded, outcome, rerun, stuck))
+    if traces is not None:
+        counts["samples"] = traces.counts
+        issues += traces.issues
+        held_rows += traces.quarantine
+    issues.append(_file_issues(sheets, notes, accepted, work, number))
+    sources = [
+        {
+            "file": sheet.file,
+            "sheet": sheet.sheet or None,
+            "table": sheet.table.name,
+            "rows": _rows_of(work, sheet, traces),
+            "sha256": sheet.sha256,
+            "form": describe_form(sheet),
+        }
+        for sheet in sheets
+    ]
+    all_issues = pa.concat_tables(issues)
+    all_held = pa.concat_tables([*held_rows, QUARANTINE.empty_table()])
+    if writer is not None:
+        _write(work, writer, all_issues, all_held, pa.concat_tables([*cleared, CLEARED.empty_table()]))
+        if traces is not None:
+            traces.commit(writer)
+        renew_features(writer, work.cluster)
+        note = "; ".join(filter(None, [note, upgrade_store(writer, work.cluster)]))
+        work.coder.save()
+        writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
+    frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")
+    frame.index.name = "table"
+    return IntakeResult(
+        number if writer else None,
+        work.today,
+        frame,
+        to_frame(all_issues),
+        to_frame(all_held),
+        sources,
+        dry_run=writer is None,
+    )
+
+
+def _rows_of(work: Work, sheet: Sheet, traces: samples.SampleOutcome | None) -> int:
+    if sheet.table.name == "samples":
+        return traces.rows_of.get(id(sheet), 0) if traces else 0
+    loaded = work.tables[sheet.table.name]
+    number = next(n for n, own in enumerate(loaded.sheets) if own is sheet)
+    return int((loaded.source == number).sum())
+
+
+def _corrected_rows(loaded: Loaded) -> np.ndarray:
+    fixed = np.zeros(loaded.count, dtype=bool)
+    for fault in loaded.faults:
+        if fault.code == "correction_applied":
+            fixed[fault.rows] = True
+    return fixed
+
+
+def _note_released(loaded: Loaded, outcome: Outcome, rerun: Rerun, fixed: np.ndarray) -> None:
+    rows = np.flatnonzero(outcome.good & loaded.rerun & ~fixed)
+    if len(rows):
+        first = sum(1 for sheet in loaded.sheets if sheet not in rerun.sheets)
+        own = [n for s, n in zip(rerun.sheets, rerun.intakes, strict=True) if s.table is loaded.table]
+        values = [str(own[loaded.source[row] - first]) for row in rows]
+        loaded.faults.append(Fault("released", "", rows, values))
+
+
+CLEARED = pa.schema(
+    [("intake", pa.int64()), ("file", pa.string()), ("sheet", pa.string()), ("line", pa.int64())]
+)
+
+
+def _find_cleared(work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, stuck: np.ndarray) -> pa.Table:
+    """Addresses of held rows of earlier intakes that this one mends: by trying again, by reference, by key."""
+    earlier = work.earlier("quarantine")
+    if earlier is None or not earlier.num_rows:
+        return CLEARED.empty_table()
+    held = earlier.to_pandas()
+    own = (held["table"] == loaded.table.name).to_numpy()
+    address = list(zip(held["intake"], held["file"], held["sheet"].fillna(""), held["line"], strict=True))
+    wanted: set[tuple[int, str, str, int]] = set()
+    first = sum(1 for sheet in loaded.sheets if sheet not in rerun.sheets)
+    intakes = [n for s, n in zip(rerun.sheets, rerun.intakes, strict=True) if s.table is loaded.table]
+    lines = loaded.rows.column("_line").to_pylist() if loaded.rerun.any() else []
+    for row in np.flatnonzero(loaded.rerun & ~stuck):
+        sheet = loaded.sheets[loaded.source[row]]
+        wanted.add((intakes[loaded.source[row] - first], sheet.file, sheet.sheet or "", lines[row]))
+    for text in loaded.references.values():
+        parts = text.split("|")
+        if len(parts) == 4 and parts[0].isdigit() and parts[3].isdigit():
+            wanted.add((int(parts[0]), parts[1], parts[2], int(parts[3])))
+    good = outcome.good & ~loaded.rerun
+    keys = set(held["key"][own]) - {""}
+    mended: set[str] = set()
+    if keys and good.any():
+        mended = keys & set(key_texts(loaded.rows.filter(pa.array(good)), loaded.table.key))
+    hit = np.array([a in wanted for a in address], dtype=bool) | held["key"].isin(mended).to_numpy()
+    return earlier.filter(pa.array(own & hit)).select(CLEARED.names)
+
+
+def _file_issues(
+    sheets: list[Sheet],
+    notes: list[tuple[str, str, FileNote]],
+    accepted: Corrections,
+    work: Work,
+    number: int,
+) -> pa.Table:
+    """What is reported once a file, and corrections that could not be applied."""
+    entries = [(sheet.file, sheet.sheet, sheet.table.name, n) for sheet in sheets for n in sheet.notes]
+    entries += [(file, sheet, "", n) for file, sheet, n in notes]
+    for row in accepted.unfit():
+        left = FileNote(
+            "correction_unfit", column=row.column, line=row.line, particulars={"why": row.outcome}
+        )
+        entries.append((row.file, row.sheet, "", left))
+    out: dict[str, list[Any]] = {name: [] for name in ISSUES.names}
+    for file, name, table, entry in entries:
+        wording = tables.issue_text(entry.code)
+        words: dict[str, Any] = {
+            "column": entry.column,
+            "value": work.coder.mask_text(shorten(entry.value)),
+            "line": entry.line,
+            **entry.particulars,
+        }
+        values = {
+            "code": entry.code,
+            "severity": wording.severity,
+            "table": table,
+            "key": "",
+            "column": entry.column,
+            "file": file,
+            "sheet": name or None,
+            "line": entry.line,
+            "value": words["value"],
+            "what": wording.what.format(**words),
+            "do": wording.do.format(**words),
+            "site": None,
+            "rows": 0,
+            "intake": number,
+        }
+        for column, value in values.items():
+            out[column].append(value)
+    return pa.table(out, schema=ISSUES)
+
+
+def accepted_rows(loaded: Loaded, outcome: Outcome, number: int) -> pa.Table:
+    """The rows to write, marked with the intake's number."""
+    rows = loaded.rows.filter(pa.array(outcome.accepted))
+    at = rows.schema.get_field_index("_intake")
+    return rows.set_column(at, "_intake", pa.repeat(pa.scalar(number, pa.int64()), rows.num_rows))
+
+
+def _write(work: Work, writer: Writer, issues: pa.Table, held: pa.Table, cleared: pa.Table) -> None:
+    for name, loaded in work.tables.items():
+        outcome = work.outcomes[name]
+        if not outcome.accepted.any():
+            continue
+        add = None if name in writer.ahead else accepted_rows(loaded, outcome, writer.number)
+        drop = None
+        if outcome.corrected.any():
+            drop = loaded.rows.filter(pa.array(outcome.corrected)).select(list(loaded.table.key))
+        writer.change_rows(name, add=add, drop=drop)
+    if held.num_rows or cleared.num_rows:
+        writer.change_rows(
+            "quarantine", add=held if held.num_rows else None, drop=cleared if cleared.num_rows else None
+        )
+    writer.add_rows("issues", issues)
+    repeats = [
+        pa.table(
+            [
+                pa.repeat(name, int(again.sum())),
+                pa.array(key_texts(loaded.rows.filter(pa.array(again)), loaded.table.key), pa.string()),
+                pa.repeat(pa.scalar(writer.number, pa.int64()), int(again.sum())),
+            ],
+            schema=REPEATS,
+        )
+        for name, loaded in work.tables.items()
+        if (again := work.outcomes[name].duplicate & ~loaded.rerun).any()
+    ]
+    if repeats:  # so that withdrawing the first hand-in leaves what a later one said as well
+        writer.add_rows("repeats", pa.concat_tables(repeats))
+
+
+ORDER = ("engines", "ventings", "planned", "starts", "lifter_checks", "samples", "gauge_readings")
+WRITE_AHEAD = 20_000  # tables larger than this are written while the rest of the work goes on
+Progress = Callable[[str], None]
+
+
+def ingest(
+    paths: str | Path | Iterable[str | Path],
+    *,
+    store: str | Path | Store,
+    mapping: str | Path | None = None,
+    today: dt.date | str | None = None,
+    dry_run: bool = False,
+    corrections: str | Path | None = None,
+    progress: Progress | None = None,
+    note: str = "",
+    cluster: str | None = None,
+) -> IntakeResult:
+    """Read, check and commit record files (files or folders of them) as one snapshot.
+
+    Files handed in together are checked together: a start finds its venting in the store or in the same intake.
+    ``store`` is made where it doesn't exist (not on a dry run, which writes nothing). ``today`` is the date (or its
+    ISO text) that counts as today for this snapshot and later reports on it. ``cluster`` is the address of a Dask
+    scheduler whose workers reduce the traces; without it they are reduced here. Raises InputError, one line a fault,
+    when a file, the mapping or the store can't be used; nothing is written then.
+    """
+    paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
+    today = check_today(today) or dt.date.today()
+    sources = readers.load_mapping(mapping)
+    accepted = load_corrections(corrections)
+    sheets: list[Sheet] = []
+    notes: list[tuple[str, str, FileNote]] = []
+    if paths or not accepted.rows:
+        sheets, notes = readers.open_sheets(paths, sources)
+    target = store if isinstance(store, Store) else None
+    exists = True
+    if target is None:
+        exists = Path(store).exists()  # type: ignore[arg-type]
+        target = None if dry_run and not exists else create_store_at(store)  # type: ignore[arg-type]
+    context: AbstractContextManager[Writer | None]
+    context = nullcontext(None) if dry_run or target is None else write_snapshot(target)
+    with _no_empty_store(target, new=not dry_run and not exists), context as writer:
+        before = (
+            writer.before
+            if writer
+            else target.snapshot()
+            if target is not None and not target.empty
+            else None
+        )
+        coder = privacy.open_coder(target.path if target is not None else None)
+        place = target.path if target is not None else Path(store)  # type: ignore[arg-type]
+        work = Work(before, today, coder, cluster, place)
+        rerun = find_rerun(before, accepted)
+        return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
+
+
+@contextmanager
+def _no_empty_store(store: Store | None, *, new: bool) -> Iterator[None]:
+    """Take a store that was just made away again when its first intake comes to nothing."""
+    try:
+        yield
+    except BaseException:
+        if new and store is not None and store.empty:
+            shutil.rmtree(store.path, ignore_errors=True)
+        raise
+
+
+def _run(
+    work: Work,
+    writer: Writer | None,
+    sheets: list[Sheet],
+    notes: list[tuple[str, str, FileNote]],
+    rerun: Rerun,
+    accepted: Corrections,
+    progress: Progress | None,
+    note: str,
+) -> IntakeResult:
+    number = writer.number if writer else 0
+    large = [sheet for sheet in sheets if sheet.table.name == "samples"]
+    for name in ORDER:
+        if name == "samples":
+            continue
+        own = [sheet for sheet in sheets if sheet.table.name == name]
+        again = [(s, n) for s, n in zip(rerun.sheets, rerun.intakes, strict=True) if s.table.name == name]
+        if not own and not again:
+            continue
+        table = tables.record_tables()[name]
+        flags = [False] * len(own) + [True] * len(again)
+        loaded = load_table(
+            table,
+            [*own, *[s for s, _ in again]],
+            today=work.today,
+            coder=work.coder,
+            corrections=accepted,
+            rerun=flags,
+            progress=progress,
+        )
+        work.tables[name] = loaded
+    for loaded in work.tables.values():  # now every name of the intake is known
+        mask_names(loaded, work.coder)
+    for loaded in work.tables.values():
+        if progress:
+            progress(f"checking {loaded.table.name.replace('_', ' ')}")
+        _judge(work, loaded)
+        outcome = work.outcomes[loaded.table.name]
+        if writer is not None and int(outcome.accepted.sum()) > WRITE_AHEAD:
+            rows = partial(accepted_rows, loaded, outcome, writer.number)
+            writer.write_ahead(loaded.table.name, rows)
+    if progress:
+        progress("checking patterns by site")
+    for name, loaded in work.tables.items():
+        loaded.faults += checks.find_patterns(loaded, work.outcomes[name], find_context(work))
+    traces = (
+        samples.take_samples(large, work, writer, find_context(work), accepted, progress) if large else None
+    )
+    return finish_intake(work, writer, sheets, notes, rerun, accepted, traces, number, note)
+
+
+def _judge(work: Work, loaded: Loaded) -> None:
+    """Every rule on one table, in the order that lets a table refer to those before it."""
+    name = loaded.table.name
+    check_columns(loaded)
+    held = loaded.held()
+    duplicate, mended = find_repeats(loaded, held)
+    alive = ~loaded.held() & ~duplicate & ~mended
+    # The rows judged so far stand for the table, so that rules may look at neighbours in the same intake.
+    zero = np.zeros(loaded.count, dtype=bool)
+    before = work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
+    work.context = None if name in ("engines", "ventings") else work.context
+    context = find_context(work)
+    for rule in checks.RULES.get(name, ()):
+        loaded.faults += rule(loaded, alive, context)
+    loaded.faults[:] = merge_notes(loaded.faults)
+    held = loaded.held() & ~mended
+    alive = ~held & ~duplicate & ~mended
+    duplicate &= ~held
+    known, corrected = compare_with_store(loaded, alive, work.earlier(name))
+    duplicate |= known
+    work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, held, mended)
+    if name in ("engines", "ventings") and not np.array_equal(before.good, work.outcomes[name].good):
+        work.context = None  # rows that the rules above held are no longer there to refer to
+
+
+def check_today(today: dt.date | str | None) -> dt.date | None:
+    """A date or ISO text as a date; InputError when it is neither."""
+    if today is None or isinstance(today, dt.date):
+        return today
+    try:
+        return dt.date.fromisoformat(today)
+    except ValueError:
+        raise InputError(f"today must be a date such as 2026-09-30, not {today!r}") from None

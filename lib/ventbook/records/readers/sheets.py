@@ -1,0 +1,101 @@
+"""What a reader hands to intake: one sheet, its fields, and its rows as batches of text cells with line numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pyarrow as pa
+
+from ventbook.tables import Column, Table
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column of a sheet: its own header, the dictionary's column it fills (None: not known), its unit."""
+
+    header: str
+    column: Column | None = None
+    unit: str = ""
+
+
+@dataclass(frozen=True)
+class FileNote:
+    """Something to report once a file: an issue code and the particulars its text needs."""
+
+    code: str
+    column: str = ""
+    value: str = ""
+    line: int | None = None
+    particulars: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Some rows of a sheet. ``cells`` has one Arrow array a field (text; None = empty cell; numbers, truth values
+    and dates stay typed where the file is typed), ``lines`` the line or row each stood on, 1 = first line of the
+    file. ``faults`` maps positions of rows that could not be split into cells to (code, text of the row).
+    """
+
+    lines: pa.Array
+    cells: list[pa.Array]
+    faults: dict[int, tuple[str, str]] = field(default_factory=dict)
+
+    @property
+    def rows(self) -> int:
+        return len(self.lines)
+
+
+@dataclass
+class Sheet:
+    """One table as it was handed in. ``batches`` reads all rows; ``read_lines``, where a file can do that faster,
+    only those on the given lines (rising numbers), which it may return in another order.
+    """
+
+    table: Table
+    path: Path
+    sheet: str
+    fields: list[Field]
+    batches: Callable[[], Iterator[Batch]]
+    decimal: str = "."
+    date_form: str = ""
+    codes: dict[str, dict[str, str]] = field(default_factory=dict)
+    notes: list[FileNote] = field(default_factory=list)
+    sha256: str = ""
+    size: int = 0
+    read_lines: Callable[[np.ndarray], Iterator[Batch]] | None = None
+
+    @property
+    def file(self) -> str:
+        return self.path.name
+
+    @property
+    def where(self) -> str:
+        return f"{self.file}, sheet {self.sheet}" if self.sheet else self.file
+
+
+def text_array(values: list[str | None]) -> pa.Array:
+    """A text column; empty text is an empty cell."""
+    return pa.array([value if value else None for value in values], pa.string())
+
+
+def rows_to_batch(rows: list[list[str]], lines: list[int], width: int) -> Batch:
+    """Rows of text cells as a batch of ``width`` fields.
+
+    Cells missing or filled beyond the width make the row a fault: the cells can't be told apart for certain.
+    Empty cells beyond the width are the spreadsheet's trailing separators and mean nothing.
+    """
+    faults: dict[int, tuple[str, str]] = {}
+    for position, row in enumerate(rows):
+        if len(row) == width:
+            continue
+        if len(row) > width and not any(cell.strip() for cell in row[width:]):
+            rows[position] = row[:width]
+            continue
+        faults[position] = ("wrong_cell_count", " | ".join(row))
+        rows[position] = (row + [""] * width)[:width]
+    columns = zip(*rows, strict=True) if rows else [()] * width
+    return Batch(pa.array(lines, pa.int64()), [text_array(list(column)) for column in columns], faults)

@@ -1,0 +1,237 @@
+"""Form of a text file: encoding, line ends, separator, decimal mark. Told apart only where no doubt is left."""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import hashlib
+import io
+import re
+from collections.abc import Iterable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from ventbook.errors import InputError
+from ventbook.records.readers.sheets import FileNote
+
+CHUNK = 4 << 20
+SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
+_POINT = re.compile(r"[+-]?\d*\.\d+")
+_COMMA = re.compile(r"[+-]?\d*,\d+")
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_SIGNATURES = {
+    b"PK\x03\x04": "a ZIP archive or a workbook",
+    b"PAR1": "a Parquet file",
+    b"%PDF": "a PDF",
+    b"\xd0\xcf\x11\xe0": "an old binary workbook",
+    b"\x89PNG": "a picture",
+    b"\x1f\x8b": "a compressed file",
+    b"SQLite format 3": "a database",
+}
+
+
+@dataclass(frozen=True)
+class TextScan:
+    """What one pass over the bytes tells."""
+
+    encoding: str
+    sha256: str
+    size: int
+    newlines: int
+    plain: bool  # UTF-8 without quotes that span lines, blank lines, bare carriage returns or zero bytes
+    quoted: bool
+    ends_with_newline: bool
+    mixed: bool
+
+
+def scan_text(path: Path, encoding: str = "") -> TextScan:
+    """Read the file once: hash, encoding, and whether the fast path may take it. InputError when it isn't text."""
+    digest = hashlib.sha256()
+    utf8 = codecs.getincrementaldecoder("utf-8")("strict")
+    size = newlines = zeros = quotes = 0
+    valid, blank, bare, spanning, tail, head = True, False, False, False, b"\n", b""
+    with path.open("rb") as file, ThreadPoolExecutor(1) as pool:
+        hashed: Future[None] | None = None
+        while chunk := file.read(CHUNK):
+            if hashed is not None:
+                hashed.result()
+            hashed = pool.submit(digest.update, chunk)
+            if not size:
+                head = chunk[:4096]
+            size += len(chunk)
+            codes = np.frombuffer(chunk, dtype=np.uint8)
+            ends = codes == ord("\n")
+            newlines += int(np.count_nonzero(ends))
+            zeros += chunk.count(b"\0") if b"\0" in chunk else 0
+            # line end after line end within the chunk; what lies across its border is looked at by itself
+            border = tail[-2:] + chunk[:2]
+            blank = blank or b"\n\n" in border or b"\n\r\n" in border or bool((ends[1:] & ends[:-1]).any())
+            if b"\r" in chunk:
+                blank = blank or b"\n\r\n" in chunk
+                joined = tail[-1:] + chunk
+                bare = bare or joined.count(b"\r") > joined.count(b"\r\n") + (joined[-1:] == b"\r")
+            elif tail[-1:] == b"\r" and chunk[:1] != b"\n":
+                bare = True
+            tail = (tail + chunk[-2:])[-2:]
+            own = chunk.count(b'"') if b'"' in chunk else 0
+            before, quotes = quotes, quotes + own
+            if not spanning and (own or before & 1):
+                spanning = spans_lines(chunk, before)
+            if valid and not chunk.isascii():
+                try:
+                    utf8.decode(chunk)
+                except UnicodeDecodeError:
+                    valid = False
+            elif valid and utf8.getstate()[0]:  # the last chunk ended in the middle of a character
+                valid = False
+        if hashed is not None:
+            hashed.result()
+    try:
+        utf8.decode(b"", final=True)
+    except UnicodeDecodeError:  # the file ends in the middle of a character
+        valid = False
+    if not size:
+        raise InputError(f"{path.name}: the file is empty; hand in a file with headers and rows")
+    for signature, kind in _SIGNATURES.items():
+        if head.startswith(signature):
+            raise InputError(f"{path.name}: looks like {kind}, not text; give it its right ending")
+    even_zeros = head[0::2].count(0)
+    odd_zeros = head[1::2].count(0)
+    told = encoding or _tell_encoding(head, valid, even_zeros, odd_zeros)
+    if not told.startswith("utf-16") and zeros > size // 20:
+        raise InputError(f"{path.name}: holds bytes that are not text; hand in CSV, XLSX, ODS or Parquet")
+    return TextScan(
+        encoding=told,
+        sha256=digest.hexdigest(),
+        size=size,
+        newlines=newlines,
+        plain=valid and told in ("utf-8", "utf-8-sig") and not (blank or bare or zeros or spanning),
+        quoted=quotes > 0,
+        ends_with_newline=tail.endswith(b"\n"),
+        mixed=told == "mixed",
+    )
+
+
+def spans_lines(chunk: bytes, quotes_before: int) -> bool:
+    """True when some line ends inside quotes: an odd number of quotation marks stands before its end."""
+    codes = np.frombuffer(chunk, dtype=np.uint8)
+    count = np.cumsum(codes == ord('"'), dtype=np.int64) + quotes_before
+    return bool((count[codes == ord("\n")] & 1).any())
+
+
+def _tell_encoding(head: bytes, valid: bool, even_zeros: int, odd_zeros: int) -> str:
+    if head.startswith(codecs.BOM_UTF8):
+        return "utf-8-sig" if valid else "mixed"
+    if head.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        return "utf-16"
+    half = len(head) // 2
+    if half and odd_zeros > 0.4 * half and even_zeros < 0.1 * half:
+        return "utf-16-le"
+    if half and even_zeros > 0.4 * half and odd_zeros < 0.1 * half:
+        return "utf-16-be"
+    return "utf-8" if valid else "mixed"
+
+
+def decode_lines(path: Path, scan: TextScan, tally: dict[str, int] | None = None) -> Iterator[str]:
+    """Lines of the file with their ends. In a file that is not UTF-8 throughout, each line is UTF-8 where it can
+    be, else Windows-1252; ``tally`` counts the lines by encoding ("lossy": bytes that neither knows).
+    """
+    if not scan.mixed:
+        with path.open(encoding=scan.encoding, errors="replace", newline="") as file:
+            yield from file
+        return
+    with path.open("rb") as raw:
+        for number, line in enumerate(raw):
+            if not number:
+                line = line.removeprefix(codecs.BOM_UTF8)
+            try:
+                text, name = line.decode("utf-8"), "ascii" if line.isascii() else "utf-8"
+            except UnicodeDecodeError:
+                try:
+                    text, name = line.decode("cp1252"), "cp1252"
+                except UnicodeDecodeError:
+                    text, name = line.decode("cp1252", "replace"), "lossy"
+            if tally is not None:
+                tally[name] = tally.get(name, 0) + 1
+            # csv counts a lone carriage return as a line end, as the decoded form would
+            yield from io.StringIO(text, newline="")
+
+
+def parse_rows(lines: Iterable[str], separator: str) -> Iterator[tuple[int, list[str]]]:
+    """(line number, cells) of every row that isn't blank; quoting as in RFC 4180. Zero bytes stay in the text."""
+    csv.field_size_limit(2**31 - 1)
+    reader = csv.reader(lines, delimiter=separator)
+    before = 0
+    while True:
+        try:
+            row = next(reader)
+        except StopIteration:
+            return
+        except csv.Error:
+            before = reader.line_num
+            yield before, ["\ufffd"]
+            continue
+        if row:
+            yield before + 1, row
+        before = reader.line_num
+
+
+def choose_separator(sample: Sequence[str], where: str) -> str:
+    """The separator that splits the sample best; InputError when two do equally well."""
+    scores = {}
+    for mark in SEPARATORS:
+        widths = [len(row) for _, row in parse_rows(sample, mark)]
+        wide = [width for width in widths if width > 1]
+        if wide:
+            most = max(set(wide), key=wide.count)
+            scores[mark] = (wide.count(most) / len(widths), most)
+    if not scores:
+        raise InputError(
+            f"{where}: no separator found (comma, semicolon, tab or bar); name it in a mapping file"
+        )
+    best = sorted(scores, key=lambda mark: (scores[mark][0] >= 0.5, scores[mark][1], scores[mark][0]))
+    if len(best) > 1 and scores[best[-1]] == scores[best[-2]]:
+        raise InputError(
+            f"{where}: {SEPARATORS[best[-1]]} and {SEPARATORS[best[-2]]} could both be the separator; "
+            "name it in a mapping file"
+        )
+    return best[-1]
+
+
+def choose_decimal(cells: Iterable[str], where: str) -> tuple[str, bool]:
+    """(decimal mark, whether any cell told it). A comma only where no cell leaves a doubt about thousands.
+
+    InputError when every comma could as well separate thousands.
+    """
+    points = commas = certain = 0
+    example = ""
+    for cell in cells:
+        cell = cell.strip()
+        if _POINT.fullmatch(cell):
+            points += 1
+        elif _COMMA.fullmatch(cell):
+            commas += 1
+            example = example or cell
+            certain += not _THOUSANDS.fullmatch(cell)
+    if points or not commas:
+        return ".", bool(points)
+    if not certain:
+        raise InputError(
+            f"{where}: {example!r} could be a decimal comma or thousands; name decimal in a mapping file"
+        )
+    return ",", True
+
+
+def describe_form(scan: TextScan, separator: str, decimal: str, told: bool) -> list[FileNote]:
+    """The choices made, to be reported; nothing for UTF-8 with commas and decimal points."""
+    notes = []
+    if separator != ",":
+        notes.append(FileNote("separator_chosen", value=SEPARATORS.get(separator, separator)))
+    if decimal == "," and told:
+        notes.append(FileNote("decimal_chosen", value="decimal comma"))
+    if scan.encoding.startswith("utf-16"):
+        notes.append(FileNote("encoding_chosen", value=scan.encoding.upper()))
+    return notes

@@ -1,0 +1,53 @@
+"""The store: Delta tables with one snapshot a commit, readable as of any snapshot.
+
+    store = open_store("data/records/store")
+    ventings = store.snapshot().read("ventings")          # newest
+    then = store.snapshot(as_of=12).read("ventings")      # as it was after intake 12
+
+Layout: ``tables/NAME`` (one Delta table each), ``lock``, ``private`` (key of the technician codes, readable by its
+owner only), ``ventbook-store.json`` (format). A store of an earlier version reads as it is; its first write brings its
+rows up to what this version writes, in the same snapshot (``Snapshot.content``, ``ventbook.records.intake.upgrade``). Delta Lake: Armbrust et al., Delta Lake: High-Performance ACID Table
+Storage over Cloud Object Stores, PVLDB 13(12), 2020.
+"""
+
+from ventbook.records.store.delta import StoreError
+from ventbook.records.store.snapshots import (
+    BOOKKEEPING,
+    CONTENT,
+    ISSUES,
+    QUARANTINE,
+    REPEATS,
+    Records,
+    Snapshot,
+    Store,
+    create_store,
+    key_of,
+    open_store,
+    record_schema,
+    schema_of,
+    table_path,
+    to_frame,
+)
+from ventbook.records.store.writing import Writer, is_among, write_snapshot
+
+__all__ = [
+    "BOOKKEEPING",
+    "CONTENT",
+    "ISSUES",
+    "QUARANTINE",
+    "REPEATS",
+    "Records",
+    "Snapshot",
+    "Store",
+    "StoreError",
+    "Writer",
+    "create_store",
+    "is_among",
+    "key_of",
+    "open_store",
+    "record_schema",
+    "schema_of",
+    "table_path",
+    "to_frame",
+    "write_snapshot",
+]

@@ -1,0 +1,190 @@
+"""One Delta table: create, add and take out Parquet files in one commit, read at a version.
+
+Files are written and read by pyarrow; the Delta log says which files a version consists of. (The pyarrow bridge
+of the Delta package is not used: reading through it left the interpreter with an abort at exit.)
+
+One writer at a time: an operating-system lock on a file, so that a killed writer leaves no stale lock.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import time
+import uuid
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+from urllib.parse import unquote
+
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from ventbook.errors import InputError
+
+KEEP = {
+    "delta.enableExpiredLogCleanup": "false",  # the default forgets old versions after 30 days
+    "delta.logRetentionDuration": "interval 36500 days",
+    "delta.deletedFileRetentionDuration": "interval 36500 days",
+}
+
+
+def create_table(path: Path, schema: pa.Schema, partition_by: Sequence[str] = ()) -> None:
+    """An empty Delta table at version 0 that keeps every version."""
+    from deltalake import DeltaTable
+
+    path.mkdir(parents=True, exist_ok=True)
+    DeltaTable.create(
+        str(path), schema=schema, partition_by=list(partition_by) or None, configuration=dict(KEEP)
+    )
+
+
+def head_version(path: Path) -> int | None:
+    """The newest version of the table, None where there is none."""
+    from deltalake import DeltaTable
+
+    if not (path / "_delta_log").is_dir():
+        return None
+    return int(DeltaTable(str(path)).version())
+
+
+def restore_version(path: Path, version: int) -> None:
+    """Make the head say again what ``version`` said; the versions between stay in the history."""
+    from deltalake import DeltaTable
+
+    DeltaTable(str(path)).restore(version)
+
+
+def widen_schema(path: Path, schema: pa.Schema) -> None:
+    """Add columns that the dictionary has gained since the table was made (rows before read as not recorded)."""
+    from deltalake import DeltaTable
+    from deltalake.schema import Field, Schema
+
+    table = DeltaTable(str(path))
+    have = {field.name for field in table.schema().fields}
+    new = pa.schema([field for field in schema if field.name not in have])
+    if len(new):
+        fields: list[Field] = list(Schema.from_arrow(new).fields)
+        table.alter.add_columns(fields)
+
+
+def list_files(path: Path, version: int) -> list[Path]:
+    """The Parquet files a version consists of, sorted by name."""
+    from deltalake import DeltaTable
+
+    # not file_uris, which writes a space in the folder's own name as %20
+    actions: Any = DeltaTable(str(path), version=version).get_add_actions(flatten=True)
+    names = pa.table(actions).column("path").to_pylist()
+    return sorted(path / unquote(name) for name in names)
+
+
+def read_files(
+    files: Iterable[Path], schema: pa.Schema, columns: Sequence[str] | None = None, where: Any = None
+) -> pa.Table:
+    """Rows of the files as one table of ``schema``; a column that a file lacks reads as null."""
+    wanted = pa.schema([schema.field(name) for name in columns]) if columns is not None else schema
+    parts = []
+    for file in files:
+        has = set(pq.read_schema(file).names)
+        names = [name for name in wanted.names if name in has]
+        part = pq.read_table(file, columns=names, filters=where, partitioning=None)
+        if part.schema.names != wanted.names:
+            part = pa.table(
+                [
+                    part.column(field.name) if field.name in names else pa.nulls(part.num_rows, field.type)
+                    for field in wanted
+                ],
+                schema=wanted,
+            )
+        parts.append(part.cast(wanted))
+    return pa.concat_tables(parts) if parts else wanted.empty_table()
+
+
+def new_file(path: Path, number: int, folder: str = "") -> Path:
+    """A name for a new Parquet file of intake ``number`` that no other file has."""
+    target = path / folder
+    target.mkdir(parents=True, exist_ok=True)
+    return target / f"part-{number:05d}-{uuid.uuid4().hex}.parquet"
+
+
+def write_file(path: Path, rows: pa.Table, number: int) -> Path:
+    """Write ``rows`` as one Parquet file; no reader sees it before ``commit_files`` names it."""
+    file = new_file(path, number)
+    pq.write_table(rows, file, compression="zstd", row_group_size=1_000_000)
+    return file
+
+
+def commit_files(
+    path: Path,
+    schema: pa.Schema,
+    add: Sequence[Path],
+    remove: Sequence[Path] = (),
+    partitions: dict[Path, dict[str, str | None]] | None = None,
+    partition_by: Sequence[str] = (),
+) -> int:
+    """Name and un-name files in one Delta commit; returns the new version."""
+    from deltalake import DeltaTable
+    from deltalake.transaction import AddAction, RemoveAction
+
+    now = int(time.time() * 1000)
+    actions: list[Any] = [
+        AddAction(
+            file.relative_to(path).as_posix(),
+            file.stat().st_size,
+            (partitions or {}).get(file, {}),
+            now,
+            True,
+            json.dumps({"numRecords": pq.read_metadata(file).num_rows}),
+        )
+        for file in add
+    ]
+    actions += [
+        RemoveAction(file.relative_to(path).as_posix(), data_change=True, deletion_timestamp=now)
+        for file in remove
+    ]
+    table = DeltaTable(str(path))
+    table.create_write_transaction(actions, "append", schema, partition_by=list(partition_by) or None)
+    return int(DeltaTable(str(path)).version())  # the object that wrote still says the version before
+
+
+class StoreError(InputError):
+    """A store that isn't there, can't be read, or is being written by someone else."""
+
+
+@contextmanager
+def hold_lock(path: Path) -> Iterator[None]:
+    """Hold the exclusive lock on ``path`` while the block runs.
+
+    Raises StoreError at once when another process (or another writer of this one) holds it.
+    """
+    try:
+        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+    except OSError as error:
+        raise StoreError(
+            f"{path.parent}: can't be written ({error.strerror}); choose a folder you may write"
+        ) from None
+    try:
+        try:
+            _lock(handle)
+        except OSError:
+            raise StoreError(
+                f"{path.parent}: another intake is writing to this store; wait until it is done and run again"
+            ) from None
+        yield
+    finally:
+        os.close(handle)  # closing lets go of the lock, and so does the end of a killed process
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(handle: int) -> None:
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -1,0 +1,357 @@
+"""Shapes of the stored tables: Arrow schemas made from the dictionary, and Arrow tables to typed frames.
+
+Every record table carries five bookkeeping columns: ``_intake`` (number of the snapshot that wrote the row),
+``_file``, ``_sheet``, ``_line`` (where it stood in what was handed in) and ``_other`` (JSON of the columns that the
+dictionary doesn't know, None where there are none).
+
+Opening a store and reading it as of a snapshot.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+import pyarrow as pa
+
+from ventbook import tables
+from ventbook.records.store import delta
+from ventbook.records.store.delta import StoreError
+from ventbook.tables import Limits
+
+KIND_TYPES: dict[str, pa.DataType] = {
+    "text": pa.string(),
+    "code": pa.string(),
+    "yes_no": pa.bool_(),
+    "integer": pa.int64(),
+    "number": pa.float64(),
+    "quantity": pa.float64(),
+    "date": pa.date32(),
+    "datetime": pa.timestamp("us"),
+}
+BOOKKEEPING = pa.schema(
+    [
+        ("_intake", pa.int64()),
+        ("_file", pa.string()),
+        ("_sheet", pa.string()),
+        ("_line", pa.int64()),
+        ("_other", pa.string()),
+    ]
+)
+ISSUES = pa.schema(
+    [
+        ("code", pa.string()),
+        ("severity", pa.string()),
+        ("table", pa.string()),
+        ("key", pa.string()),
+        ("column", pa.string()),
+        ("file", pa.string()),
+        ("sheet", pa.string()),
+        ("line", pa.int64()),
+        ("value", pa.string()),
+        ("what", pa.string()),
+        ("do", pa.string()),
+        ("site", pa.string()),
+        ("rows", pa.int64()),
+        ("intake", pa.int64()),
+    ]
+)
+QUARANTINE = pa.schema(
+    [
+        ("file", pa.string()),
+        ("sheet", pa.string()),
+        ("line", pa.int64()),
+        ("table", pa.string()),
+        ("column", pa.string()),
+        ("code", pa.string()),
+        ("value", pa.string()),
+        ("what", pa.string()),
+        ("do", pa.string()),
+        ("site", pa.string()),
+        ("key", pa.string()),
+        ("original", pa.string()),
+        ("waiting", pa.string()),
+        ("all_codes", pa.string()),
+        ("intake", pa.int64()),
+    ]
+)
+INTAKES = pa.schema(
+    [
+        ("number", pa.int64()),
+        ("kind", pa.string()),
+        ("today", pa.date32()),
+        ("committed_at", pa.timestamp("us")),
+        ("withdrawn", pa.int64()),
+        ("note", pa.string()),
+        ("versions", pa.string()),
+        ("counts", pa.string()),
+        ("sources", pa.string()),
+        ("content", pa.int64()),
+        ("library", pa.string()),
+    ]
+)
+REPEATS = pa.schema([("table", pa.string()), ("key", pa.string()), ("intake", pa.int64())])
+FIXED = {"repeats": REPEATS, "issues": ISSUES, "quarantine": QUARANTINE, "intakes": INTAKES}
+FIXED_KEYS = {
+    "issues": ("intake", "file", "sheet", "line", "table", "column", "code", "key", "value"),
+    "quarantine": ("intake", "file", "sheet", "line", "table", "column", "code"),
+    "intakes": ("number",),
+    "repeats": ("intake", "table", "key"),
+    "start_features": ("venting_id", "start_no"),
+}
+
+
+def record_schema(name: str) -> pa.Schema:
+    """Arrow schema of a record table: the dictionary's columns by stored name, then the bookkeeping columns."""
+    columns = tables.record_tables()[name].columns
+    if name == "samples":
+        return pa.schema([(column.stored, KIND_TYPES[column.kind]) for column in columns])
+    return pa.schema([(column.stored, KIND_TYPES[column.kind]) for column in columns] + list(BOOKKEEPING))
+
+
+def schema_of(name: str) -> pa.Schema:
+    """Arrow schema of any table of the store that the dictionary or this module describes."""
+    return FIXED[name] if name in FIXED else record_schema(name)
+
+
+def key_of(name: str) -> tuple[str, ...]:
+    """Stored names of the columns that a table is sorted by when read."""
+    if name in FIXED_KEYS:
+        return FIXED_KEYS[name]
+    return tuple(column.stored for column in tables.record_tables()[name].columns if column.key)
+
+
+def to_frame(table: pa.Table) -> pd.DataFrame:
+    """Typed pandas frame: str, boolean, Int64, float64 (NaN = not recorded), datetime64[us]."""
+    mapping = {
+        pa.string(): pd.StringDtype(na_value=float("nan")),
+        pa.large_string(): pd.StringDtype(na_value=float("nan")),
+        pa.bool_(): pd.BooleanDtype(),
+        pa.int64(): pd.Int64Dtype(),
+    }
+    dates = [field.name for field in table.schema if pa.types.is_date32(field.type)]
+    for name in dates:
+        at = table.schema.get_field_index(name)
+        table = table.set_column(at, name, table.column(name).cast(pa.timestamp("us")))
+    return table.to_pandas(types_mapper=mapping.get)
+
+
+MARK = "ventbook-store.json"
+FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
+CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
+LARGE = ("samples",)
+
+
+class Records(dict[str, pd.DataFrame]):
+    """The record tables of a snapshot by name, and in ``limits`` what they are held against: the shop's own table of
+    limits beside the store, and the placeholders where it has no row.
+    """
+
+    def __init__(self, by_name: Mapping[str, pd.DataFrame], *, limits: Limits) -> None:
+        super().__init__(by_name)
+        self.limits = limits
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """The store as it was when intake ``number`` was committed; ``today`` is the date that counts as today, ``content``
+    the number of what its rows hold (``CONTENT`` when they hold what this version writes).
+    """
+
+    path: Path
+    number: int
+    today: dt.date
+    versions: dict[str, int]
+    content: int = CONTENT
+
+    @property
+    def tables(self) -> tuple[str, ...]:
+        """Names of the tables that hold something in this snapshot."""
+        return tuple(self.versions)
+
+    def files(self, table: str) -> list[Path]:
+        """The Parquet files of a table in this snapshot (for readers that stream, such as traces)."""
+        if table not in self.versions:
+            return []
+        return delta.list_files(table_path(self.path, table), self.versions[table])
+
+    def read_arrow(self, table: str, columns: Sequence[str] | None = None) -> pa.Table:
+        """Rows of a table in file order, bookkeeping included."""
+        files = self.files(table)
+        if table in FIXED or table in tables.record_tables():
+            schema = schema_of(table)
+        elif files:  # of versions that knew fewer columns, and of those that knew more
+            schema = pa.unify_schemas(
+                [delta.pq.read_schema(file) for file in files], promote_options="permissive"
+            )
+        else:
+            return pa.table({})
+        return delta.read_files(files, schema, columns)
+
+    def read(
+        self, table: str, columns: Sequence[str] | None = None, *, bookkeeping: bool = False
+    ) -> pd.DataFrame:
+        """A table as a typed frame, sorted by its key; without the bookkeeping columns unless asked for."""
+        allowed = set(tables.record_tables()) | set(FIXED_KEYS)
+        if table not in allowed:
+            raise ValueError(f"table must be one of {', '.join(sorted(allowed))}; got {table!r}")
+        key = list(key_of(table))
+        if columns is None and not bookkeeping and table in tables.record_tables():
+            columns = [name for name in schema_of(table).names if name not in BOOKKEEPING.names]
+        names = None if columns is None else list(dict.fromkeys([*columns, *key]))
+        rows = self.read_arrow(table, names)
+        if not rows.num_columns:
+            return pd.DataFrame()
+        rows = rows.sort_by([(name, "ascending") for name in key])
+        return to_frame(rows if columns is None else rows.select(list(columns)))
+
+    def records(self) -> Records:
+        """Every table but the samples (too large to hold: see ``files``), empty ones included."""
+        names = [name for name in tables.record_tables() if name not in LARGE]
+        found = {name: self.read(name) for name in [*names, "quarantine", "issues"]}
+        found["intakes"] = Store(self.path).snapshots(until=self.number)
+        if "start_features" in self.versions:
+            found["start_features"] = self.read("start_features")
+        return Records(found, limits=self.limits())
+
+    def limits(self) -> Limits:
+        """The limits in force for these records: the shop's own beside the store and the placeholders.
+
+        A row may be for an engine type of the newest snapshot, which an earlier one may not know yet. TableError
+        names a row that is wrong.
+        """
+        own = tables.find_own_limits(self.path)
+        if own is None:
+            return tables.load_limits()
+        return tables.load_limits(own, engine_types=self.engine_types)
+
+    @cached_property
+    def engine_types(self) -> list[str]:
+        """Engine types that a limit may be for, sorted: those of all engines on record, those that came later included."""
+        newest = Store(self.path).snapshot()
+        asked = [self] if newest.number == self.number else [self, newest]
+        types = {name for s in asked for name in s.read("engines", ["engine_type"])["engine_type"].dropna()}
+        return sorted(map(str, types))
+
+    def sources(self) -> pd.DataFrame:
+        """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""
+        rows = []
+        for number, text in (
+            Store(self.path).intake_rows(self.number)[["number", "sources"]].itertuples(index=False)
+        ):
+            rows += [{"intake": int(number), **source} for source in json.loads(text or "[]")]
+        columns = ["intake", "file", "sheet", "table", "rows", "sha256"]
+        return pd.DataFrame(rows, columns=columns)
+
+
+@dataclass(frozen=True)
+class Store:
+    """A folder of Delta tables with consecutive snapshots. Open with ``open_store`` or ``create_store``."""
+
+    path: Path
+
+    def intake_rows(self, until: int | None = None) -> pd.DataFrame:
+        """The raw rows of ``intakes``, oldest first."""
+        folder = table_path(self.path, "intakes")
+        head = delta.head_version(folder)
+        if head is None:
+            return to_frame(INTAKES.empty_table())
+        rows = delta.read_files(delta.list_files(folder, head), INTAKES).sort_by("number")
+        frame = to_frame(rows)
+        return frame if until is None else frame[frame["number"] <= until].reset_index(drop=True)
+
+    def snapshots(self, *, until: int | None = None) -> pd.DataFrame:
+        """One row a snapshot: number, kind (intake or withdrawal), today, committed_at, withdrawn (the intake
+        taken back), note, accepted, duplicate, corrected, quarantined (rows over all tables), files.
+        """
+        rows = self.intake_rows(until)
+        counts = [json.loads(text or "{}") for text in rows["counts"]]
+        for name in ("accepted", "duplicate", "corrected", "quarantined"):
+            rows[name] = pd.array(
+                [sum(table.get(name, 0) for table in c.values()) for c in counts], dtype="Int64"
+            )
+        rows["files"] = [
+            ", ".join(dict.fromkeys(s["file"] for s in json.loads(t or "[]"))) for t in rows["sources"]
+        ]
+        rows["files"] = rows["files"].astype("str")
+        return rows.drop(columns=["versions", "counts", "sources", "content", "library"])
+
+    def snapshot(self, as_of: int | None = None) -> Snapshot:
+        """The newest snapshot, or number ``as_of``. StoreError when there is none."""
+        rows = self.intake_rows()
+        if rows.empty:
+            raise StoreError(f"{self.path}: the store is empty; take records in first (ventbook intake)")
+        if as_of is None:
+            row = rows.iloc[-1]
+        else:
+            fits = rows[rows["number"] == as_of]
+            if fits.empty:
+                raise StoreError(
+                    f"{self.path}: there is no snapshot {as_of}; the store has 1 to {rows['number'].max()}"
+                )
+            row = fits.iloc[0]
+        content = 1 if pd.isna(row["content"]) else int(row["content"])
+        if content > CONTENT:
+            raise StoreError(
+                f"{self.path}: snapshot {row['number']} was written by ventbook {row['library']}; use that or a later version"
+            )
+        return Snapshot(
+            self.path, int(row["number"]), row["today"].date(), json.loads(row["versions"]), content
+        )
+
+    @property
+    def empty(self) -> bool:
+        return delta.head_version(table_path(self.path, "intakes")) is None or self.intake_rows().empty
+
+
+def table_path(store: Path, table: str) -> Path:
+    """Where a table's files are."""
+    return store / "tables" / table
+
+
+def open_store(path: str | Path) -> Store:
+    """An existing store; StoreError (one line) when there is none at ``path``."""
+    path = Path(path)
+    if not path.exists():
+        raise StoreError(f"{path}: no such store; check the path, or make one with ventbook intake")
+    mark = path / MARK
+    if not mark.is_file():
+        raise StoreError(
+            f"{path}: not a store of ventbook ({MARK} is missing); give the folder made by intake"
+        )
+    try:
+        found = json.loads(mark.read_text("utf-8"))["format"]
+    except (ValueError, KeyError, TypeError, OSError):
+        raise StoreError(f"{mark}: can't be read; restore it from a copy of the store") from None
+    if found != FORMAT:
+        raise StoreError(
+            f"{path}: store format {found} is not {FORMAT}; use the version of ventbook that made it"
+        )
+    return Store(path)
+
+
+def create_store(path: str | Path) -> Store:
+    """A new store in a folder that is missing or empty; an existing store is opened."""
+    path = Path(path)
+    if (path / MARK).exists():
+        return open_store(path)
+    if re.search(r"%[0-9A-Fa-f]{2}", str(path.resolve())):
+        raise StoreError(
+            f"{path}: a store can't stand in a folder whose name holds {'%25'!r} or the like; rename it"
+        )
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+        if any(path.iterdir()):
+            raise StoreError(f"{path}: the folder holds other files; give a new or an empty folder")
+        (path / MARK).write_text(json.dumps({"format": FORMAT}) + "\n", "utf-8")
+    except OSError as error:
+        raise StoreError(
+            f"{path}: can't be written ({error.strerror}); choose a folder you may write"
+        ) from None
+    return Store(path)

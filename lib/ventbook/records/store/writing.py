@@ -1,0 +1,244 @@
+"""Writing a snapshot: lock, restore leftovers, write tables, and one row into ``intakes`` last.
+
+What is not named by a row of ``intakes`` does not exist for readers. So a writer that is killed between two tables
+leaves the last snapshot whole; the next writer first restores every table whose head is not what the last snapshot
+names, for else it would publish the dead writer's rows together with its own.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from ventbook import __version__
+from ventbook.records.store import delta, snapshots
+from ventbook.records.store.delta import hold_lock
+from ventbook.records.store.snapshots import CONTENT, Snapshot, Store, table_path
+
+PARTITIONED = {"samples": ("quarter",)}
+
+
+@dataclass
+class Writer:
+    """Collects the writes of one snapshot; get one from ``write_snapshot``."""
+
+    store: Store
+    number: int
+    before: Snapshot | None
+    versions: dict[str, int] = field(default_factory=dict)
+    committed: bool = False
+    content: int = CONTENT
+    ahead: dict[str, Future[Path]] = field(default_factory=dict)
+    pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
+
+    def write_ahead(self, table: str, rows: Callable[[], pa.Table]) -> None:
+        """Begin to write rows on another thread; the next ``change_rows`` of the table names them. Until the commit
+        no reader sees the file.
+        """
+        path = self.path_of(table)
+
+        def write() -> Path:
+            return delta.write_file(path, rows(), self.number)
+
+        self.ahead[table] = self.pool.submit(write)
+
+    def add_rows(self, table: str, rows: pa.Table) -> None:
+        """Append rows (bookkeeping columns included)."""
+        if rows.num_rows:
+            self.change_rows(table, add=rows)
+
+    def change_rows(
+        self,
+        table: str,
+        *,
+        add: pa.Table | None = None,
+        drop: pa.Table | None = None,
+        drop_intake: int | None = None,
+        intake_column: str = "_intake",
+    ) -> None:
+        """One Delta commit: take out the rows whose key stands in ``drop`` (columns = the key), take out the rows
+        that intake ``drop_intake`` wrote, and add rows.
+        """
+        path = self.path_of(table, add.schema if add is not None else None)
+        schema = (
+            snapshots.schema_of(table) if table in _described() else (add.schema if add is not None else None)
+        )
+        if schema is None:
+            return
+        new, gone = [], []
+        only_add = drop is None and drop_intake is None
+        for file in () if only_add else delta.list_files(path, _head(path)):
+            rows = delta.read_files([file], schema)
+            keep = _keep_mask(rows, drop, drop_intake, intake_column)
+            kept = rows.num_rows if keep is None else int(pc.sum(keep).as_py() or 0)
+            if kept < rows.num_rows:
+                gone.append(file)
+                if kept:
+                    new.append(delta.write_file(path, rows.filter(keep), self.number))
+        if table in self.ahead:
+            new.append(self.ahead.pop(table).result())
+        if add is not None and add.num_rows:
+            new.append(delta.write_file(path, add.select(schema.names).cast(schema), self.number))
+        if new or gone:
+            self.versions[table] = delta.commit_files(path, schema, new, gone)
+
+    def files_now(self, table: str) -> list[Path]:
+        """The Parquet files of a table after what this writer has written so far."""
+        path = table_path(self.store.path, table)
+        return delta.list_files(path, _head(path))
+
+    def read_now(self, table: str, columns: Sequence[str]) -> pa.Table:
+        """Columns of a table as they stand after what this writer has written so far."""
+        return delta.read_files(self.files_now(table), snapshots.schema_of(table), columns)
+
+    def add_files(
+        self,
+        table: str,
+        schema: pa.Schema,
+        files: Sequence[Path],
+        partitions: dict[Path, dict[str, str | None]],
+        remove: Sequence[Path] = (),
+    ) -> None:
+        """Name files that were written beforehand into the table's folder (samples)."""
+        path = self.path_of(table, schema)
+        by = PARTITIONED.get(table, ())
+        full = pa.schema([*schema, *[pa.field(name, pa.string()) for name in by]])
+        self.versions[table] = delta.commit_files(path, full, files, remove, partitions, by)
+
+    def path_of(self, table: str, schema: pa.Schema | None = None) -> Path:
+        """The table's folder; the table is made where it doesn't exist, widened where the dictionary has grown."""
+        path = table_path(self.store.path, table)
+        shape = snapshots.schema_of(table) if table in _described() else schema
+        if shape is None:
+            return path
+        by = PARTITIONED.get(table, ())
+        full = pa.schema([*shape, *[pa.field(name, pa.string()) for name in by]])
+        if delta.head_version(path) is None:
+            delta.create_table(path, full, by)
+        elif table not in PARTITIONED:
+            delta.widen_schema(path, shape)
+        self.versions.setdefault(table, _head(path))
+        return path
+
+    def commit(
+        self,
+        *,
+        kind: str,
+        today: dt.date,
+        counts: dict[str, dict[str, int]],
+        sources: list[dict[str, Any]],
+        note: str = "",
+        withdrawn: int | None = None,
+    ) -> int:
+        """Write the row that makes the snapshot; returns its number."""
+        row = {
+            "number": self.number,
+            "kind": kind,
+            "today": today,
+            "committed_at": dt.datetime.now(dt.UTC).replace(tzinfo=None),
+            "withdrawn": withdrawn,
+            "note": note,
+            "versions": json.dumps(dict(sorted(self.versions.items()))),
+            "counts": json.dumps(counts),
+            "sources": json.dumps(sources),
+            "content": self.content,
+            "library": __version__,
+        }
+        rows = pa.table({name: [row[name]] for name in snapshots.INTAKES.names}, schema=snapshots.INTAKES)
+        path = table_path(self.store.path, "intakes")
+        if delta.head_version(path) is None:
+            delta.create_table(path, snapshots.INTAKES)
+        else:
+            delta.widen_schema(path, snapshots.INTAKES)
+        delta.commit_files(path, snapshots.INTAKES, [delta.write_file(path, rows, self.number)])
+        self.committed = True
+        return self.number
+
+
+@contextmanager
+def write_snapshot(store: Store) -> Iterator[Writer]:
+    """Hold the store's lock, mend what a killed writer left, and give a writer for the next snapshot."""
+    with hold_lock(store.path / "lock"):
+        before = None if store.empty else store.snapshot()
+        versions = restore_heads(store, before)
+        writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
+        if before is not None:
+            writer.content = before.content
+        try:
+            yield writer
+        finally:
+            writer.pool.shutdown(cancel_futures=True)
+
+
+def restore_heads(store: Store, last: Snapshot | None) -> dict[str, int]:
+    """Bring every table's head back to the last snapshot; returns the versions that now say the same as it.
+
+    A table that the snapshot doesn't know (made by a killed writer) goes back to its empty version 0.
+    """
+    named = last.versions if last is not None else {}
+    versions = dict(named)
+    folder = store.path / "tables"
+    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
+        if path.name == "intakes":
+            continue
+        head = delta.head_version(path)
+        if head is None:
+            continue
+        wanted = named.get(path.name, 0)
+        if head != wanted:
+            delta.restore_version(path, wanted)
+            head = _head(path)
+        if path.name in named:
+            versions[path.name] = head
+    return versions
+
+
+def _described() -> set[str]:
+    from ventbook import tables
+
+    return set(snapshots.FIXED) | set(tables.record_tables())
+
+
+def _head(path: Path) -> int:
+    head = delta.head_version(path)
+    assert head is not None
+    return head
+
+
+def _keep_mask(
+    rows: pa.Table, drop: pa.Table | None, drop_intake: int | None, intake_column: str
+) -> pa.ChunkedArray | pa.Array | None:
+    keep = None
+    if drop is not None and drop.num_rows:
+        keep = pc.invert(is_among(rows, drop))
+    if drop_intake is not None:
+        other = pc.not_equal(pc.fill_null(rows.column(intake_column), -1), drop_intake)
+        keep = other if keep is None else pc.and_(keep, other)
+    return keep
+
+
+def is_among(rows: pa.Table, keys: pa.Table) -> pa.Array:
+    """True where the row's values in the columns of ``keys`` stand together in ``keys`` (None equals None)."""
+    names = keys.column_names
+    first = pc.is_in(rows.column(names[0]), value_set=_flat(keys.column(names[0])))
+    if len(names) == 1 or not pc.any(first).as_py():
+        return first
+    import pandas as pd
+
+    both = pa.concat_tables([keys, rows.select(names).cast(keys.schema)]).to_pandas()
+    codes = both.groupby(names, dropna=False, sort=False).ngroup().to_numpy()
+    inside = pd.Series(codes[keys.num_rows :]).isin(codes[: keys.num_rows])
+    return pa.array(inside.to_numpy())
+
+
+def _flat(column: pa.ChunkedArray) -> pa.Array:
+    return column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column

@@ -1,0 +1,390 @@
+"""Shares of ventings and lifters over the limit: in all, by group, at the first and last check, and with blanks.
+
+The answer, how it was worked out, and what the data can't say.
+
+Where the failing lifters sit: map by engine type, exchangeability test, place in the oil feed.
+"""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.sequence import Blocks
+from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.lifter_gaps import words
+from ventbook.reports.lifter_gaps.data import ReportData, load_data
+from ventbook.reports.lifter_gaps.figures import draw_position_map, draw_share_lines
+from ventbook.reports.lifter_gaps.readings import cause_counts, cure_of, findings_of, hang_on_gauge
+from ventbook.reports.page import Page, frame_of
+from ventbook.results import Estimate
+from ventbook.statistics import rates
+from ventbook.statistics.rates import Check, Of
+from ventbook.tables import evidence
+
+GROUP_WORDS = {"site": "site", "engine_type": "engine type", "reason": "reason"}
+#: Shares of the period in all: of what, at which check, and the ending of the finding's id.
+OVERALL: tuple[tuple[Of, Check, str], ...] = (
+    ("venting", "first", ""), ("lifter", "first", ""), ("venting", "last", "_last_check"), ("lifter", "last", "_last_check"),
+)  # fmt: skip
+
+BY_GROUP: tuple[tuple[Of, Check], ...] = (("venting", "first"), ("lifter", "first"), ("lifter", "last"))
+
+
+def share_of(facts: ReportData, what: Of, check: Check, level: float) -> Estimate:
+    """Share of ventings or lifters over the limit at a check, all of the period."""
+    return rates.failing_share(facts.jobs, of=what, check=check, level=level)
+
+
+def events_at(facts: ReportData, what: Of, check: Check) -> int:
+    """Ventings with a finding, or lifters over the limit, at a check."""
+    return int(facts.jobs[f"failed_{check}" if what == "venting" else f"lifters_over_{check}"].sum())
+
+
+def overall(page: Page) -> Blocks:
+    """First and last check: share of ventings with a finding, share of lifters over the limit."""
+    facts = load_data(page)
+    out = Blocks("", "")
+    rows = []
+    for what, check, suffix in OVERALL:
+        estimate = share_of(facts, what, check, page.level)
+        sentence = words.found_share(
+            estimate, what, facts.limit_words, check=check, events=events_at(facts, what, check)
+        )
+        out += page.add_finding(f"{what}_failure_share{suffix}", estimate, tier=facts.tier, sentence=sentence)
+        rows.append({"label": f"{what}s, {check} check", **estimate.as_row()})
+    table = pd.DataFrame(rows)
+    if evidence.allows(facts.tier, "describe") and table["estimate"].notna().any():
+        figure, ax = plotting.new_figure(height=2.6)
+        figure.subplots_adjust(left=0.22, right=0.88, bottom=0.22, top=0.97)
+        draw_share_lines(ax, table, label="label", xlabel=f"over {facts.limit_words}, %")
+        out += page.add_figure(
+            "shares_over_limit",
+            figure,
+            alt=f"Share of ventings and lifters over the limit at the first and last check with intervals, {page.period.label}.",
+            caption="The intervals carry that lifters share an engine. The last check is after extra runs where there were any.",
+        )
+    return out
+
+
+def by_group(page: Page) -> Blocks:
+    """The same shares by site, engine type and reason; a group without ventings keeps its row."""
+    facts = load_data(page)
+    out = Blocks("", "")
+    tables = []
+    for column, name in GROUP_WORDS.items():
+        ventings, lifters, last = (
+            rates.failing_by(
+                facts.jobs, column, groups=facts.groups[column], of=of, check=check, level=page.level
+            )
+            for of, check in BY_GROUP
+        )
+        for i, value in enumerate(ventings[column]):
+            tier = str(ventings["tier"].iloc[i])
+            label = wording.clean_text(value).replace("_", " ")
+            for what, table in (("venting", ventings), ("lifter", lifters)):
+                estimate = rates.estimate_of(table.iloc[i])
+                events = int(table["failures"].iloc[i])
+                page.add_finding(
+                    f"{what}_failure_share",
+                    estimate,
+                    group={column: value},
+                    tier=tier,
+                    sentence=words.group_share(label, estimate, what, events=events),
+                )
+        tables.append(
+            pd.DataFrame(
+                {
+                    "by": name,
+                    "group": ventings[column].astype(str),
+                    "ventings": ventings["n"],
+                    "ventings_over": ventings["failures"],
+                    "estimate": ventings["estimate"],
+                    "low": ventings["low"],
+                    "high": ventings["high"],
+                    "lifters": lifters["n"],
+                    "lifters_over": lifters["failures"],
+                    "lifter_share": lifters["estimate"],
+                    "lifter_low": lifters["low"],
+                    "lifter_high": lifters["high"],
+                    "lifter_share_last": last["estimate"],
+                    "engines": ventings["clusters"],
+                }
+            )
+        )
+    table = pd.concat(tables, ignore_index=True)
+    table["group_words"] = table["group"].map(wording.clean_text).str.replace("_", " ")
+    drawn = table.assign(label=table["by"] + ": " + table["group_words"], n=table["ventings"])
+    figure, ax = plotting.new_figure(height=1.0 + 0.26 * len(drawn))
+    figure.subplots_adjust(left=0.34, right=0.88, bottom=0.62 / (1.0 + 0.26 * len(drawn)), top=0.98)
+    draw_share_lines(ax, drawn, label="label", xlabel="ventings with a spongy lifter at the first check, %")
+    out += page.add_figure(
+        "ventings_by_group",
+        figure,
+        alt=f"Share of ventings with a lifter over the limit by site, engine type and reason, with intervals, {page.period.label}.",
+        caption="Alphabetical, not ranked. Groups differ in more than their name: see the report on spongy lifters before "
+        "concluding that a group is the cause.",
+    )
+    return out + page.add_table(
+        "shares_by_group",
+        table,
+        title="Over the limit by site, engine type and reason",
+        columns={
+            "by": "By",
+            "group_words": ("Group", "", "text"),
+            "ventings": "Ventings",
+            "ventings_over": ("With a finding", "", "integer"),
+            "estimate": ("Share of ventings", "share"),
+            "low": ("From", "share"),
+            "high": ("To", "share"),
+            "lifters": "Lifters",
+            "lifters_over": ("Over", "", "integer"),
+            "lifter_share": ("Share of lifters", "share"),
+            "lifter_low": ("From", "share"),
+            "lifter_high": ("To", "share"),
+            "lifter_share_last": ("Last check", "share"),
+        },
+        note="Engines with more cylinders have more lifters that can fail: compare ventings within an engine type. Under five "
+        "ventings there are cases, not a share.",
+    )
+
+
+def gaps_by_site(page: Page) -> Blocks:
+    """Median gap by site and engine type from the gaps as numbers: more is seen than from pass and fail."""
+    facts = load_data(page)
+    out = Blocks("", "")
+    parts = []
+    for column in ("site", "engine_type"):
+        table = rates.compare_gaps(
+            facts.lifters,
+            column,
+            gap="gap_first_mm",
+            step=facts.step,
+            limit=facts.limit if facts.limit > 0 else None,
+            level=page.level,
+            groups=facts.groups[column],
+        )
+        parts.append(table.rename(columns={column: "group"}).assign(by=GROUP_WORDS[column]))
+    table = pd.concat(parts, ignore_index=True)
+    sites = table[(table["by"] == "site") & (table["state"] == "estimated")]
+    if len(sites):
+        reference = str(sites["group"].iloc[0])
+        sentences = [
+            words.gap_ratio(wording.clean_text(r["group"]), reference, r, units=page.units)
+            for r in sites.to_dict("records")
+        ]
+        out += page.text(*sentences)
+    return out + page.add_table(
+        "gap_medians",
+        table,
+        title="Gaps at the first check as numbers",
+        columns={
+            "by": "By",
+            "group": ("Group", "", "text"),
+            "n": "Readings",
+            "censored": "Under the step",
+            "median_mm": ("Half under", "mm"),
+            "median_low": ("From", "mm"),
+            "median_high": ("To", "mm"),
+            "ratio": ("Ratio to the first", "", "2"),
+            "ratio_low": ("From", "", "2"),
+            "ratio_high": ("To", "", "2"),
+            "note": ("Note", "", "text"),
+        },
+        note="mm of different engine layouts are not the same amount of air; compare sites within one layout. A gauge that "
+        "reads high raises its site's gaps.",
+    )
+
+
+def blanks(page: Page) -> Blocks:
+    """Bounds where lifters were fitted and not written down."""
+    facts = load_data(page)
+    t = facts.jobs[(facts.jobs["lifters_checked"] > 0).to_numpy()]
+    fitted = t["lifters_fitted"].fillna(t["lifters_checked"])
+    bounds = rates.bound_blanks(
+        t["lifters_over_first"], t["lifters_judged_first"], fitted, cluster=t["engine_id"], level=page.level
+    )
+    sentences = [
+        words.blanks_sentence(bounds.blanks, bounds.low, bounds.high, bounds.as_passed, bounds.as_unchecked)
+    ]
+    silent = len(facts.jobs) - len(t)
+    if silent:
+        sentences.append(
+            f"{wording.count(silent, 'venting')} {'has' if silent == 1 else 'have'} no lifter reading at all and "
+            f"{'is' if silent == 1 else 'are'} in no share."
+        )
+    if not facts.denominators_known:
+        only = facts.jobs[(facts.jobs["recorded_because"] == "finding_only").fillna(False)]
+        sentences.append(
+            f"{wording.count(len(only), 'venting')} {'was' if len(only) == 1 else 'were'} recorded only because "
+            "something was found: how many passed is not known, so the shares above are no rates."
+        )
+    rows = [
+        {"reading": name, **e.as_row()}
+        for name, e in (("blanks passed", bounds.as_passed), ("blanks not checked", bounds.as_unchecked))
+    ]
+    table = pd.DataFrame(rows).astype({"estimate": float, "low": float, "high": float})
+    return page.text(*sentences) + page.add_table(
+        "blanks",
+        table,
+        title="What blanks can hide",
+        columns={
+            "reading": "If",
+            "n": "Lifters",
+            "estimate": ("Share over the limit", "share"),
+            "low": ("From", "share"),
+            "high": ("To", "share"),
+        },
+    )
+
+
+def answer(page: Page) -> Blocks:
+    """How many ventings had a spongy lifter, of what kind, what a run cured, and what hangs on the gauge."""
+    facts = load_data(page)
+    estimate = share_of(facts, "venting", "first", page.level)
+    cure = cure_of(facts, facts.lifters, page.level)
+    events = events_at(facts, "venting", "first")
+    sentences = [
+        words.found_share(estimate, "venting", facts.limit_words, events=events),
+        words.few_ventings(estimate.n),
+    ]
+    if len(findings_of(facts)):
+        sentences.append(words.cause_sentence(cause_counts(findings_of(facts))))
+        sentences.append(
+            words.cure_sentence(cure.cured, cure.passed, cure.alone, cure.expected_alone, cure.chance)
+        )
+    counts = hang_on_gauge(facts)
+    if counts["near"]:
+        sentences.append(words.gauge_sentence(counts, facts.u, units=page.units))
+    if not facts.denominators_known:
+        sentences.append(
+            "Some ventings were recorded only because something was found, so shares are no rates here."
+        )
+    return page.answer(*sentences)
+
+
+def methods(page: Page) -> Blocks:
+    """How the numbers were worked out."""
+    return (
+        page.explain(
+            "shares and their ranges",
+            "The venting is the unit; lifters are repeated readings in it. Lifters of one engine fail together, and one "
+            "engine may be vented several times, so a range for lifters taken as independent would be too narrow: on "
+            "simulated fleets it held the true rate in as few as 5 of 10 cases instead of 95 of 100.\n\n"
+            "Range: beta-binomial model by engine, with the correlation inside an engine integrated out (prior density "
+            r"$2(1-\rho)$; neutral prior $\mathrm{Beta}(1/3, 1/3)$ on the share), from 10 engines with a finding on never "
+            "narrower than a Wilson range with the effective number of lifters, and never narrower than the exact range for "
+            "independent lifters. No failure at all: the largest share that would give none in 2.5 of 100 such fleets at a "
+            r"correlation of $\rho = 0.4$.",
+        )
+        + page.explain(
+            "position",
+            "Inside every engine the failing lifters are dealt out anew over its positions, 1999 times; the sum over "
+            r"positions of $(O - E)^2 / \mathrm{Var}$ is compared with the dealt ones. So engines that fail more often say "
+            "nothing about position, and a lifter that stays bad counts once.",
+        )
+        + page.explain(
+            "the gauge and the second look",
+            r"The probability that the true gap is over the limit $L$, given a reading $y$ with uncertainty $u$, is "
+            r"$\Phi((y - L)/u)$ (JCGM 106). Only lifters that read over the limit are read again; part of them read over by "
+            "the gauge's error and would pass a second look with nothing done. That part comes from the gauge's uncertainty "
+            "and the spread of true gaps in the records (log-normal, readings under the gauge's step taken as under it).",
+        )
+        + page.explain(
+            "air and leak-down",
+            "Trapped air springs back at once and does not grow; a leaking check valve or a worn plunger lets the gap grow "
+            "while force is held. The gap at once and at the end of the hold, and a press at half the force where there is one, "
+            "give the probability of each, with the uncertainties of gauge, timing, force and geometry carried along.",
+        )
+    )
+
+
+def limitations(page: Page) -> Blocks:
+    """What these data can't say."""
+    facts = load_data(page)
+    sentences = [
+        "A gap within the limit says little about wear: the check sees air well and wear hardly.",
+        "Groups on this page differ in more than their name. A high rate at a site is a reason to look, not a cause.",
+        "A lifter that was replaced instead of read again is missing from the cured share.",
+    ]
+    if facts.history["gap_at_once_mm"].isna().mean() > 0.5:
+        sentences.append(
+            "Most lifters were read only once under force, so for most the records cannot tell air from leak-down."
+        )
+    held_to = budget_words.allowance_sentence(words.POSITIONS, what="positions named here")
+    return page.text(*sentences, held_to)
+
+
+POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
+
+
+def by_position(page: Page) -> Blocks:
+    """Rates by cylinder and valve over all records up to the end of the period, and whether they differ."""
+    facts = load_data(page)
+    lifters = facts.history
+    parts = []
+    for scope, frame in (("all so far", lifters), ("period", facts.lifters)):
+        for kind in facts.groups["engine_type"]:
+            own = frame[frame["engine_type"] == kind]
+            table = rates.rates_by_position(own, level=page.level)
+            rank = own.dropna(subset=["feed_rank"]).groupby(["cylinder"])["feed_rank"].median()
+            table.insert(0, "engine_type", kind)
+            table.insert(0, "scope", scope)
+            table["feed_rank"] = table["cylinder"].map(rank).astype(float)
+            parts.append(table)
+    table = pd.concat(parts, ignore_index=True) if parts else frame_of([], POSITION)
+    label = lifters["engine_type"].astype("str") + " " + lifters["position"].astype("str")
+    last = lifters.groupby("engine_id")["feed_rank"].transform("max").astype(float)
+    place = (lifters["feed_rank"].astype(float) - 1) / (last - 1).where(last > 1)
+    test = rates.test_positions(
+        lifters["over_first"], lifters["engine_id"], label, feed_rank=place, seed=page.seed
+    )
+    sentence = words.position_sentence(test.p, test.engines, test.note, test.feed_p, test.feed_slope)
+    out = page.text(
+        sentence,
+        "From all records up to the end of the period, because a quarter has too few findings a position. Positions are "
+        "looked at together; a single dark field is no finding of its own.",
+    )
+    whole = table[table["scope"] != "period"]
+    tier = evidence.tier(ventings=lifters["venting_id"].nunique(), findings=int(lifters["over_first"].sum()))
+    if evidence.allows(tier, "describe") and len(whole) and whole["estimate"].notna().any():
+        kinds = [k for k in facts.groups["engine_type"] if (whole["engine_type"] == k).any()]
+        wide = [int(whole.loc[whole["engine_type"] == kind, "cylinder"].nunique()) for kind in kinds]
+        figure, axes = plotting.new_figure(columns=len(kinds), height=2.6, squeeze=False, width_ratios=wide)
+        valves = [tuple(sorted(whole.loc[whole["engine_type"] == kind, "valve"].unique())) for kind in kinds]
+        figure.subplots_adjust(
+            left=0.10, right=0.99, bottom=0.20, top=0.88, wspace=0.12 if len(set(valves)) == 1 else 0.35
+        )
+        highest = float(whole["estimate"].max())
+        for ax, kind in zip(axes[0], kinds, strict=True):
+            draw_position_map(
+                ax, whole[whole["engine_type"] == kind], title=wording.clean_text(kind), highest=highest
+            )
+            if len(set(valves)) == 1 and ax is not axes[0][0]:
+                ax.tick_params(labelleft=False)
+        out += page.add_figure(
+            "position_map",
+            figure,
+            alt=f"Share of lifters over the limit by cylinder and valve for engine types {wording.join_words(kinds)}. {sentence}",
+            caption="Lifters over the limit at the first check by position, all records up to the end of the period, "
+            "in per cent; darker is more.",
+        )
+    return out + page.add_table(
+        "position_rates",
+        table,
+        title="Over the limit at the first check by position",
+        columns={
+            "scope": ("Records", "", "text"),
+            "engine_type": ("Engine type", "", "text"),
+            "cylinder": ("Cylinder", "", "integer"),
+            "valve": ("Valve", "", "text"),
+            "feed_rank": ("Place in the feed", "", "integer"),
+            "n": "Lifters",
+            "failures": ("Over", "", "integer"),
+            "estimate": ("Share", "share"),
+            "low": ("From", "share"),
+            "high": ("To", "share"),
+        },
+        note="All so far: up to the end of the period. An engine counts once however often it was vented. Place 1 is fed first; empty where the feed order is not recorded.",
+        rows=40,
+    )

@@ -1,0 +1,335 @@
+"""Names under which pages know the document's blocks.
+
+The page that a report is written on: its parameters, its records, and what it shows and leaves behind.
+
+A notebook opens one page, hands it to the functions of its report module, and finishes it. The page holds what was
+asked and what was said; the analyses stay in the lower modules.
+
+Frames of fixed shape for tables, also where there is not one row.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from ventbook import tables
+from ventbook.document import wording
+from ventbook.document.blocks import (
+    Answer,
+    Cautions,
+    Closing,
+    Column,
+    Data,
+    Explain,
+    Figure,
+    Finding,
+    Heading,
+    Numbers,
+    Pairs,
+    make_words,
+)
+from ventbook.document.columns import ROWS_SHOWN, choose_columns, make_data, make_table
+from ventbook.document.findings import finding_row, write_files
+from ventbook.document.formulas import find_formulas
+from ventbook.document.sequence import Blocks
+from ventbook.document.values import json_scalar
+from ventbook.records.store import open_store
+from ventbook.reports.parameters import (
+    ParameterError,
+    Period,
+    check_parameters,
+    choose_period,
+    find_report,
+    name_span,
+)
+from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
+from ventbook.results import VERDICTS, Estimate
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure as Drawing
+
+
+@dataclass(frozen=True)
+class ColumnSpec:
+    """How a table's column is shown: header, canonical unit, and format (see :class:`~ventbook.document.blocks.Column`)."""
+
+    header: str
+    unit: str = ""
+    format: str = ""
+
+    def named(self, name: str) -> Column:
+        """The same for the column of that name."""
+        return Column(name, self.header, self.unit, self.format)
+
+
+TIERS = ("list", "describe", "compare", "model")
+
+
+def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
+    """Opens the page of a report.
+
+    ``name`` is the report's name (``quarterly-review``), ``parameters`` what was asked for by name. Unknown names,
+    wrong values, a store or snapshot that isn't there, and a period or filter without any venting raise an
+    InputError with one line.
+    """
+    spec = find_report(name)
+    checked = check_parameters(spec, parameters or {})
+    store = open_store(find_path(checked["store"]))
+    snapshot = store.snapshot(checked["as_of"] or None)
+    try:
+        period = choose_period(checked["period"], checked["since"], checked["until"], today=snapshot.today)
+    except ValueError as error:
+        raise ParameterError(f"{name}: {error}") from None
+    page = Page(spec=spec, parameters=checked, snapshot=snapshot, period=period)
+    page.check_scope()
+    return page
+
+
+class Page(Scope):
+    """One report in the making. Made by :func:`open_page`; its frames are described at :class:`Scope`."""
+
+    def __init__(self, **scope: Any) -> None:
+        super().__init__(**scope)
+        self.found: dict[tuple[Any, ...], Finding] = {}
+        self.figures: dict[str, Figure] = {}
+        self.answers: list[str] = []
+        self.more_cautions: list[str] = []
+        self._frames: dict[str, pd.DataFrame] = {}
+        self._data: dict[str, Data] = {}
+
+    @property
+    def findings(self) -> list[dict[str, Any]]:
+        """The findings kept so far, as they stand in findings.json."""
+        return [finding_row(finding) for finding in self.found.values()]
+
+    @property
+    def tables(self) -> dict[str, Data]:
+        """The tables kept so far, by name."""
+        return dict(self._data)
+
+    def answer(self, *sentences: str) -> Blocks:
+        """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
+        kept = tuple(sentence for sentence in sentences if sentence)
+        self.answers += kept
+        scope = f"{self.scope_words}. Records as of {self.today.isoformat()}."
+        banner = ""
+        if self.placeholder_steps:
+            many = len(self.placeholder_steps)
+            steps = wording.join_words(self.placeholder_steps)
+            if many > 6:
+                steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
+            banner = f"Against a placeholder: no manual's limit was entered for {steps}."
+        return Blocks(Answer(scope, kept, banner))
+
+    def text(self, *sentences: str) -> Blocks:
+        """Sentences as paragraphs; everything in them is taken as text, never as mark-up."""
+        return Blocks(*sentences)
+
+    def explain(self, title: str, text: str) -> Blocks:
+        """A folded "how this was worked out".
+
+        ``text`` is the author's own prose: paragraphs split at blank lines, formulas in TeX between dollar signs (each
+        with its row in ``data/formulas.toml``). Values from records do not belong here.
+        """
+        paragraphs = re.split(r"\n\s*\n", text.strip())
+        return Blocks(Explain(title, tuple(find_formulas(paragraph) for paragraph in paragraphs)))
+
+    def caution(self, text: str) -> None:
+        """Adds a caution of this page's own to those that :meth:`finish` shows."""
+        if text not in self.more_cautions:
+            self.more_cautions.append(text)
+
+    def add_finding(
+        self,
+        id: str,
+        estimate: Estimate,
+        *,
+        tier: str,
+        sentence: str,
+        group: Mapping[str, Any] | None = None,
+        period: Period | None = None,
+        verdict: str | None = None,
+    ) -> Blocks:
+        """Keeps one number under its stable id and shows its sentence.
+
+        ``group`` names what part of the records it is about (``{"site": "Harbour"}``; empty is all), ``period``
+        defaults to the page's. Raises ValueError for an unknown tier or verdict and for a key that stands already.
+        """
+        if tier not in TIERS:
+            raise ValueError(f"tier must be one of {', '.join(TIERS)}; got {tier!r}")
+        if verdict is not None and verdict not in VERDICTS:
+            raise ValueError(f"verdict must be one of {', '.join(VERDICTS)} or None; got {verdict!r}")
+        period = period or self.period
+        labels = {str(key): json_scalar(value) for key, value in (group or {}).items()}
+        if "technician" in labels:
+            raise ValueError("a finding is never about one technician")
+        start, end = period.start.isoformat(), period.end.isoformat()
+        key = (id, tuple(sorted(labels.items())), start, end)
+        if key in self.found:
+            raise ValueError(f"finding {id} {labels} {start} to {end} stands already")
+        self.found[key] = Finding(
+            id=id,
+            group=labels,
+            period_start=start,
+            period_end=end,
+            period=name_span(period.start, period.end),
+            estimate=estimate.estimate,
+            low=estimate.low,
+            high=estimate.high,
+            level=estimate.level,
+            unit=estimate.unit,
+            n=estimate.n,
+            clusters=estimate.clusters,
+            tier=tier,
+            state=estimate.state,
+            verdict=verdict,
+            sentence=wording.clean_text(sentence, longest=2000),
+            method=estimate.method,
+        )
+        return Blocks(self.found[key])
+
+    def add_table(
+        self,
+        name: str,
+        frame: pd.DataFrame,
+        *,
+        title: str,
+        columns: Sequence[str | Column] | Mapping[str, Sequence[str] | str | ColumnSpec] | None = None,
+        note: str = "",
+        rows: int = ROWS_SHOWN,
+    ) -> Blocks:
+        """Keeps a table under its stable name and shows it.
+
+        ``columns`` names, in order, the columns that readers see (None: all); how each is headed stands in
+        ``data/columns.toml``, and a :class:`~ventbook.document.blocks.Column` is given where a header is put together at run
+        time. The CSV file carries all columns of ``frame`` under their own names, in canonical units. Readers see the
+        first ``rows`` rows.
+        """
+        if name in self._data:
+            raise ValueError(f"table {name} stands already")
+        if "technician" in frame.columns:
+            raise ValueError(f"table {name}: technician codes stay out of reports; drop or group the column")
+        if isinstance(columns, Mapping):
+            columns = [_named(column, spec) for column, spec in columns.items()]
+        if columns and frame.empty and frame.columns.empty:
+            # a table without rows has the columns that it would have had
+            frame = frame.reindex(columns=[c if isinstance(c, str) else c.name for c in columns])
+        chosen = choose_columns(map(str, frame.columns), columns, table=name)
+        frame = frame.reset_index(drop=True)
+        self._data[name] = make_data(name, frame, chosen, title=title, note=note)
+        self._frames[name] = frame
+        return Blocks(make_table(name, frame, chosen, title=title, units=self.units, note=note, rows=rows))
+
+    def add_figure(self, name: str, figure: Drawing, *, alt: str, caption: str) -> Blocks:
+        """Keeps a figure under its stable name and shows it.
+
+        ``alt`` says in words what the figure shows, for readers who don't see it; it can't be empty. ``caption``
+        stands below.
+        """
+        from ventbook.document.plotting import svg_bytes
+
+        if name in self.figures:
+            raise ValueError(f"figure {name} stands already")
+        alt, caption = (wording.clean_text(words, longest=2000) for words in (alt, caption))
+        self.figures[name] = Figure(name, svg_bytes(figure).decode("utf-8"), alt, caption)
+        return Blocks(self.figures[name])
+
+    # -- the end -------------------------------------------------------------------------------------------------------
+
+    def cautions(self) -> list[str]:
+        """The cautions that apply to this page, the general ones first."""
+        left_out, unknown, revisions = self.trace_limits
+        words = {
+            "steps": wording.join_words(self.placeholder_steps),
+            "period": self.period.words,
+            "left_out": wording.count(left_out, "logged start"),
+            "then": revisions,
+            "now": self.limits.revision(),
+        }
+        applies = {
+            "always": True,
+            "work": True,
+            "placeholder": bool(self.placeholder_steps),
+            "provisional": self.period.provisional,
+            "traces_left_out": left_out > 0,
+            "traces_unknown": unknown > 0,
+        }
+        chosen = []
+        for row in tables.read_toml(tables.DATA / "cautions.toml")["caution"]:
+            if applies[row["when"]] and ("*" in row["reports"] or self.name in row["reports"]):
+                chosen.append(row["text"].format(**words))
+        return chosen + self.more_cautions
+
+    def stamp(self) -> dict[str, Any]:
+        """What the page was made from."""
+        limits_path = self.limits_file or tables.DATA / "limits.toml"
+        files = self.snapshot.sources()[["file", "sha256", "intake"]].drop_duplicates()
+        sources = [{str(key): str(value) for key, value in row.items()} for row in files.to_dict("records")]
+        return make_stamp(
+            report=self.name,
+            parameters={
+                **{name: value for name, value in self.parameters.items() if name != "out"},
+                "as_of": int(self.snapshot.number),
+            },
+            snapshot=int(self.snapshot.number),
+            today=self.today.isoformat(),
+            sources=sources,
+            limits={"revision": self.limits.revision(), "sha256": file_hash(limits_path)},
+        )
+
+    def finish(self) -> Blocks:
+        """Shows all numbers, the cautions and the stamp, and writes the page's files where ``out`` is set."""
+        stamp = self.stamp()
+        defaults = {name: parameter.default for name, parameter in self.spec.parameters.items()}
+        closing = Closing(
+            title=self.title,
+            scope=self.scope_words,
+            units=self.units,
+            period={
+                "label": self.period.label,
+                "start": self.period.start.isoformat(),
+                "end": self.period.end.isoformat(),
+            },
+            answers=tuple(self.answers),
+            stamp=stamp,
+            tables=tuple(self._data.values()),
+        )
+        findings = tuple(self.found.values())
+        if self.parameters["out"]:
+            write_files(Path(self.parameters["out"]), closing, findings, self.figures)
+        return Blocks(
+            Heading(make_words("All numbers of this page"), 2, "numbers"),
+            Numbers(findings, self.units, bool(self.placeholder_steps)),
+            Heading(make_words("Cautions"), 2, "cautions"),
+            Cautions(tuple(self.cautions())),
+            Heading(make_words("Made from"), 2, "stamp"),
+            Pairs("What this page was made from", tuple(stamp_pairs(stamp, defaults))),
+            closing,
+        )
+
+
+def _named(name: str, spec: Sequence[str] | str | ColumnSpec) -> Column:
+    """A column given as ``name: header`` or ``name: (header, unit, format)``."""
+    if isinstance(spec, ColumnSpec):
+        return spec.named(name)
+    return Column(name, spec) if isinstance(spec, str) else ColumnSpec(*spec).named(name)
+
+
+INTERVAL = ("estimate", "low", "high")
+
+
+def frame_of(
+    rows: Sequence[Mapping[str, Any]], texts: Sequence[str], *, numbers: Sequence[str] = INTERVAL
+) -> pd.DataFrame:
+    """Rows as a frame with the columns ``texts`` and, as float, ``numbers``, also where there is none.
+
+    Further columns of the rows are kept.
+    """
+    frame = pd.DataFrame(list(rows), columns=None if rows else [*texts, *numbers])
+    return frame.astype(dict.fromkeys(numbers, "float64"))

@@ -1,0 +1,12 @@
+"""Report 09: what to expect at a planned venting, on one page, and how such predictions fared before."""
+
+from ventbook.reports.planned_venting.page import (
+    answer,
+    how_it_fared,
+    limitations,
+    methods,
+    next_ventings,
+    sheet,
+)
+
+__all__ = ["answer", "how_it_fared", "limitations", "methods", "next_ventings", "sheet"]

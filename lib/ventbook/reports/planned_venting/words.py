@@ -1,0 +1,145 @@
+"""Sentences of the sheet for a planned venting."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from ventbook.document.wording import count, interval, join_words, number, of_total, share, value_range
+from ventbook.reports.lifter_gaps.words import run_taken_sentence
+from ventbook.results import Estimate
+
+SAFETY = (
+    "Ignition off and grounded, chocks and tie-down, plugs out as the manual says; treat the propeller as live.",
+    "Turn only in the permitted direction. Air on the tank: regulated, under the tank's own limit, vented before opening.",
+    "First run: covers on, fire extinguisher at hand, shut down at once when pressure does not show in the manual's time.",
+    "The manual's number of rotations goes before every number on this sheet. This sheet releases nothing.",
+)
+STATES = {
+    "not_primed_by_this_push": "This push will not prime the engine: the oil stands lower than a dry pump can lift it. Raise the tank, put pressure on it or fill the line first.",
+    "turn_slower": "At this speed and oil temperature the line holds the oil back and the pump would draw bubbles: turn slower or warm the oil. No number is given.",
+    "not_recorded": "Neither the engine nor its lines are known: no number can be given.",
+}
+
+
+def rotations_sentence(
+    median: float,
+    low: float,
+    high: float,
+    stop: float,
+    level: float,
+    limit: float | None = None,
+    *,
+    placeholder: bool = False,
+) -> str:
+    """Rotations to expect and where to stop; a limit in force that is lower comes first."""
+    if limit is not None and stop > limit:
+        whose = "placeholder" if placeholder else "manual"
+        return (
+            f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
+            f"Stop at {limit:.0f}, the {whose}'s limit, whatever is expected, and look for a suction leak."
+        )
+    return (
+        f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
+        f"By {stop:.0f}, 95 in 100 had pressure: stop there and look for a suction leak."
+    )
+
+
+def counted_at(median: float, stop: float, per_count: float, place: str) -> str:
+    """The same as the person who turns will count it."""
+    if place == "crankshaft" or abs(per_count - 1.0) < 1e-9:
+        return ""
+    unit = {"propeller": "propeller rotations", "blade": "blade passes"}.get(place, "counts")
+    return f"Counted as {unit}: {median / per_count:.0f}, stop at {stop / per_count:.0f}."
+
+
+def limit_sentence(limit: float | None, stop: float, *, placeholder: bool) -> str:
+    """The manual's own number beside the stop-and-look number."""
+    if limit is None:
+        return "The manual's limit on rotations is not entered."
+    whose = "placeholder" if placeholder else "manual"
+    if stop >= limit:
+        return ""
+    return f"The {whose}'s limit is {limit:.0f} rotations."
+
+
+def hand_sentence(state: str, low: str, high: str, threshold: str) -> str:
+    """Whether a primed engine can show its threshold when turned by hand in oil this warm; empty where it will."""
+    if state == "does_not_show":
+        return f"The oil is too warm to show {threshold} by hand: even a primed engine gives {low} to {high}, so no pressure means nothing."
+    if state == "may_not_show":
+        return f"In oil this warm a primed engine gives {low} to {high} by hand and may not show {threshold}."
+    return ""
+
+
+def times_sentence(median: float, low: float, high: float, level: float) -> str:
+    """Seconds to pressure at the first start."""
+    return f"First start: pressure after about {median:.1f} s ({100 * level:.0f} in 100: {low:.1f} to {high:.1f} s)."
+
+
+def chance_sentence(chance: Estimate, base: float, rests_on: int) -> str:
+    """Chance of at least one spongy lifter."""
+    if chance.estimate is None:
+        return "Chance of a spongy lifter: too few past ventings with checked lifters."
+    return (
+        f"At least one spongy lifter: about {number(chance.estimate, 'share')} (plausible range {value_range(chance.low, chance.high, 'share')}; "
+        f"all ventings {number(base, 'share')}, {count(rests_on, 'venting')} on record)."
+    )
+
+
+def positions_sentence(positions: Sequence[tuple[str, int, int]]) -> str:
+    """Which lifters first."""
+    if not positions:
+        return "No position stands out: check every lifter."
+    said = [f"{name} ({of_total(over, n)})" for name, over, n in positions]
+    return (
+        f"Most often over the limit on this engine type: {join_words(said)}. Check every lifter all the same."
+    )
+
+
+def cure_sentence(cured: Estimate, taken: int = 0) -> str:
+    """Chance that the extra run cures a spongy lifter; ``taken``: of how many the run is taken from the starts on record."""
+    if cured.estimate is None:
+        return f"Whether the extra run cures it: {interval(cured)}."
+    events = round(cured.estimate * cured.n)
+    said = f"If one is spongy, the extra run brought {share(cured, events=events, noun='lifter')} within the limit; part of that a second look alone would bring."
+    return " ".join(filter(None, [said, run_taken_sentence(taken, 0)]))
+
+
+def parts_sentence(*, cylinders: int, filter_new: bool, plugs: bool, chance: float | None) -> str:
+    """Spare parts to have ready."""
+    parts = [f"cover seals for {count(cylinders, 'cylinder')}" if cylinders else "cover seals"]
+    parts.append("sealing rings for every line that is opened")
+    if filter_new:
+        parts.append("the filter's sealing ring")
+    if plugs:
+        parts.append("sealing rings for the spark plugs")
+    if chance is not None and chance >= 0.2:
+        parts.append("a second set of cover seals for the check after an extra run")
+    said = join_words(parts)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+def support_sentence(said: Sequence[str]) -> str:
+    """Where the job lies beyond everything on record."""
+    return (
+        f"Beyond the record, so less sure than it looks: {join_words(said)}. The ranges are widened."
+        if said
+        else ""
+    )
+
+
+def like_sentence(like: int, of_type: int, total: int) -> str:
+    """What the answer rests on."""
+    return f"{count(total, 'venting').capitalize()} on record, {of_type} of this engine type, {like} of them with lines and cooler in the same state."
+
+
+def score_sentence(held: float, n: int, level: float, brier: float, base: float) -> str:
+    """How earlier predictions fared."""
+    text = f"Asked about each past quarter from the quarters before it, {number(held, 'share')} of {n} counts lay in the {100 * level:.0f} % range."
+    if brier != brier:
+        return text
+    if brier < base - 0.002:
+        return f"{text} The chance of a spongy lifter was told better than by the site's own past (Brier score {brier:.3f} against {base:.3f}; lower is better)."
+    if brier <= base + 0.002:
+        return f"{text} The chance of a spongy lifter was told no better than by the site's own past (Brier score {brier:.3f} against {base:.3f})."
+    return f"{text} The chance of a spongy lifter was told worse than by the site's own past (Brier score {brier:.3f} against {base:.3f}): trust the site's share."

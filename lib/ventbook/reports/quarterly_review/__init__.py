@@ -1,0 +1,35 @@
+"""The quarterly review: is this period different, where, since when, why, and what to do about it.
+
+One function a section; each takes the page and returns something a notebook can show.
+"""
+
+from ventbook.reports.quarterly_review.data import earlier_signals
+from ventbook.reports.quarterly_review.groups import (
+    against_expectation,
+    by_site,
+    by_type_and_reason,
+    failing_by_period,
+)
+from ventbook.reports.quarterly_review.readings import lifters, procedure, rotations, times
+from ventbook.reports.quarterly_review.records import data_quality, earlier_actions, mix, open_jobs, ventings
+from ventbook.reports.quarterly_review.summary import answer, limitations, methods
+
+__all__ = [
+    "against_expectation",
+    "answer",
+    "by_site",
+    "by_type_and_reason",
+    "data_quality",
+    "earlier_actions",
+    "earlier_signals",
+    "failing_by_period",
+    "lifters",
+    "limitations",
+    "methods",
+    "mix",
+    "open_jobs",
+    "procedure",
+    "rotations",
+    "times",
+    "ventings",
+]

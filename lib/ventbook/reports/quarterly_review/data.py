@@ -1,0 +1,493 @@
+"""What the review is about, worked out once a page: the periods, their ventings, and the page's signal rule.
+
+The records as an earlier review had them, read from the snapshot it stood on.
+
+Reports keep no state. What an earlier review said is worked out again from the first snapshot made after its period was
+over and before the next one was.
+
+The signal log: earlier reviews' signals as they were then, whether records changed them, and whether they closed.
+
+Where no snapshot was made in time (two years taken in at once), today's records dated up to then take its place, and the
+row is marked reconstructed.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document.sequence import Blocks
+from ventbook.model import COUNTED
+from ventbook.model.conformity import READ
+from ventbook.model.verdicts import only_findings, quarter_of
+from ventbook.numerics import find_places
+from ventbook.physics import priming
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import Period
+from ventbook.reports.quarterly_review import words
+from ventbook.reports.rotations_to_prime.page import widen_counts
+from ventbook.reports.scope import cut_days
+from ventbook.statistics import rates, trends
+from ventbook.tables import evidence
+
+#: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
+MIX = ("engine_type", "reason", "lines_empty", "cooler_empty", "filter_new")
+#: What else is looked at when something moved.
+ALSO = (
+    *MIX,
+    "gauge",
+    "lifter_lot",
+    "oil_grade",
+    "procedure_revision",
+    "form_revision",
+    "turned_by",
+    "technician",
+)
+NUMBERS = {"time_to_pressure": "time_to_pressure_s", "rotations_ratio": "rotations_ratio"}
+GAP = "sound_lifter_gap"
+#: What the signal rule and the restated share need of a venting.
+NEEDED = (
+    "venting_id", "engine_id", "date", "site", "step", "failed_first", "recorded_because", *MIX, *NUMBERS.values(), "gauge",
+    "sound_gap_mm",
+)  # fmt: skip
+#: What the sections read of the two analysis tables; the rest isn't carried along.
+JOB_COLUMNS = tuple(dict.fromkeys((
+    "venting_id", "engine_id", "date", "month", "site", "failed_first", "open", "recorded_because", *MIX, *NUMBERS.values(),
+    "lifter_lot", "oil_grade", "procedure_revision", "form_revision", "turned_by", "technician", "time_low_s", "time_high_s", "time_from_s", "time_step_s",
+    "rotations_low", "rotations_high", "expected_rotations", "expected_state", "pressure_shown", "all_checked", "lifters_over_first", "lifters_judged_first", "lifters_checked",
+    *priming.OPEN_COLUMNS,
+    "gap_worst_first_mm", "tank_overpressure_bar", "oil_temperature_degC", "suction_line_length_m", "suction_line_bore_mm",
+    "pressure_threshold_bar", "rotations_after_pressure",
+)))  # fmt: skip
+LIFTER_COLUMNS = (
+    "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gap_first_mm", "gap_first_corrected_mm",
+    "limit_mm", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken", "cause",
+)  # fmt: skip
+#: The same with what a venting's row and the procedure's steps are made from.
+LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"])))
+MOST_STEPS = 40
+DRAWS = 20_000
+
+
+@dataclass(frozen=True)
+class ReportData:
+    """Everything the sections share.
+
+    ``steps``: periods of the charts, oldest first, the last one current (quarters for a review of a year).
+    ``jobs``: ventings up to the period's end that pass the filters, with ``step`` (label), ``gauge`` and
+    ``sound_gap_mm``. ``now``, ``before``, ``year``: ventings of the period, the one before it, the same a year
+    earlier; their periods beside them.
+    """
+
+    period: Period
+    before_period: Period
+    year_period: Period
+    steps: tuple[Period, ...]
+    jobs: pd.DataFrame
+    lifters: pd.DataFrame
+    now: pd.DataFrame
+    before: pd.DataFrame
+    year: pd.DataFrame
+    watch: trends.PageWatch
+    tier: str
+
+    @property
+    def step(self) -> Period:
+        return self.steps[-1]
+
+    @property
+    def labels(self) -> list[str]:
+        return [step.label for step in self.steps]
+
+    @property
+    def sites(self) -> list[str]:
+        return sorted(self.jobs["site"].dropna().unique())
+
+    @property
+    def open_now(self) -> pd.DataFrame:
+        """Ventings of the period still open."""
+        return self.now[self.now["open"].fillna(False).to_numpy(bool)]
+
+    def lifters_in(self, period: Period) -> pd.DataFrame:
+        """Lifters of the ventings in ``period``."""
+        return cut_days(self.lifters, period)
+
+    def step_of(self, label: str) -> Period:
+        return self.steps[self.labels.index(label)]
+
+
+_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
+
+
+def load_data(page: Page) -> ReportData:
+    """The page's facts; worked out at the first call and kept with the page."""
+    if page not in _KEPT:
+        page.lifter_columns = LIFTERS_READ
+        _KEPT[page] = make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
+    return _KEPT[page]
+
+
+def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period: Period) -> ReportData:
+    """Facts of any period from any ventings and lifters (an earlier snapshot's, say)."""
+    jobs = widen_counts(jobs)
+    steps = make_steps(period, earliest=jobs["date"].min().date() if len(jobs) else period.start)
+    lifters = label_steps(lifters[[c for c in LIFTER_COLUMNS if c in lifters.columns]], steps)
+    jobs = label_steps(add_readings(jobs[[c for c in JOB_COLUMNS if c in jobs.columns]], lifters), steps)
+    parts = [page.within(jobs, span) for span in (period, period.before(), period.year_earlier())]
+    watch = make_watch(code_ventings(jobs), steps, seed=page.seed)
+    now, before, year = parts
+    known = now["failed_first"].dropna()
+    tier = evidence.tier(
+        ventings=len(known),
+        findings=int(known.sum() + before["failed_first"].sum()),
+        groups=[len(known), int(before["failed_first"].notna().sum())],
+        denominators_known=not only_findings(now),
+    )
+    return ReportData(
+        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier
+    )
+
+
+def code_ventings(jobs: pd.DataFrame) -> pd.DataFrame:
+    """What the signal rule needs of the ventings, mix, site and step coded once (a log makes many watches of them)."""
+    coded = trends.code_columns(jobs[list(NEEDED)], [*MIX, "site"])
+    return coded.assign(step=coded["step"].astype("category"))
+
+
+def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> trends.PageWatch:
+    """The page's signal rule on ventings with ``step`` and ``sound_gap_mm``."""
+    return trends.watch_page(
+        jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
+        levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=seed,
+        false_alarms=evidence.load_budget().share("review_signals.signals"),
+    )  # fmt: skip
+
+
+def make_steps(period: Period, *, earliest: dt.date) -> tuple[Period, ...]:
+    """The charts' periods up to the end of ``period``: periods of its own length, quarters where it is longer."""
+    months = period.months()
+    step = Period(period.label, period.start, period.end, period.provisional)
+    if months is not None and months > 3:
+        span = 3 if months % 3 == 0 else 1
+        start = (pd.Timestamp(period.end) - pd.DateOffset(months=span)).date()
+        step = Period(_label(start, period.end), start, period.end, period.provisional)
+    steps = [step]
+    while steps[0].start > earliest and len(steps) < MOST_STEPS:
+        steps.insert(0, steps[0].before())
+    return tuple(steps)
+
+
+def _label(start: dt.date, end: dt.date) -> str:
+    last = end - dt.timedelta(days=1)
+    if quarter_of(start) == quarter_of(last) and (end.month - start.month) % 12 == 3:
+        return quarter_of(start)
+    return f"{start:%Y-%m}" if start.month == last.month else f"{start:%Y-%m}/{last:%Y-%m}"
+
+
+def label_steps(jobs: pd.DataFrame, steps: tuple[Period, ...]) -> pd.DataFrame:
+    """``jobs`` with the label of the step that each date lies in, missing where before the first."""
+    starts = np.array([step.start for step in steps], "datetime64[D]")
+    days = jobs["date"].to_numpy("datetime64[D]")
+    at = np.searchsorted(starts, days, side="right") - 1
+    inside = (at >= 0) & (days < np.datetime64(steps[-1].end, "D"))
+    labels = pd.array([*(step.label for step in steps), None], dtype="str")
+    return jobs.assign(step=labels.take(np.where(inside, at, len(steps))))
+
+
+def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the gauge of most of its first readings and the mean gap of the lower half of its lifters."""
+    if lifters.empty:
+        return jobs.assign(gauge=pd.Series(None, jobs.index, dtype="str"), sound_gap_mm=np.nan)
+    venting, ids = pd.factorize(lifters["venting_id"])
+    code, names = pd.factorize(lifters["gauge"], use_na_sentinel=True)
+    known = code >= 0
+    shape = (len(ids), max(len(names), 1))
+    table = np.bincount(venting[known] * shape[1] + code[known], minlength=shape[0] * shape[1]).reshape(shape)
+    most = pd.Series(np.take(np.append(names, ""), table.argmax(axis=1)), pd.Index(ids), dtype="str")
+    most = most.where(table.sum(axis=1) > 0)
+    place = pd.Index(ids).get_indexer(pd.Index(jobs["venting_id"]))
+    found = place >= 0
+    gauge = most.iloc[np.maximum(place, 0)].set_axis(jobs.index).where(found)
+    sound = trends.mean_lower_half(lifters).reindex(ids).to_numpy(float)
+    return jobs.assign(gauge=gauge, sound_gap_mm=np.where(found, sound[np.maximum(place, 0)], np.nan))
+
+
+#: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
+PARTS = ("ventings", "starts", "lifter_checks")
+_WRITTEN: WeakKeyDictionary[Page, pd.Series] = WeakKeyDictionary()
+_OF_TODAY: WeakKeyDictionary[Page, np.ndarray] = (
+    WeakKeyDictionary()
+)  # the same, a number a venting of facts.jobs
+
+
+def snapshot_of(page: Page, step: Period) -> Any:
+    """The snapshot that the review of ``step`` stood on, or None: first one dated between its end and the next end."""
+    path = getattr(page.snapshot, "path", None)
+    if path is None:
+        return None
+    from ventbook.records.store import open_store
+
+    rows = page.records["intakes"]
+    length = pd.Timestamp(step.end) - pd.Timestamp(step.start)
+    day = pd.to_datetime(rows["today"])
+    fits = rows[(day >= pd.Timestamp(step.end)) & (day < pd.Timestamp(step.end) + length)]
+    return open_store(path).snapshot(int(fits["number"].iloc[0])) if len(fits) else None
+
+
+def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
+    """Ventings of the earlier snapshot ``old`` with the columns NEEDED.
+
+    Ventings none of whose rows was written since are taken from today's table; only the others are read from the
+    snapshot and worked out again.
+    """
+    from ventbook.model import build_lifters, build_ventings
+    from ventbook.records import store
+
+    steps = facts.steps
+    ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
+    place = find_places(ids, facts.jobs["venting_id"])
+    same = np.zeros(len(facts.jobs) + 1, bool)
+    same[place] = True
+    same[-1] = False  # place -1: a venting that is not among today's
+    if page not in _OF_TODAY:
+        _OF_TODAY[page] = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
+    same[:-1] &= _OF_TODAY[page] <= old.number
+    known = facts.jobs.loc[same[:-1], list(NEEDED)]
+    other = ids[~same[place]]
+    if other.empty:
+        return known
+    part = {name: read_part(old, name, other) for name in PARTS}
+    part["engines"] = old.read("engines")
+    lifters = build_lifters(part, limits=page.limits)
+    made = page.keep(add_readings(build_ventings(part, limits=page.limits, lifters=lifters), lifters))
+    made = label_steps(made, steps)
+    made = made.reindex(columns=list(NEEDED)).astype(known.dtypes.to_dict())
+    return pd.concat([known, made]).sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
+
+
+def last_written(page: Page) -> pd.Series:
+    """Number of the intake that last wrote a row of each venting (its own, a start, a lifter check, its engine)."""
+    if page in _WRITTEN:
+        return _WRITTEN[page]
+    from ventbook.records import store
+
+    def read(table: str, *columns: str) -> pd.DataFrame:
+        return store.to_frame(page.snapshot.read_arrow(table, columns))
+
+    ventings = read("ventings", "venting_id", "engine_id", "_intake")
+    engines = read("engines", "engine_id", "_intake")
+    place = find_places(ventings["engine_id"], engines["engine_id"])
+    last = np.maximum(
+        ventings["_intake"].to_numpy(float), np.append(engines["_intake"].to_numpy(float), 0.0)[place]
+    )
+    for name in PARTS[1:]:
+        rows = read(name, "venting_id", "_intake")
+        place = find_places(rows["venting_id"], ventings["venting_id"])
+        np.maximum.at(last, place[place >= 0], rows["_intake"].to_numpy(float)[place >= 0])
+    # What a withdrawal took away leaves no mark on the rows that stay: then everything before it is read again.
+    intakes = page.records["intakes"]
+    latest = intakes.loc[intakes["withdrawn"].notna(), "number"].max()
+    last = np.maximum(last, 0.0 if pd.isna(latest) else float(latest))
+    _WRITTEN[page] = pd.Series(last, pd.Index(ventings["venting_id"]))
+    return _WRITTEN[page]
+
+
+def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
+    """The rows of some ventings from a snapshot's table, typed and sorted as a whole read gives them."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    from ventbook.records import store
+
+    rows = old.read_arrow(table)
+    rows = rows.filter(
+        pc.is_in(rows["venting_id"], value_set=pa.array(ids.tolist(), rows["venting_id"].type))
+    )
+    rows = rows.sort_by([(name, "ascending") for name in store.key_of(table)])
+    return store.to_frame(rows.select([n for n in rows.column_names if n not in store.BOOKKEEPING.names]))
+
+
+def intakes_of(page: Page, facts: ReportData) -> set[int]:
+    """Numbers of the intakes that brought the period's ventings (all of them where that isn't known)."""
+    if getattr(page.snapshot, "path", None) is None:
+        return set(page.records["intakes"]["number"].astype(int))
+    return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))
+
+
+#: Earlier periods in the log: a year of quarters.
+LOGGED = 4
+STILL, NOT_OVER, CLOSED, UNTOLD = "still a signal", "not over", "closed", "can't be told yet"
+LOG_NUMBERS = ("value", "limit", "ratio", "low", "high", "observed", "expected")
+COLUMNS = (
+    "period", "series", "group", "direction", "since", "value", "limit", "basis", "records", "state", "ratio", "low",
+    "high", "observed", "expected",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Log:
+    """Earlier reviews' signals (a row each, COLUMNS), and the last period's ventings as its own review had them (None
+    where there is no snapshot of it).
+    """
+
+    table: pd.DataFrame
+    last_then: pd.DataFrame | None
+
+
+_LOGS: WeakKeyDictionary[Page, Log] = WeakKeyDictionary()
+
+
+def read_log(page: Page) -> Log:
+    """The page's signal log; worked out at the first call and kept with the page."""
+    if page not in _LOGS:
+        facts = load_data(page)
+        rows: list[tuple[Any, ...]] = []
+        then_jobs = None
+        for step in facts.steps[-1 - LOGGED : -1]:
+            then, today, then_jobs = watch_then(page, facts, step)
+            basis = "reconstructed" if then_jobs is None else "snapshot"
+            rows += compare_watches(page, facts, step.label, then, today, basis=basis)
+        table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
+        _LOGS[page] = Log(table, then_jobs)
+    return _LOGS[page]
+
+
+def earlier_signals(page: Page) -> Blocks:
+    """Signals of the last year's reviews, whether records since changed them, and whether they are still open."""
+    facts = load_data(page)
+    earlier = facts.steps[-1 - LOGGED : -1]
+    if not earlier:
+        return page.text("There is no earlier period.")
+    log = read_log(page)
+    shown = restate(page, facts, log.last_then, earlier[-1])
+    table = log.table
+    display = table.assign(
+        what=table["series"].map(words.SERIES_WORDS), where=table["group"].replace("", "all sites")
+    )
+    notes = []
+    if table.empty:
+        notes.append(f"No signal in the reviews of {earlier[0].label} to {earlier[-1].label}.")
+    if (table["basis"] == "reconstructed").any():
+        notes.append(
+            "Reconstructed: no snapshot was made then, so today's records dated up to the period's end stand in."
+        )
+    return shown + page.add_table(
+        "signal_log", display, title="Signals of earlier reviews",
+        columns={
+            "period": "Review of", "what": "What moved", "where": "Where", "direction": "Direction", "since": "Since",
+            "state": "Now", "ratio": ("Against what was expected then", "", "2"), "low": ("From", "", "2"),
+            "high": ("To", "", "2"), "records": "With today's records", "basis": "Worked out from",
+        },
+        note=" ".join(notes),
+    )  # fmt: skip
+
+
+def watch_then(
+    page: Page, facts: ReportData, step: Period
+) -> tuple[trends.PageWatch, trends.PageWatch, pd.DataFrame | None]:
+    """The signal rule for ``step`` as of its own review and with today's records, and the step's ventings as of then
+    (None: reconstructed from today's records).
+    """
+    steps = facts.steps[: facts.steps.index(step) + 1]
+    labels = [s.label for s in steps]
+    inside = facts.jobs["step"].isin(labels).to_numpy()
+    today = make_watch(coded_ventings(page, facts)[inside], steps, seed=page.seed)
+    old = snapshot_of(page, step)
+    if old is None:
+        return today, today, None
+    found = ventings_then(page, facts, old)
+    found = found[found["step"].isin(labels).to_numpy()]
+    if found.empty:
+        return today, today, None
+    now = found[found["step"] == step.label]
+    jobs = facts.jobs.loc[inside, list(NEEDED)]
+    if found.reset_index(drop=True).equals(jobs.reset_index(drop=True)):
+        return today, today, now
+    return make_watch(code_ventings(found), steps, seed=page.seed), today, now
+
+
+_CODED: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
+
+
+def coded_ventings(page: Page, facts: ReportData) -> pd.DataFrame:
+    """The page's ventings as the signal rule needs them, coded once."""
+    if page not in _CODED:
+        _CODED[page] = code_ventings(facts.jobs)
+    return _CODED[page]
+
+
+def compare_watches(
+    page: Page, facts: ReportData, label: str, then: trends.PageWatch, today: trends.PageWatch, *, basis: str
+) -> list[tuple[Any, ...]]:
+    """One row a signal that an earlier review showed, or would show with today's records: COLUMNS."""
+    keys = ["series", "group", "direction"]
+    sets = [
+        {tuple(row[k] for k in keys): row for row in w.signals.to_dict("records")}
+        for w in (then, today, facts.watch)
+    ]
+    rows = []
+    for key in sorted(set(sets[0]) | set(sets[1])):
+        row = sets[0].get(key) or sets[1][key]
+        if key in sets[0] and key in sets[1]:
+            records = "the same"
+        elif key in sets[0]:
+            records = "went: no signal with the records as corrected since"
+        else:
+            records = "came: shows only with records that came or were corrected later"
+        state, numbers = follow_up(page, facts, key, then if key in sets[0] else today)
+        state = STILL if key in sets[2] else state
+        rows.append((label, *key, row["since"], row["value"], row["limit"], basis, records, state, *numbers))
+    return rows
+
+
+def follow_up(
+    page: Page, facts: ReportData, key: tuple[str, str, str], then: trends.PageWatch
+) -> tuple[str, tuple[float, ...]]:
+    """Whether a signal that no longer shows has closed: its state, and this period's observed over expected with
+    interval, observed and expected, by what was expected when it showed (NaN for other series than failing ventings).
+
+    A change that lasts becomes part of the past and stops being news; that is not the same as being over.
+    """
+    series, site, direction = key
+    none = (float("nan"),) * 5
+    if series != trends.FAILING:
+        return "no longer a signal", none
+    table = trends.expect_failing(then, facts.now)
+    table = table[(table["site"] == site) & (table["expected"] > 0)]
+    if table.empty:
+        return "no ventings to follow it up", none
+    observed, expected, n = (float(table[name].iloc[0]) for name in ("observed", "expected", "n"))
+    ratio = trends.observed_over_expected(observed, expected, level=page.level, n=int(n))
+    assert ratio.estimate is not None and ratio.low is not None and ratio.high is not None
+    numbers = (ratio.estimate, ratio.low, ratio.high, observed, expected)
+    if (ratio.low > 1) if direction == "up" else (ratio.high < 1):
+        return NOT_OVER, numbers
+    over = ratio.estimate < 1.25 if direction == "up" else ratio.estimate > 0.8
+    return (CLOSED if over else UNTOLD), numbers
+
+
+def list_not_over(page: Page) -> list[dict[str, Any]]:
+    """Earlier signals of failing ventings that are not over, though no longer new: the latest row of each."""
+    table = read_log(page).table
+    table = table[(table["state"] == NOT_OVER) & (table["series"] == trends.FAILING)]
+    table = table.drop_duplicates(["group", "direction"], keep="last")
+    sites = set(table.loc[table["group"] != "", "direction"])
+    kept = table[(table["group"] != "") | ~table["direction"].isin(sites)]
+    return [{str(k): v for k, v in row.items()} for row in kept.to_dict("records")]
+
+
+def restate(page: Page, facts: ReportData, then: pd.DataFrame | None, step: Period) -> Blocks:
+    """The last period's share as reported then, and as it stands today."""
+    if then is None:
+        return page.text(f"{step.label} can't be compared with what was reported: no snapshot was made then.")
+    before = rates.failing_share(then, level=page.level)
+    today = rates.failing_share(page.within(facts.jobs, step), level=page.level)
+    sentence = words.restated_sentence(step.label, before, today)
+    return page.add_finding(
+        "venting_failure_share", before, group={"as": "first reported"}, period=step, tier=facts.tier, sentence=sentence
+    )  # fmt: skip

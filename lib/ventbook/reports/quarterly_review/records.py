@@ -1,0 +1,252 @@
+"""What moved in the mix, the state of the records, open jobs, the last period restated, earlier signals and actions."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+
+from ventbook import tables
+from ventbook.document import wording
+from ventbook.document.sequence import Blocks
+from ventbook.reports.page import Page
+from ventbook.reports.quarterly_review.data import ALSO, ReportData, intakes_of, load_data
+from ventbook.reports.records import count_rows, share_of_rows
+from ventbook.statistics import causes, rates, trends
+
+#: Ventings on either side of an action under which nothing is said about it.
+FEWEST = 20
+#: Columns whose completeness the review shows: what the reports need first.
+NEEDED = (
+    "lines_empty", "cooler_empty", "filter_new", "tank_overpressure_bar", "oil_temperature_degC", "oil_grade",
+    "suction_line_length_m", "suction_line_bore_mm", "pressure_threshold_bar", "rotations_after_pressure", "lifter_lot",
+    "time_to_pressure_s", "failed_first", "all_checked",
+)  # fmt: skip
+
+
+def mix(page: Page) -> Blocks:
+    """What came through the door and with what it was worked on: this period's shares beside the earlier ones."""
+    facts = load_data(page)
+    past = [label for label in facts.labels if label < facts.step.label]
+    if not past:
+        return page.text("There is no earlier period, so nothing can have moved yet.")
+    table = trends.compare_mix(
+        facts.jobs, past=past[-4:], recent=[facts.step.label], columns=ALSO, period="step"
+    )
+    told = table[(table["change"].abs() >= 0.05) & (table["column"] != "technician")].head(20)
+    told = told.assign(
+        column=told["column"].str.replace("_", " "), level=told["level"].str.replace("_", " ").map(wording.clean_text),
+        points=100 * told["change"], new=np.where(told["is_new"], "new", ""),
+    )  # fmt: skip
+    shown = page.add_table(
+        "mix", told.drop(columns=["p"]), title=f"What moved, {facts.step.label} against {past[-4:][0]} to {past[-1]}",
+        columns={
+            "column": "What", "level": "Which", "before": ("Share before", "share"), "now": ("Share now", "share"),
+            "points": ("Change in points", "", "0"), "new": "New",
+        },
+        note="Changes of at least 5 points, largest first. The signals above allow for engine type, reason, empty lines and coolers and new filters.",
+    )  # fmt: skip
+    person = table[table["column"] == "technician"]
+    if len(person) and person["now"].iloc[0] > 0:
+        shown += page.text(
+            f"{wording.number(float(person['now'].iloc[0]), 'share')} of the ventings were done by people who did none in the four periods before."
+        )
+    return shown
+
+
+def data_quality(page: Page) -> Blocks:
+    """How complete the period's records are, what is held back, and what was noted."""
+    facts = load_data(page)
+    rows = []
+    for name in NEEDED:
+        now, before = (_recorded(jobs, name) for jobs in (facts.now, facts.before))
+        rows.append(
+            (
+                name.rsplit("_", 1)[0].replace("_", " ")
+                if name.endswith(("_bar", "_degC", "_m", "_mm", "_s"))
+                else name.replace("_", " "),
+                now,
+                before,
+            )
+        )
+    table = pd.DataFrame(rows, columns=["column", "now", "before"]).astype({"now": float, "before": float})
+    table["column"] = table["column"].replace(
+        {"failed first": "result of the first lifter check", "all checked": "every lifter checked"}
+    )
+    shown = page.add_table(
+        "completeness", table, title="How much is recorded",
+        columns={"column": "What", "now": (facts.period.label, "share"), "before": (facts.before_period.label, "share")},
+        note="Share of ventings with an entry. An empty cell is not a no.",
+    )  # fmt: skip
+    shown += _held(page, facts)
+    issues = page.records.get("issues", pd.DataFrame())
+    if len(issues):
+        here = issues[issues["intake"].isin(intakes_of(page, facts)).to_numpy()]
+        if page.filters.get("site"):
+            here = here[here["site"].isin(facts.sites) | here["site"].isna()]
+        counts = (
+            here.groupby(["severity", "code"], sort=True)
+            .agg(n=("code", "size"), what=("what", "first"))
+            .reset_index()
+        )
+        counts["severity"] = counts["severity"].map(wording.SEVERITY_WORDS).fillna(counts["severity"])
+        counts = counts.sort_values("n", ascending=False, kind="stable")
+        shown += page.add_table(
+            "issues", counts, title=f"What was noted or held back in the deliveries that brought {facts.period.label}",
+            columns={"severity": "Severity", "n": "Times", "what": "For example"},
+        )  # fmt: skip
+    return shown
+
+
+def _held(page: Page, facts: ReportData) -> Blocks:
+    """Rows held back now, of all rows handed in up to this snapshot."""
+    intakes = page.records.get("intakes")
+    if intakes is None or intakes.empty:
+        return Blocks("", "")
+    handed_in, held, _ = count_rows(page)
+    share = share_of_rows(page, handed_in, held)
+    sentence = (
+        f"Of {wording.count(handed_in, 'row')} handed in so far, {wording.count(held, 'row')} "
+        f"{'is' if held == 1 else 'are'} held back and not counted."
+    )
+    own_rows, own_held, _ = count_rows(page, intakes_of(page, facts))
+    own = (
+        f"Of {wording.count(own_rows, 'row')} that came in with the ventings of {facts.period.label}, "
+        f"{own_held or 'none'} {'are' if own_held > 1 else 'is'} held back."
+    )
+    return page.add_finding("quarantined_share", share, tier=facts.tier, sentence=sentence) + page.text(own)
+
+
+def _recorded(jobs: pd.DataFrame, name: str) -> float:
+    if jobs.empty:
+        return float("nan")
+    if name == "all_checked":
+        return float(jobs["all_checked"].fillna(False).astype(bool).mean())
+    return float(jobs[name].notna().mean())
+
+
+def open_jobs(page: Page) -> Blocks:
+    """Open ventings of the period, by site."""
+    facts = load_data(page)
+    waiting = facts.open_now
+    table = pd.DataFrame({
+        "site": facts.sites,
+        "ventings": [int((facts.now["site"] == s).sum()) for s in facts.sites],
+        "open": [int((waiting["site"] == s).sum()) for s in facts.sites],
+        "no_result": [int(facts.now.loc[facts.now["site"] == s, "failed_first"].isna().sum()) for s in facts.sites],
+    })  # fmt: skip
+    return page.add_table(
+        "open_jobs", table, title=f"Open jobs of {facts.period.label}",
+        columns={"site": "Site", "ventings": "Ventings", "open": "Open", "no_result": "Without a result"},
+        note="Jobs with trouble close later than jobs without, so a period looks better while jobs are open.",
+    )  # fmt: skip
+
+
+def read_actions(page: Page) -> list[dict[str, object]]:
+    """The team's own list of actions: ``actions.toml`` beside the store, else ``data/actions.toml``."""
+    from ventbook.reports.scope import find_path
+
+    beside = find_path(page.parameters["store"]).resolve().parent / "actions.toml"
+    path = beside if beside.is_file() else tables.DATA / "actions.toml"
+    return list(tables.read_toml(path).get("action", [])) if path.is_file() else []
+
+
+def earlier_actions(page: Page) -> Blocks:
+    """Earlier actions, and whether the records can judge them yet."""
+    facts = load_data(page)
+    rows = []
+    for action in read_actions(page):
+        rows.append(_judge_action(page, facts, action))
+    if not rows:
+        return page.text(
+            "No earlier actions are written down (actions.toml, kept by the team beside the store)."
+        )
+    columns = ["id", "where", "what", "since", "before", "after", "ratio", "judgement"]
+    table = pd.DataFrame(rows, columns=columns)
+    return page.add_table(
+        "earlier_actions", table, title="Earlier actions",
+        columns={
+            "id": "Action", "where": "Where", "what": "What", "since": "Since", "before": "Before", "after": "Since then",
+            "ratio": "Change in points", "judgement": "Can it be judged?",
+        },
+        note="Judged on failing ventings from the declared date on, against the year before. An action taken after a peak gets better by itself.",
+    )  # fmt: skip
+
+
+def _judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tuple[object, ...]:
+    start = pd.Timestamp(str(action["since"]))
+    site = str(action.get("site", ""))
+    jobs = facts.jobs[facts.jobs["failed_first"].notna()]
+    jobs = jobs[jobs["site"] == site] if site else jobs
+    before = jobs[(jobs["date"] < start) & (jobs["date"] >= start - pd.DateOffset(years=1))]
+    after = jobs[jobs["date"] >= start]
+    counts = [(int(part["failed_first"].sum()), len(part)) for part in (before, after)]
+    (x1, n1), (x2, n2) = counts
+    told = [f"{x} of {n}" for x, n in counts]
+    needed = ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level)
+    head = (
+        str(action.get("id", "")),
+        site or "all sites",
+        wording.clean_text(action.get("what", "")),
+        start.date().isoformat(),
+        *told,
+    )
+    pace = len(jobs[jobs["date"] >= pd.Timestamp(facts.period.end) - pd.DateOffset(years=1)]) / 365.25
+    if needed is None:
+        wait = "no venting failed in the year before, so there is no share to halve."
+    else:
+        when = f", about {_reach(facts.period.end, (needed - n2) / pace)}" if pace > 0 and needed > n2 else ""
+        wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
+    if n1 < FEWEST or n2 < FEWEST:
+        return (*head, "", f"Too early: {wait}")
+    d, low, high = (float(v) for v in rates.difference_interval(x2, n2, x1, n1, level=page.level))
+    text = f"{100 * d:+.0f} points ({100 * low:+.0f} to {100 * high:+.0f})".replace("-", "\u2212")
+    if high < 0:
+        return (*head, text, "Better than before.")
+    if low > 0:
+        return (*head, text, "Worse than before.")
+    if low > -x1 / n1 / 2:
+        return (*head, text, "No change can be told; it did not halve the share.")
+    return (*head, text, f"Can't be told yet: {wait}")
+
+
+def ventings_to_judge(share: float, *, level: float) -> int | None:
+    """Ventings after an action, with as many before, from which a halved share would be told from the old one in 80 of
+    100 cases; at least FEWEST. None where nothing failed before: there is no share to halve.
+    """
+    if share <= 0:
+        return None
+    return max(FEWEST, int(np.ceil(causes.size_two_shares(share, share / 2, level=level))))
+
+
+def _reach(end: dt.date, days: float) -> str:
+    return (end + dt.timedelta(days=min(float(days), 3650.0))).strftime("%Y-%m")
+
+
+def ventings(page: Page) -> Blocks:
+    """The ventings behind every number of the page."""
+    facts = load_data(page)
+    table = facts.now.assign(
+        spongy=facts.now["lifters_over_first"], why=facts.now["reason"].str.replace("_", " "), result=_result_words(facts.now),
+        open=np.where(facts.now["venting_id"].isin(facts.open_now["venting_id"]), "open", ""),
+    )  # fmt: skip
+    kept = [
+        "venting_id", "engine_id", "date", "site", "engine_type", "reason", "why", "result", "spongy", "lifters_checked", "gap_worst_first_mm",
+        "time_to_pressure_s", "rotations_ratio", "gauge", "lifter_lot", "open",
+    ]  # fmt: skip
+    failing = (table["failed_first"] == True).fillna(False).astype(int)  # noqa: E712
+    table = table.assign(_first=-failing).sort_values(["_first", "date", "venting_id"], kind="stable")[kept]
+    return page.add_table(
+        "ventings", table, title=f"Ventings of {facts.period.label}, failing ones first",
+        columns={
+            "venting_id": "Venting", "date": "Date", "site": "Site", "engine_type": "Engine type", "why": "Reason", "result": "First check",
+            "spongy": "Over the limit", "lifters_checked": "Checked", "gap_worst_first_mm": ("Largest gap", "mm"),
+            "time_to_pressure_s": ("Time to pressure", "s"), "rotations_ratio": ("Rotations over expected", "", "2"), "open": "Open",
+        },
+    )  # fmt: skip
+
+
+def _result_words(jobs: pd.DataFrame) -> list[str]:
+    words = {True: "spongy lifter", False: "none"}
+    return ["no result" if pd.isna(v) else words[bool(v)] for v in jobs["failed_first"]]

@@ -1,0 +1,431 @@
+"""Signals of a review: their size, their sentence, and what else changed when they began.
+
+What to do: actions that follow from this review's numbers, and how earlier ones are doing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from ventbook.document import wording
+from ventbook.document.sequence import Blocks
+from ventbook.numerics import BLANK_Z
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import Period
+from ventbook.reports.quarterly_review import words
+from ventbook.reports.quarterly_review.data import ALSO, GAP, ReportData, intakes_of, list_not_over, load_data
+from ventbook.reports.records import count_rows
+from ventbook.results import Estimate
+from ventbook.statistics import trends
+from ventbook.tables import evidence
+from ventbook.tables.units import System
+
+#: A change of the mix is told beside a signal from this difference of shares on, when it is this improbable.
+TOLD_CHANGE, TOLD_P = 0.15, 0.01
+FAMILY = "review_signals.signals"
+#: A gauge is told apart without any signal only where it reads off by this much (mm), all gauges looked at together.
+GAUGE_MM = 0.03
+
+
+@dataclass(frozen=True, eq=False)
+class Signal:
+    """One signal of the page. ``period`` runs from the climb's begin to the end of the review's period."""
+
+    series: str
+    site: str
+    direction: str
+    chart: str
+    value: float
+    limit: float
+    since: str
+    period: Period
+    size: Estimate
+    observed: int
+    expected: float
+    sentence: str
+    changes: pd.DataFrame
+    gauges: tuple[trends.GaugeShift, ...]
+    common: pd.DataFrame
+
+    @property
+    def shared(self) -> tuple[str, dict[str, Any] | None]:
+        """What the failing ventings share most of all, and whether that may be named or only asked.
+
+        Held to the share of the signals themselves, all levels looked at together; asked only where the column's blanks
+        go with failing.
+        """
+        if self.common.empty:
+            return evidence.NOTHING, None
+        allowed = evidence.judge_family(self.common["p_any"], FAMILY, adjusted=True)[0]
+        top = {str(k): v for k, v in self.common.iloc[0].items()}
+        if allowed == evidence.NAMED and abs(top["blank_z"]) > BLANK_Z:
+            allowed = evidence.HINT
+        return str(allowed), top
+
+    @property
+    def cause_gauge(self) -> trends.GaugeShift | None:
+        """The gauge that the signal is put down to, if there is one."""
+        for gauge in self.gauges:
+            if gauge.attributed or (self.series == GAP and self._accounts_for(gauge)):
+                return gauge
+        return None
+
+    def _accounts_for(self, gauge: trends.GaugeShift) -> bool:
+        """Whether reading more ventings with this gauge than before makes at least half of the mean's shift."""
+        size = self.size.estimate or 0.0
+        made = (gauge.shift.estimate or 0.0) * (gauge.share_now - gauge.share_before)
+        return gauge.differs and size != 0 and made / size >= 0.5
+
+
+_KEPT: WeakKeyDictionary[Page, list[Signal]] = WeakKeyDictionary()
+
+
+def read_signals(page: Page, facts: ReportData) -> list[Signal]:
+    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller.
+
+    What else changed is looked up once a page, and only where no site's own signal says it already.
+    """
+    if page not in _KEPT:
+        rows = facts.watch.signals
+        order = rows.assign(
+            number=rows["series"] != trends.FAILING,
+            whole=rows["group"] == "",
+            excess=-rows["value"] / rows["limit"],
+        ).sort_values(["number", "whole", "excess"], kind="stable")
+        at_sites = {(r["series"], r["direction"]) for r in order.to_dict("records") if r["group"]}
+        _KEPT[page] = [
+            _read(
+                page, facts, row, more=bool(row["group"]) or (row["series"], row["direction"]) not in at_sites
+            )
+            for row in order.to_dict("records")
+        ]
+    return _KEPT[page]
+
+
+def leading_signals(signals: Sequence[Signal]) -> list[Signal]:
+    """Signals without those over all sites that only repeat what a site's own signal says."""
+    at_sites = {(s.series, s.direction) for s in signals if s.site}
+    return [s for s in signals if s.site or (s.series, s.direction) not in at_sites]
+
+
+def _read(page: Page, facts: ReportData, row: dict, *, more: bool) -> Signal:
+    since, site, series = str(row["since"]), str(row["group"]), str(row["series"])
+    labels = [label for label in facts.labels if label >= since]
+    period = Period("", facts.step_of(since).start, facts.step.end)
+    size = size_of(row, level=page.level)
+    observed = 0 if np.isnan(row["observed"]) else int(row["observed"])
+    expected = 0.0 if np.isnan(row["expected"]) else float(row["expected"])
+    told, common, gauges = pd.DataFrame(), pd.DataFrame(), []
+    if more:
+        here = facts.jobs if not site else facts.jobs[facts.jobs["site"] == site]
+        changes = trends.compare_mix(here, past=facts.watch.past, recent=labels, columns=ALSO, period="step")
+        told = changes[(changes["change"].abs() >= TOLD_CHANGE) & ~(changes["p"] >= TOLD_P)]
+        told = told.sort_values("change", ascending=False, kind="stable").drop_duplicates("column")
+        if series in (trends.FAILING, GAP):
+            gauges = _gauges(facts, site, period, labels, expected)
+        if series == trends.FAILING and row["direction"] == "up":
+            columns = [name for name in ALSO if name != "technician"]
+            common = trends.compare_failing(
+                here[here["step"].isin(labels)],
+                failed="failed_first",
+                columns=columns,
+                stratum="site",
+                seed=page.seed,
+            )
+    sentence = words.signal_sentence(
+        series, site, str(row["direction"]), since=since, current=facts.step.label, size=size, observed=observed,
+        expected=expected, units=page.units,
+    )  # fmt: skip
+    return Signal(
+        series, site, str(row["direction"]), str(row["chart"]), float(row["value"]), float(row["limit"]), since,
+        period, size, observed, expected, sentence, told, tuple(gauges), common,
+    )  # fmt: skip
+
+
+def size_of(row: dict, *, level: float) -> Estimate:
+    """How large a signal is: observed over expected, ratio of means, or shift in mm."""
+    n = int(row["n"])
+    if row["series"] == trends.FAILING:
+        return trends.observed_over_expected(float(row["observed"]), float(row["expected"]), level=level, n=n)
+    half = float(stats.norm.ppf(0.5 + level / 2)) * float(row["shift_error"])
+    ends = [float(row["shift"]) + d for d in (0.0, -half, half)]
+    if row["series"] == GAP:
+        return Estimate(ends[0], ends[1], ends[2], level, "mm", n, 0, "shift of means against the past")
+    middle, low, high = np.exp(ends)
+    return Estimate(middle, low, high, level, "1", n, 0, "ratio of means against the past")
+
+
+def _gauges(
+    facts: ReportData, site: str, period: Period, labels: Sequence[str], expected: float
+) -> list[trends.GaugeShift]:
+    sites = [site] if site else facts.sites
+    lifters = facts.lifters_in(period)
+    found = []
+    for name in sites:
+        part = expected if site else float(
+            facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
+        )  # fmt: skip
+        found += trends.compare_gauges(
+            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs
+        )
+    return [gauge for gauge in found if gauge.differs and abs(gauge.shift.estimate or 0) >= GAUGE_MM]
+
+
+def compare_all_gauges(facts: ReportData) -> list[trends.GaugeShift]:
+    """Every gauge used in the period's last step, each site's against the rest of that site's readings."""
+    cells, lifters = facts.watch.cells, facts.lifters_in(facts.step)
+    found = []
+    for site in facts.sites:
+        expected = float(
+            cells[(cells["site"] == site) & (cells["period"] == facts.step.label)]["expected"].sum()
+        )
+        found += trends.compare_gauges(
+            lifters,
+            site=site,
+            window=[facts.step.label],
+            expected=expected,
+            period="step",
+            ventings=facts.jobs,
+        )
+    return found
+
+
+def find_odd_gauges(gauges: Sequence[trends.GaugeShift]) -> list[trends.GaugeShift]:
+    """Gauges that differ by more than chance makes among all of them looked at together, and by GAUGE_MM at least."""
+    allowed = evidence.judge_family([g.p for g in gauges], "gauge.review")
+    return [
+        g
+        for g, standing in zip(gauges, allowed, strict=True)
+        if standing == evidence.NAMED and abs(g.shift.estimate or 0.0) >= GAUGE_MM
+    ]
+
+
+def signal_table(signals: Sequence[Signal], *, date: str, units: System = "metric") -> pd.DataFrame:
+    """trend_signals.csv: one row a signal, first the columns that other programs read."""
+    columns = ["series", "group", "date", "direction", "chart", "value", "limit"]
+    more = [
+        "since",
+        "size",
+        "size_low",
+        "size_high",
+        "unit",
+        "observed",
+        "expected",
+        "put_down_to",
+        "what",
+        "size_words",
+    ]
+    rows = [
+        (s.series, s.site or "all sites", date, s.direction, s.chart, s.value, s.limit, s.since, s.size.estimate, s.size.low,
+         s.size.high, s.size.unit, *((s.observed, s.expected) if s.series == trends.FAILING else (np.nan, np.nan)), cause_of(s, signals),
+         words.SERIES_WORDS[s.series], words.size_words(s.series, s.size, units=units))
+        for s in signals
+    ]  # fmt: skip
+    table = pd.DataFrame(rows, columns=[*columns, *more])
+    return table.astype(
+        {"value": float, "limit": float, "size": float, "size_low": float, "size_high": float}
+    )
+
+
+def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
+    """What a signal is put down to; one over all sites takes it from the sites' own."""
+    same = [s for s in signals if (s.series, s.direction) == (signal.series, signal.direction)]
+    found = signal.cause_gauge or (
+        None if signal.site else next((s.cause_gauge for s in same if s.cause_gauge), None)
+    )
+    return f"gauge {found.gauge}" if found else ""
+
+
+def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric") -> list[str]:
+    """Sentences beside a signal: gauges first, then what else changed (``mix``), then what the failing ventings share."""
+    out = []
+    for g in signal.gauges:
+        out.append(
+            words.gauge_sentence(
+                wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
+                corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP, units=units,
+                share_before=g.share_before, share_now=g.share_now,
+            )
+        )  # fmt: skip
+    rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
+    if rows and mix:
+        out.append(f"What else changed there: {words.change_words(rows)}.")
+    elif mix and signal.cause_gauge is None:
+        out.append("Nothing else that is recorded changed there by much.")
+    allowed, top = signal.shared
+    if top is not None and allowed:
+        out.append(words.share_sentence(top, asked=allowed == evidence.HINT))
+    return out
+
+
+#: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
+HELD_BACK, UNCHECKED = 0.05, 0.10
+
+
+@dataclass(frozen=True)
+class Action:
+    """Something to consider, where, and the number it rests on."""
+
+    where: str
+    what: str
+    why: str
+    gauge: trends.GaugeShift | None = field(default=None, compare=False)
+
+
+def list_actions(page: Page) -> Blocks:
+    """Actions to consider, most pressing first; none is said as well."""
+    facts = load_data(page)
+    found = propose_actions(page, facts)
+    for action in found:
+        if action.gauge is not None:
+            group = {"gauge": wording.clean_text(action.gauge.gauge), "site": action.where}
+            sentence = f"{action.where}: {action.what} {action.why}"
+            page.add_finding(
+                "gauge_difference", action.gauge.shift, group=group, tier=facts.tier, sentence=sentence
+            )
+    rows = pd.DataFrame([(a.where, a.what, a.why) for a in found], columns=["where", "what", "why"])
+    note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
+    return page.add_table(
+        "actions_to_consider", rows, title="Actions to consider",
+        columns={"where": "Where", "what": "What to do", "why": "Because"}, note=note,
+    )  # fmt: skip
+
+
+_ACTIONS_KEPT: WeakKeyDictionary[Page, list[Action]] = WeakKeyDictionary()
+
+
+def propose_actions(page: Page, facts: ReportData) -> list[Action]:
+    """Actions from signals, earlier signals that are not over, gauges and the state of the records; kept with the page."""
+    if page not in _ACTIONS_KEPT:
+        _ACTIONS_KEPT[page] = _collect(page, facts)
+    return _ACTIONS_KEPT[page]
+
+
+def _collect(page: Page, facts: ReportData) -> list[Action]:
+    signals = leading_signals(read_signals(page, facts))
+    found: list[Action] = []
+    for signal in signals:
+        found += _for_signal(signal, page.units)
+    for row in list_not_over(page):
+        found += _for_not_over(facts, row)
+    blamed = {a.what for a in found}
+    for g in find_odd_gauges(compare_all_gauges(facts)):
+        action = _check_gauge(g, page.units)
+        if action.what not in blamed:
+            found.append(action)
+    found += _for_records(page, facts)
+    return list(dict.fromkeys(found))
+
+
+def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
+    name = wording.clean_text(g.gauge)
+    word = "high" if (g.shift.estimate or 0) > 0 else "low"
+    low, high = sorted(abs(v) for v in (g.shift.low or 0.0, g.shift.high or 0.0))
+    span = words.gap_range(low, high, units=units)
+    return Action(
+        g.site,
+        f"Hold gauge {name} against another one or a reference before acting on engines.",
+        f"It reads {words.gap_text(abs(g.shift.estimate or 0.0), units=units)} {word} (plausible range {span}) against "
+        "the other readings at the site.",
+        g,
+    )
+
+
+def _for_signal(s: Signal, units: System) -> list[Action]:
+    where = s.site or "all sites"
+    if s.cause_gauge is not None:
+        return [_check_gauge(s.cause_gauge, units)]
+    if s.series == trends.FAILING and s.direction == "up":
+        out = [
+            Action(
+                where,
+                f"Go through the {s.observed} failing ventings since {s.since} one by one (list below): filling of lines and "
+                "cooler, tank pressure, lifters fitted.",
+                f"{s.observed} failing ventings where {s.expected:.1f} were to be expected.",
+            )
+        ]
+        allowed, top = s.shared
+        if top is not None and allowed == evidence.NAMED:
+            name, level = (str(top[c]).replace("_", " ") for c in ("column", "level"))
+            out.append(
+                Action(
+                    where,
+                    f"Look at {name} {wording.clean_text(level)} first.",
+                    f"{int(top['failing_with'])} of {int(top['with_level'])} ventings with it failed, "
+                    f"{int(top['failing_without'])} of {int(top['without_level'])} of the others.",
+                )
+            )
+        return out
+    if s.series == trends.FAILING:
+        return [
+            Action(
+                where, "Find out what is done differently since then, and keep it.",
+                f"{s.observed} failing ventings since {s.since} where {s.expected:.1f} were to be expected.",
+            )
+        ]  # fmt: skip
+    if s.series == "time_to_pressure" and s.direction == "up":
+        return [
+            Action(
+                where, "Check what stands between venting and first start: rest time, rotations after pressure, suction joints.",
+                f"Oil pressure takes {wording.number(s.size.estimate, '1', decimals=2)} times as long since {s.since}.",
+            )
+        ]  # fmt: skip
+    if s.series == "rotations_ratio" and s.direction == "up":
+        return [
+            Action(
+                where, "Look for air drawn in on the suction side, and ask how rotations are counted.",
+                f"{wording.number(s.size.estimate, '1', decimals=2)} times the rotations of the past are needed for the same lines since {s.since}.",
+            )
+        ]  # fmt: skip
+    if s.series == GAP:
+        return [
+            Action(
+                where, "Check how gaps are measured: gauge, force, hold, place of the lever.",
+                f"Sound lifters read {words.gap_text(s.size.estimate, units=units)} more than before since {s.since}."
+                if s.direction == "up"
+                else f"Sound lifters read {words.gap_text(abs(s.size.estimate or 0.0), units=units)} less than before since {s.since}.",
+            )
+        ]  # fmt: skip
+    return []
+
+
+def _for_not_over(facts: ReportData, row: dict[str, Any]) -> list[Action]:
+    if row["direction"] != "up":
+        return []
+    return [
+        Action(
+            row["group"] or "all sites",
+            f"Keep the matter of the {row['period']} review open: it is not over. Go through the failing ventings of "
+            f"{facts.period.label} again.",
+            f"{int(row['observed'])} failing ventings where {row['expected']:.1f} were expected at that time.",
+        )
+    ]
+
+
+def _for_records(page: Page, facts: ReportData) -> list[Action]:
+    out = []
+    unchecked = facts.now[~facts.now["all_checked"].fillna(False).astype(bool)]
+    if len(facts.now) and len(unchecked) / len(facts.now) > UNCHECKED:
+        out.append(
+            Action(
+                wording.join_words(sorted(unchecked["site"].dropna().unique())),
+                "Have every lifter written down, the sound ones too.",
+                f"{wording.of_total(len(unchecked), len(facts.now), 'venting')} lack readings of some lifters.",
+            )
+        )
+    rows, held, _ = count_rows(page, intakes_of(page, facts))
+    if rows and held / rows > HELD_BACK:
+        out.append(
+            Action(
+                "records", "Clear the rows held back; the list goes back to the senders.",
+                f"{wording.of_total(held, rows, 'row')} handed in with the ventings of {facts.period.label} {'is' if held == 1 else 'are'} held back.",
+            )
+        )  # fmt: skip
+    return out

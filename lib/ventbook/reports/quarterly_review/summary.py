@@ -1,0 +1,410 @@
+"""The five numbers of the front page, for any set of ventings.
+
+The first page: how it went, five numbers, what moved, what to do.
+
+How the review works its numbers out, in plain words, and what it can't say.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document import wording
+from ventbook.document.sequence import Blocks
+from ventbook.model.verdicts import only_findings
+from ventbook.physics import priming
+from ventbook.reports import waiting
+from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import Period
+from ventbook.reports.quarterly_review import words
+from ventbook.reports.quarterly_review.data import ReportData, list_not_over, load_data
+from ventbook.reports.quarterly_review.signals import (
+    FAMILY,
+    explain_signal,
+    leading_signals,
+    list_actions,
+    propose_actions,
+    read_signals,
+    signal_table,
+)
+from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import rates, trends, waiting_times
+
+#: Stable ids of the front page's numbers, in order, and whether their change is a ratio (else a difference).
+FIVE = {
+    "venting_failure_share": False,
+    "observed_over_expected": True,
+    "share_over_time_limit": False,
+    "rotations_ratio": True,
+    "cured_share": False,
+}
+
+
+def five_numbers(page: Page, facts: ReportData, jobs: pd.DataFrame, period: Period) -> dict[str, Estimate]:
+    """The five numbers of the ventings ``jobs`` of ``period``."""
+    return {
+        "venting_failure_share": rates.failing_share(jobs, level=page.level),
+        "observed_over_expected": expected_ratio(page, facts, period),
+        "share_over_time_limit": share_over_time_limit(page, jobs),
+        "rotations_ratio": rotations_ratio(jobs, level=page.level),
+        "cured_share": rates.cured_lifters(facts.lifters_in(period), level=page.level),
+    }
+
+
+def expected_ratio(page: Page, facts: ReportData, period: Period, *, site: str = "") -> Estimate:
+    """Failing ventings over those expected from the past and the mix, for the whole steps inside ``period``."""
+    inside = [step.label for step in facts.steps if step.start >= period.start and step.end <= period.end]
+    cells = facts.watch.cells
+    cells = cells[cells["period"].isin(inside) & (cells["site"] == site)]
+    if not inside or cells.empty or not cells["expected"].sum() > 0:
+        note = facts.watch.note or "outside the periods that are compared"
+        return no_estimate(
+            "too_few", level=page.level, unit="1", n=0, method="observed over expected", note=note
+        )
+    return trends.observed_over_expected(
+        float(cells["observed"].sum()),
+        float(cells["expected"].sum()),
+        level=page.level,
+        n=int(cells["n"].sum()),
+    )
+
+
+def time_limit(page: Page, jobs: pd.DataFrame) -> np.ndarray:
+    """Limit of the time to pressure for each venting (s), NaN where none is in force."""
+    frame = page.limits.frame("time_to_pressure", jobs["engine_type"], jobs["date"])
+    return frame["high"].to_numpy(float)
+
+
+def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
+    """Share of first starts whose oil pressure came later than the limit in force for the engine on that day.
+
+    Each time is taken as a share of its own limit, so that limits that differ by type and date can be added up.
+    """
+    timed = waiting.add_times(jobs).assign(wait_limit=time_limit(page, jobs))
+    return waiting.share_over_own_limit(timed, level=page.level)
+
+
+def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
+    """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
+    return priming.estimate_ratio(jobs, level=level)
+
+
+def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
+    """Seconds by which a share ``q`` of first starts had oil pressure."""
+    return waiting.find_quantile(waiting.add_times(jobs), q, level=level, unit="s")
+
+
+def median_rotations(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
+    """Crankshaft rotations by which a share ``q`` of ventings showed pressure."""
+    return waiting_times.estimate_quantile(
+        jobs["rotations_low"].to_numpy(float), jobs["rotations_high"].to_numpy(float), q, level=level, unit="count",
+        cluster=jobs["engine_id"].to_numpy(object),
+    )  # fmt: skip
+
+
+UNITS = {"venting_failure_share": "share", "share_over_time_limit": "share", "cured_share": "share"}
+
+
+def answer(page: Page) -> Blocks:
+    """The first page, whole; a reader who stops here knows what to do."""
+    facts = load_data(page)
+    now, others = compare_periods(page, facts)
+    told = leading_signals(read_signals(page, facts))
+    shown = page.answer(*answer_sentences(page, facts, now, others, [s.sentence for s in told]))
+    shown += show_five(page, facts, now, others)
+    shown += list_actions(page)
+    return shown + show_signals(page, facts)
+
+
+def compare_periods(
+    page: Page, facts: ReportData
+) -> tuple[dict[str, Estimate], list[tuple[Period, dict[str, Estimate]]]]:
+    """The five numbers of the period, and those of the one before and of the same a year earlier (where any)."""
+    now = five_numbers(page, facts, facts.now, facts.period)
+    spans = [(facts.before_period, facts.before), (facts.year_period, facts.year)]
+    if facts.before_period.start == facts.year_period.start:
+        spans = spans[:1]
+    return now, [(span, five_numbers(page, facts, jobs, span)) for span, jobs in spans]
+
+
+def answer_sentences(
+    page: Page, facts: ReportData, now: dict[str, Estimate], others: list[tuple[Period, dict[str, Estimate]]],
+    signals: list[str],
+) -> list[str]:  # fmt: skip
+    """The answer: status, against expectation, signals, open jobs. Keeps a finding for each number in it."""
+    label = facts.period.label
+    failing = int(facts.now["failed_first"].sum())
+    known = int(facts.now["failed_first"].notna().sum())
+    no_share = now["venting_failure_share"].estimate is None
+    listed = (failing, known) if no_share and (known or facts.now.empty) else None
+    earlier = [(p.label, e["venting_failure_share"]) for p, e in others]
+    status = words.status_sentence(label, now["venting_failure_share"], earlier, listed=listed)
+    _keep(page, "failing_ventings", float(failing), "count", known, facts, status)
+    if only_findings(facts.now):
+        status += " Some ventings were recorded only because something was found, so no share of all ventings is known."
+    expected = expected_failing(facts)
+    against = words.expected_sentence(label, now["observed_over_expected"], expected)
+    _keep(
+        page,
+        "expected_failing_ventings",
+        expected,
+        "count",
+        int(now["observed_over_expected"].n),
+        facts,
+        against,
+    )
+    if facts.watch.state != "estimated":
+        moved = f"Nothing can be said about a change: {facts.watch.note}."
+    else:
+        moved = words.signals_summary(len(signals))
+    _keep(page, "signals", float(len(signals)), "count", len(facts.watch.series), facts, moved)
+    still_open, no_result, total = count_open(facts)
+    pending = words.open_sentence(
+        still_open, no_result, total, provisional=facts.period.provisional, label=facts.period.label
+    )
+    _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
+    _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
+    found = propose_actions(page, facts)
+    to_do = words.first_actions([(a.where, a.what) for a in found])
+    _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
+    return [status, against, moved, *signals, *keep_not_over(page, facts), to_do, pending]
+
+
+def keep_not_over(page: Page, facts: ReportData) -> list[str]:
+    """Sentences about earlier signals that are not over, each number a finding."""
+    out = []
+    for row in list_not_over(page):
+        site, direction = str(row["group"]), str(row["direction"])
+        ratio = trends.observed_over_expected(
+            row["observed"], row["expected"], level=page.level, n=len(facts.now)
+        )
+        sentence = words.not_over_sentence(
+            site, direction, review=str(row["period"]), label=facts.period.label, ratio=ratio,
+            observed=int(row["observed"]), expected=float(row["expected"]),
+        )  # fmt: skip
+        group = {"against": str(row["period"]), "direction": direction} | ({"site": site} if site else {})
+        page.add_finding("observed_over_expected", ratio, group=group, tier=facts.tier, sentence=sentence)
+        expected = Estimate(row["expected"], None, None, page.level, "count", ratio.n, 0, "expected then")
+        page.add_finding(
+            "expected_failing_ventings", expected, group=group, tier=facts.tier, sentence=sentence
+        )
+        out.append(sentence)
+    return out
+
+
+def count_open(facts: ReportData) -> tuple[int, int, int]:
+    """Ventings of the period still open, those without a result at the first check, all."""
+    return len(facts.open_now), int(facts.now["failed_first"].isna().sum()), len(facts.now)
+
+
+def expected_failing(facts: ReportData) -> float:
+    """Failing ventings expected in the period from each site's past and the period's mix (NaN without a past)."""
+    cells = facts.watch.cells
+    inside = [s.label for s in facts.steps if s.start >= facts.period.start and s.end <= facts.period.end]
+    cells = cells[(cells["site"] == "") & cells["period"].isin(inside)]
+    return float(cells["expected"].sum()) if len(cells) else float("nan")
+
+
+def _keep(page: Page, name: str, value: float, unit: str, n: int, facts: ReportData, sentence: str) -> None:
+    state = "estimated" if np.isfinite(value) else "too_few"
+    number = value if np.isfinite(value) else None
+    page.add_finding(
+        name, Estimate(number, None, None, page.level, unit, n, 0, "count", state), tier=facts.tier, sentence=sentence
+    )  # fmt: skip
+
+
+def show_five(
+    page: Page, facts: ReportData, now: dict[str, Estimate], others: list[tuple[Period, dict[str, Estimate]]]
+) -> Blocks:
+    """The five numbers side by side, each a finding for each period."""
+    rows = []
+    for name, ratio in FIVE.items():
+        unit = UNITS.get(name, "1")
+        row: dict[str, object] = {"number": words.NUMBER_NAMES[name], "now": number_text(now[name], unit)}
+        span = wording.value_range(now[name].low, now[name].high, unit, decimals=2 if ratio else None)
+        row["range"] = "" if now[name].estimate is None else span
+        _keep_number(page, facts, name, now[name], facts.period)
+        for place, (period, then) in zip(("before", "year"), others, strict=False):
+            row[place] = number_text(then[name], unit)
+            _keep_number(page, facts, name, then[name], period)
+            change = trends.compare_estimates(now[name], then[name], ratio=ratio)
+            row[f"{place}_change"] = words.change_text(change, ratio=ratio)
+            page.add_finding(
+                f"{name}_change", change, group={"against": period.label}, tier=facts.tier,
+                sentence=f"{words.NUMBER_NAMES[name]}: {row[f'{place}_change'] or 'no comparison'} against {period.label}.",
+            )  # fmt: skip
+        row["n"] = now[name].n
+        rows.append(row)
+    columns = {"number": "Number", "now": facts.period.label, "range": "Plausible range"}
+    for place, (period, _) in zip(("before", "year"), others, strict=False):
+        columns |= {place: period.label, f"{place}_change": f"Change since {period.label}"}
+    note = (
+        f"Ranges hold the true value in {wording.level_words(page.level)} of cases. With so many changes side by side one or "
+        "another leaves out nought by chance alone; what counts as moved is decided for the whole page at once, below."
+    )
+    return page.add_table(
+        "five_numbers", pd.DataFrame(rows), title="Five numbers", columns=columns, note=note
+    )
+
+
+def number_text(estimate: Estimate, unit: str) -> str:
+    """One number of the table: shares with their count, ratios to two decimals, else the reason."""
+    if estimate.estimate is None:
+        return "" if estimate.n == 0 else wording.state_words(estimate)
+    if unit == "share":
+        events, percent = wording.count_behind(estimate), wording.number(estimate.estimate, "share")
+        return f"{percent} of {estimate.n}" if events is None else f"{percent} ({events} of {estimate.n})"
+    return wording.number(estimate.estimate, unit, decimals=2)
+
+
+def _keep_number(page: Page, facts: ReportData, name: str, estimate: Estimate, period: Period) -> None:
+    unit = UNITS.get(name, "1")
+    if estimate.estimate is None:
+        text = wording.state_words(estimate)
+    elif unit == "share":
+        text = wording.share(estimate, events=wording.count_behind(estimate))
+    else:
+        text = wording.interval(estimate, decimals=2)
+    sentence = f"{words.NUMBER_NAMES[name]} in {period.label}: {text}."
+    page.add_finding(name, estimate, tier=facts.tier, period=period, sentence=sentence)
+
+
+def show_signals(page: Page, facts: ReportData) -> Blocks:
+    """Every signal with its sentence, its size as a finding, and what else changed then."""
+    signals = read_signals(page, facts)
+    told = leading_signals(signals)
+    date = (pd.Timestamp(facts.step.end) - pd.Timedelta(days=1)).date().isoformat()
+    shown = Blocks("", "")
+    explained: set[str] = set()
+    for s in signals:
+        group = {"series": s.series, "direction": s.direction} | ({"site": s.site} if s.site else {})
+        name = "observed_over_expected" if s.series == trends.FAILING else f"{s.series}_signal"
+        page.add_finding(name, s.size, group=group, tier=facts.tier, period=s.period, sentence=s.sentence)
+        if s.series == trends.FAILING:
+            count = Estimate(
+                s.expected, None, None, page.level, "count", s.size.n, 0, "expected from past and mix"
+            )
+            page.add_finding(
+                "expected_failing_ventings",
+                count,
+                group=group,
+                tier=facts.tier,
+                period=s.period,
+                sentence=s.sentence,
+            )
+        if s in told:
+            lines = explain_signal(s, mix=s.site not in explained, units=page.units)
+            explained.add(s.site)
+            shown += page.text(" ".join([s.sentence, *lines]))
+    table = page.add_table(
+        "trend_signals",
+        signal_table(signals, date=date, units=page.units),
+        title=f"Signals in {facts.step.label}",
+        columns={
+            "what": "What moved", "group": "Where", "direction": "Direction", "since": "Since", "size_words": "Size", "put_down_to": "Put down to",
+        },
+        note=signal_note(facts),
+    )  # fmt: skip
+    return table + shown
+
+
+def signal_note(facts: ReportData) -> str:
+    """What a signal is, in one or two plain sentences."""
+    watch = facts.watch
+    if watch.state != "estimated":
+        return f"No signal can be worked out: {watch.note}."
+    spread = ""
+    if watch.spread > 1:
+        spread = " Earlier periods varied more than chance alone makes; the limits are wider by as much."
+    return (
+        f"{len(watch.series)} series are watched ({watch.watched[0]} to {watch.watched[-1]} against {watch.past[0]} to "
+        f"{watch.past[-1]}). Their limits are set together so that of 100 periods in which nothing changed "
+        f"{100 * watch.false_alarms:g} show any signal at all.{spread}"
+    )
+
+
+def methods(page: Page) -> Blocks:
+    """Folded explanations, one a question a reader may ask."""
+    facts = load_data(page)
+    watch = facts.watch
+    compared = (
+        f"Here {watch.watched[0]} to {watch.watched[-1]} are watched against {watch.past[0]} to {watch.past[-1]}."
+        if watch.past
+        else "Here there is no earlier period yet."
+    )
+    parts = [
+        page.explain(
+            "what counts as failing",
+            "A venting fails when at least one lifter is over the gap limit in force at its first check. A reading taken with "
+            "much less than the reference force can't pass. Ventings without such a result are left out and counted.\n\n"
+            f"The plausible range holds the true share in {wording.level_words(page.level)} of cases; it is widened where "
+            "engines come back, since ventings of one engine are alike.",
+        ),
+        page.explain(
+            "what is expected",
+            "From the earlier periods each site's failing share is worked out at a given mix of engine types, reasons, empty "
+            "lines, empty coolers and new filters. What the workshop decides itself (tank pressure, gauge, lifter lot, who does "
+            "it) is left out on purpose: allowing for it would hide the change looked for. A kind of job never seen before is "
+            "expected at the average, with a wide margin.\n\n"
+            "Observed over expected: $$ r = O / E, $$ with the exact Poisson range of $O$.",
+        ),
+        page.explain(
+            "what counts as a signal",
+            "For each site and for all together, evidence is added up from period to period: a failing venting counts up, a "
+            "sound one down, each weighted by how likely it was to fail (a cumulative sum for odds doubled, another for odds "
+            "halved). Time to pressure, rotations and the gaps of sound lifters are followed with a weighted average.\n\n"
+            "The limits are found by simulation: many innocent presents are drawn from what the past leaves possible, the whole "
+            f"page is worked out on each, and the limits are set so that {100 * watch.false_alarms:g} of 100 innocent pages show any "
+            f"signal at all. {compared}",
+        ),
+        page.explain(
+            "how gauges are told from engines",
+            "A gauge that reads high raises every gap, the sound lifters' too; air raises only the spongy ones'. So each gauge is "
+            "compared with the other readings of its site on the lower half of each venting's gaps, within engine types, and the "
+            "failing ventings are counted again with the difference taken out.",
+        ),
+        page.explain(
+            "sites side by side",
+            "The funnel's curves show how far a site of a given size may lie from the middle by chance. The second mark draws each "
+            "site's share towards all sites, the more the smaller its number.",
+        ),
+    ]
+    shown = parts[0]
+    for part in parts[1:]:
+        shown += part
+    return shown
+
+
+def limitations(page: Page) -> Blocks:
+    """What these data can't say."""
+    facts = load_data(page)
+    n = int(facts.now["failed_first"].notna().sum())
+    sentences = [
+        "Why a share moved. The review says where and since when, and what else changed then; a cause is for the workshop to find.",
+        "That nothing changed. No signal means that nothing stands out from chance with this many ventings.",
+    ]
+    if facts.watch.state == "estimated" and n:
+        sentences.append(smallest_change(facts.now, facts.watch.cells, facts.step.label))
+    sentences.append(budget_words.allowance_sentence(FAMILY, what="signals"))
+    return page.text(*[s for s in sentences if s])
+
+
+def smallest_change(now: object, cells: object, label: str) -> str:
+    """How large a rise at the middle site would have to be to be seen in one period."""
+    import pandas as pd
+
+    assert isinstance(cells, pd.DataFrame)
+    here = cells[(cells["period"] == label) & (cells["site"] != "") & (cells["n"] > 0)]
+    if here.empty:
+        return ""
+    row = here.sort_values("n").iloc[len(here) // 2]
+    share = float(row["expected"] / row["n"])
+    seen = share + 3.3 * float(row["variance"]) ** 0.5 / float(row["n"]) if row["n"] else 1.0
+    if seen >= 1:
+        return "With so few ventings a site, hardly any change at one site can be seen in a single period."
+    return (
+        f"Small changes at one site. With {int(row['n'])} ventings a site in a period, a rise from {wording.number(share, 'share')} "
+        f"to about {wording.number(seen, 'share')} is seen at once; smaller ones take several periods."
+    )

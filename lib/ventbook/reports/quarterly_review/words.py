@@ -1,0 +1,303 @@
+"""Sentences of the quarterly review's first page. Every number in them is a finding's.
+
+Sentences about signals: what moved, where, since when, by how much, and what else changed then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+from ventbook.document.wording import (
+    as_kept,
+    clean_text,
+    count,
+    count_behind,
+    join_words,
+    number,
+    of_total,
+    share,
+    value_range,
+)
+from ventbook.numerics import BLANK_Z
+from ventbook.results import Estimate
+from ventbook.tables import evidence
+from ventbook.tables.units import System
+
+NUMBER_NAMES = {
+    "venting_failure_share": "Ventings with a spongy lifter at the first check",
+    "observed_over_expected": "Failing ventings, observed over expected",
+    "share_over_time_limit": "Oil pressure later than the limit at the first start",
+    "rotations_ratio": "Rotations, recorded over expected",
+    "cured_share": "Spongy lifters within the limit after an extra run",
+}
+
+
+def short_share(estimate: Estimate) -> str:
+    """``11 of 84 (13 %)``, ``1.6 % of 32`` where no count stands behind it, or ``too few records for a number (n = 3)``."""
+    if estimate.estimate is None:
+        return share(estimate)
+    events, percent = count_behind(estimate), number(estimate.estimate, "share")
+    return f"{percent} of {estimate.n}" if events is None else f"{of_total(events, estimate.n)} ({percent})"
+
+
+def status_sentence(
+    label: str, now: Estimate, earlier: list[tuple[str, Estimate]], *, listed: tuple[int, int] | None = None
+) -> str:
+    """How the period went, beside the one before and the same a year earlier.
+
+    listed : (ventings with a finding, ventings) where the records allow cases only and no share.
+    """
+    if listed is not None:
+        with_finding, total = listed
+        if total == 0:
+            return f"{label}: no venting in the records."
+        return (
+            f"{label}: {of_total(with_finding, total, 'venting')} had at least one spongy lifter at the first check. "
+            "With so few, or without all of them written down, no share is given."
+        )
+    if now.estimate is None and now.n == 0:
+        return f"{label}: no venting with a lifter check that gives a result."
+    text = f"{label}: {share(now, events=count_behind(now), noun='venting')} had at least one spongy lifter at the first check"
+    known = [f"{short_share(e)} in {name}" for name, e in earlier if e.estimate is not None]
+    if not known:
+        return f"{text}."
+    return f"{text}; {', '.join(known)}."
+
+
+def expected_sentence(label: str, ratio: Estimate, expected: float) -> str:
+    """Observed over expected in words."""
+    if ratio.estimate is None:
+        return ""
+    observed = round(ratio.estimate * expected)
+    span = value_range(ratio.low, ratio.high, "1", decimals=2)
+    return (
+        f"From each site's past and this period's mix of jobs {expected:.1f} failing ventings were to be expected; "
+        f"there were {observed}, {number(ratio.estimate, '1', decimals=2)} times that (plausible range {span})."
+    )
+
+
+def open_sentence(open_now: int, no_result: int, total: int, *, provisional: bool, label: str) -> str:
+    """Open jobs and missing results: why the period's numbers may still move."""
+    parts = []
+    if provisional:
+        parts.append(f"{label} was not over when these records were handed in")
+    if open_now:
+        parts.append(f"{of_total(open_now, total, 'venting')} {'is' if open_now == 1 else 'are'} still open")
+    out = ""
+    if parts:
+        out = f"{' and '.join(parts)}, so the numbers are provisional: jobs with trouble close later."
+    if no_result:
+        out += f" {count(no_result, 'venting')} {'has' if no_result == 1 else 'have'} no lifter check that gives a result."
+    return out.strip()
+
+
+def restated_sentence(label: str, then: Estimate, now: Estimate) -> str:
+    """The last period as it was reported and as it stands now."""
+    if then.estimate is None or now.estimate is None:
+        few = "has too few ventings for a share, then or now" if then.n else "was not reported before"
+        return f"{label} {few}."
+    before, after = short_share(then), short_share(now)
+    if before == after:
+        return f"{label} stands as it was reported: {after}."
+    return f"{label} is restated: {after} now, {before} when it was first reported."
+
+
+def first_actions(actions: list[tuple[str, str]]) -> str:
+    """The first two actions, for the first page: ``To do first: Ridge: go through ...``"""
+    if not actions:
+        return "No action follows from this page."
+    told = [f"{where}: {what[0].lower()}{what[1:].rstrip('.')}" for where, what in actions[:2]]
+    more = f" {len(actions)} actions in all, below." if len(actions) > 2 else ""
+    return f"To do first. {'; '.join(told)}.{more}"
+
+
+def change_text(change: Estimate, *, ratio: bool) -> str:
+    """``+3 points (-8 to +14)`` or ``1.10 times (0.80 to 1.50)``."""
+    if change.estimate is None:
+        return ""
+    if ratio:
+        return f"{change.estimate:.2f} times ({value_range(change.low, change.high, '1', decimals=2)})"
+    ends = [
+        None if v is None else f"{100 * as_kept(v):+.0f}" for v in (change.estimate, change.low, change.high)
+    ]
+    ends = [
+        None if e is None else e.replace("-0", "0").replace("+0", "0") if e in ("-0", "+0") else e
+        for e in ends
+    ]
+    return f"{ends[0]} points ({ends[1]} to {ends[2]})".replace("-", "\u2212")
+
+
+SERIES_WORDS = {
+    "failing_ventings": "ventings with a spongy lifter",
+    "time_to_pressure": "time to oil pressure at the first start",
+    "rotations_ratio": "rotations against those expected",
+    "sound_lifter_gap": "gap of the sound lifters",
+}
+CHART_WORDS = {
+    "risk-adjusted CUSUM": "sum of evidence, allowing for the mix of jobs",
+    "EWMA": "weighted average of the last periods",
+}
+
+
+def gap_text(value: float | None, *, units: System = "metric", decimals: int = 3) -> str:
+    """A gap or a difference of gaps: ``0.017 mm``, one decimal more in inches (0.0007 in)."""
+    return number(value, "mm", units=units, decimals=decimals if units == "metric" else decimals + 1)
+
+
+def gap_range(low: float | None, high: float | None, *, units: System = "metric") -> str:
+    """A range of gaps, as in gap_text."""
+    return value_range(low, high, "mm", units=units, decimals=3 if units == "metric" else 4)
+
+
+def place_words(site: str) -> str:
+    """``at Ridge`` or ``over all sites``."""
+    return f"at {site}" if site else "over all sites"
+
+
+def signal_sentence(
+    series: str, site: str, direction: str, *, since: str, current: str, size: Estimate, observed: int = 0, expected: float = 0.0,
+    units: System = "metric",
+) -> str:  # fmt: skip
+    """One signal as a sentence; ``size`` is observed over expected, a ratio of means, or a shift in mm."""
+    where = place_words(site)
+    when = f"in {current}" if since == current else f"since {since}"
+    span = value_range(size.low, size.high, size.unit, decimals=2)
+    if series == "failing_ventings":
+        more = "More" if direction == "up" else "Fewer"
+        return (
+            f"{more} failing ventings than expected {where} {when}: {observed} where {expected:.1f} were expected, "
+            f"{number(size.estimate, '1', decimals=2)} times (plausible range {span})."
+        )
+    if series == "sound_lifter_gap":
+        word = "larger" if direction == "up" else "smaller"
+        return (
+            f"Gaps read {word} {where} {when}, on sound lifters too: by {gap_text(size.estimate, units=units)} "
+            f"(plausible range {gap_range(size.low, size.high, units=units)}). That points at the measuring before the engines."
+        )
+    word = {
+        ("time_to_pressure", "up"): "Oil pressure came later",
+        ("time_to_pressure", "down"): "Oil pressure came sooner",
+        ("rotations_ratio", "up"): "More rotations than expected were needed",
+        ("rotations_ratio", "down"): "Fewer rotations than expected were needed",
+    }[series, direction]
+    return (
+        f"{word} {where} {when}: {number(size.estimate, '1', decimals=2)} times the past, at the same mix of jobs "
+        f"(plausible range {span})."
+    )
+
+
+def not_over_sentence(
+    site: str, direction: str, *, review: str, label: str, ratio: Estimate, observed: int, expected: float
+) -> str:
+    """An earlier signal that is no longer new but not over either."""
+    more = "more" if direction == "up" else "fewer"
+    return (
+        f"Not over since the review of {review}: {more} failing ventings {place_words(site)}. In {label} {observed} where "
+        f"{expected:.1f} were expected at that time, {number(ratio.estimate, '1', decimals=2)} times (plausible range "
+        f"{value_range(ratio.low, ratio.high, '1', decimals=2)})."
+    )
+
+
+def gauge_sentence(
+    gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool,
+    share_before: float, share_now: float, gap: bool = False, units: System = "metric",
+) -> str:  # fmt: skip
+    """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings."""
+    word = "high" if (shift.estimate or 0) > 0 else "low"
+    size = gap_text(abs(shift.estimate or 0.0), units=units, decimals=2)
+    used = f"{number(share_now, 'share')} of the ventings are read with it since, {number(share_before, 'share')} were before"
+    head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there; {used}"
+    if attributed:
+        tail = (
+            ""
+            if gap or failing == corrected
+            else f" With that taken out {corrected} ventings fail instead of {failing}."
+        )
+        return f"{head}.{tail} Take the change for the gauge's until it has been checked."
+    if gap:
+        return f"{head}. That does not account for the change."
+    if failing == corrected:
+        return f"{head}. That is not why these ventings fail: {failing} do with it taken out as well."
+    return f"{head}. With that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
+
+
+def size_words(series: str, size: Estimate, *, units: System = "metric") -> str:
+    """A signal's size with its unit: ``2.15 times`` or ``0.017 mm``."""
+    if size.estimate is None:
+        return ""
+    if series == "sound_lifter_gap":
+        return gap_text(size.estimate, units=units)
+    return f"{number(size.estimate, '1', decimals=2)} times"
+
+
+def change_words(rows: Iterable[Mapping[str, Any]]) -> str:
+    """What else changed, as ``cooler empty yes: 20 % before, 60 % since``."""
+    parts = []
+    for row in rows:
+        name = str(row["column"]).replace("_", " ")
+        if row["column"] == "technician":
+            parts.append(f"{number(row['now'], 'share')} of the work done by people who did none before")
+            continue
+        new = " (new)" if row["is_new"] else ""
+        parts.append(
+            f"{name} {str(row['level']).replace('_', ' ')}{new}: {number(row['before'], 'share')} before, {number(row['now'], 'share')} since"
+        )
+    return "; ".join(parts)
+
+
+def slow_change(rows: Sequence[Mapping[Any, Any]], drifts: Sequence[str], steps: Sequence[str]) -> list[str]:
+    """Rises, falls and steps over all periods: what may be named as sentences, what may be asked as questions.
+
+    ``rows``: site ("all" for the whole), score, change, change_range, ratio_before, ratio_after; ``drifts`` and ``steps``
+    what each row's drift and step are allowed (named, hint or nothing).
+    """
+    places = ["over all sites" if row["site"] == "all" else f"at {row['site']}" for row in rows]
+    said = []
+    for up, word in ((True, "rise"), (False, "fall")):
+        for allowed in (evidence.NAMED, evidence.HINT):
+            where = [
+                place
+                for place, row, standing in zip(places, rows, drifts, strict=True)
+                if standing == allowed and (row["score"] > 0) == up
+            ]
+            if where and allowed == evidence.NAMED:
+                said.append(f"Over all periods the ratio {word}s steadily {join_words(where)}.")
+            elif where:
+                said.append(f"Does the ratio {word} steadily {join_words(where)}? These records can't say.")
+    for place, row, standing in zip(places, rows, steps, strict=True):
+        if not standing:
+            continue
+        word = "up" if row["ratio_after"] > row["ratio_before"] else "down"
+        sizes = f"{row['ratio_before']:.2f} times the expected before, {row['ratio_after']:.2f} times since {row['change']} (it may lie anywhere from {row['change_range']})"
+        if standing == evidence.NAMED:
+            said.append(f"A step {word} {place}: {sizes}.")
+        else:
+            said.append(f"Was there a step {word} {place}? These records can't say: {sizes}.")
+    return said
+
+
+def share_sentence(row: Mapping[str, Any], *, asked: bool) -> str:
+    """The level that failing ventings carry more often than the others do; ``asked``: as a question."""
+    name, level = (str(row[c]).replace("_", " ") for c in ("column", "level"))
+    counts = (
+        f"{of_total(int(row['failing_with']), int(row['with_level']))} with it failed, "
+        f"{of_total(int(row['failing_without']), int(row['without_level']))} of the others"
+    )
+    if not asked:
+        return f"Most of all the failing ventings share {name} {clean_text(level)}: {counts}."
+    blank = (
+        " What was left blank goes with failing there, so it may be how the sheets were filled in."
+        if abs(float(row["blank_z"])) > BLANK_Z
+        else ""
+    )
+    return f"Does {name} {clean_text(level)} matter? These records can't say: {counts}.{blank}"
+
+
+def signals_summary(count: int) -> str:
+    """How many things moved, for the first page; their sentences follow it."""
+    if not count:
+        return "Nothing on this page moved by more than chance explains."
+    if count == 1:
+        return "One thing moved by more than chance explains:"
+    return f"{count} things moved by more than chance explains:"

@@ -1,0 +1,482 @@
+"""What the report counts: ventings of the period and their history, heaped counts widened, and the tier.
+
+Figures on rotations: recorded against expected, and ratios of groups.
+
+Recorded against expected rotations: the page as a whole, by group, and whether the physics pays.
+
+Ventings far beyond what their lines explain, where to stop and look, and whether pressure could show by hand.
+
+The answer first; how it was worked out and what the data can't say last.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Hashable
+from typing import TYPE_CHECKING, Any
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.plotting import COLORS, MARKERS
+from ventbook.document.sequence import Blocks
+from ventbook.physics import priming
+from ventbook.reports.page import Page
+from ventbook.reports.rotations_to_prime import words
+from ventbook.statistics import waiting_times
+from ventbook.tables import evidence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+_COUNTED: WeakKeyDictionary[Page, tuple[pd.DataFrame, pd.DataFrame]] = WeakKeyDictionary()
+
+
+def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ventings of the period, and all up to its end, with heaped counts widened to what they say (by site)."""
+    if page not in _COUNTED:
+        history = widen_counts(page.history_jobs)
+        inside = history["venting_id"].isin(page.jobs["venting_id"])
+        _COUNTED[page] = history[inside].reset_index(drop=True), history
+    return _COUNTED[page]
+
+
+def widen_counts(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with rotations_low and rotations_high as wide as each site's heaping makes them."""
+    shown = jobs["pressure_shown"].fillna(False).astype(bool)
+    heaping = waiting_times.test_heaping(jobs["rotations"], group=jobs["site"]).set_index("group")["widen_to"]
+    wide = jobs["site"].astype("str").map(heaping).fillna(0).to_numpy()
+    low, high = waiting_times.widen_heaped(
+        jobs["rotations"].to_numpy(float, na_value=np.nan),
+        ~shown,
+        wide,
+        per_count=jobs["rotations_per_count"].to_numpy(float),
+    )
+    unknown = jobs["rotations_low"].isna().to_numpy()
+    return jobs.assign(
+        rotations_low=np.where(unknown, np.nan, low),
+        rotations_high=np.where(unknown, np.nan, high),
+        widened_to=wide,
+    )
+
+
+def tier_of(now: pd.DataFrame, groups: list[int] | None = None) -> str:
+    """The evidence tier of a statement on these ventings' rotations."""
+    n = len(priming.usable_counts(now))
+    return evidence.tier(ventings=n, findings=n, groups=groups)
+
+
+GREY = "#555555"
+
+
+def draw_against_expected(ax: Axes, frame: pd.DataFrame, *, low: float, high: float, level: float) -> Axes:
+    """Each venting's count over its expectation, logarithmic, with the line of equality and the band of one job.
+
+    frame : columns expected, recorded, engine_type, given_up (bool). Given-up counts are arrows that point up.
+    low, high : the band, in multiples of the expectation, that ``level`` of ventings keep to.
+    """
+    values = np.concatenate([frame["expected"], frame["recorded"]]).astype(float)
+    ends = (
+        np.array([max(values.min() * 0.8, 1.0), values.max() * 1.25])
+        if len(values)
+        else np.array([10.0, 100.0])
+    )
+    ax.fill_between(
+        ends, low * ends, high * ends, color="#dfe6ea", zorder=0, label=f"{100 * level:.0f} of 100 jobs"
+    )
+    ax.plot(ends, ends, color=GREY, linestyle="--", linewidth=1, label="as expected")
+    for place, (name, part) in enumerate(frame.groupby("engine_type", sort=True)):
+        shown = part[~part["given_up"]]
+        ax.plot(
+            shown["expected"], shown["recorded"], MARKERS[place % len(MARKERS)], color=COLORS[place % len(COLORS)],
+            markersize=4.5, alpha=0.8, label=str(name),
+        )  # fmt: skip
+    stopped = frame[frame["given_up"]]
+    if len(stopped):
+        ax.plot(stopped["expected"], stopped["recorded"], marker=r"$\uparrow$", linestyle="", color="black", markersize=9,
+                label="given up")  # fmt: skip
+    ax.set(xscale="log", yscale="log", xlim=ends, ylim=ends)
+    for axis in (ax.xaxis, ax.yaxis):
+        ticks = [t for t in (5, 10, 20, 50, 100, 200, 500, 1000) if ends[0] <= t <= ends[1]]
+        axis.set_ticks(ticks, [str(t) for t in ticks])
+        axis.set_minor_formatter("")
+    ax.set_xlabel("rotations expected from lines, volumes and oil")
+    ax.set_ylabel("rotations recorded")
+    ax.legend(fontsize=8, frameon=False, loc="upper left")
+    return ax
+
+
+def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
+    """Ratios with intervals, one line a group, against the line at 1.
+
+    frame : columns group, n, estimate, low, high; rows without an estimate are listed with "too few".
+    """
+    y = np.arange(len(frame))[::-1]
+    ax.axvline(1, color=GREY, linestyle="--", linewidth=1)
+    known = frame["estimate"].notna().to_numpy()
+    centre, low, high = (frame.loc[known, name].to_numpy(float) for name in ("estimate", "low", "high"))
+    ax.hlines(y[known], low, high, color=COLORS[0], linewidth=2)
+    ax.plot(centre, y[known], MARKERS[0], color=COLORS[0])
+    for at in y[~known]:
+        ax.annotate(
+            "too few", (1, at), xytext=(4, 0), textcoords="offset points", va="center", fontsize=8, color=GREY
+        )
+    ax.set_yticks(
+        y, [f"{g}  (n = {n})" for g, n in zip(frame["group"], frame["n"], strict=True)], fontsize=8.5
+    )
+    ax.set_ylim(-0.6, len(frame) - 0.4)
+    ax.grid(True, axis="x")
+    ax.grid(False, axis="y")
+    ax.set_title(title)
+    ax.set_xlabel("rotations recorded over expected")
+    return ax
+
+
+BAND = 0.90
+GROUPS = {"site": "Site", "engine_type": "Engine type", "reason": "Reason"}
+_TERMS = {
+    "expected_suction": ("Suction side", "", "0"),
+    "expected_tank_saving": ("Tank pressure saves", "", "0"),
+    "expected_pressure_side": ("Pressure side", "", "0"),
+}
+
+
+def against_expected(page: Page) -> Blocks:
+    """Finding rotations_ratio of the page, each venting against its expectation, and every term in a table."""
+    now, history = counted(page)
+    ratio = priming.estimate_ratio(now, level=page.level)
+    shown = page.add_finding(
+        "rotations_ratio",
+        ratio,
+        tier=tier_of(now),
+        sentence=words.ratio_sentence(ratio, f"of {page.period.label}"),
+    )
+    used = priming.usable_counts(now)
+    scale = priming.measure_scale(history)
+    given_up = ~np.isfinite(used["_high"].to_numpy())
+    if len(used):
+        drawn = pd.DataFrame(
+            {
+                "expected": used["expected_rotations"].to_numpy(float),
+                "recorded": used["rotations_crank"].to_numpy(float),
+                "engine_type": used["engine_type"].to_numpy(),
+                "given_up": given_up,
+            }
+        )
+        figure, ax = plotting.new_figure(height=4.6)
+        low, high = (
+            float(np.exp(scale.middle + scale.quantile(q))) for q in (0.5 - BAND / 2, 0.5 + BAND / 2)
+        )
+        draw_against_expected(ax, drawn, low=low, high=high, level=BAND)
+        shown += page.add_figure(
+            "rotations_against_expected",
+            figure,
+            alt=f"Rotations recorded against rotations expected for {len(used)} ventings, both logarithmic, {int(given_up.sum())} of them given up; "
+            f"the band from {low:.2f} to {high:.2f} times the expectation holds {100 * BAND:.0f} of 100 jobs.",
+            caption="Above the band: more turning than lines, cooler, filter and oil explain. Arrows: turning was given up there.",
+        )
+    left_out = len(now) - len(used)
+    note = (
+        f"{wording.count(left_out, 'venting')} without a count or an expectation left out of the ratio."
+        if left_out
+        else ""
+    )
+    table = now[
+        ["venting_id", "date", "site", "engine_type", "rotations_crank", "pressure_shown", "rotations_ratio",
+         "expected_rotations", "expected_low", "expected_high", *_TERMS, "expected_state", "expected_note"]
+    ].assign(state=now["expected_state"].str.replace("_", " "))  # fmt: skip
+    return shown + page.add_table(
+        "rotations_terms",
+        table,
+        title="Where the expected rotations go, venting by venting",
+        columns={
+            "venting_id": "Venting",
+            "date": ("Date", "", "date"),
+            "site": "Site",
+            "rotations_crank": ("Recorded", "", "0"),
+            "expected_rotations": ("Expected", "", "0"),
+            "expected_low": ("From", "", "0"),
+            "expected_high": ("To", "", "0"),
+            **_TERMS,
+            "state": "State",
+            "expected_note": "Taken from elsewhere",
+        },
+        note=" ".join(
+            part
+            for part in (
+                "Crankshaft rotations. Expected = suction side - tank pressure + pressure side.",
+                note,
+            )
+            if part
+        ),
+        rows=25,
+    )
+
+
+def by_group(page: Page) -> Blocks:
+    """Findings rotations_ratio by site, engine type and reason (read in the table), with a figure."""
+    now, _ = counted(page)
+    rows = []
+    for column, title in GROUPS.items():
+        for name, part in now.groupby(now[column].astype("str"), sort=True):
+            if pd.isna(name) or name == "nan":
+                continue
+            ratio = priming.estimate_ratio(part, level=page.level)
+            said = str(name).replace("_", " ")
+            page.add_finding(
+                "rotations_ratio", ratio, group={column: str(name)}, tier=tier_of(part, now.groupby(column).size().tolist()),
+                sentence=words.ratio_sentence(ratio, f"({title.lower()}: {said})"),
+            )  # fmt: skip
+            rows.append({"by": title, "group": said, **ratio.as_row()})
+    columns = ["by", "group", "n", "clusters", "estimate", "low", "high", "state", "note"]
+    table = pd.DataFrame(rows, columns=columns).astype({"estimate": float, "low": float, "high": float})
+    figured = Blocks("", "")
+    if table["estimate"].notna().any():
+        figure, ax = plotting.new_figure(height=1.2 + 0.3 * len(table))
+        figure.subplots_adjust(
+            left=0.30, top=1 - 0.4 / (1.2 + 0.3 * len(table)), bottom=0.6 / (1.2 + 0.3 * len(table))
+        )
+        draw_group_ratios(ax, table, title="Rotations recorded over expected")
+        figured = page.add_figure(
+            "rotations_ratio_groups",
+            figure,
+            alt=f"Ratio of recorded to expected rotations with {wording.level_words(page.level)} intervals for {len(table)} groups, line at 1.",
+            caption="Right of 1: more turning than the installation explains. Groups overlap: a site's mix of engine types is in its ratio only "
+            "as far as the physics doesn't know it.",
+        )
+    columns_shown = {
+        "by": "By", "group": "Group", "n": ("Ventings", "", "integer"), "clusters": ("Engines", "", "integer"),
+        "estimate": ("Ratio", "", "2"), "low": ("From", "", "2"), "high": ("To", "", "2"), "note": "Note",
+    }  # fmt: skip
+    listed = page.add_table(
+        "rotations_ratio_groups", table, title="Rotations, recorded over expected, by site, engine type and reason",
+        columns=columns_shown, note="Empty: fewer than 8 shown counts or 3 engines.",
+    )  # fmt: skip
+    return figured + listed
+
+
+def does_physics_pay(page: Page) -> Blocks:
+    """The fleet's multipliers, and the physics scored on engines left out against two ways that know none."""
+    _, history = counted(page)
+    found = priming.calibrate_fleet(history, level=page.level)
+    errors = dict(
+        zip(found.errors["method"].astype(str), found.errors["log_error"].astype(float), strict=True)
+    )
+    shown = page.text(words.calibration_sentence(found.best, errors if found.best else {}))
+    shown += page.add_table(
+        "fleet_multipliers", found.multipliers, title="Recorded over expected, all records of an engine type",
+        columns={
+            "engine_type": "Engine type", "n": ("Ventings", "", "integer"), "engines": ("Engines", "", "integer"), "estimate": ("Ratio", "", "2"),
+            "low": ("From", "", "2"), "high": ("To", "", "2"), "scatter": ("Scatter of one job (log)", "", "2"), "note": "Note",
+        },
+        note="A ratio far from 1 for a whole engine type means that its volumes or its pump's displacement on record are not the real ones.",
+    )  # fmt: skip
+    names = {
+        "physics": "physics with the type's ratio",
+        "raw_mean": "mean of the engine type",
+        "regression": "regression without physics",
+    }
+    return shown + page.add_table(
+        "prediction_errors", found.errors.assign(way=found.errors["method"].map(names)), title="Predicting an engine that was left out",
+        columns={
+            "way": "By", "log_error": ("Root mean square error (log)", "", "2"), "log_score": ("Mean log score, higher is better", "", "2"),
+            "n": ("Ventings", "", "integer"), "engines": ("Engines", "", "integer"),
+        },
+    )  # fmt: skip
+
+
+STOP_SHARE = 0.95
+
+
+def far_longer(page: Page) -> Blocks:
+    """Ventings that took far longer than their lines explain, and what to check first."""
+    now, _ = counted(page)
+    found = find_far(page)
+    sentence = page.text(words.long_sentence(len(found), len(priming.usable_counts(now))))
+    table = found[
+        ["venting_id", "date", "site", "engine_id", "reason", "rotations_crank", "expected_rotations", "ratio_least", "ratio_usual_most", "chance", "check_first"]
+    ]  # fmt: skip
+    return sentence + page.add_table(
+        "rotations_far_longer",
+        table.assign(reason=table["reason"].str.replace("_", " ")),
+        title="Far longer than the lines explain",
+        columns={
+            "venting_id": "Venting",
+            "date": ("Date", "", "date"),
+            "site": "Site",
+            "engine_id": ("Engine", "", "text"),
+            "reason": "Reason",
+            "rotations_crank": ("Recorded", "", "0"),
+            "expected_rotations": ("Expected", "", "0"),
+            "ratio_least": ("At least, times expected", "", "2"),
+            "ratio_usual_most": ("99 of 100 keep under", "", "2"),
+            "check_first": "Check first",
+        },
+        note="One in a hundred lands here with nothing wrong. Given-up counts are taken as the least they can be.",
+    )
+
+
+def find_far(page: Page) -> pd.DataFrame:
+    """The ventings far beyond their expectation, each with what to check first."""
+    now, history = counted(page)
+    found = priming.find_long(now, priming.measure_scale(history))
+    hand = priming.cranking_pressure(found)
+    rows = zip(found.to_dict("records"), hand.to_dict("records"), strict=True)
+    said = [_check_first(page, row, shows) for row, shows in rows]
+    return found.assign(check_first=pd.Series(said, index=found.index, dtype="str"))
+
+
+def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]) -> str:
+    """The first of the checks that the record speaks for."""
+
+    def says(name: str, *values: object) -> bool:
+        return bool(pd.notna(row[name]) and row[name] in values)
+
+    ratio = float(row["ratio_least"])
+    for place, factor in (
+        ("propeller rotations", row["propeller_reduction"]),
+        ("blade passes", row["propeller_blades"]),
+    ):
+        if (
+            pd.notna(factor)
+            and factor > 1.3
+            and abs(ratio / float(factor) - 1.0) < 0.15
+            and not says("rotations_counted_at", "blade")
+        ):
+            if place == "propeller rotations" and not says("rotations_counted_at", "propeller"):
+                continue
+            shown = "crankshaft rotations" if place == "propeller rotations" else place
+            return words.CHECK_FIRST["counted_elsewhere"].format(place=shown)
+    threshold = wording.number(float(hand["hand_threshold_bar"]), "bar", units=page.units)
+    tests = (
+        ("too_warm", hand["hand_state"] in ("may_not_show", "does_not_show")),
+        ("ran_low", says("tank_ran_low", True)),
+        ("backwards", says("turned_backwards", True)),
+        ("flickered", says("pressure_steady", "flickered", "lost_and_back")),
+        (
+            "suction_filled",
+            says("lines_empty", False) and (says("cooler_empty", False) or says("cooler_volume_L", 0.0)),
+        ),
+        ("suction_unpressurised", says("tank_overpressure_bar", 0.0)),
+        ("suction", True),
+    )
+    name = next(name for name, holds in tests if holds)
+    return words.CHECK_FIRST[name].format(threshold=threshold)
+
+
+def stop_rule(page: Page) -> Blocks:
+    """At how many times the expectation to stop and look, and how that fared."""
+    sentence, table = rule(page)
+    return page.text(
+        sentence,
+        "The manual's own limit on rotations goes first where it is lower; an expected number is no permission to go on past it.",
+    ) + page.add_table(
+        "stop_and_look",
+        table,
+        title="Stop and look",
+        columns={
+            "engine_type": "Engine type",
+            "factor": ("Times the expectation", "", "2"),
+            "n": ("Ventings on record", "", "integer"),
+            "had_pressure": ("Had pressure by then", "share"),
+        },
+    )
+
+
+def rule(page: Page) -> tuple[str, pd.DataFrame]:
+    """The stop-and-look sentence, and by engine type the multiple of the expectation and how it fared."""
+    _, history = counted(page)
+    scale = priming.measure_scale(history)
+    used = priming.usable_counts(history)
+    reach = scale.quantile(STOP_SHARE)
+    own = reach * scale.widening(priming.expectation_u_log(used))
+    middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
+    stop = scale.of(used["engine_type"]) + own
+    held = (middle <= stop).to_numpy()
+    # given up before the stop: whether pressure would have come by then isn't known
+    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] - used["_expected"] >= stop).to_numpy()
+    rows = []
+    for name in sorted(used["engine_type"].unique()):
+        mine = (used["engine_type"] == name).to_numpy()
+        factor = float(np.exp(scale.of(used.loc[mine, "engine_type"])[0] + reach))
+        rows.append(
+            {
+                "engine_type": name,
+                "factor": factor,
+                "n": int((mine & told).sum()),
+                "had_pressure": float(held[mine & told].mean()) if (mine & told).any() else np.nan,
+            }
+        )
+    overall = float(np.exp(scale.middle + reach))
+    sentence = words.stop_sentence(
+        STOP_SHARE, overall, int(held.sum()), int(told.sum()), known=scale.known, early=int((~told).sum())
+    )
+    return sentence, pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
+
+
+def could_show(page: Page) -> Blocks:
+    """Whether ventings given up could have shown pressure by hand at all, at their oil temperature."""
+    now, _ = counted(page)
+    stopped = now[now["pressure_shown"].eq(False).fillna(False).astype(bool)]
+    hand = priming.cranking_pressure(stopped)
+    blind = int(hand["hand_state"].isin(["may_not_show", "does_not_show"]).sum())
+    table = pd.concat([stopped[["venting_id", "date", "site", "oil_temperature_degC"]], hand], axis=1)
+    table = table.assign(state=table["hand_state"].str.replace("_", " "))
+    return page.text(words.hand_sentence(blind, len(stopped))) + page.add_table(
+        "could_show_by_hand",
+        table,
+        title="Given up: could a primed engine have shown pressure?",
+        columns={
+            "venting_id": "Venting",
+            "date": ("Date", "", "date"),
+            "site": "Site",
+            "oil_temperature_degC": ("Oil", "degC"),
+            "hand_pressure_bar": ("Shows when primed", "bar"),
+            "hand_low_bar": ("From", "bar"),
+            "hand_high_bar": ("To", "bar"),
+            "hand_threshold_bar": ("Counted as shown", "bar"),
+            "state": "So a primed engine",
+        },
+    )
+
+
+def answer(page: Page) -> Blocks:
+    """Recorded against expected, how many took far longer, and where to stop."""
+    now, _ = counted(page)
+    ratio = priming.estimate_ratio(now, level=page.level)
+    return page.answer(
+        words.ratio_sentence(ratio, f"of {page.period.label}"),
+        words.long_sentence(len(find_far(page)), len(priming.usable_counts(now))),
+        rule(page)[0],
+    )
+
+
+def methods(page: Page) -> Blocks:
+    """How this was worked out."""
+    return page.explain(
+        "The expectation",
+        "The pump draws the air of the suction side through itself, then fills the pressure side: "
+        "$N = V_0/(e_a D) \\cdot p_0/p_{in} + V_d/(e_o D)$. $V_0$ is the volume of empty lines and cooler, $V_d$ of galleries and a new "
+        "filter, $D$ the displacement a crankshaft rotation, $e_a$ and $e_o$ the pump's efficiency on air and on oil, $p_0$ ambient pressure, "
+        "$p_{in} = p_0 + p_{tank} + \\rho g h - \\Delta p$ the pressure at the pump, $\\Delta p = 128 \\mu L Q / (\\pi d^4)$ the loss in the line.\n\n"
+        "What a record leaves out is taken from the engine type's usual values, named, and widens the interval. The number is an upper one: oil "
+        "that ran into the line while the tank stood under pressure is not counted off.",
+    ) + page.explain(
+        "Counts and ratios",
+        "A count k means that pressure showed during the k-th rotation, (k - 1, k]; a count given up is a lower bound; where a site writes round numbers more "
+        "often than chance would, those counts are taken as wide as the rounding. The ratio is the median of recorded over expected by maximum likelihood on these "
+        "intervals, its interval from leaving out one engine at a time. Far longer: beyond what 99 of 100 jobs keep under, with the scatter of one job "
+        "measured on all records (median and median deviation, so that faulty jobs don't widen it).",
+    )
+
+
+def limitations(page: Page) -> Blocks:
+    """What the data can't say."""
+    return page.text(
+        "One job scatters by about a seventh, so one job can't show what pressure on the tank does; ventings with pressure are also those with empty lines, so raw "
+        "counts put side by side would show the opposite.",
+        "A ratio near 1 does not show that the lifters are filled: rotations after pressure showed matter more to them.",
+        "A ratio over 1 points at the suction side or the pump, but a wrong bore, length or cooler volume on record looks the same.",
+    )

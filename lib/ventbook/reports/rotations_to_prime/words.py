@@ -1,0 +1,103 @@
+"""Sentences on rotations until oil pressure showed, and on what to expect at a planned venting."""
+
+from __future__ import annotations
+
+from ventbook.document.wording import count, join_words, number, of_total, state_words, value_range
+from ventbook.results import Estimate
+
+# What to look at first, by what the record of a long venting shows; in the order in which a practitioner would argue:
+# was it counted right, could it show at all, then the suction side, then the pump.
+CHECK_FIRST = {
+    "counted_elsewhere": "where the rotations were counted: the number fits the expectation if they were {place}",
+    "too_warm": "the oil temperature: warm oil may not have shown {threshold} when turned by hand although the engine was primed",
+    "ran_low": "the tank: its level fell under the mark while turning, so air came in again; fill and repeat",
+    "backwards": "whether the oil ran back: the propeller was turned backwards",
+    "flickered": "the suction side for an air leak (fittings, hose, seals, cooler): pressure was not steady while turning",
+    "suction_unpressurised": "the suction side for an air leak (fittings, hose, seals, cooler); repeat with pressure on the tank: "
+    "if that brings the usual number, the leak is there",
+    "suction_filled": "the pump and its suction side: the lines were filled, so a worn or dry pump, a blocked screen or a leak is left",
+    "suction": "the suction side for an air leak, then whether the volumes on record are the real ones",
+}
+
+
+def ratio_sentence(ratio: Estimate, where: str) -> str:
+    """How recorded and expected rotations compare, in words."""
+    if ratio.estimate is None:
+        return f"Recorded against expected rotations {where}: {state_words(ratio)}."
+    text = f"Ventings {where} took {number(ratio.estimate, 'ratio', decimals=2)} times the rotations that lines and volumes make expected"
+    spread = value_range(ratio.low, ratio.high, "ratio", decimals=2)
+    return f"{text} (plausible range {spread}; {count(ratio.n, 'venting')} on {count(ratio.clusters, 'engine')})."
+
+
+def long_sentence(long: int, judged: int) -> str:
+    """How many ventings took far longer than their lines explain."""
+    if judged == 0:
+        return "No venting with a count and an expectation."
+    if long == 0:
+        return f"None of {count(judged, 'venting')} took far longer than its lines explain."
+    return f"{of_total(long, judged, 'venting')} took far longer than the lines explain; what to check first stands beside each."
+
+
+def stop_sentence(share: float, factor: float, held: int, total: int, *, known: bool, early: int = 0) -> str:
+    """The stop-and-look rule: at how many times the expectation, and how it fared on the records (``early`` given up before)."""
+    many = number(share, "share")
+    if not known:
+        return (
+            f"Stop and look for a suction leak at about {factor:.2f} times the expected rotations: of ventings in which nothing is wrong, "
+            f"{many} should have shown pressure by then. Too few records to say how this fleet does."
+        )
+    were = "was" if early == 1 else "were"
+    before = f"; {count(early, 'more venting')} {were} given up before that" if early else ""
+    return (
+        f"By {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there and look for a suction leak. "
+        f"On the records, {of_total(held, total, 'venting')} had{before}."
+    )
+
+
+def calibration_sentence(best: str, errors: dict[str, float]) -> str:
+    """Whether the physics predicts an unseen engine better than the records alone."""
+    if not best:
+        return "Too few counts to compare the physics with the records alone."
+    names = {
+        "physics": "the physics",
+        "raw_mean": "the engine type's mean",
+        "regression": "a regression without physics",
+    }
+    said = join_words([f"{names[m]} {100 * (2.718281828459045**e - 1):.0f} %" for m, e in errors.items()])
+    lead = (
+        "The physics predicts an engine it has not seen best"
+        if best == "physics"
+        else f"The physics does not win here: {names[best]} predicts best"
+    )
+    return f"{lead}. Typical error on engines left out: {said}."
+
+
+def hand_sentence(blind: int, not_shown: int) -> str:
+    """How many of the given-up ventings could not have shown pressure by hand anyway."""
+    if not_shown == 0:
+        return "No venting was given up before pressure showed."
+    if blind == 0:
+        return f"In all of {count(not_shown, 'venting')} given up, a primed engine would have shown pressure at that oil temperature."
+    return (
+        f"In {of_total(blind, not_shown, 'venting')} given up, the oil was so warm that even a primed engine may not show its threshold when "
+        "turned: there, no pressure is no sign of a fault."
+    )
+
+
+def expected_sentence(middle: float, low: float, high: float, level: float, stop: float) -> str:
+    """Rotations to expect at a planned venting and where to stop."""
+    return (
+        f"Expect about {middle:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
+        f"By {stop:.0f}, 95 of 100 like this one had pressure: stop there and look for a suction leak."
+    )
+
+
+__all__ = [
+    "CHECK_FIRST",
+    "calibration_sentence",
+    "expected_sentence",
+    "hand_sentence",
+    "long_sentence",
+    "ratio_sentence",
+    "stop_sentence",
+]

@@ -1,0 +1,198 @@
+"""What the investigation is about, worked out once a page: the findings, the ventings beside them, the effects."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+from typing import Any, cast
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook.model.verdicts import only_findings
+from ventbook.physics import gauge
+from ventbook.reports.page import Page
+from ventbook.reports.parameters import Period
+from ventbook.reports.spongy_lifters import words
+from ventbook.statistics import causes
+from ventbook.tables import evidence
+
+
+@dataclass(frozen=True)
+class ReportData:
+    """Everything that the sections share.
+
+    ``jobs`` and ``lifters``: ventings of the period that pass the filters and the lot. ``beside`` and
+    ``beside_lifters``: what causes are looked for in: everything at the site and of the engine type up to the period's
+    end, other engines and lots among it. ``effects`` by outcome, ``blanks`` held against failing, ``ranked`` candidates
+    (all with a number), ``signs`` of the period's findings, ``matched`` modes, ``readings`` that would decide.
+    """
+
+    lot: str
+    jobs: pd.DataFrame
+    lifters: pd.DataFrame
+    beside: pd.DataFrame
+    beside_lifters: pd.DataFrame
+    factors: tuple[causes.Factor, ...]
+    effects: dict[str, pd.DataFrame]
+    gauges: pd.DataFrame
+    blanks: causes.Blanks
+    ranked: pd.DataFrame
+    signs: pd.DataFrame
+    matched: pd.DataFrame
+    readings: pd.DataFrame
+    recurrence: causes.Recurrence
+    tier: str
+    checked: int
+    failing: int
+
+    @property
+    def listed(self) -> pd.DataFrame:
+        """Candidates that stand out, or are a hint."""
+        return self.ranked[self.ranked["standing"] != "not listed"]
+
+    @property
+    def few(self) -> bool:
+        """Whether there are too few ventings to look for causes at all."""
+        return not evidence.allows(self.tier, "compare")
+
+    def factor(self, name: str) -> causes.Factor | None:
+        """The factor of that name; None for the site."""
+        return next((factor for factor in self.factors if factor.name == name), None)
+
+    def title(self, name: str) -> str:
+        """A factor's name in words."""
+        factor = self.factor(name)
+        return factor.title if factor else name.replace("_", " ")
+
+
+_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
+
+
+def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """A frame's rows as dicts by column name."""
+    return cast(list[dict[str, Any]], frame.to_dict("records"))
+
+
+def load_data(page: Page) -> ReportData:
+    """The page's facts; worked out at the first call and kept with the page."""
+    if page not in _KEPT:
+        _KEPT[page] = _make_facts(page)
+    return _KEPT[page]
+
+
+def _make_facts(page: Page) -> ReportData:
+    lot = str(page.parameters.get("lot", ""))
+    jobs, lifters = page.jobs, page.lifters
+    if lot:
+        lifters = lifters[(lifters["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(
+            drop=True
+        )
+        jobs = jobs[(jobs["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(drop=True)
+    beside, beside_lifters = _take_beside(page)
+    factors = causes.load_factors()
+    effects = {
+        outcome: causes.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)
+        for outcome in ("lifter_failure", "time_to_pressure", "rotations_to_prime")
+    }
+    gauges = causes.compare_gauges(beside_lifters, level=page.level)
+    effects["lifter_failure"] = causes.add_gauge_evidence(effects["lifter_failure"], gauges)
+    blanks = causes.test_blanks(beside, factors=factors)
+    ranked = causes.rank_causes(effects["lifter_failure"], factors=factors, listed=False, blanks=blanks)
+    ranked["evidence"] = [_say_shift(page, gauges, row) for row in rows_of(ranked)]
+    signs = causes.describe_findings(
+        page.all_lifters,
+        page.all_jobs,
+        lots=_standing_lots(ranked),
+        gauge_shift_mm=high_gauges(gauges),
+        time_limit_s=_time_limit(page),
+    )
+    place = pd.MultiIndex.from_frame(signs[causes.KEY])
+    mine = pd.MultiIndex.from_frame(lifters[causes.KEY])
+    signs = signs[place.isin(mine)].reset_index(drop=True)
+    known = beside["failed_first"].dropna()
+    sides = [
+        min(row["exposed"], row["ventings"] - row["exposed"])
+        for row in rows_of(effects["lifter_failure"])
+        if row["state"] == "estimated"
+    ]
+    tier = evidence.tier(
+        ventings=len(known),
+        findings=int(known.sum()),
+        groups=[max(sides)] * 2 if sides else None,
+        coefficients=2,
+        denominators_known=not only_findings(beside),
+    )
+    return ReportData(
+        lot,
+        jobs,
+        lifters,
+        beside,
+        beside_lifters,
+        factors,
+        effects,
+        gauges,
+        blanks,
+        ranked,
+        signs,
+        causes.match_modes(signs),
+        causes.choose_readings(signs),
+        causes.find_recurrent_engines(_keep_place(page, page.all_jobs), seed=page.seed),
+        tier,
+        int(jobs["failed_first"].notna().sum()),
+        int(jobs["failed_first"].sum()),
+    )
+
+
+def _say_shift(page: Page, gauges: pd.DataFrame, row: dict[str, Any]) -> str:
+    """A gauge's shift in the page's units; an empty text for everything else."""
+    found = gauges[(gauges["gauge"] == row["level"]) & (gauges["state"] == "estimated")]
+    if row["factor"] != "gauge" or found.empty:
+        return ""
+    ends = [float(found[name].iloc[0]) for name in ("shift_mm", "low_mm", "high_mm")]
+    return words.shift_sentence(*ends, units=page.units)
+
+
+def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:
+    """Rows at the page's site and of its engine type (that of its engine), up to the end of the period."""
+    wanted = {name: value for name, value in page.filters.items() if name != "engine"}
+    if "engine" in page.filters and "engine_type" not in wanted:
+        own = page.all_jobs.loc[page.all_jobs["engine_id"] == page.filters["engine"], "engine_type"].dropna()
+        if len(own):
+            wanted["engine_type"] = str(own.iloc[0])
+    for name, value in wanted.items():
+        frame = frame[(frame[name] == value).fillna(False).to_numpy(dtype=bool)]
+    return page.within(frame.reset_index(drop=True), Period("", dt.date.min, page.period.end))
+
+
+def _take_beside(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
+    lifters = _keep_place(page, page.all_lifters)
+    jobs = causes.add_lifter_columns(_keep_place(page, page.all_jobs), lifters)
+    if only_findings(jobs):
+        # ventings written down only because of a finding have no comparison in them
+        every = (jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(dtype=bool)
+        jobs = jobs[every].reset_index(drop=True)
+        lifters = lifters[lifters["venting_id"].isin(jobs["venting_id"])].reset_index(drop=True)
+    return jobs, lifters
+
+
+def _standing_lots(ranked: pd.DataFrame) -> list[str]:
+    rows = ranked[(ranked["factor"] == "lifter_lot") & (ranked["standing"] == "cause")]
+    return rows["level"].tolist()
+
+
+def high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
+    """Gauges that surely read high, all gauges looked at together, and by how much, mm."""
+    known = gauges[gauges["state"] == "estimated"]
+    sure = evidence.judge_family(known["p"], gauge.FAMILY) == evidence.NAMED
+    high = known[sure & (known["shift_mm"] > causes.SHIFT_MM).to_numpy()]
+    return {row["gauge"]: row["shift_mm"] for row in rows_of(high)}
+
+
+def _time_limit(page: Page) -> float | None:
+    kinds = page.all_engine_types or ["*"]
+    day = page.period.end - dt.timedelta(days=1)
+    found = [page.limits.find("time_to_pressure", kind, day) for kind in kinds]
+    ends = [limit.high for limit in found if limit is not None and limit.high is not None]
+    return float(np.max(ends)) if ends else None

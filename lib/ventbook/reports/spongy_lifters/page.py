@@ -1,0 +1,752 @@
+"""Candidate causes in order, all effects side by side, and what these records can't tell apart.
+
+Failing ventings beside like ones, and how many more ventings would settle what is open.
+
+What to check next, cheapest first and with the safety words, and what was not recorded and would have decided.
+
+The findings one by one, the failure modes their records fit, and the engines that come back.
+
+The answer: how many, what they look like, what stands out, what to do first.
+
+How the page was worked out, and what its data can't say.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.sequence import Blocks
+from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.lifter_gaps.words import CAUSES
+from ventbook.reports.page import Page
+from ventbook.reports.spongy_lifters import figures as draw
+from ventbook.reports.spongy_lifters import words
+from ventbook.reports.spongy_lifters.data import ReportData, high_gauges, load_data, rows_of
+from ventbook.results import Estimate, NotEnoughData, no_estimate
+from ventbook.statistics import causes, rates
+from ventbook.statistics import causes as contexts
+
+FIGURE_ROWS = 14
+MAP_ROWS = 16
+
+
+def likely_causes(page: Page) -> Blocks:
+    """The ranked list: each candidate with its effect, how sure, and what would refute it."""
+    facts = load_data(page)
+    if facts.few:
+        return page.text("Too few ventings to name causes; see what each finding's own record says.")
+    effects = facts.effects["lifter_failure"]
+    looked = int(effects.loc[effects["q"].notna(), "factor"].nunique())
+    standing = int((facts.ranked["standing"] == "cause").sum())
+    shown = page.text(words.looked_sentence(looked, standing))
+    for row in rows_of(facts.listed):
+        shown += _keep_cause(page, facts, row)
+    if facts.blanks.sheet and len(facts.listed):
+        shown += page.text(words.sheet_blanks_sentence(facts.blanks.sheet_z))
+    shown += page.text(*gauge_sentences(page, facts))
+    table = facts.listed.assign(
+        what=[words.name_level(row) for row in rows_of(facts.listed)],
+        odds=[words.ratio_range(r["effect"], r["low"], r["high"]) for r in rows_of(facts.listed)],
+        standing=facts.listed["standing"].map(words.STANDING_WORDS),
+        seen=[f"{r['exposed_failing']} of {r['exposed']}" for r in rows_of(facts.listed)],
+        warning=facts.listed["blanks"].map(words.BLANK_WORDS),
+    )
+    columns = {
+        "rank": ("rank", "", "integer"), "what": ("circumstance", "", "text"), "mechanism": ("mechanism", "", "text"),
+        "odds": ("times the odds (interval)", "", "text"), "seen": ("with a finding", "", "text"),
+        "p_any": ("chance of any so clear", "", "3"), "standing": ("standing", "", "text"), "overlap": ("overlap", "", "text"),
+        "warning": ("blanks", "", "text"), "refute": ("what would refute it", "", "text"),
+    }  # fmt: skip
+    shown += page.add_table(
+        "candidate_causes",
+        table,
+        title="Candidate causes of spongy lifters, strongest first",
+        columns=columns,
+        note="Chance of any so clear: how often the clearest of all circumstances looked at would be as clear where none acts. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
+    )
+    return shown + page.explain("the order of the list", contexts.RULE)
+
+
+def gauge_sentences(page: Page, facts: ReportData) -> list[str]:
+    """For each gauge that reads high: how many findings (of all up to the period's end) rest on it."""
+    over = contexts.select_findings(facts.beside_lifters)
+    sentences = []
+    for gauge, shift in high_gauges(facts.gauges).items():
+        own = over[(over["gauge"] == gauge).fillna(False).to_numpy(dtype=bool)]
+        within = int((own["gap_first_mm"] - shift <= own["limit_mm"]).sum())
+        if len(own):
+            words_of = wording.number(shift, "mm", units=page.units)
+            sentences.append(words.gauge_findings_sentence(gauge, words_of, len(own), within))
+    return sentences
+
+
+def _keep_cause(page: Page, facts: ReportData, row: dict) -> Blocks:
+    estimate = Estimate(
+        row["effect"], row["low"], row["high"], page.level, "ratio", row["ventings"],
+        int(facts.beside["engine_id"].nunique()), f"odds ratio, {row['basis']}", note=str(row["standing"]),
+    )  # fmt: skip
+    # rank, standing and chance stay out of the key, so that one candidate can be followed from report to report
+    group = {"factor": row["factor"], "level": row["level"], "mechanism": row["mechanism"]}
+    place = words.candidate_words(row)
+    return page.add_finding(
+        "candidate_cause",
+        estimate,
+        tier=facts.tier,
+        group=group,
+        sentence=place + words.cause_sentence(row, level=page.level),
+    )
+
+
+def all_effects(page: Page) -> Blocks:
+    """Every circumstance on all three outcomes, crude beside adjusted and by site; context_effects.csv."""
+    facts = load_data(page)
+    shown = page.text()
+    effects = facts.effects["lifter_failure"]
+    if not facts.few:
+        shown = _effects_figure(page, facts)
+        table = contexts.score_effects(effects[effects["state"] == "estimated"])
+        table = table.sort_values(["points", "factor", "level"], ascending=[False, True, True], kind="stable")
+        table["what"] = [words.name_level(row) for row in rows_of(table)]
+        for name in ("crude", "adjusted", "stratified"):
+            table[f"{name}_words"] = [
+                "" if np.isnan(v) else words.ratio_range(v, low, high)
+                for v, low, high in zip(table[name], table[f"{name}_low"], table[f"{name}_high"], strict=True)
+            ]
+        table["sites_agree"] = np.where(
+            table["homogeneity_p"].isna(),
+            "",
+            np.where(table["homogeneity_p"] < 0.05, "no", "not contradicted"),
+        )
+        columns = {
+            "what": ("circumstance", "", "text"), "exposed": ("ventings", "", "integer"),
+            "exposed_failing": ("with a finding", "", "integer"), "crude_words": ("crude", "", "text"),
+            "adjusted_words": ("adjusted", "", "text"), "stratified_words": ("by site", "", "text"),
+            "sites_agree": ("do the sites agree", "", "text"), "q": ("q", "", "3"), "overlap": ("overlap", "", "text"),
+            "against_matters": ("against the smallest that matters", "", "text"),
+        }  # fmt: skip
+        shown += page.add_table(
+            "lifter_effects",
+            table,
+            title="Times the odds of a lifter over the limit: alone, given the others, and by site",
+            columns=columns,
+            rows=20,
+            note='"Smaller" means that the whole interval lies within the smallest odds ratio that matters; "not known" is not "no effect".',
+        )
+    long = pd.concat([lengthen_effects(frame) for frame in facts.effects.values()], ignore_index=True)
+    return shown + page.add_table(
+        "context_effects",
+        long,
+        title="All effects on lifters, time to pressure and rotations, crude and adjusted",
+        columns={
+            "outcome": ("outcome", "", "text"), "factor": ("factor", "", "text"), "level": ("level", "", "text"),
+            "adjusted": ("adjusted", "", "text"), "effect": ("effect", "", "2"), "low": ("from", "", "2"),
+            "high": ("to", "", "2"), "q": ("q", "", "3"), "ventings": ("ventings", "", "integer"),
+            "failures": ("with a finding", "", "integer"), "note": ("note", "", "text"),
+        },
+        note="Effects are odds ratios for lifters and ratios for times and rotations.",
+        rows=12,
+    )  # fmt: skip
+
+
+def lengthen_effects(effects: pd.DataFrame) -> pd.DataFrame:
+    """The table of effects with a row for the crude and one for the adjusted effect of every factor and level."""
+    parts = []
+    for name in ("crude", "adjusted"):
+        part = effects[["outcome", "factor", "level", "reference"]].copy()
+        part["adjusted"] = "yes" if name == "adjusted" else "no"
+        part[["effect", "low", "high", "p"]] = effects[[name, f"{name}_low", f"{name}_high", f"{name}_p"]]
+        part["q"] = effects["q"].where(effects["basis"] == name)
+        part["ventings"], part["failures"] = effects["ventings"], effects["failing"]
+        part["note"] = effects["note"].where(
+            effects["note"] != "", effects["state"].where(effects["state"] != "estimated", "")
+        )
+        if name == "adjusted":
+            given = "given " + effects["adjusted_for"].str.replace("_", " ")
+            part["note"] = part["note"].where(
+                part["note"] != "", given.where(effects["adjusted_for"] != "", "")
+            )
+        parts.append(part)
+    order = pd.concat(parts).sort_index(kind="stable")
+    return order.reset_index(drop=True)
+
+
+def _effects_figure(page: Page, facts: ReportData) -> Blocks:
+    scored = contexts.score_effects(facts.effects["lifter_failure"]).dropna(subset=["points"])
+    top = scored.sort_values("points", ascending=False, kind="stable").head(FIGURE_ROWS)
+    labels = [words.name_level(row) for row in rows_of(top)]
+    table = top.assign(label=[label if len(label) <= 46 else label[:44] + "…" for label in labels])
+    figure, ax = plotting.new_figure(height=max(2.6, 0.36 * len(table) + 1.2))
+    figure.subplots_adjust(left=0.42)
+    draw.draw_effects(ax, table, matters=1.5)
+    first = top.iloc[0]
+    return page.add_figure(
+        "lifter_effects",
+        figure,
+        alt=f"Odds ratios with intervals of {len(table)} circumstances, crude and adjusted, between 0.1 and 20. The strongest: {labels[0]}, "
+        f"crude {words.ratio(first['crude'])}, adjusted {words.ratio(first['adjusted'])}. The numbers stand in the table below.",
+        caption="Crude and adjusted effects side by side, strongest first; the grey band holds effects too small to matter.",
+    )
+
+
+def cannot_tell(page: Page) -> Blocks:
+    """The confounding map, and the pairs that these records can't tell apart."""
+    facts = load_data(page)
+    if facts.few:
+        return page.text("Too few ventings with a finding to ask which circumstances could be told apart.")
+    effects = facts.effects["lifter_failure"]
+    blocked = effects[(effects["overlap"] == "none") & effects["overlap_with"].ne("itself")]
+    sentences, seen = [], set()
+    for row in rows_of(blocked):
+        one, two = facts.factor(row["factor"]), facts.factor(row["overlap_with"])
+        key = frozenset((row["factor"], row["overlap_with"]))
+        if key in seen or one is None:
+            continue
+        seen.add(key)
+        pair = contexts.describe_pair(facts.beside, one, two) if two is not None else None
+        sentences.append(words.together_sentence(one.title, facts.title(row["overlap_with"]), pair))
+    shown = page.text(
+        *(
+            sentences
+            or [
+                "Every circumstance that was looked at varied enough beside each of the others to be told apart."
+            ]
+        )
+    )
+    table = contexts.map_confounding(facts.beside, factors=facts.factors)
+    if table.empty:
+        return shown
+
+    weight = pd.concat(
+        [table.set_index("factor_a")["association"], table.set_index("factor_b")["association"]]
+    )
+    names = (
+        weight.groupby(level=0).max().sort_values(ascending=False, kind="stable").index[:MAP_ROWS].tolist()
+    )
+    labels = [
+        facts.title(name) if len(facts.title(name)) <= 34 else facts.title(name)[:32] + "…" for name in names
+    ]
+    figure, ax = plotting.new_figure(height=6.0)
+    figure.subplots_adjust(left=0.36, bottom=0.36)
+    draw.draw_company(ax, table, names, labels)
+    top = table.iloc[0]
+    shown += page.add_figure(
+        "company",
+        figure,
+        alt=f"Map of which of {len(names)} circumstances came together, from 0 to 1. Closest: {facts.title(top['factor_a'])} with {facts.title(top['factor_b'])}, {top['association']:.2f}.",
+        caption="Which circumstances came together (0: no more than by chance, 1: one is known from the other); of the most entangled ones.",
+    )
+    told = table.assign(a=table["factor_a"].map(facts.title), b=table["factor_b"].map(facts.title))
+    return shown + page.add_table(
+        "company",
+        told[told["association"] >= 0.3].reset_index(drop=True),
+        title="Circumstances that came together",
+        columns={
+            "a": ("one", "", "text"), "b": ("other", "", "text"), "association": ("association", "", "2"),
+            "together": ("both", "", "integer"), "only_a": ("only one", "", "integer"),
+            "only_b": ("only other", "", "integer"), "neither": ("neither", "", "integer"),
+        },
+        note=f"Pairs with an association of 0.3 or more, of {wording.count(len(table), 'pair')}.",
+        rows=15,
+    )  # fmt: skip
+
+
+OPEN_ROWS = 8
+
+
+def case_comparison(page: Page) -> Blocks:
+    """What differs between failing ventings and up to four like ones each."""
+    facts = load_data(page)
+    table = causes.compare_cases(facts.beside, factors=facts.factors, level=page.level)
+    table = table[table["state"] == "estimated"].copy()
+    if facts.few or table.empty:
+        return page.text("Too few failing ventings with a like one beside them to compare.")
+    table["strength"] = table["p"].astype(float)
+    table = table.sort_values(["strength", "factor", "level"], kind="stable").drop(columns="strength")
+    table["what"] = [words.name_level(row) for row in rows_of(table)]
+    table["odds"] = [words.ratio_range(r["odds_ratio"], r["low"], r["high"]) for r in rows_of(table)]
+    table["case_share"] = table["cases_exposed"] / table["cases"]
+    table["control_share"] = table["controls_exposed"] / table["controls"]
+    sets = causes.match_cases(facts.beside)["set"].nunique()
+    text = (
+        f"{sets} failing ventings stand beside up to four without a finding each: same engine type and reason, another engine, nearest in date and hours. "
+        "This way of asking does not lean on a model of everything else, and should point the same way as the list above."
+    )
+    return page.text(text) + page.add_table(
+        "case_comparison",
+        table.reset_index(drop=True),
+        title="What differs between failing ventings and like ones, strongest first",
+        columns={
+            "what": ("circumstance", "", "text"), "case_share": ("failing with it", "share"), "control_share": ("like ones with it", "share"),
+            "sets": ("sets that differ", "", "integer"), "odds": ("times the odds (interval)", "", "text"),
+        },
+        note="For numbers the shares are of ventings over the middle cut. One circumstance at a time: intervals are not adjusted for having looked at many.",
+        rows=12,
+    )  # fmt: skip
+
+
+def more_ventings(page: Page) -> Blocks:
+    """For what is still open: how many more ventings would settle it, and what could be seen now."""
+    facts = load_data(page)
+    table = need_table(page, facts)
+    if table.empty:
+        return page.text("There is nothing recorded to plan with.")
+    sentences = [words.need_sentence(words.name_level(row), row) for row in rows_of(table.head(3))]
+    first = table.iloc[0]
+    share = float(first["share_failing"])
+    found = causes.detect_share(
+        share,
+        int(first["exposed"]),
+        int(first["ventings"] - first["exposed"]),
+        level=page.level,
+        design_effect=float(first["design_effect"]),
+    )
+    sentences.append(
+        words.detect_sentence(int(first["exposed"]), int(first["ventings"] - first["exposed"]), share, found)
+    )
+    table = table.assign(what=[words.name_level(row) for row in rows_of(table)])
+    return page.text(*sentences) + page.add_table(
+        "more_ventings",
+        table,
+        title="Ventings needed to see the smallest effect that matters, four times in five",
+        columns={
+            "what": ("circumstance", "", "text"), "share_exposed": ("share of ventings", "share"), "matters": ("odds ratio to see", "", "1"),
+            "ventings": ("there are", "", "integer"), "needed": ("needed", "", "integer"), "more": ("more", "", "integer"),
+        },
+        note="Every job recorded, failing or not, with this circumstance filled in; clustered by engine.",
+        rows=OPEN_ROWS,
+    )  # fmt: skip
+
+
+def _correlate(failed: np.ndarray, engine: pd.Series) -> float:
+    """How far ventings of one engine go together; 0 where nothing tells: every engine vented once, all or none failing."""
+    try:
+        return max(rates.intra_engine_correlation(failed, np.ones(len(failed)), cluster=engine), 0.0)
+    except NotEnoughData:
+        return 0.0
+
+
+def need_table(page: Page, facts: ReportData) -> pd.DataFrame:
+    """Yes/no circumstances whose effect is not known to matter or not, those nearest to an answer first."""
+    effects = facts.effects["lifter_failure"]
+    wanted = effects[
+        (effects["kind"] == "yes_no") & (effects["exposed"] > 0) & (effects["against_matters"] != "larger")
+    ]
+    jobs = facts.beside[facts.beside["failed_first"].notna().to_numpy()]
+    returned = jobs.groupby("engine_id").size()
+    per_engine = float(returned.mean()) if len(returned) else 1.0
+    failed = jobs["failed_first"].to_numpy(dtype=float)
+    correlation = _correlate(failed, jobs["engine_id"]) if len(jobs) > 20 else 0.0
+    rows = []
+    for row in rows_of(wanted):
+        others = row["ventings"] - row["exposed"]
+        if not others:
+            continue
+        share = (row["failing"] - row["exposed_failing"]) / others
+        if not 0 < share < 1:
+            continue
+        need = causes.need_ventings(
+            share_failing=share, share_exposed=row["exposed"] / row["ventings"], odds_ratio=row["matters"], ventings=row["ventings"],
+            per_engine=per_engine, correlation=correlation, level=page.level,
+        )  # fmt: skip
+        rows.append(
+            {
+                key: row[key]
+                for key in ("factor", "title", "kind", "level", "reference", "ventings", "exposed", "matters")
+            }
+            | {
+                "needed": need.ventings,
+                "more": need.more,
+                "share_exposed": need.share_exposed,
+                "share_failing": share,
+                "design_effect": need.design_effect,
+            }
+        )
+    columns = [
+        "factor",
+        "title",
+        "kind",
+        "level",
+        "reference",
+        "ventings",
+        "exposed",
+        "matters",
+        "needed",
+        "more",
+        "share_exposed",
+        "share_failing",
+        "design_effect",
+    ]
+    return (
+        pd.DataFrame(rows, columns=columns)
+        .sort_values(["more", "factor"], kind="stable")
+        .reset_index(drop=True)
+    )
+
+
+COST_WORDS = {
+    1: "a minute",
+    2: "part of a run or a venting",
+    3: "a bench",
+    4: "lifters out",
+    5: "more than one site",
+}
+
+
+def next_checks(page: Page) -> Blocks:
+    """Checks in order of cost: readings that would decide findings, then what would refute each candidate."""
+    facts = load_data(page)
+    table = list_checks(facts)
+    if table.empty:
+        return page.text("Nothing is left to check that these records would ask for.")
+    modes = causes.load_modes()
+    kinds = {reading.text: reading.safety for reading in modes.readings}
+    used = {kinds.get(text, "cold") for text in table["check"]} - {"none"}
+    warnings = [modes.safety[kind] for kind in ("cold", "turning", "running") if kind in used]
+    return page.text("Before any of these: the manual decides, and this is no release.", *warnings) + page.add_table(
+        "next_checks",
+        table,
+        title="Next checks, cheapest first",
+        columns={
+            "order": ("no.", "", "integer"), "check": ("check", "", "text"), "why": ("why", "", "text"), "decides": ("what it decides", "", "text"),
+            "effort": ("effort", "", "text"),
+        },
+    )  # fmt: skip
+
+
+def list_checks(facts: ReportData) -> pd.DataFrame:
+    """One row a check: order, check, why, decides, cost, effort."""
+    rows = []
+    todo = facts.readings[facts.readings["reading"] != ""]
+    for reading, part in todo.groupby("reading", sort=False):
+        rows.append(
+            {
+                "check": reading,
+                "why": f"not recorded for {wording.count(len(part), 'finding')}",
+                "decides": f"up to {int(part['would_decide'].max())} failure modes each",
+                "cost": int(part["cost"].iloc[0]),
+                "weight": float(len(part)),
+            }
+        )
+    if not facts.few:
+        for row in rows_of(facts.listed):
+            rows.append(
+                {
+                    "check": row["check"],
+                    "why": f"candidate {row['rank']}{'' if row['standing'] == 'cause' else ', a question only'}: {row['title']} ({row['mechanism']})",
+                    "decides": row["refute"],
+                    "cost": int(row["cost"]),
+                    "weight": 1000.0 - row["rank"],
+                }
+            )
+    if not rows:
+        return pd.DataFrame(columns=["order", "check", "why", "decides", "cost", "effort"])
+    table = pd.DataFrame(rows).sort_values(["cost", "weight"], ascending=[True, False], kind="stable")
+    table["order"] = range(1, len(table) + 1)
+    table["effort"] = table["cost"].map(COST_WORDS)
+    return table[["order", "check", "why", "decides", "cost", "effort"]].reset_index(drop=True)
+
+
+def not_recorded(page: Page) -> Blocks:
+    """What was not recorded on the ventings looked at, and what it would have decided."""
+    facts = load_data(page)
+    n = len(facts.beside)
+    if not n:
+        return page.text("There are no ventings to look at.")
+    rows = []
+    coded = causes.code_factors(facts.beside, facts.factors)
+    for factor in facts.factors:
+        if factor.kind == "interaction" or "lifter_failure" not in factor.outcomes:
+            continue
+        missing = int((~coded[factor.name].known).sum())
+        if missing:
+            rows.append(
+                (
+                    factor.title,
+                    missing / n,
+                    missing,
+                    factor.mechanism,
+                    f"whether it acts ({factor.plausibility} plausibility)",
+                )
+            )
+    for sign, group in (
+        ("growth", "air or leak-down"),
+        ("force_ratio", "air, leak-down or geometry"),
+        ("no_force", "geometry or a stuck plunger"),
+        ("after_run", "whether a run cures it"),
+    ):
+        of = len(facts.signs)
+        missing = int((facts.signs[sign] == "").sum()) if of else 0
+        if missing:
+            reading = next(r.text for r in causes.load_modes().readings if r.sign == sign)
+            rows.append((reading, missing / of, missing, "of the findings", group))
+    table = pd.DataFrame(rows, columns=["what", "share", "missing", "mechanism", "decides"])
+    table = table.sort_values(["share", "what"], ascending=[False, True], kind="stable").reset_index(
+        drop=True
+    )
+    if table.empty:
+        return page.text("Everything that was looked for was recorded.")
+    return page.add_table(
+        "not_recorded",
+        table,
+        title="What was not recorded and would have helped to decide",
+        columns={
+            "what": ("what", "", "text"), "share": ("not recorded", "share"), "missing": ("times", "", "integer"),
+            "mechanism": ("about", "", "text"), "decides": ("would have decided", "", "text"),
+        },
+        rows=15,
+    )  # fmt: skip
+
+
+CAUSE_WORDS = {**CAUSES, "": "not known"}
+TIMELINES = 12
+
+
+def findings(page: Page) -> Blocks:
+    """Every lifter over the limit: gap, air or leak-down, the mode that fits best, the reading that would decide."""
+    facts = load_data(page)
+    over = causes.select_findings(facts.lifters)
+    best = facts.matched[facts.matched["verdict"] == "fits"].sort_values(
+        "score", ascending=False, kind="stable"
+    )
+    names = best.groupby(causes.KEY, sort=False)["name"].agg(lambda s: ", ".join(s.head(2)))
+    reading = facts.readings.set_index(causes.KEY)["reading"]
+    place = pd.MultiIndex.from_frame(over[causes.KEY])
+    table = over.assign(
+        gap_mm=over["gap_first_mm"],
+        over_limit_probability=over["over_probability_first"],
+        fits=names.reindex(place).fillna("none for certain").to_numpy(),
+        next_reading=reading.reindex(place).fillna("").to_numpy(),
+        said=over["cause"].replace(CAUSE_WORDS),
+        valve_words=over["position"],
+    )
+    own = [
+        "venting_id",
+        "cylinder",
+        "valve",
+        "gap_mm",
+        "over_limit_probability",
+        "air_probability",
+        "leak_down_probability",
+        "trapped_air_mm3",
+    ]
+    more = [
+        "engine_id",
+        "site",
+        "date",
+        "valve_words",
+        "said",
+        "fits",
+        "next_reading",
+        "lifter_lot",
+        "gauge",
+        "gap_last_mm",
+    ]
+    return page.add_table(
+        "lifter_findings",
+        table[own + more],
+        title="Lifters over the limit at the first check",
+        columns={
+            "venting_id": ("venting", "", "text"), "engine_id": ("engine", "", "text"), "valve_words": ("position", "", "text"),
+            "gap_mm": ("gap", "mm"), "gap_last_mm": ("at the last check", "mm"),
+            "over_limit_probability": ("surely over", "probability"), "said": ("air or leak-down", "", "text"),
+            "fits": ("record fits", "", "text"), "next_reading": ("one more reading would decide", "", "text"),
+        },
+        note="Surely over: probability that the true gap is over the limit, given the gauge.",
+        rows=25,
+    )  # fmt: skip
+
+
+def failure_modes(page: Page) -> Blocks:
+    """Which failure modes the findings' records fit, rule out and leave open."""
+    facts = load_data(page)
+    counts = causes.count_modes(facts.matched)
+    shown = page.text(words.modes_sentence(counts, len(facts.signs)))
+    drawn = counts[counts["fits"] + counts["open"] > 0]
+    if len(drawn):
+        figure, ax = plotting.new_figure(height=max(2.4, 0.3 * len(drawn) + 1.1))
+        figure.subplots_adjust(left=0.34)
+        draw.draw_modes(ax, drawn)
+        top = drawn.iloc[0]
+        shown += page.add_figure(
+            "failure_modes",
+            figure,
+            alt=f"Findings by failure mode, those whose record fits it and those that leave it open. Most often fitting: {top['name']}, {top['fits']} of {len(facts.signs)}.",
+            caption="Failure modes that the findings' records fit or leave open; a record may fit several.",
+        )
+    columns = {
+        "mode": ("no.", "", "integer"), "name": ("failure mode", "", "text"), "mechanism": ("mechanism", "", "text"),
+        "fits": ("fits", "", "integer"), "best": ("fits best", "", "integer"), "open": ("left open", "", "integer"),
+        "ruled_out": ("ruled out", "", "integer"),
+    }  # fmt: skip
+    shown += page.add_table(
+        "failure_modes", counts, title="Failure modes against the findings", columns=columns
+    )
+    detail = facts.matched[facts.matched["verdict"] == "fits"].drop(columns=["score"])
+    return shown + page.add_table(
+        "mode_matches",
+        detail.reset_index(drop=True),
+        title="What each record fits, and why",
+        columns={
+            "venting_id": ("venting", "", "text"), "cylinder": ("cylinder", "", "integer"), "valve": ("valve", "", "text"),
+            "name": ("failure mode", "", "text"), "speaks_for": ("what speaks for it", "", "text"),
+            "not_recorded": ("not recorded", "", "text"), "check": ("check", "", "text"),
+        },
+        rows=15,
+    )  # fmt: skip
+
+
+def returning_engines(page: Page) -> Blocks:
+    """Engines that come back, with the chance of so many repeats if all engines were alike."""
+    facts = load_data(page)
+    result = facts.recurrence
+    sentence = words.recurrence_sentence(result)
+    if result.failing > 1 and result.returned:
+        estimate = Estimate(
+            result.chance, None, None, page.level, "probability", result.ventings, result.returned, "shuffled within site and engine type",
+            note=f"Monte Carlo error {result.error:.4f}",
+        )  # fmt: skip
+    else:
+        estimate = no_estimate("too_few", level=page.level, unit="probability", n=result.ventings)
+    shown = page.add_finding("recurrence_chance", estimate, tier=facts.tier, sentence=sentence)
+    table = result.engines
+    again = table[table["failing"] > 1]
+    engines = again["engine_id"].head(TIMELINES).tolist()
+    if engines:
+        jobs = page.all_jobs
+        own = jobs[jobs["engine_id"].isin(engines)]
+        known = own["failed_first"].notna().to_numpy()
+        timeline = pd.DataFrame(
+            {
+                "engine_id": own["engine_id"].to_numpy(),
+                "date": own["date"].to_numpy(),
+                "over": own["lifters_over_first"].astype("float64").where(known).to_numpy(),
+            }
+        )
+        figure, ax = plotting.new_figure(height=max(2.2, 0.34 * len(engines) + 1.1))
+        draw.draw_timeline(ax, timeline, engines)
+        shown += page.add_figure(
+            "returning_engines",
+            figure,
+            alt=f"Ventings over time of {len(engines)} engines with findings at two or more ventings; engine {engines[0]} had them at {int(again['failing'].iloc[0])} of {int(again['ventings'].iloc[0])}.",
+            caption="Engines that came back with spongy lifters: full squares with the number of lifters over the limit, open circles without.",
+        )
+    return shown + page.add_table(
+        "returning_engines",
+        again.reset_index(drop=True),
+        title="Engines with findings at two ventings or more",
+        columns={
+            "engine_id": ("engine", "", "text"), "engine_type": ("engine type", "", "text"), "site": ("site", "", "text"),
+            "ventings": ("ventings", "", "integer"), "failing": ("with a finding", "", "integer"),
+            "chance": ("chance if all engines were alike", "", "3"), "q": ("q over all engines", "", "3"),
+        },
+        rows=15,
+    )  # fmt: skip
+
+
+CHECKED = "with a lifter check"
+
+
+def answer(page: Page) -> Blocks:
+    """The answer in a few sentences, with the page's own numbers kept as findings."""
+    facts = load_data(page)
+    sentences = [count_sentence(page, facts)]
+    if len(facts.signs):
+        sentences.append(words.modes_sentence(causes.count_modes(facts.matched), len(facts.signs)))
+    sentences.append(_causes_sentence(page, facts))
+    sentences.append(_first_check(facts))
+    return page.answer(*sentences)
+
+
+def count_sentence(page: Page, facts: ReportData) -> str:
+    """Ventings and lifters over the limit in the period; kept as findings under their stable ids."""
+    scope = page.scope_words + (f", lot {wording.clean_text(facts.lot)}" if facts.lot else "")
+    ventings = rates.failing_share(facts.jobs, level=page.level)
+    lifters = rates.failing_share(facts.jobs, of="lifter", level=page.level)
+    if ventings.estimate is None and facts.checked >= 5:
+        sentence = (
+            f"{wording.of_total(facts.failing, facts.checked, 'venting')} had at least one lifter over the limit at the first check; some were "
+            "written down only because something was found, so no share is known."
+        )
+    elif ventings.estimate is None:
+        sentence = words.few_sentence(facts.checked, facts.failing, scope)
+    else:
+        over = int(facts.jobs["lifters_over_first"].fillna(0).sum())
+        own = f"Lifters of lot {wording.clean_text(facts.lot)}: " if facts.lot else ""
+        sentence = own + (
+            f"{wording.share(ventings, events=facts.failing, noun='venting')} had at least one lifter over the limit at the first check; "
+            f"{wording.share(lifters, events=over, noun='lifter')} were over it."
+        )
+    group = {"lifter_lot": facts.lot} if facts.lot else {}
+    page.add_finding("venting_failure_share", ventings, tier=facts.tier, sentence=sentence, group=group)
+    page.add_finding("lifter_failure_share", lifters, tier=facts.tier, sentence=sentence, group=group)
+    return sentence
+
+
+def _causes_sentence(page: Page, facts: ReportData) -> str:
+    n, failing = int(facts.beside["failed_first"].notna().sum()), int(facts.beside["failed_first"].sum())
+    if n and failing == n:
+        return (
+            f"Causes are not compared: all of {wording.count(n, 'venting')} with a lifter check up to the end of the period had a finding, so there is "
+            "nothing to compare with. What each finding's own record says stands below."
+        )
+    if facts.few:
+        return (
+            f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing or 'none'} with a finding, are too few. "
+            "What each finding's own record says stands below."
+        )
+    return words.causes_sentence(rows_of(facts.ranked[facts.ranked["standing"] == "cause"]), ventings=n)
+
+
+def _first_check(facts: ReportData) -> str:
+    named = facts.ranked[facts.ranked["standing"] == "cause"]
+    if not facts.few and len(named):
+        first = named.sort_values(["cost", "rank"], kind="stable").iloc[0]
+        return f"Cheapest next check of what stands out: {first['check']}."
+    todo = facts.readings[facts.readings["reading"] != ""]
+    if todo.empty:
+        return ""
+    return f"What would decide most on these findings: {todo['reading'].mode().iloc[0]}."
+
+
+METHODS = """The venting is the unit; lifters are repeated readings in it, and engines that return are clusters. Findings and failure modes are those of the period; causes are looked for in all ventings at the site and of the engine type up to the end of the period, because a quarter alone is too small to compare.
+
+Crude: the circumstance alone. Adjusted: given the site and those other circumstances that kept company with it, the closest first, as many as there are ten ventings with a finding for. By site: the Mantel-Haenszel odds ratio over sites with a test of whether they agree. The log odds that a lifter is over the limit are modelled on venting totals,
+
+$\\log\\frac{p}{1-p} = \\beta_0 + \\beta_1 x + \\gamma' z,$
+
+and intervals come from sums over engines (delete-one-engine form, t quantile with the number of engines that carry the contrast). A level without any finding gets a penalised fit (Firth 1993), so no odds ratio is infinite. Times and rotations are log-normal with readings as intervals; what never came is a lower bound.
+
+A consequence of the venting (rotations counted against expected, pressure that flickered, a tank that ran low) is never adjusted for: it lies on the path from the venting to the gap. What is named allows for having looked at many circumstances (Holm 1979); q is the expected share of false ones among all down to it (Benjamini & Hochberg 1995). What was left blank is held against failing by shuffling inside site and form revision; where blanks go with failing, nothing that rests on them is named.
+
+Failure modes are held against each finding by a table of signs: a record fits a mode where a key sign and at least one more speak for it and none against; a sign against rules it out. Repeats are judged by shuffling findings over ventings within site and engine type."""
+
+LIMITS_OF_IT = (
+    "Records show what went together, not what caused it: a circumstance that nobody wrote down may stand behind two that were.",
+    "A tank is pressurised mostly where lines are empty, a cooler is empty mostly where it is new: what comes out after adjusting is only as good as the overlap beside it.",
+    "A circumstance that does not stand out may still act; the interval says how large an effect is not excluded.",
+    "A record that fits a failure mode is not a diagnosis; several modes look alike without the readings named under next checks.",
+)
+
+
+def methods(page: Page) -> Blocks:
+    """How this was worked out."""
+    return page.explain("causes, failure modes and repeats", METHODS)
+
+
+def limitations(page: Page) -> Blocks:
+    """What the data can't say."""
+    facts = load_data(page)
+    more = []
+    if facts.tier != "model" and not facts.few:
+        more.append(
+            "There are too few ventings with a finding for more than two circumstances in one model; adjusted effects rest on few others."
+        )
+    only = int((page.jobs["recorded_because"] == "finding_only").fillna(False).sum()) if len(page.jobs) else 0
+    if only:
+        more.append(
+            f"{wording.count(only, 'venting')} of the period {'was' if only == 1 else 'were'} written down only because of a finding and left out of comparisons."
+        )
+    held_to = budget_words.allowance_sentence(causes.FAMILY, what="circumstances named here")
+    return page.text(*LIMITS_OF_IT, *more, held_to)

@@ -1,0 +1,371 @@
+"""A page for one venting: what was done, what was read, what its record fits, and ventings like it.
+
+Drop-downs for those who open the notebook by hand; a report that is run never shows them.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.sequence import Blocks
+from ventbook.model import conformity
+from ventbook.model.verdicts import is_over
+from ventbook.reports.page import Page, open_page
+from ventbook.reports.parameters import ParameterError
+from ventbook.reports.runup import run_up_sheet
+from ventbook.reports.spongy_lifters import figures as draw
+from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
+from ventbook.reports.spongy_lifters.page import answer, failure_modes, findings, likely_causes, next_checks
+from ventbook.statistics import causes
+from ventbook.tables import units
+
+FIELDS = {
+    "date": ("date", ""), "engine_id": ("engine", ""), "engine_type": ("engine type", ""), "site": ("site", ""), "reason": ("reason", ""),
+    "lifter_lot": ("lot of the lifters", ""), "hours_since_overhaul_h": ("hours since overhaul", "h"), "lines_empty": ("lines empty", ""),
+    "cooler_empty": ("cooler empty", ""), "filter_new": ("filter new", ""), "tank_overpressure_bar": ("tank overpressure", "bar"),
+    "oil_grade": ("oil grade", ""), "oil_temperature_degC": ("oil temperature", "degC"), "turned_by": ("turned by", ""),
+    "rotations_crank": ("rotations, crankshaft", ""), "expected_rotations": ("rotations expected", ""),
+    "rotations_after_pressure": ("rotations after pressure", ""), "pressure_steady": ("pressure while turning", ""),
+    "rest_before_start_h": ("rest before start", "h"), "time_to_pressure_s": ("time to pressure", "s"), "extra_runs": ("further runs", ""),
+    "lifters_over_first": ("lifters over, first check", ""), "lifters_over_last": ("lifters over, last check", ""),
+    "remarks": ("remarks", ""),
+}  # fmt: skip
+
+
+def choose_venting(page: Page, facts: ReportData) -> str | None:
+    """The venting asked for, else the one of the period with most lifters over the limit (latest first)."""
+    asked = str(page.parameters.get("venting", ""))
+    if asked:
+        return asked if (page.all_jobs["venting_id"] == asked).any() else None
+    failing = facts.jobs[facts.jobs["failed_first"].fillna(False).to_numpy(bool)]
+    if failing.empty:
+        return None
+    order = failing.sort_values(
+        ["lifters_over_first", "date", "venting_id"], ascending=[False, False, True], kind="stable"
+    )
+    return str(order["venting_id"].iloc[0])
+
+
+def one_venting(page: Page) -> Blocks:
+    """One venting in full."""
+    facts = load_data(page)
+    name = choose_venting(page, facts)
+    if name is None:
+        asked = str(page.parameters.get("venting", ""))
+        return page.text(
+            f"There is no venting {asked!r} in these records."
+            if asked
+            else "No venting with a finding to show in full."
+        )
+    job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
+    shown = page.text(_headline(page, job))
+    shown += page.add_table(
+        "one_venting",
+        _list_record(page, job),
+        title=f"Venting {wording.clean_text(name)}: what was recorded",
+        columns={"what": ("what", "", "text"), "value": ("recorded", "", "text")},
+        note="Nothing stands where nothing was recorded.",
+    )
+    lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
+    shown += page.add_table(
+        "engine_timeline",
+        list_timeline(page, str(job["engine_id"])),
+        title=f"Engine {wording.clean_text(job['engine_id'])}: ventings, starts and checks",
+        columns={
+            "date": ("date", "", "date"), "venting_id": ("venting", "", "text"), "event": ("event", "", "text"), "told": ("what was read", "", "text"),
+        },
+    )  # fmt: skip
+    shown += _gap_figure(page, name, lifters)
+    shown += _flags(page, job, lifters)
+    shown += _modes(page, facts, name, lifters)
+    shown += run_up_sheet(page, name)
+    return shown + _like_it(page, facts, name)
+
+
+def _headline(page: Page, job: pd.Series) -> str:
+    over, checked = job["lifters_over_first"], job["lifters_checked"]
+    told = f"Venting {wording.clean_text(job['venting_id'])} of engine {wording.clean_text(job['engine_id'])}, {job['date']:%Y-%m-%d}, {wording.clean_text(job['site'])}"
+    if pd.isna(checked) or checked == 0:
+        return f"{told}: no lifter check was handed in."
+    told += f": {int(over)} of {int(checked)} lifters over the limit at the first check"
+    if pd.notna(job["lifters_over_last"]) and int(job["lifters_rechecked"] or 0):
+        told += f", {int(job['lifters_over_last'])} at the last"
+    if pd.notna(job["rotations_ratio"]):
+        told += (
+            f"; {job['rotations_crank']:.0f} rotations where {job['expected_rotations']:.0f} were expected"
+        )
+    earlier = page.all_jobs[
+        (page.all_jobs["engine_id"] == job["engine_id"]) & (page.all_jobs["date"] < job["date"])
+    ]
+    bad = int(earlier["failed_first"].sum())
+    before = wording.count(len(earlier), "earlier venting")
+    return f"{told}. {before[0].upper()}{before[1:]} of this engine" + (
+        f", {bad} with a finding." if len(earlier) else "."
+    )
+
+
+def _list_record(page: Page, job: pd.Series) -> pd.DataFrame:
+    rows = []
+    for column, (header, unit) in FIELDS.items():
+        value = job.get(column)
+        if value is None or pd.isna(value):
+            text = ""
+        elif isinstance(value, (bool, np.bool_)):
+            text = "yes" if value else "no"
+        elif isinstance(value, pd.Timestamp):
+            text = f"{value:%Y-%m-%d}"
+        elif isinstance(value, str):
+            text = wording.clean_text(value.replace("_", " ") if column != "remarks" else value)
+        else:
+            text = wording.number(float(value), unit, units=page.units, decimals=None if unit else 0)
+        rows.append((header, text))
+    return pd.DataFrame(rows, columns=["what", "value"])
+
+
+def list_timeline(page: Page, engine: str) -> pd.DataFrame:
+    """All ventings of an engine with their starts and checks, in order: date, venting_id, event, told."""
+    jobs = page.all_jobs[page.all_jobs["engine_id"] == engine]
+    records = {name: records_of(page, name, jobs) for name in ("starts", "lifter_checks")}
+    limits = page.all_lifters.groupby("venting_id")["limit_mm"].first()
+    rows = []
+    for job in rows_of(jobs):
+        name, told = job["venting_id"], ""
+        if pd.notna(job["rotations_crank"]):
+            told = f"{job['rotations_crank']:.0f} rotations" + (
+                "" if job["pressure_shown"] else ", pressure not shown"
+            )
+        rows.append((job["date"], name, f"venting ({str(job['reason']).replace('_', ' ')})", told))
+        checks = records["lifter_checks"][records["lifter_checks"]["venting_id"] == name]
+        steps = [
+            (float(start["start_no"]), _start_row(page, job, start))
+            for start in rows_of(records["starts"][records["starts"]["venting_id"] == name])
+        ]
+        for number, part in checks.groupby("check_no"):
+            after = part["after_start"].dropna()
+            limit = limits.get(name, np.nan)
+            over = int(is_over(part["gap_mm"], limit).sum())
+            words = f"{wording.count(len(part), 'lifter')} read, worst gap {wording.number(float(part['gap_mm'].max()), 'mm', units=page.units)}, {over} over the limit as read"
+            at = float(after.max()) if len(after) else float(part["check_no"].iloc[0])
+            steps.append((at + 0.5, (job["date"], name, f"check {number}", words)))
+        rows += [row for _, row in sorted(steps, key=lambda step: step[0])]
+    return pd.DataFrame(rows, columns=["date", "venting_id", "event", "told"])
+
+
+def records_of(page: Page, table: str, jobs: pd.DataFrame) -> pd.DataFrame:
+    """Rows of a record table that belong to these ventings."""
+    frame = page.records[table]
+    return frame[frame["venting_id"].isin(jobs["venting_id"])]
+
+
+def _start_row(page: Page, job: dict[str, Any], start: dict[str, Any]) -> tuple[Any, str, str, str]:
+    day = start["started_at"].normalize() if pd.notna(start["started_at"]) else job["date"]
+    words = []
+    if pd.notna(start["time_to_pressure_s"]):
+        time = wording.number(float(start["time_to_pressure_s"]), "s", units=page.units)
+        words.append(
+            f"pressure after {time}"
+            if start["pressure_shown"]
+            else f"shut down without pressure after {time}"
+        )
+    if pd.notna(start["extra_run_s"]) and start["extra_run_s"] > 0:
+        words.append(f"run of {wording.number(float(start['extra_run_s']), 's', units=page.units)}")
+    return day, job["venting_id"], f"start {start['start_no']}", ", ".join(words)
+
+
+def _gap_figure(page: Page, name: str, lifters: pd.DataFrame) -> Blocks:
+    if lifters.empty:
+        return page.text("No lifter check was handed in for it.")
+    gap, label = units.display(lifters["gap_first_mm"].to_numpy(dtype=float), "mm", page.units)
+    last, _ = units.display(lifters["gap_last_mm"].to_numpy(dtype=float), "mm", page.units)
+    limits = lifters["limit_mm"].dropna()
+    limit = float(units.display(float(limits.iloc[0]), "mm", page.units)[0]) if len(limits) else float("nan")
+    table = pd.DataFrame({"position": lifters["position"].to_numpy(), "first": gap, "last": last})
+    figure, ax = plotting.new_figure(height=3.4)
+    figure.subplots_adjust(bottom=0.26)
+    draw.draw_gaps(
+        ax,
+        table,
+        limit=limit,
+        unit=label.label,
+        placeholder=bool((lifters["limit_status"] == "placeholder").any()),
+    )
+    over = lifters.loc[lifters["over_first"].fillna(False).to_numpy(bool), "position"].tolist()
+    return page.add_figure(
+        "one_venting_gaps",
+        figure,
+        alt=f"Gaps of {len(lifters)} lifters by position at the first and last check. Over the limit at the first: {wording.join_words(over) or 'none'}.",
+        caption="Gap by position, first and last check.",
+    )
+
+
+def _flags(page: Page, job: pd.Series, lifters: pd.DataFrame) -> Blocks:
+    verdicts = conformity.check_steps(
+        page.records, job.to_frame().T.astype(page.all_jobs.dtypes), lifters, limits=page.limits
+    )
+    outside = verdicts[verdicts["verdict"].isin(["outside", "not_comparable", "near_limit"])]
+    table = outside.assign(
+        what=outside["step"].str.replace("_", " ")
+        + outside["item"].fillna("").map(lambda i: f", {i}" if i else ""),
+        shown=[
+            wording.number(v, u, units=page.units) if pd.notna(v) else ""
+            for v, u in zip(outside["value"], outside["unit"], strict=True)
+        ],
+        said=[
+            wording.verdict_words(v, placeholder=s == "placeholder")
+            for v, s in zip(outside["verdict"], outside["status"], strict=True)
+        ],
+    )
+    return page.add_table(
+        "one_venting_steps",
+        table[["what", "shown", "said"]].reset_index(drop=True),
+        title="Steps outside their limit, near it, or not comparable with it",
+        columns={
+            "what": ("step", "", "text"),
+            "shown": ("value", "", "text"),
+            "said": ("verdict", "", "text"),
+        },
+    )
+
+
+def _modes(page: Page, facts: ReportData, name: str, lifters: pd.DataFrame) -> Blocks:
+    signs = facts.signs[facts.signs["venting_id"] == name]
+    if signs.empty and len(lifters):
+        signs = causes.describe_findings(page.all_lifters, page.all_jobs)
+        signs = signs[signs["venting_id"] == name]
+    matched = causes.match_modes(signs)
+    kept = matched[matched["verdict"] != "ruled_out"].sort_values(
+        [*causes.KEY[1:], "score"], ascending=[True, True, False], kind="stable"
+    )
+    kept = kept.assign(verdict=kept["verdict"].map({"fits": "fits", "open": "left open"}))
+    return page.add_table(
+        "one_venting_modes",
+        kept.drop(columns=["score"]).reset_index(drop=True),
+        title="What its findings fit, and what would decide",
+        columns={
+            "cylinder": ("cylinder", "", "integer"), "valve": ("valve", "", "text"), "name": ("failure mode", "", "text"),
+            "verdict": ("record", "", "text"), "speaks_for": ("speaks for it", "", "text"),
+            "not_recorded": ("would decide, not recorded", "", "text"),
+        },
+        rows=24,
+    )  # fmt: skip
+
+
+def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
+    matched = causes.match_cases(facts.beside)
+    own = matched[matched["set"].isin(matched.loc[(matched["venting_id"] == name) & matched["case"], "set"])]
+    if own.empty:
+        return page.text("No venting without a finding of the same engine type and reason to set beside it.")
+    jobs = facts.beside.set_index("venting_id").loc[own["venting_id"]].reset_index()
+    rows = []
+    for column, (header, unit) in FIELDS.items():
+        if column in ("remarks", "lifters_over_first", "lifters_over_last", "engine_type", "reason"):
+            continue
+        texts = [_list_record(page, job).set_index("what")["value"][header] for _, job in jobs.iterrows()]
+        if len(set(texts)) > 1:
+            rows.append((header, *texts))
+        del unit
+    heads = ["what", "this", *(f"like{i}" for i in range(1, len(jobs)))]
+    titles = {"what": ("what differs", "", "text"), "this": ("this venting", "", "text")}
+    titles |= {
+        f"like{i}": (wording.clean_text(v), "", "text")
+        for i, v in enumerate(jobs["venting_id"].tolist())
+        if i
+    }
+    return page.add_table(
+        "one_venting_beside",
+        pd.DataFrame(rows, columns=heads),
+        title="Beside like ventings without a finding: same engine type and reason, nearest in date and hours",
+        columns=titles,
+    )
+
+
+CONTROL_FIELDS = ("period", "site", "engine_type", "engine", "lot", "venting")
+SECTIONS = (answer, likely_causes, failure_modes, findings, one_venting, next_checks)
+
+
+def is_by_hand(page: Page) -> bool:
+    """Whether a person sits at this notebook: a kernel is running it, no report is being written, nobody has said
+    otherwise (VENTBOOK_CONTROLS=0), and it is not being executed for a test."""
+    if page.parameters["out"] or os.environ.get("VENTBOOK_CONTROLS", "") == "0":
+        return False
+    if os.environ.get("VENTBOOK_CONTROLS", "") == "1":
+        return True
+    return (
+        "ipykernel" in sys.modules
+        and "JPY_SESSION_NAME" in os.environ
+        and "PYTEST_CURRENT_TEST" not in os.environ
+    )
+
+
+def list_choices(page: Page) -> dict[str, list[str]]:
+    """What each drop-down offers, the empty choice (all) first; quarters newest first."""
+    jobs = page.all_jobs
+    quarters = sorted(jobs["quarter"].dropna().unique().tolist(), reverse=True)
+    failing = jobs[jobs["failed_first"].fillna(False).to_numpy(bool)]
+    return {
+        "period": ["", *quarters],
+        **{
+            name: ["", *sorted(map(str, jobs[column].dropna().unique()))]
+            for name, column in (
+                ("site", "site"),
+                ("engine_type", "engine_type"),
+                ("engine", "engine_id"),
+                ("lot", "lifter_lot"),
+            )
+        },
+        "venting": ["", *sorted(failing["venting_id"].tolist())],
+    }
+
+
+def show_again(page: Page, chosen: dict[str, str]) -> Blocks:
+    """The main sections for what is chosen, on a page of its own; the open page stays as it is."""
+    asked = {**page.parameters, **chosen, "out": ""}
+    if chosen.get("period"):
+        asked |= {"since": "", "until": ""}
+    try:
+        other = open_page(page.name, asked)
+    except ParameterError as error:
+        return page.text(str(error))
+    for name in (
+        "records",
+        "all_lifters",
+        "all_jobs",
+    ):  # the same snapshot and limits: no need to read it again
+        other.__dict__[name] = getattr(page, name)
+    shown = page.text()
+    for section in SECTIONS:
+        shown += section(other)
+    return shown
+
+
+def open_by_hand(page: Page) -> Any:
+    """Drop-downs that refilter in place, where the notebook is open in front of a person; else nothing."""
+    if not is_by_hand(page):
+        return None
+    import ipywidgets as widgets
+    from IPython.display import display
+
+    boxes = {
+        name: widgets.Dropdown(
+            options=[(choice or "all", choice) for choice in choices],
+            value=page.parameters.get(name, "") if page.parameters.get(name, "") in choices else "",
+            description=name.replace("_", " "),
+        )
+        for name, choices in list_choices(page).items()
+    }
+    out = widgets.Output()
+
+    def refresh(_: Any) -> None:
+        with out:
+            out.clear_output(wait=True)
+            display(show_again(page, {name: str(box.value) for name, box in boxes.items()}))
+
+    for box in boxes.values():
+        box.observe(refresh, names="value")
+    return widgets.VBox([widgets.HBox(list(boxes.values())[:3]), widgets.HBox(list(boxes.values())[3:]), out])

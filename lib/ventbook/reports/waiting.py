@@ -1,0 +1,644 @@
+"""Sentences about times to pressure and rotations, from results.
+
+Figures of waiting times: curves, groups, ratios, heaped counts, two instruments side by side.
+
+What the pages about times and about rotations share: groups side by side, adjusted ratios, who gave up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.plotting import COLORS, HATCHES, series_style, thin_curve
+from ventbook.document.sequence import Blocks
+from ventbook.model.verdicts import only_findings
+from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.page import Page, frame_of
+from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import causes, waiting_times
+from ventbook.statistics.causes import Factor
+from ventbook.statistics.waiting_times import AftFit
+from ventbook.statistics.waiting_times.regression import name_levels
+from ventbook.tables import evidence
+from ventbook.tables.units import System
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+def within(estimate: Estimate, *, part: str, what: str, units: System = "metric", decimals: int = 1) -> str:
+    """``Half of the first starts had oil pressure within 2.1 s (plausible range 1.9 to 2.4 s).``"""
+    if estimate.state == "not_reached":
+        reached = wording.interval(estimate, units=units, decimals=decimals)
+        return f"{part} {what}: {reached}."
+    if estimate.estimate is None:
+        return f"{part} {what}: {wording.state_words(estimate)}."
+    return f"{part} {what} within {wording.interval(estimate, units=units, decimals=decimals)}."
+
+
+def over_limit(estimate: Estimate, *, limit: str, placeholder: bool, noun: str = "first starts") -> str:
+    """Share over the limit, with what the limit is; readings that straddle it are named."""
+    which = f"the placeholder limit{limit}" if placeholder else f"the limit in force{limit}"
+    if estimate.estimate is None:
+        return f"Share of {noun} over {which}: {wording.state_words(estimate)}."
+    said = f"{wording.share(estimate)} of {noun} took longer than {which}."
+    return f"{said} {estimate.note[:1].upper()}{estimate.note[1:]}." if estimate.note else said
+
+
+def cut_short(count: int, total: int) -> str:
+    """Logged starts whose trace or engine ended before pressure had stood for its second."""
+    return (
+        f"In {wording.of_total(count, total, 'first start')} the trace or the engine ended within the second after pressure showed: they are "
+        "read up to there and count neither as shut down nor as over the limit for it (flag cut_short)."
+    )
+
+
+def ratio(title: str, estimate: float, low: float, high: float) -> str:
+    """``oil cooler empty before venting (1.31 times as long, plausible range 1.18 to 1.46)``."""
+    spread = wording.value_range(low, high, "ratio", decimals=2)
+    return f"{title} ({wording.number(estimate, 'ratio', decimals=2)} times, plausible range {spread})"
+
+
+def clear_effects(
+    longer: Sequence[str], shorter: Sequence[str], *, more: str, less: str, ventings: int
+) -> str:
+    """Which circumstances go with longer and shorter waits, all else recorded being equal.
+
+    ``more`` and ``less`` name the waits: ``longer times``, ``shorter times``.
+    """
+    if not longer and not shorter:
+        return (
+            f"In {wording.count(ventings, 'venting')} no recorded circumstance goes clearly with {more} or {less}; "
+            "that is not the same as none having an effect: see the ranges."
+        )
+    parts = []
+    if longer:
+        parts.append(f"{more} went with {wording.join_words(longer)}")
+    if shorter:
+        parts.append(
+            f"{less} with {wording.join_words(shorter)}"
+            if longer
+            else f"{less} went with {wording.join_words(shorter)}"
+        )
+    text = "; ".join(parts)
+    return f"{text[:1].upper()}{text[1:]}, other recorded circumstances being equal ({wording.count(ventings, 'venting')})."
+
+
+def effect_word(
+    low: float | None,
+    high: float | None,
+    matters: float,
+    *,
+    up: str,
+    down: str,
+    standing: str = evidence.NAMED,
+) -> str:
+    """What an interval of a ratio says against the smallest ratio that matters; ``up`` and ``down`` name the sides.
+
+    ``standing`` is what the ratios looked at together allow: a side is named, asked (``longer?``), or not known.
+    """
+    if low is None or high is None or low != low or high != high:
+        return "too few"
+    if low >= 1 / matters and high <= matters:
+        return "too small to matter"
+    side = up if low > 1 else down if high < 1 else ""
+    if side and standing:
+        return side if standing == evidence.NAMED else f"{side}?"
+    return "not known"
+
+
+def heaping(sites: Sequence[tuple[str, float, int]], widened: bool) -> str:
+    """Which sites' counts stop at round numbers: (site, share on fives, widened to)."""
+    if not sites:
+        return "No site's counts stop at fives or tens more often than chance makes plausible."
+    parts = [
+        f"{site} ({wording.number(share, 'share')} on a multiple of 5, where 20 % are expected)"
+        for site, share, _ in sites
+    ]
+    said = f"Counts stop at round numbers at {wording.join_words(parts)}."
+    return (
+        f"{said} There a round count is taken as any count nearer to it than to the next round one."
+        if widened
+        else said
+    )
+
+
+def instruments(estimate: Estimate, *, pairs: int) -> str:
+    """Stopwatch less logger on the same starts."""
+    if estimate.estimate is None:
+        return f"Stopwatch and logger stand together on {wording.count(pairs, 'start')}: too few to compare."
+    side = "longer" if estimate.estimate > 0 else "shorter"
+    low, high = estimate.low or 0.0, estimate.high or 0.0
+    size = wording.number(abs(estimate.estimate), "s", decimals=2)
+    spread = f"{low:.2f} to {high:.2f} s"
+    if low <= 0 <= high:
+        return (
+            f"On {wording.count(pairs, 'start')} with both, stopwatch and logger agree on average "
+            f"(stopwatch {size} {side}, plausible range {spread})."
+        )
+    return f"On {wording.count(pairs, 'start')} with both, the stopwatch reads {size} {side} on average (plausible range {spread})."
+
+
+RATIO_TICKS = (0.2, 0.25, 0.33, 0.5, 0.67, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 5.0)
+
+
+def draw_share_ended(
+    ax: Axes, points: pd.DataFrame, *, label: str, index: int = 0, band: bool = True
+) -> Axes:
+    """Share ended by each time, from a curve's points (time, survival, low, high), with its limits as a band."""
+    style = series_style(index)
+    if band:
+        ax.fill_between(
+            points["time"],
+            100 * (1 - points["high"]),
+            100 * (1 - points["low"]),
+            color=style["color"],
+            alpha=0.18,
+            linewidth=0,
+        )
+    time, share = thin_curve(points["time"], 100 * (1 - points["survival"]))
+    ax.plot(time, share, color=style["color"], linestyle=style["linestyle"], linewidth=1.8, label=label)
+    # room above 100 % for the name of the limit
+    ax.set_ylim(0, 112)
+    ax.set_yticks(range(0, 101, 20))
+    ax.set_ylabel("share [%]")
+    return ax
+
+
+def draw_model(ax: Axes, time: npt.ArrayLike, share: npt.ArrayLike, *, label: str) -> Axes:
+    """A model's share ended by each time, as a thin dashed line."""
+    ax.plot(time, 100 * np.asarray(share), color="#333333", linestyle=(0, (4, 2)), linewidth=1.1, label=label)
+    return ax
+
+
+def draw_groups(ax: Axes, groups: pd.DataFrame, *, xlabel: str) -> Axes:
+    """Point and interval of each group, one a line from the top (columns label, estimate, low, high, n)."""
+    rows = groups.reset_index(drop=True)
+    top = float(np.nanmax([*rows["estimate"], *rows["high"], 1.0]))
+    for place, (_, row) in enumerate(rows.iterrows()):
+        y = len(rows) - 1 - place
+        if np.isnan(row["estimate"]):
+            ax.text(0.02 * top, y, "too few", va="center", fontsize=8.5, color="#555555")
+            continue
+        low = row["low"] if not np.isnan(row["low"]) else row["estimate"]
+        open_end = np.isnan(row["high"])
+        ax.plot([low, 1.15 * top if open_end else row["high"]], [y, y], color=COLORS[0], linewidth=1.6)
+        ax.plot([row["estimate"]], [y], marker="o", color=COLORS[0], markersize=6)
+    ax.set_yticks(
+        range(len(rows)), [f"{r['label']}  ({r['n']})" for _, r in rows.iloc[::-1].iterrows()], fontsize=8.5
+    )
+    ax.set_ylim(-0.6, len(rows) - 0.4)
+    ax.set_xlim(0, 1.15 * top)
+    ax.grid(axis="y", visible=False)
+    ax.set_xlabel(xlabel)
+    return ax
+
+
+def draw_ratios(ax: Axes, ratios: pd.DataFrame, *, matters: float, xlabel: str) -> Axes:
+    """Ratio and interval of each effect on a log scale, with the band of differences too small to matter.
+
+    Columns label, estimate, low, high; rows from the top; a row without a number says so.
+    """
+    rows = ratios.reset_index(drop=True)
+    ends = np.array([*rows["low"].dropna(), *rows["high"].dropna(), 1 / 1.3, 1.3], dtype=float)
+    left, right = max(float(ends.min()) / 1.1, 0.15), min(float(ends.max()) * 1.1, 6.5)
+    ax.set_xscale("log")
+    ax.axvspan(1 / matters, matters, color="#e4e4e4", zorder=0, linewidth=0)
+    ax.axvline(1.0, color="#555555", linewidth=1.0)
+    for place, (_, row) in enumerate(rows.iterrows()):
+        y = len(rows) - 1 - place
+        if np.isnan(row["estimate"]):
+            ax.text(1.0, y, "too few", ha="center", va="center", fontsize=8.5, color="#555555")
+            continue
+        clear = row["low"] > 1 or row["high"] < 1
+        ax.plot([max(row["low"], left), min(row["high"], right)], [y, y], color=COLORS[0], linewidth=1.6)
+        ax.plot(
+            [min(max(row["estimate"], left), right)],
+            [y],
+            marker="o" if clear else "D",
+            markerfacecolor=COLORS[0] if clear else "white",
+            markeredgecolor=COLORS[0],
+            markersize=6,
+        )
+    ax.set_xlim(left, right)
+    ticks = [tick for tick in RATIO_TICKS if left <= tick <= right]
+    ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
+    ax.minorticks_off()
+    ax.set_yticks(range(len(rows)), list(rows["label"].iloc[::-1]), fontsize=8.5)
+    ax.set_ylim(-0.6, len(rows) - 0.4)
+    ax.grid(axis="y", visible=False)
+    ax.set_xlabel(xlabel)
+    return ax
+
+
+def draw_last_digits(ax: Axes, shares: pd.DataFrame) -> Axes:
+    """Share of counts that end in 0 .. 9, one bar group a column (site), with the line of one in ten."""
+    width = 0.8 / max(len(shares.columns), 1)
+    for place, name in enumerate(shares.columns):
+        ax.bar(
+            np.arange(10) - 0.4 + width * (place + 0.5),
+            100 * shares[name],
+            width=width,
+            color=COLORS[place % len(COLORS)],
+            hatch=HATCHES[place % len(HATCHES)],
+            edgecolor="white",
+            linewidth=0.4,
+            label=str(name),
+        )
+    ax.axhline(10, color="#333333", linestyle="--", linewidth=1.0)
+    ax.set_xticks(range(10))
+    ax.set_xlabel("last digit of the count")
+    ax.set_ylabel("share of counts [%]")
+    ax.grid(axis="x", visible=False)
+    return ax
+
+
+def draw_pairs(
+    ax: Axes, first: Sequence[float], second: Sequence[float], *, xlabel: str, ylabel: str
+) -> Axes:
+    """Readings of the same starts by two instruments, with the line of equal readings."""
+    style = series_style(0)
+    top = 1.05 * max([*first, *second, 1.0])
+    ax.plot([0, top], [0, top], color="#555555", linewidth=1.0)
+    ax.plot(
+        first, second, linestyle="", marker=style["marker"], color=style["color"], markersize=4.5, alpha=0.6
+    )
+    ax.set_xlim(0, top)
+    ax.set_ylim(0, top)
+    ax.set_xlabel(xlabel)
+    ax.set_ylabel(ylabel)
+    return ax
+
+
+#: What a regression takes in, in this order, as far as there are ventings for it.
+FACTORS = (
+    "site", "engine_type", "cooler_empty", "lines_empty", "tank_pressurised", "reason", "filter_new", "turned_by_starter", "long_rest", "plugs_removed",
+    "oil_temperature", "suction_line_length", "suction_line_bore", "cooler_volume", "tank_head",
+)  # fmt: skip
+#: A number recorded on a smaller share of ventings is not taken in.
+RECORDED_SHARE = 0.8
+#: Groupings shown side by side: column, title.
+GROUPINGS = {
+    "site": "Site",
+    "engine_type": "Engine type",
+    "reason": "Reason",
+    "tank_pressurised": "Tank pressurised",
+    "cooler_empty": "Cooler empty",
+}
+SIMULATIONS = 19
+
+
+@dataclass(frozen=True)
+class TimeToEvent:
+    """One kind of wait: its outcome name, unit, and the words it is spoken of in."""
+
+    outcome: str
+    unit: str
+    decimals: int
+    noun: str
+    what: str
+    more: str
+    less: str
+    up: str
+    down: str
+    axis: str
+    median_id: str
+    p90_id: str
+    prefix: str
+    family: str
+
+
+@dataclass(frozen=True)
+class Effects:
+    """The regression, its ratios with titles and readings, the factor behind each, and the rows it was fitted on."""
+
+    fit: AftFit
+    table: pd.DataFrame
+    low: np.ndarray
+    high: np.ndarray
+    step: np.ndarray | None
+    design: pd.DataFrame
+    notes: tuple[str, ...]
+
+
+def add_groupings(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with tank_pressurised (over 0.05 bar) beside the columns that it has."""
+    pressure = jobs["tank_overpressure_bar"]
+    pressurised = (pressure > 0.05).astype("boolean").mask(pressure.isna())
+    return jobs.assign(tank_pressurised=pressurised)
+
+
+def find_tier(jobs: pd.DataFrame, groups: Sequence[int] | None = None) -> str:
+    """Evidence tier of ventings whose wait is recorded (``wait_high`` finite: it ended)."""
+    known = jobs[jobs["wait_low"].notna()]
+    return evidence.tier(
+        ventings=len(known),
+        findings=int(np.isfinite(known["wait_high"]).sum()),
+        groups=groups,
+        denominators_known=not only_findings(jobs),
+    )
+
+
+def add_times(jobs: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the first start's time as wait_low, wait_high, wait_from and wait_step."""
+    return jobs.assign(**{f"wait_{end}": jobs[f"time_{end}_s"] for end in ("low", "high", "from", "step")})
+
+
+def read_waits(jobs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
+    """low, high and step of each wait, as the functions of waiting_times take them.
+
+    ``wait_from`` and ``wait_step`` where the jobs have them (times, whose start is known to a logger's step only), else
+    ``wait_low`` and no step.
+    """
+    if "wait_step" not in jobs:
+        return jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float), None
+    low, high, step = (jobs[name].to_numpy(float) for name in ("wait_from", "wait_high", "wait_step"))
+    return low, high, step
+
+
+def find_quantile(jobs: pd.DataFrame, q: float, *, level: float, unit: str) -> Estimate:
+    """A point of the curve of the wait, with engines as clusters."""
+    low, high, step = read_waits(jobs)
+    return waiting_times.estimate_quantile(
+        low, high, q, step=step, level=level, unit=unit, cluster=jobs["engine_id"].to_numpy(object)
+    )
+
+
+def share_over_own_limit(jobs: pd.DataFrame, *, level: float) -> Estimate:
+    """Share of waits over the limit in force for each (column ``wait_limit``), each taken as a share of its limit."""
+    limit = jobs["wait_limit"].to_numpy(float)
+    ok = np.isfinite(limit) & (limit > 0)
+    if not ok.any():
+        note = "no limit in force" if len(jobs) else ""
+        return no_estimate(
+            "not_recorded", level=level, unit="share", n=0, method="share over a limit", note=note
+        )
+    low, high, step = read_waits(jobs)
+    return waiting_times.share_over(
+        low[ok] / limit[ok], high[ok] / limit[ok], 1.0, step=None if step is None else step[ok] / limit[ok],
+        level=level, cluster=jobs["engine_id"].to_numpy(object)[ok], unit="share",
+    )  # fmt: skip
+
+
+def tabulate_groups(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, with_limit: bool) -> pd.DataFrame:
+    """Median, 90 % point and, ``with_limit``, share over the limit of every group of GROUPINGS; small ones too_few."""
+    rows = []
+    for column, title in GROUPINGS.items():
+        named = name_levels(jobs[column])
+        for name in sorted(named.unique()):
+            mine = jobs[(named == name).to_numpy()]
+            row: dict[str, object] = {"grouping": title, "column": column, "group": name}
+            median = find_quantile(mine, 0.5, level=level, unit=wait.unit)
+            p90 = find_quantile(mine, 0.9, level=level, unit=wait.unit)
+            row |= {"n": median.n, "engines": median.clusters, "state": median.state}
+            for key, found in (("median", median), ("p90", p90)):
+                row |= {key: found.estimate, f"{key}_low": found.low, f"{key}_high": found.high}
+            if with_limit:
+                over = share_over_own_limit(mine, level=level)
+                row |= {"over": over.estimate, "over_low": over.low, "over_high": over.high}
+            row["given_up"] = int(np.isinf(mine["wait_high"]).sum())
+            rows.append(row)
+    numbers = [
+        f"{key}{end}" for key in ("median", "p90", *["over"] * with_limit) for end in ("", "_low", "_high")
+    ]
+    return frame_of(
+        rows, ["grouping", "column", "group", "n", "engines", "state", "given_up"], numbers=numbers
+    )
+
+
+def show_groups(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, with_limit: bool) -> Blocks:
+    """The groups' table and the figure of their medians."""
+    table = tabulate_groups(jobs, wait, level=page.level, with_limit=with_limit)
+    figure, ax = plotting.new_figure(height=0.9 + 0.26 * len(table))
+    labelled = table.assign(label=table["grouping"] + ": " + table["group"].str.replace("_", " "))
+    draw_groups(
+        ax,
+        labelled.rename(columns={"median": "estimate", "median_low": "low", "median_high": "high"}),
+        xlabel=f"half within, {wait.axis}",
+    )
+    figure.subplots_adjust(left=0.36, right=0.97, top=0.98, bottom=0.55 / (0.9 + 0.26 * len(table)))
+    few = int((table["state"] == "too_few").sum())
+    shown = page.add_figure(
+        f"{wait.prefix}_by_group", figure,
+        alt=f"Median {wait.axis} with plausible range for {len(table)} groups by site, engine type, reason, tank and cooler.",
+        caption=f"Half of each group within this many {wait.axis}, with {wording.level_words(page.level)} ranges; ventings in brackets. Groups differ in "
+        "more than the one thing they are named for; the adjusted ratios below take that into account.",
+    )  # fmt: skip
+    columns: dict[str, str | tuple[str, ...]] = {
+        "label": "Group", "n": "Ventings",
+        "median": ("Half within", wait.unit, str(wait.decimals)), "median_low": ("from", wait.unit, str(wait.decimals)),
+        "median_high": ("to", wait.unit, str(wait.decimals)), "p90": ("Nine of ten within", wait.unit, str(wait.decimals)),
+    }  # fmt: skip
+    if with_limit:
+        columns |= {
+            "over": ("Over the limit", "share"), "over_high": ("up to", "share"),
+        }  # fmt: skip
+    columns["given_up"] = "Given up"
+    note = "Empty: not reached, or fewer than five readings."
+    if few:
+        note += f" {wording.count(few, 'group')} with too few readings for a number."
+    return shown + page.add_table(
+        f"{wait.prefix}_by_group", labelled.drop(columns="column"), title=f"{wait.noun} by group", columns=columns, note=note,
+    )  # fmt: skip
+
+
+def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dict[str, Factor], list[str]]:
+    """Covariates of a regression: those of FACTORS in order, as far as there are ten ended waits for each column.
+
+    Numbers are in the factor table's steps; one recorded on under 80 in 100 ventings is left out, another's missing
+    values take its mean. Returns the frame, the factor behind each column and what was left out.
+    """
+    plain = ("site", "engine_type", "reason")
+    factors = {
+        f.name: f
+        for f in causes.load_factors()
+        if outcome in f.adjust and f.name in FACTORS and f.name not in plain
+    }
+    coded = causes.code_factors(jobs, list(factors.values()))
+    notes: list[str] = []
+    frame = pd.DataFrame(index=jobs.index)
+    spent, room = 0, int(np.isfinite(jobs["wait_high"]).sum()) // 10
+    late: list[str] = []
+    for name in FACTORS:
+        if name in plain:
+            values, title = jobs[name].astype(object), name.replace("_", " ")
+        elif name not in factors:
+            continue
+        else:
+            found, title = coded[name], factors[name].title
+            if found.numbers is None:
+                values = pd.Series(
+                    np.array([*found.levels, None], dtype=object)[found.codes], index=jobs.index
+                )
+            else:
+                known = ~np.isnan(found.numbers)
+                share = float(known.mean()) if known.size else 0.0
+                if share < RECORDED_SHARE:
+                    notes.append(f"{title} is recorded on {share:.0%} of ventings and was not taken in")
+                    continue
+                values = pd.Series(
+                    np.where(known, found.numbers, found.numbers[known].mean()), index=jobs.index
+                )
+        cost = count_columns(values)
+        if spent + cost > room:
+            late.append(title)
+            continue
+        spent += cost
+        frame[name] = values
+    if late:
+        notes.append(f"too few ventings to take in {wording.join_words(late)}")
+    return frame, factors, notes
+
+
+def count_columns(values: pd.Series) -> int:
+    """Coefficients that a covariate takes: one for a number, one less than its levels for a code."""
+    return 1 if values.dtype != object else max(values.nunique(dropna=False) - 1, 0)
+
+
+def fit_effects(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, units: System = "metric") -> Effects:
+    """The adjusted ratios of a wait on the ventings given (columns wait_low, wait_high)."""
+    known = jobs[jobs["wait_low"].notna()].reset_index(drop=True)
+    design, factors, notes = code_covariates(known, wait.outcome)
+    references = {
+        name: "no" for name in design.columns if name in factors and factors[name].reference == "no"
+    }
+    references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
+    low, high, step = read_waits(known)
+    ended, n = int(np.isfinite(high).sum()), len(known)
+    spent = sum(count_columns(design[name]) for name in design.columns)
+    tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(spent, 1))
+    if not evidence.allows(tier, "model"):
+        known, design = known.iloc[:0], design.iloc[:0]
+        low, high, step = read_waits(known)
+        notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]
+    fit = waiting_times.fit_aft(
+        low, high, design, step=step, cluster=known["engine_id"], level=level, references=references
+    )
+    table = fit.time_ratios()
+    table["outcome"] = wait.outcome
+    table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]
+    table["label"] = [name_effect(row, factors, units=units) for row in table.to_dict("records")]
+    # that something was left blank is no circumstance of the job: never named, so not looked at
+    looked = (table["state"] == "estimated") & (table["level"] != "not recorded")
+    table["standing"] = evidence.judge_family(table["p"].where(looked), wait.family)
+    table["reading"] = [
+        effect_word(
+            row["low"], row["high"], row["matters"], up=wait.up, down=wait.down, standing=row["standing"]
+        )
+        if row["state"] == "estimated"
+        else "too few"
+        for row in table.to_dict("records")
+    ]
+    said = tuple(notes) if not len(known) else (*notes, *fit.notes)
+    return Effects(fit, table, low, high, step, design, said)
+
+
+def name_effect(row: dict, factors: dict[str, Factor], *, units: System = "metric") -> str:
+    """An effect in words: what against what, or per how much."""
+    name, level = str(row["factor"]), str(row["level"]).replace("_", " ")
+    factor = factors.get(name)
+    if factor is None:
+        reference = str(row["reference"]).replace("_", " ")
+        return f"{name.replace('_', ' ')} {level} against {reference}"
+    if not level:
+        return f"{factor.title}, per {name_step(factor, units)}"
+    if level == "yes" or (factor.kind == "yes_no" and level != "not recorded"):
+        return factor.title
+    return f"{factor.title}: {level}"
+
+
+def name_step(factor: Factor, units: System) -> str:
+    """A factor's step with its unit; a step of temperature is a difference."""
+    if factor.unit == "degC":
+        return f"{factor.step:g} °C" if units == "metric" else f"{1.8 * factor.step:g} °F"
+    if factor.unit in ("m", "mm", "L", "bar"):
+        return wording.number(factor.step, factor.unit, units=units)
+    return f"{factor.step:g} {factor.unit}"
+
+
+def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
+    """Adjusted ratios as a figure and a table, what was left out, and whether the distribution fits."""
+    fit, table = effects.fit, effects.table
+    if fit.state != "estimated" or table.empty:
+        return page.text(f"No adjusted ratios: {'; '.join(effects.notes) or 'too few ventings'}.")
+    drawn = table[table["level"] != "not recorded"]
+    size = 1.0 + 0.27 * len(drawn)
+    figure, ax = plotting.new_figure(height=size)
+    draw_ratios(ax, drawn, matters=1.1, xlabel=f"{wait.axis}, ratio (log scale)")
+    figure.subplots_adjust(left=0.5, right=0.97, top=0.98, bottom=0.6 / size)
+    shown = page.add_figure(
+        f"{wait.prefix}_ratios", figure,
+        alt=f"{len(drawn)} ratios of {wait.axis} with plausible ranges against a line at 1; {sum(drawn['low'] > 1)} lie wholly above, "
+        f"{sum(drawn['high'] < 1)} wholly below.",
+        caption="Ratio of waits, other recorded circumstances being equal. Filled: the range leaves out 1. Grey: differences too small to "
+        f"matter. {fit.n} ventings of {fit.clusters} engines, all periods up to the end of this one.",
+    )  # fmt: skip
+    shown += page.add_table(
+        f"{wait.prefix}_ratios", table.drop(columns="df"), title=f"{wait.noun}: adjusted ratios",
+        columns={
+            "label": "Circumstance", "n": "Ventings with it", "estimate": ("Ratio", "", "2"), "low": ("from", "", "2"),
+            "high": ("to", "", "2"), "reading": "Reads as", "note": "Remark",
+        },
+        note=f"Reads as: {wait.up} or {wait.down} where the difference is beyond what chance makes among all of these looked at together; with a "
+        "question mark where it might be; too small to matter where the range lies within a tenth of 1; not known otherwise, which is not the same "
+        "as no effect. Ranges are each for itself.",
+    )  # fmt: skip
+    shown += page.text(ask_effects(effects, wait))
+    rng = np.random.default_rng(page.seed)
+    checked = waiting_times.check_residuals(
+        fit, effects.low, effects.high, effects.design, step=effects.step, rng=rng, simulations=SIMULATIONS
+    )
+    left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
+    held_to = budget_words.allowance_sentence(wait.family, what="the ratios named here")
+    return shown + page.text(checked.sentence, left_out, held_to)
+
+
+def ask_effects(effects: Effects, wait: TimeToEvent) -> str:
+    """The ratios that are only hints, as a question; never part of the answer."""
+    table = effects.table
+    if effects.fit.state != "estimated" or table.empty:
+        return ""
+    asked = table[table["reading"].isin([f"{wait.up}?", f"{wait.down}?"])].sort_values("p", kind="stable")
+    return budget_words.question_sentence(asked["label"].tolist())
+
+
+def say_effects(effects: Effects, wait: TimeToEvent) -> str:
+    """The adjusted ratios that may be named, in a sentence (at most three a side, the largest first)."""
+    table = effects.table
+    if effects.fit.state != "estimated" or table.empty:
+        return ""
+    known = table[table["standing"] == evidence.NAMED]
+    known = known.assign(size=np.log(known["estimate"]).abs()).sort_values("size", ascending=False)
+    said: dict[str, list[str]] = {}
+    for side in (wait.up, wait.down):
+        rows = known[known["reading"] == side].head(3)
+        said[side] = [ratio(r["label"], r["estimate"], r["low"], r["high"]) for r in rows.to_dict("records")]
+    return clear_effects(
+        said[wait.up], said[wait.down], more=wait.more, less=wait.less, ventings=effects.fit.n
+    )
+
+
+def add_group_findings(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, over_id: str, over) -> Blocks:
+    """The stable findings by site and by engine type; ``over`` gives the share of a set of ventings."""
+    shown = Blocks("", "")
+    for column in ("site", "engine_type"):
+        for name in sorted(jobs[column].dropna().unique()):
+            mine = jobs[(jobs[column] == name).to_numpy(bool)]
+            tier = find_tier(mine, [len(mine), len(jobs) - len(mine)])
+            who = f"{GROUPINGS[column]} {wording.clean_text(name)}"
+            for id, q, part in ((wait.median_id, 0.5, "half"), (wait.p90_id, 0.9, "nine of ten")):
+                found = find_quantile(mine, q, level=page.level, unit=wait.unit)
+                sentence = within(found, part=f"{who}: {part}", what=wait.what, decimals=wait.decimals)
+                page.add_finding(id, found, group={column: name}, tier=tier, sentence=sentence)
+            share = over(mine)
+            page.add_finding(
+                over_id, share, group={column: name}, tier=tier, sentence=f"{who}: {wording.share(share)}."
+            )
+    return shown

@@ -1,0 +1,343 @@
+"""The command line. Each command hands its words to the library and prints what came of it; nothing is computed here.
+
+Exit codes: 0 done; 1 a fault of ours; 2 the call or the input can't be used (one line on standard error).
+Set VENTBOOK_TRACEBACK=1 to see where a fault of ours comes from.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+app = typer.Typer(
+    name="ventbook",
+    help="Engineering analysis workbook for venting and run-up records of dry-sump piston engines.",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+)
+STORE = "data/records/store"
+StoreOption = Annotated[Path, typer.Option("--store", help="folder of the store")]
+
+
+def main(arguments: list[str] | None = None) -> int:
+    """Runs a command and returns its exit code; every error is told in a line, never with a traceback."""
+    try:
+        return int(app(args=arguments, prog_name="ventbook", standalone_mode=False) or 0)
+    except (KeyboardInterrupt, typer.Abort):
+        return _say_error("stopped", 1)
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except Exception as error:
+        from ventbook.errors import InputError
+
+        if isinstance(error, InputError) or type(error).__name__ == "TableError":
+            return _say_error(str(error), 2)
+        if hasattr(error, "format_message"):
+            return _say_error(f"{error.format_message()} (see ventbook --help)", 2)
+        if os.environ.get("VENTBOOK_TRACEBACK"):
+            raise
+        return _say_error(f"fault in ventbook: {type(error).__name__}: {' '.join(str(error).split())}", 1)
+
+
+def _say_error(message: str, code: int) -> int:
+    print(f"ventbook: {message}", file=sys.stderr)
+    return code
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from ventbook import __version__
+
+        print(f"ventbook {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="show the version and stop")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder to write the files into")],
+    messy: Annotated[
+        bool, typer.Option("--messy", help="on the workshops' own forms, with their errors")
+    ] = False,
+    ventings: Annotated[int, typer.Option(min=1, max=1_000_000, help="about how many ventings")] = 600,
+    seed: Annotated[int | None, typer.Option(min=0, help="seed of the random draws")] = None,
+) -> None:
+    """Write the record files of an invented fleet."""
+    from ventbook.demo import write_demo
+
+    try:
+        made = write_demo(folder, ventings=ventings, seed=seed, messy=messy)
+    except OSError as error:
+        from ventbook.errors import InputError
+
+        raise InputError(f"{folder} can't be written ({error.strerror or error})") from None
+    print(f"{len(made)} deliveries in {folder}")
+
+
+@app.command()
+def forms(file: Annotated[Path, typer.Argument(metavar="FILE.xlsx", help="workbook to write")]) -> None:
+    """Write record forms to fill in: drop-downs, units in the headers, a page of explanations."""
+    from ventbook.records.forms import write_forms
+
+    print(write_forms(file))
+
+
+@app.command()
+def intake(
+    files: Annotated[
+        list[Path] | None, typer.Argument(metavar="FILE...", help="record files, or folders")
+    ] = None,
+    store: StoreOption = Path(STORE),
+    mapping: Annotated[Path | None, typer.Option(help="mapping file for your own forms")] = None,
+    corrections: Annotated[Path | None, typer.Option(help="file of corrections to held rows")] = None,
+    today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
+    note: Annotated[str, typer.Option(help="what these files are, for the list of snapshots")] = "",
+    cluster: Annotated[
+        str, typer.Option(help="address of a Dask scheduler whose workers reduce the traces")
+    ] = "",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="check only, write nothing")] = False,
+) -> None:
+    """Read record files, check them, and commit what is good as one snapshot."""
+    from ventbook.records.intake import ingest
+    from ventbook.run.export import describe_intake
+    from ventbook.run.progress import show_steps
+
+    with show_steps() as step:
+        result = ingest(
+            list(files or []),
+            store=store,
+            mapping=mapping,
+            today=today or None,
+            dry_run=dry_run,
+            corrections=corrections,
+            progress=step,
+            note=note,
+            cluster=cluster or None,
+        )
+    for line in describe_intake(result, store=store):
+        print(line)
+
+
+@app.command()
+def limits(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE.xlsx", help="filled-in table to take over")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="workbook to write the table into (.xlsx)")] = None,
+    store: StoreOption = Path(STORE),
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would change, write nothing")] = False,
+) -> None:
+    """Write the table of all steps for your manual's limits (--out), or take a filled-in one over (FILE.xlsx)."""
+    from ventbook.errors import InputError
+    from ventbook.records.intake import change_limits, export_limits
+    from ventbook.run.export import describe_limits
+
+    if (file is None) == (out is None):
+        raise InputError(
+            "limits: give --out FILE.xlsx to write the table, or a filled-in FILE.xlsx to take it over"
+        )
+    if out is not None:
+        print(export_limits(out, store=store))
+    elif file is not None:
+        for line in describe_limits(change_limits(file, store=store, dry_run=dry_run), dry_run=dry_run):
+            print(line)
+
+
+@app.command()
+def mapping(
+    files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="your own forms")],
+    out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,
+) -> None:
+    """Draft a mapping file for foreign forms, for a person to confirm."""
+    from ventbook.records.readers import draft_mapping
+    from ventbook.run.job import write_text
+
+    draft = draft_mapping(files)
+    if out is None:
+        print(draft)
+    else:
+        print(write_text(out, draft))
+
+
+@app.command()
+def quarantine(
+    out: Annotated[Path, typer.Option(help="workbook to write (.xlsx)")],
+    store: StoreOption = Path(STORE),
+    site: Annotated[str, typer.Option(help="only rows of this site")] = "",
+    as_of: Annotated[int, typer.Option(help="snapshot; 0 is the newest")] = 0,
+) -> None:
+    """Give held rows back to the sender with the reasons."""
+    from ventbook.records.intake import export_quarantine
+
+    print(f"{export_quarantine(store, out, as_of=as_of or None, site=site or None)} held rows in {out}")
+
+
+@app.command()
+def withdraw(
+    number: Annotated[int, typer.Argument(metavar="INTAKE", help="number of the intake")],
+    store: StoreOption = Path(STORE),
+    note: Annotated[str, typer.Option(help="why")] = "",
+) -> None:
+    """Take back one intake; its history is kept."""
+    from ventbook.records.intake import withdraw as take_back
+
+    print(f"intake {number} withdrawn; the store is at snapshot {take_back(number, store=store, note=note)}")
+
+
+@app.command()
+def report(
+    names: Annotated[list[str], typer.Argument(metavar="NAME...", help="report names, or all")],
+    store: StoreOption = Path(STORE),
+    out: Annotated[Path, typer.Option(help="folder for the reports")] = Path("reports"),
+    period: Annotated[str, typer.Option(help="2026Q3, 2026-07, 2026-07/2026-09 or 12m/2026-09")] = "",
+    since: Annotated[str, typer.Option(help="first day, counted in")] = "",
+    until: Annotated[str, typer.Option(help="day after the last day")] = "",
+    site: Annotated[str, typer.Option(help="only this site")] = "",
+    engine_type: Annotated[str, typer.Option(help="only this engine type")] = "",
+    engine: Annotated[str, typer.Option(help="only this engine")] = "",
+    units: Annotated[str, typer.Option(help="metric or us")] = "metric",
+    level: Annotated[float, typer.Option(help="confidence level of intervals")] = 0.95,
+    as_of: Annotated[int, typer.Option(help="snapshot to report on; 0 is the newest")] = 0,
+    limits: Annotated[
+        str, typer.Option(help="your table of limits; default is limits.toml beside the store")
+    ] = "",
+    comments: Annotated[Path | None, typer.Option(help="file of your own comments (TOML)")] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter; default follows the units")] = "",
+    other: Annotated[
+        list[str] | None, typer.Option("--set", metavar="NAME=VALUE", help="another parameter")
+    ] = None,
+    jobs: Annotated[int, typer.Option(min=1, help="reports to make side by side")] = 2,
+    cluster: Annotated[
+        str, typer.Option(help="address of a Dask scheduler whose workers make the reports")
+    ] = "",
+    timeout: Annotated[int, typer.Option(min=1, help="seconds that one cell may take")] = 900,
+) -> None:
+    """Run reports: HTML, PDF, workbook, executed notebook and numbers in OUT/NAME/SCOPE/."""
+    from ventbook.run.job import read_settings
+
+    given: dict[str, Any] = {
+        "store": str(store),
+        "period": period,
+        "since": since,
+        "until": until,
+        "site": site,
+    }
+    given |= {"engine_type": engine_type, "engine": engine, "units": units}
+    given |= {"level": level, "as_of": as_of, "limits": limits, **read_settings(names, other or [])}
+    raise typer.Exit(
+        _report(
+            names,
+            given,
+            out=out,
+            jobs=jobs,
+            comments=comments,
+            paper=paper,
+            cell_timeout_s=timeout,
+            cluster=cluster,
+        )
+    )
+
+
+def _report(names: list[str], given: dict[str, Any], *, out: Path, jobs: int, **more: Any) -> int:
+    from ventbook.reports.parameters import report_specs
+    from ventbook.run.progress import show_progress
+    from ventbook.run.runner import run_reports
+
+    asked = list(report_specs()) if names == ["all"] else names
+    with show_progress(asked) as listen:
+        outcomes = run_reports(names, given, out=out, jobs=jobs, listen=listen, **more)
+    for outcome in outcomes:
+        if outcome.done:
+            print(f"{outcome.name}: {outcome.folder / 'report.html'} ({outcome.seconds:.1f} s)")
+        else:
+            kept = f"; half-run notebook: {outcome.kept}" if outcome.kept else ""
+            _say_error(f"{outcome.name}: {outcome.message}{kept}", outcome.code)
+    print(f"start page: {(out / 'index.html').resolve()}")
+    codes = {outcome.code for outcome in outcomes}
+    return 1 if 1 in codes else max(codes)
+
+
+@app.command()
+def export(
+    notebook: Annotated[Path, typer.Argument(metavar="NOTEBOOK.ipynb", help="an executed notebook")],
+    out: Annotated[Path, typer.Option(help="folder to write")],
+    comments: Annotated[Path | None, typer.Option(help="file of your own comments (TOML)")] = None,
+    paper: Annotated[str, typer.Option(help="a4 or letter; default follows the units")] = "",
+) -> None:
+    """Make HTML, PDF, workbook and numbers of an executed notebook, without running it again."""
+    from ventbook.run.export import export_notebook
+
+    print(export_notebook(notebook, out, comments=comments, paper=paper))
+
+
+@app.command()
+def verify(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder of one finished report")],
+    store: Annotated[str, typer.Option(help="the store, where it has moved")] = "",
+    limits: Annotated[str, typer.Option(help="the table of limits, where it has moved")] = "",
+    comments: Annotated[Path | None, typer.Option(help="the comments file, where it has moved")] = None,
+) -> None:
+    """Make a finished report again from its stamp and compare every number."""
+    from ventbook.run.verify import verify_report
+
+    verdict = verify_report(folder, store=store, limits=limits, comments=comments)
+    for line in verdict.lines():
+        print(line)
+    raise typer.Exit(0 if verdict.same else 1)
+
+
+@app.command()
+def lab() -> None:
+    """Open the notebooks in JupyterLab, for this machine only."""
+    from ventbook.run.kernels import open_lab
+
+    raise typer.Exit(open_lab())
+
+
+@app.command(hidden=True)
+def make_reports(
+    records: Annotated[
+        Path | None, typer.Option(help="folder of your record files; without it, the demo")
+    ] = None,
+    period: Annotated[str, typer.Option()] = "",
+    out: Annotated[Path, typer.Option()] = Path("reports"),
+    jobs: Annotated[int, typer.Option(min=1)] = 2,
+) -> None:
+    """Take records in and make all reports of them (what make report calls)."""
+    from ventbook.run.job import check_writable
+    from ventbook.run.pipeline import ingest_folder, make_demo_store
+
+    check_writable(out)
+    store = ingest_folder(records) if records is not None else make_demo_store()
+    raise typer.Exit(_report(["all"], {"store": str(store), "period": period}, out=out, jobs=jobs))
+
+
+@app.command(hidden=True)
+def make_example(
+    out: Annotated[Path, typer.Option(help="folder of finished reports")] = Path("reports"),
+    example: Annotated[Path, typer.Option(help="folder to write")] = Path("reports/example"),
+) -> None:
+    """Refresh the example and the README's pictures from finished reports."""
+    from ventbook.run.pipeline import make_example as write_example
+
+    for path in write_example(out, example):
+        print(path)
+
+
+if __name__ == "__main__":
+    sys.exit(main())

@@ -1,0 +1,220 @@
+"""The exports of one report, all from the blocks of its executed notebook: nothing is run or computed again.
+
+The start page: ``index.html`` beside the reports, listing what was made.
+
+What an intake did, in lines for the terminal.
+"""
+
+from __future__ import annotations
+
+import json
+import urllib.parse
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+import nbformat
+
+from ventbook.document import Document, arrange_page, find_closing, read_blocks, wording
+from ventbook.document.blocks import Cautions, Closing, Figure, Finding, Numbers, Pairs
+from ventbook.document.findings import finding_row, write_files
+from ventbook.document.html import escape, page_html, report_html
+from ventbook.document.sequence import Blocks
+from ventbook.document.typst import PAPERS, write_pdf
+from ventbook.document.xlsx import write_workbook
+from ventbook.errors import InputError
+from ventbook.reports.parameters import report_specs
+from ventbook.run.job import check_writable, default_paper
+from ventbook.run.notebook import comments_for, make_remarks, read_comments
+
+
+def stamp_line(stamp: Mapping[str, Any]) -> str:
+    """One line that says what a page was made from."""
+    library = f"ventbook {stamp['versions'].get('ventbook', '')} {stamp['commit']}".strip()
+    return (
+        f"{stamp['report']}, snapshot {stamp['snapshot']}, records as of {stamp['today']}, "
+        f"limits {stamp['limits']['revision']}, {library}"
+    )
+
+
+def list_findings(blocks: Blocks) -> tuple[Finding, ...]:
+    """All findings of a finished page."""
+    return next((block.findings for block in reversed(blocks) if isinstance(block, Numbers)), ())
+
+
+def make_document(blocks: Blocks, closing: Closing, *, comments: Path | None = None) -> Document:
+    """The page of a finished notebook's blocks, with the team's comments from their file."""
+    remarks = {}
+    if comments is not None:
+        chosen = comments_for(read_comments(comments), closing.stamp["report"], closing.period["label"])
+        rows = [finding_row(finding) for finding in list_findings(blocks)]
+        remarks = make_remarks(chosen, rows, units=closing.units)
+    return arrange_page(blocks, title=closing.title, remarks=remarks)
+
+
+def write_exports(
+    folder: Path,
+    blocks: Blocks,
+    closing: Closing,
+    *,
+    paper: str,
+    comments: Path | None = None,
+    tell: Callable[[str, float], None] = lambda what, share: None,
+) -> None:
+    """Writes report.html, report.pdf, tables.xlsx, findings.json, tables/*.csv and figures/*.svg into ``folder``."""
+    findings = list_findings(blocks)
+    write_files(
+        folder, closing, findings, {block.name: block for block in blocks if isinstance(block, Figure)}
+    )
+    document = make_document(blocks, closing, comments=comments)
+    stamp = stamp_line(closing.stamp)
+    tell("HTML", 0.9)
+    page = report_html(document, scope=closing.scope, stamp=stamp)
+    (folder / "report.html").write_text(page, encoding="utf-8", newline="")
+    tell("workbook", 0.93)
+    cautions: Sequence[str] = [
+        text for block in blocks if isinstance(block, Cautions) for text in block.texts
+    ]
+    pairs = [pair for block in blocks if isinstance(block, Pairs) for pair in block.rows]
+    write_workbook(folder / "tables.xlsx", closing, findings=findings, cautions=cautions, pairs=pairs)
+    tell("PDF", 0.95)
+    write_pdf(
+        folder / "report.pdf",
+        document,
+        scope=closing.scope,
+        stamp=stamp,
+        day=closing.stamp["today"],
+        paper=paper,
+    )
+
+
+def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Path | None = None) -> Path:
+    """Exports an executed notebook again, without running it; returns the page.
+
+    The same files come out as when the report was run. Raises InputError with one line when the file is no notebook,
+    was not run, or ended without finishing its page.
+    """
+    if paper not in ("", *PAPERS):
+        raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
+    try:
+        content = nbformat.read(notebook, as_version=4)
+    except OSError as error:
+        raise InputError(f"notebook {notebook} can't be read ({error.strerror})") from None
+    except Exception as error:
+        raise InputError(f"{notebook} is not a notebook ({type(error).__name__})") from None
+    try:
+        blocks = read_blocks(content)
+    except InputError as error:
+        raise InputError(f"{notebook}, {error}") from None
+    closing = find_closing(blocks)
+    if closing is None:
+        raise InputError(
+            f"{notebook} holds no finished page: run it to its last cell, page.finish(), and save it with its outputs"
+        )
+    check_writable(out)
+    write_exports(out, blocks, closing, paper=paper or default_paper(closing.units), comments=comments)
+    return out / "report.html"
+
+
+FILES = (
+    ("report.html", "page"),
+    ("report.pdf", "PDF"),
+    ("tables.xlsx", "workbook"),
+    ("report.ipynb", "notebook"),
+    ("findings.json", "numbers"),
+)
+
+
+def list_reports(out: Path) -> list[tuple[Path, dict[str, Any]]]:
+    """Finished reports under ``out`` with their stamps: in reading order, newest period first."""
+    order = {name: place for place, name in enumerate(report_specs())}
+    found = []
+    for path in sorted(out.glob("*/*/run.json")):
+        if path.parent.name.startswith(".") or path.parent.parent.name not in order:
+            continue
+        try:
+            found.append((path.parent, json.loads(path.read_text("utf-8"))))
+        except (OSError, ValueError):
+            continue
+    found.sort(key=lambda item: item[1].get("period", {}).get("start", ""), reverse=True)
+    return sorted(found, key=lambda item: order[item[0].parent.name])
+
+
+def write_index(out: Path) -> Path:
+    """Writes ``index.html``. It says nothing of times, so that it comes out the same for the same reports."""
+    specs = report_specs()
+    parts = ["<h1>Reports on venting and first runs</h1>"]
+    last = ""
+    for folder, run in list_reports(out):
+        name = folder.parent.name
+        if name != last:
+            parts.append(
+                f'<h2 id="{name}">{escape(specs[name].title)}</h2><p>{escape(specs[name].short)}</p>'
+            )
+            last = name
+        links = []
+        for file, word in FILES:
+            if (folder / file).is_file():
+                target = urllib.parse.quote(f"{name}/{folder.name}/{file}")
+                label = f"{word}: {specs[name].title}, {run.get('scope', folder.name)}"
+                links.append(f'<a href="{target}" aria-label="{escape(label)}">{word}</a>')
+        parts.append(f"<h3>{escape(run.get('scope', folder.name))}</h3>")
+        parts += [f"<p>{escape(sentence)}</p>" for sentence in run.get("answer", [])[:3]]
+        parts.append(f"<p>{' | '.join(links)}</p>")
+        parts.append(
+            f'<p class="vb-note">Snapshot {run["snapshot"]}, records as of {escape(run["today"])}.</p>'
+        )
+    if not last:
+        parts.append("<p>No report has been made yet.</p>")
+    path = out / "index.html"
+    path.write_text(
+        page_html("Reports on venting and first runs", "\n".join(parts), kind="vb-frame vb-list"),
+        encoding="utf-8",
+        newline="",
+    )
+    return path
+
+
+SHOWN = 12
+
+
+def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
+    """Counts per table, the commonest reasons, and what to do next, one line each."""
+    for table, row in result.counts.iterrows():
+        parts = [
+            f"{row['accepted']} accepted",
+            f"{row['duplicate']} duplicate",
+            f"{row['corrected']} corrected",
+        ]
+        parts.append(f"{row['quarantined']} quarantined")
+        parts += [f"{row[name]} {word}" for name, word in (("released", "released"),) if row.get(name, 0)]
+        yield f"{table}: {row['rows']} rows: {', '.join(parts)}"
+    issues = result.issues
+    if len(issues):
+        grouped = issues.groupby(["severity", "code"], sort=False).agg(
+            times=("rows", "sum"), what=("what", "first")
+        )
+        grouped = grouped.sort_values("times", ascending=False, kind="stable").reset_index()
+        for line in grouped.head(SHOWN).itertuples(index=False):
+            yield f"{wording.SEVERITY_WORDS[line.severity]}, {line.times} times: {wording.clean_text(line.what)}"
+        if len(grouped) > SHOWN:
+            yield f"... and {len(grouped) - SHOWN} more kinds of issues; the records report lists them"
+    if result.number is None:
+        yield "dry run: nothing was written"
+    else:
+        yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
+    if int(result.counts["quarantined"].sum()):
+        yield f"held rows: ventbook quarantine --store {store} --out held.xlsx gives them back with reasons"
+
+
+def describe_limits(result: Any, *, dry_run: bool) -> Iterator[str]:
+    """What a filled-in table of limits changed, one line a change."""
+    yield from (wording.clean_text(line) for line in result.changes)
+    if not result.changes:
+        yield f"nothing changes in {result.path}"
+    elif dry_run:
+        yield f"dry run: {result.path} is as it was"
+    else:
+        yield f"written: {result.path}"
+    if result.number is not None:
+        yield f"traces of {wording.count(result.renewed, 'start')} read again; the store is at snapshot {result.number}"

@@ -1,0 +1,191 @@
+"""Kernels for reports: always the running interpreter, whatever kernels are registered on the machine.
+
+On Linux the kernel is forked from a process that has the libraries loaded already, which saves the seconds that
+every notebook else spends on importing them; elsewhere it is started afresh.
+
+JupyterLab on the notebooks: this interpreter as kernel, token on, this machine only.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+from jupyter_client.connect import KernelConnectionInfo
+from jupyter_client.kernelspec import KernelSpec
+from jupyter_client.manager import AsyncKernelManager
+from jupyter_client.provisioning import LocalProvisioner
+
+from ventbook.shipped import IN_CHECKOUT, NOTEBOOKS
+
+CAN_FORK = sys.platform.startswith("linux")
+WAIT_S = 0.002
+
+
+class ForkedProcess:
+    """A forked child with the part of ``subprocess.Popen`` that a kernel provisioner uses."""
+
+    stdin = stdout = stderr = None
+
+    def __init__(self, pid: int) -> None:
+        self.pid = pid
+        self.returncode: int | None = None
+
+    def poll(self) -> int | None:
+        if self.returncode is None:
+            try:
+                done, status = os.waitpid(self.pid, os.WNOHANG)
+            except ChildProcessError:
+                self.returncode = 0
+            else:
+                if done:
+                    self.returncode = os.waitstatus_to_exitcode(status)
+        return self.returncode
+
+    def wait(self, timeout: float | None = None) -> int:
+        end = None if timeout is None else time.monotonic() + timeout
+        while self.poll() is None:
+            if end is not None and time.monotonic() > end:
+                raise TimeoutError(f"kernel {self.pid} still runs")
+            time.sleep(0.01)
+        assert self.returncode is not None
+        return self.returncode
+
+    def send_signal(self, number: int) -> None:
+        if self.poll() is None:
+            os.kill(self.pid, number)
+
+    def terminate(self) -> None:
+        self.send_signal(signal.SIGTERM)
+
+    def kill(self) -> None:
+        self.send_signal(signal.SIGKILL)
+
+
+def fork_kernel(connection_file: Path) -> ForkedProcess:
+    """Forks a kernel that begins to serve once ``connection_file`` stands.
+
+    To be called before this process starts threads or an event loop.
+    """
+    pid = os.fork()
+    if pid:
+        return ForkedProcess(pid)
+    code = 1
+    try:
+        os.setsid()
+        _serve(connection_file)
+        code = 0
+    except SystemExit as left:
+        code = left.code if isinstance(left.code, int) else 0
+    finally:
+        os._exit(code)
+
+
+def _serve(connection_file: Path) -> None:
+    """Runs a kernel on the given connection file, in this process, until it is told to stop."""
+    from ipykernel.kernelapp import IPKernelApp
+
+    parent = os.getppid()
+    while not _is_complete(connection_file):
+        if os.getppid() != parent:
+            return
+        time.sleep(WAIT_S)
+    app = IPKernelApp.instance()
+    quiet = [
+        f"--IPKernelApp.parent_handle={parent}",
+        "--HistoryManager.enabled=False",
+        "--log-level=CRITICAL",
+    ]
+    app.initialize(["-f", str(connection_file), *quiet])
+    app.start()
+
+
+def _is_complete(connection_file: Path) -> bool:
+    try:
+        json.loads(connection_file.read_text("utf-8"))
+    except (OSError, ValueError):
+        return False
+    return True
+
+
+class ForkedProvisioner(LocalProvisioner):
+    """Hands a kernel manager the kernel that was forked beforehand."""
+
+    forked: ForkedProcess
+
+    async def launch_kernel(self, cmd: list[str], **kwargs: Any) -> KernelConnectionInfo:
+        self.process = self.forked  # type: ignore[assignment]
+        self.pid = self.forked.pid
+        self.pgid = self.forked.pid
+        return self.connection_info
+
+
+class OwnKernelManager(AsyncKernelManager):
+    """Starts this very interpreter as the kernel; no kernel needs to be registered anywhere."""
+
+    # Sockets in a private folder rather than loopback ports: nothing else on the machine can listen in.
+    transport = "ipc" if CAN_FORK else "tcp"
+
+    @property
+    def kernel_spec(self) -> KernelSpec:
+        return KernelSpec(
+            argv=[sys.executable, "-m", "ipykernel_launcher", "-f", "{connection_file}"],
+            display_name="Python (ventbook)",
+            language="python",
+        )
+
+
+def forked_manager(process: ForkedProcess, connection_file: Path) -> type[OwnKernelManager]:
+    """A kernel manager class whose one kernel is the forked process."""
+
+    class ForkedManager(OwnKernelManager):
+        async def _async_pre_start_kernel(self, **kw: Any) -> tuple[list[str], dict[str, Any]]:
+            self.connection_file = str(connection_file)
+            self.ip = str(connection_file.with_suffix(""))
+            provisioner = ForkedProvisioner(
+                kernel_id=self.kernel_id or "ventbook", kernel_spec=self.kernel_spec, parent=self
+            )
+            provisioner.forked = process
+            self.provisioner = provisioner
+            return await super()._async_pre_start_kernel(**kw)
+
+    return ForkedManager
+
+
+def working_notebooks() -> Path:
+    """The notebooks to open: a checkout's own; of an installed package copies in ``./notebooks``, made where missing."""
+    if IN_CHECKOUT:
+        return NOTEBOOKS
+    folder = Path.cwd() / "notebooks"
+    folder.mkdir(exist_ok=True)
+    for notebook in sorted(NOTEBOOKS.glob("*.ipynb")):
+        if not (folder / notebook.name).exists():
+            shutil.copyfile(notebook, folder / notebook.name)
+    return folder
+
+
+def lab_command(notebooks: Path) -> list[str]:
+    """The command that opens JupyterLab on a folder of notebooks."""
+    return [
+        sys.executable,
+        "-m",
+        "jupyterlab",
+        f"--ServerApp.root_dir={notebooks.parent}",
+        f"--LabApp.default_url=/lab/tree/{notebooks.name}",
+        "--ServerApp.ip=127.0.0.1",
+        "--ServerApp.allow_remote_access=False",
+        "--KernelSpecManager.ensure_native_kernel=True",
+    ]
+
+
+def open_lab() -> int:
+    """Runs JupyterLab until it is closed; returns its exit code."""
+    environment = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
+    return subprocess.run(lab_command(working_notebooks()), env=environment, check=False).returncode

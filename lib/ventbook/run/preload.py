@@ -1,0 +1,67 @@
+"""Everything that a report needs, loaded once: report processes are forked from the process that imported this.
+
+Only imports and small tables belong here. Nothing here may start a thread, open a store or draw a random number.
+"""
+
+import deltalake
+import ipykernel.kernelapp
+import latex2mathml.converter
+import markdown_it
+import matplotlib.backends.backend_svg
+import matplotlib.figure
+import numpy
+import pandas
+import papermill
+import pyarrow.compute
+import pyarrow.dataset
+import pyarrow.parquet
+import scipy.optimize
+import scipy.special
+import scipy.stats
+import statsmodels.api
+import typst
+import xlsxwriter
+
+import ventbook.document.typst
+import ventbook.document.xlsx
+import ventbook.model
+import ventbook.reports
+import ventbook.run.export
+import ventbook.run.worker
+from ventbook import tables
+from ventbook.document import plotting
+from ventbook.document.typst import quote
+from ventbook.tables import units
+
+LOADED = (
+    deltalake,
+    ipykernel.kernelapp,
+    latex2mathml.converter,
+    markdown_it,
+    matplotlib.backends.backend_svg,
+    matplotlib.figure,
+    numpy,
+    pandas,
+    papermill,
+    pyarrow.compute,
+    pyarrow.dataset,
+    pyarrow.parquet,
+    scipy.optimize,
+    scipy.special,
+    scipy.stats,
+    statsmodels.api,
+    typst,
+    xlsxwriter,
+    ventbook.document.typst,
+    ventbook.document.xlsx,
+    ventbook.model,
+    ventbook.reports,
+    ventbook.run.export,
+    ventbook.run.worker,
+)
+quote("°")
+figure, axes = plotting.new_figure()
+axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")
+plotting.svg_bytes(figure)
+tables.record_tables()
+units.convert(1.0, "mm", "in")

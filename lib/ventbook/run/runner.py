@@ -1,0 +1,215 @@
+"""Running reports: checked before anything starts, side by side in processes, put in place only when whole."""
+
+from __future__ import annotations
+
+import dataclasses
+import multiprocessing
+import os
+import shutil
+import sys
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from multiprocessing.connection import Connection, wait
+from pathlib import Path
+from typing import Any
+
+from ventbook.document.typst import PAPERS
+from ventbook.errors import InputError
+from ventbook.reports.page import open_page
+from ventbook.reports.parameters import find_report, report_specs
+from ventbook.reports.scope import COMMIT_VARIABLE, find_path, read_commit
+from ventbook.run.export import write_index
+from ventbook.run.job import Job, Outcome, check_writable, choose_folder, default_paper, scope_of
+from ventbook.run.names import close_report
+from ventbook.run.notebook import read_comments
+from ventbook.shipped import NOTEBOOKS
+
+# One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
+# sets and hashes, so that two runs give the same bytes.
+ENVIRONMENT = {
+    "OMP_NUM_THREADS": "1",
+    "OPENBLAS_NUM_THREADS": "1",
+    "MKL_NUM_THREADS": "1",
+    "PYTHONHASHSEED": "0",
+    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
+    "JUPYTER_PLATFORM_DIRS": "1",
+}
+OnProgress = Callable[[str, str, float], None]
+
+
+@dataclasses.dataclass
+class _Running:
+    task: Job
+    process: Any
+    pipe: Connection
+    begun: float
+    outcome: Outcome | None = None
+
+
+def plan_reports(
+    names: Sequence[str],
+    given: Mapping[str, Any],
+    *,
+    out: Path,
+    notebooks: Path = NOTEBOOKS,
+    paper: str = "",
+    comments: Path | None = None,
+    cell_timeout_s: int = 900,
+) -> list[Job]:
+    """The tasks of a call, everything checked that can be without running a notebook.
+
+    ``names`` are report names or ``all``. Raises InputError with one line; nothing has been written then.
+    """
+    if paper not in ("", *PAPERS):
+        raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
+    chosen = list(report_specs()) if list(names) == ["all"] else list(dict.fromkeys(names))
+    if comments is not None:
+        read_comments(comments)
+        comments = comments.resolve()
+    tasks = []
+    for name in chosen:
+        spec = find_report(name)
+        page = open_page(name, {**given, "out": ""})
+        parameters = dict(page.parameters)
+        parameters["store"] = str(find_path(parameters["store"]).resolve())
+        parameters["as_of"] = int(page.snapshot.number)
+        parameters["limits"] = str(page.limits_file.resolve()) if page.limits_file else ""
+        page.limits  # noqa: B018  a table of limits that can't be read stops here
+        final = choose_folder(out.resolve(), name, scope_of(page.parameters, page.period.label), parameters)
+        work = final.parent / f".{final.name}.{os.getpid()}"
+        tasks.append(
+            Job(
+                name=name,
+                notebook=notebooks / spec.notebook,
+                parameters={**parameters, "out": ""},
+                work=work,
+                final=final,
+                paper=paper or default_paper(parameters["units"]),
+                comments=comments,
+                cell_timeout_s=cell_timeout_s,
+                environment={COMMIT_VARIABLE: read_commit()},
+            )
+        )
+    return tasks
+
+
+def run_reports(
+    names: Sequence[str],
+    given: Mapping[str, Any],
+    *,
+    out: Path,
+    jobs: int = 2,
+    listen: OnProgress | None = None,
+    cluster: str = "",
+    **plan: Any,
+) -> list[Outcome]:
+    """Makes reports and says what came of each, in the order asked for.
+
+    ``listen(name, what, share)`` hears of progress. With ``cluster``, the address of a Dask scheduler, its workers
+    make the reports (``jobs`` is then theirs to decide). A report that fails leaves an older finished one untouched and
+    its half-run notebook beside it; the others go on.
+    """
+    if jobs < 1:
+        raise InputError(f"jobs must be 1 or more; got {jobs}")
+    tasks = plan_reports(names, given, out=out, **plan)
+    check_writable(out)
+    if cluster:
+        from ventbook.run.cluster import run_on_cluster
+
+        ended = run_on_cluster(tasks, cluster)
+    else:
+        ended = run_jobs(tasks, jobs=jobs, listen=listen)
+    outcomes = {outcome.name: outcome for outcome in ended}
+    write_index(out)
+    return [outcomes[task.name] for task in tasks]
+
+
+def run_jobs(tasks: Sequence[Job], *, jobs: int, listen: OnProgress | None = None) -> Iterator[Outcome]:
+    """Runs tasks at most ``jobs`` at a time, each in a process of its own; yields each outcome as it comes."""
+    hear = listen or (lambda name, what, share: None)
+    waiting = sorted(tasks, key=lambda task: -find_report(task.name).weight)
+    running: list[_Running] = []
+    with _numerics_environment():
+        context = _context()
+        try:
+            while waiting or running:
+                while waiting and len(running) < jobs:
+                    running.append(_start(context, waiting.pop(0)))
+                    hear(running[-1].task.name, "waiting for its process", 0.0)
+                ready = wait([item.pipe for item in running], timeout=1.0)
+                for item in [item for item in running if item.pipe in ready]:
+                    outcome = _hear(item, hear)
+                    if outcome is not None:
+                        running.remove(item)
+                        yield outcome
+        finally:
+            for item in running:
+                item.process.kill()
+                item.process.join()
+                shutil.rmtree(item.task.work, ignore_errors=True)
+
+
+@contextmanager
+def _numerics_environment() -> Iterator[None]:
+    before = {name: os.environ.get(name) for name in ENVIRONMENT}
+    os.environ.update(ENVIRONMENT)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                os.environ.pop(name, None)
+            else:
+                os.environ[name] = value
+
+
+def _context() -> Any:
+    """On Linux a server that has the libraries loaded and forks from there; elsewhere fresh processes."""
+    if sys.platform.startswith("linux"):
+        context = multiprocessing.get_context("forkserver")
+        context.set_forkserver_preload(["ventbook.run.preload"])
+        return context
+    return multiprocessing.get_context("spawn")
+
+
+def _start(context: Any, task: Job) -> _Running:
+    shutil.rmtree(task.work, ignore_errors=True)
+    task.work.mkdir(parents=True)
+    here, there = context.Pipe(duplex=False)
+    process = context.Process(target=_child, args=(task, there), name=f"ventbook-{task.name}")
+    process.start()
+    there.close()
+    return _Running(task, process, here, time.perf_counter())
+
+
+def _child(task: Job, pipe: Connection) -> None:
+    """The process of one report: tells of progress, then of the end, through its pipe."""
+    from ventbook.run.worker import make_one
+
+    code, message = make_one(task, lambda what, share: pipe.send(("progress", what, share)))
+    pipe.send(("end", message, code))
+    pipe.close()
+
+
+def _hear(item: _Running, hear: OnProgress) -> Outcome | None:
+    """One message of a report's process; an outcome when it has ended or died."""
+    try:
+        kind, text, number = item.pipe.recv()
+    except (EOFError, OSError):
+        item.process.join()
+        code = item.process.exitcode
+        return _close(item, f"its process died (exit {code}); it was killed or ran out of memory", 1)
+    if kind == "progress":
+        hear(item.task.name, text, float(number))
+        return None
+    return _close(item, " ".join(str(text).split()), int(number))
+
+
+def _close(item: _Running, message: str, code: int) -> Outcome:
+    item.process.join(timeout=20)
+    if item.process.is_alive():
+        item.process.kill()
+        item.process.join()
+    item.pipe.close()
+    return close_report(item.task, code, message, time.perf_counter() - item.begun)

@@ -1,0 +1,174 @@
+"""Making one report in this process: run its notebook, then write the exports beside it."""
+
+from __future__ import annotations
+
+import ast
+import datetime as dt
+import logging
+import os
+import tempfile
+import time
+import traceback
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from ventbook.document import find_closing, read_blocks
+from ventbook.document.blocks import Closing
+from ventbook.errors import InputError
+from ventbook.run import kernels, names
+from ventbook.run.job import Job, ReportError
+
+OnCell = Callable[[str, float], None]
+# Errors of a call or its input that only show inside the notebook: exit code 2, without a half-run notebook.
+INPUT_ERRORS = ("InputError", "ParameterError", "StoreError", "TableError")
+CONNECTION = "kernel.json"
+
+
+def make_one(task: Job, tell: OnCell) -> tuple[int, str]:
+    """Makes a report and says how it ended: exit code and one line, empty where all is well."""
+    try:
+        if not task.notebook.is_file():
+            raise ReportError(f"notebook {task.notebook.name} is missing")
+        make_report(task, tell)
+    except ReportError as error:
+        return error.code, str(error)
+    except InputError as error:
+        return 2, " ".join(str(error).split())
+    except OSError as error:
+        return 1, f"{error.strerror or error} ({Path(str(error.filename or '')).name})"
+    except Exception as error:
+        (task.work / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
+        return 1, f"{type(error).__name__}: {' '.join(str(error).split())}"
+    return 0, ""
+
+
+def make_report(task: Job, tell: OnCell) -> None:
+    """Runs the task's notebook in ``task.work`` and leaves every file of a report there.
+
+    ``tell(what, share)`` is called with what is being done and the share of the work that is over. Raises
+    ReportError with one line when it can't be done; the half-run notebook then stays in ``task.work``.
+    """
+    begun, clock, used = dt.datetime.now(dt.UTC), time.perf_counter(), sum(os.times()[:4])
+    os.environ.update(task.environment)
+    os.chdir(task.work)
+    run_notebook(task, tell)
+    import nbformat
+
+    from ventbook.run.export import write_exports
+    from ventbook.run.notebook import list_warnings, tidy_notebook
+    from ventbook.run.stamp import write_run
+
+    halfway = time.perf_counter()
+    notebook = nbformat.read(task.work / "report.ipynb", as_version=4)
+    warned = list_warnings(notebook)
+    blocks = read_blocks(notebook)
+    closing = find_closing(blocks)
+    if closing is None:
+        raise ReportError("the notebook ended without finishing its page (page.finish() is missing)")
+    _check_handed_on(task, closing)
+    tidy_notebook(notebook, task.parameters)
+    nbformat.write(notebook, task.work / "report.ipynb")
+    write_exports(task.work, blocks, closing, paper=task.paper, comments=task.comments, tell=tell)
+    now = time.perf_counter()
+    times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
+    write_run(task, closing, begun=begun, times=times, warned=warned)
+    names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
+
+
+def _check_handed_on(task: Job, closing: Closing) -> None:
+    """A notebook that declares a parameter but doesn't hand it to its page would run on with the default."""
+    used = closing.stamp["parameters"]
+    lost = [name for name, value in task.parameters.items() if name in used and used[name] != value]
+    if lost:
+        raise ReportError(f"notebook {task.notebook.name} does not hand on {', '.join(lost)} to its page")
+
+
+def run_notebook(task: Job, tell: OnCell) -> None:
+    """Runs the notebook cell by cell into ``report.ipynb``."""
+    with tempfile.TemporaryDirectory(prefix="vb-") as folder:
+        connection = Path(folder) / CONNECTION
+        forked = kernels.fork_kernel(connection) if kernels.CAN_FORK else None
+        try:
+            _run_cells(task, tell, forked, connection)
+        finally:
+            if forked is not None:
+                forked.kill()
+                forked.wait(timeout=10)
+
+
+def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, connection: Path) -> None:
+    import nbformat
+    import papermill
+    from nbclient.exceptions import CellTimeoutError, DeadKernelError
+    from papermill.exceptions import PapermillExecutionError
+
+    from ventbook.run.notebook import heading_before
+
+    source = nbformat.read(task.notebook, as_version=4)
+    for cell in source.cells:
+        if cell.cell_type == "code":
+            cell.outputs, cell.execution_count = [], None
+    _check_declared(task, source)
+    total = len(source.cells) + 1
+    at = {"cell": 0}
+    # The runner puts a cell with the given parameters behind the one that declares them.
+    injected = 1 + next(
+        (place for place, cell in enumerate(source.cells) if "parameters" in cell.metadata.get("tags", [])),
+        -1,
+    )
+
+    def start(cell: Any, cell_index: int, **_: Any) -> None:
+        at["cell"] = cell_index - (cell_index >= injected > 0)
+        tell(heading_before(source, at["cell"]) or "start", 0.9 * cell_index / total)
+
+    def where() -> str:
+        section = heading_before(source, at["cell"])
+        name = f"notebook {task.notebook.name}, cell {at['cell'] + 1}"
+        return f"{name} ({section})" if section else name
+
+    manager: Any = kernels.OwnKernelManager if forked is None else kernels.forked_manager(forked, connection)
+    logging.getLogger("papermill").setLevel(logging.ERROR)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")
+            papermill.execute_notebook(
+                source,
+                "report.ipynb",
+                parameters=dict(task.parameters),
+                kernel_name="python3",
+                language="python",
+                progress_bar=False,
+                execution_timeout=task.cell_timeout_s,
+                kernel_manager_class=manager,
+                on_cell_start=start,
+                start_timeout=120,
+            )
+    except PapermillExecutionError as error:
+        code = 2 if error.ename in INPUT_ERRORS else 1
+        raise ReportError(f"{where()}: {error.ename}: {error.evalue}", code=code) from None
+    except DeadKernelError:
+        raise ReportError(f"{where()}: the kernel died; it was killed or ran out of memory") from None
+    except (CellTimeoutError, TimeoutError):
+        raise ReportError(f"{where()}: took longer than {task.cell_timeout_s} s") from None
+
+
+def declared_parameters(notebook: Any) -> set[str]:
+    """Names assigned in the cell tagged ``parameters``; an empty set where there is none."""
+    for cell in notebook.cells:
+        if cell.cell_type == "code" and "parameters" in cell.metadata.get("tags", []):
+            names = set()
+            for node in ast.parse(cell.source).body:
+                if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
+                    names.add(node.target.id)
+                elif isinstance(node, ast.Assign):
+                    names |= {target.id for target in node.targets if isinstance(target, ast.Name)}
+            return names
+    return set()
+
+
+def _check_declared(task: Job, notebook: Any) -> None:
+    missing = set(task.parameters) - declared_parameters(notebook)
+    if missing:
+        raise ReportError(f"notebook {task.notebook.name} does not declare {', '.join(sorted(missing))}")

@@ -1,0 +1,105 @@
+"""Why do spongy lifters keep coming back: install context, how sure, and what to check next.
+
+The venting is the unit; lifters are repeated readings inside it and engines that return are clusters. Nothing
+here reads the store or plots.
+"""
+
+from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
+from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
+from ventbook.statistics.causes.fits import (
+    Effect,
+    Fit,
+    estimate_contrast,
+    fit_binomial,
+    fit_firth,
+    fit_intervals,
+    profile_firth,
+)
+from ventbook.statistics.causes.modes import (
+    KEY,
+    SIGNS,
+    Mode,
+    ModeTable,
+    Reading,
+    Recurrence,
+    choose_readings,
+    count_modes,
+    describe_findings,
+    find_recurrent_engines,
+    load_modes,
+    match_modes,
+    select_findings,
+)
+from ventbook.statistics.causes.power import (
+    detect_share,
+    inflate_for_clusters,
+    need_ventings,
+    size_two_shares,
+)
+from ventbook.statistics.causes.ranking import FAMILY, RULE, Blanks, rank_causes, score_effects, test_blanks
+from ventbook.statistics.causes.screening import screen_factors
+from ventbook.statistics.causes.strata import (
+    Stratified,
+    check_trend,
+    combine_strata,
+    compare_cases,
+    estimate_conditional_odds,
+    estimate_stratified,
+    fit_conditional,
+    match_cases,
+)
+from ventbook.statistics.causes.table import SHIFT_MM, add_gauge_evidence, compare_gauges, settle_q
+
+__all__ = [
+    "FAMILY",
+    "KEY",
+    "RULE",
+    "SHIFT_MM",
+    "SIGNS",
+    "Blanks",
+    "Coded",
+    "Effect",
+    "Factor",
+    "Fit",
+    "Mode",
+    "ModeTable",
+    "Reading",
+    "Recurrence",
+    "Stratified",
+    "add_gauge_evidence",
+    "add_lifter_columns",
+    "check_trend",
+    "choose_readings",
+    "code_factors",
+    "combine_strata",
+    "compare_cases",
+    "compare_gauges",
+    "count_modes",
+    "describe_findings",
+    "describe_pair",
+    "detect_share",
+    "estimate_conditional_odds",
+    "estimate_contrast",
+    "estimate_stratified",
+    "find_recurrent_engines",
+    "fit_binomial",
+    "fit_conditional",
+    "fit_firth",
+    "fit_intervals",
+    "inflate_for_clusters",
+    "load_factors",
+    "load_modes",
+    "map_confounding",
+    "match_cases",
+    "match_modes",
+    "measure_association",
+    "need_ventings",
+    "profile_firth",
+    "rank_causes",
+    "score_effects",
+    "screen_factors",
+    "select_findings",
+    "settle_q",
+    "size_two_shares",
+    "test_blanks",
+]

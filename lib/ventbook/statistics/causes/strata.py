@@ -1,0 +1,366 @@
+"""Two-by-two tables by site: the Mantel-Haenszel odds ratio, whether sites agree, and a trend over ordered levels.
+
+Case comparison: each failing venting beside like ones without a finding, and what differs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+from scipy import optimize, stats
+
+from ventbook.numerics import Floats, Ints, factorize, judge_fit, keep_spread, satterthwaite_df
+from ventbook.statistics.causes.factors import Factor, code_factors, list_terms, load_factors
+from ventbook.statistics.causes.fits import RUNAWAY, Effect, make_effect
+
+
+@dataclass(frozen=True)
+class Stratified:
+    """A stratified odds ratio with independent rows: log scale, the Robins-Breslow-Greenland interval, tests.
+
+    ``p`` and ``p_corrected`` are the Cochran-Mantel-Haenszel test without and with continuity correction;
+    ``homogeneity`` is Breslow-Day, ``homogeneity_tarone`` with Tarone's correction (chi-square, strata - 1 df).
+    """
+
+    odds_ratio: float
+    low: float
+    high: float
+    chi2: float
+    p: float
+    chi2_corrected: float
+    p_corrected: float
+    homogeneity: float
+    homogeneity_tarone: float
+    homogeneity_df: int
+
+
+def combine_strata(tables: npt.ArrayLike, *, level: float = 0.95) -> Stratified:
+    """The common odds ratio of 2 x 2 tables [[a, b], [c, d]] stacked as (strata, 2, 2), rows independent.
+
+    Rows are exposed / not exposed, columns failed / not. Strata in which a margin is empty carry nothing.
+    Reference: Mantel & Haenszel 1959, JNCI 22:719; Robins, Breslow & Greenland 1986, Biometrics 42:311;
+    Tarone 1985, Biometrika 72:91.
+    """
+    tables = np.asarray(tables, dtype=np.float64)
+    if tables.ndim != 3 or tables.shape[1:] != (2, 2):
+        raise ValueError(f"tables must have shape (strata, 2, 2); got {tables.shape}")
+    a, b, c, d = tables[:, 0, 0], tables[:, 0, 1], tables[:, 1, 0], tables[:, 1, 1]
+    n = a + b + c + d
+    use = (a + b > 0) & (c + d > 0) & (a + c > 0) & (b + d > 0)
+    a, b, c, d, n = (x[use] for x in (a, b, c, d, n))
+    r, s = a * d / n, b * c / n
+    if r.sum() == 0 or s.sum() == 0:
+        nan = float("nan")
+        return Stratified(nan, nan, nan, nan, nan, nan, nan, nan, nan, max(len(n) - 1, 0))
+    odds_ratio = float(r.sum() / s.sum())
+    pp, qq = (a + d) / n, (b + c) / n
+    variance = (
+        (pp * r).sum() / (2 * r.sum() ** 2)
+        + (pp * s + qq * r).sum() / (2 * r.sum() * s.sum())
+        + (qq * s).sum() / (2 * s.sum() ** 2)
+    )
+    half = float(stats.norm.ppf((1 + level) / 2)) * float(np.sqrt(variance))
+    expected = (a + b) * (a + c) / n
+    spread = ((a + b) * (c + d) * (a + c) * (b + d) / (n**2 * np.maximum(n - 1, 1))).sum()
+    gap = abs((a - expected).sum())
+    chi2, corrected = gap**2 / spread, max(gap - 0.5, 0.0) ** 2 / spread
+    fitted, fitted_variance = _fit_common_odds(a, b, c, d, odds_ratio)
+    breslow_day = float(((a - fitted) ** 2 / fitted_variance).sum())
+    tarone = breslow_day - float((a - fitted).sum() ** 2 / fitted_variance.sum())
+    return Stratified(
+        odds_ratio,
+        odds_ratio * float(np.exp(-half)),
+        odds_ratio * float(np.exp(half)),
+        float(chi2),
+        float(stats.chi2.sf(chi2, 1)),
+        float(corrected),
+        float(stats.chi2.sf(corrected, 1)),
+        breslow_day,
+        tarone,
+        len(n) - 1,
+    )
+
+
+def _fit_common_odds(a: Floats, b: Floats, c: Floats, d: Floats, odds_ratio: float) -> tuple[Floats, Floats]:
+    """Expected exposed failures under one odds ratio with the tables' margins, and their variance."""
+    exposed, failed, n = a + b, a + c, a + b + c + d
+    if abs(odds_ratio - 1) < 1e-10:
+        fitted = exposed * failed / n
+    else:
+        q = 1 - odds_ratio
+        linear = n - failed - exposed + odds_ratio * (exposed + failed)
+        root = np.sqrt(linear**2 + 4 * q * odds_ratio * exposed * failed)
+        fitted = (-linear + root) / (2 * q)
+        outside = (fitted < np.maximum(0, exposed + failed - n)) | (fitted > np.minimum(exposed, failed))
+        fitted = np.where(outside, (-linear - root) / (2 * q), fitted)
+    cells = (fitted, exposed - fitted, failed - fitted, n - exposed - failed + fitted)
+    variance = 1 / sum(1 / np.maximum(cell, 1e-12) for cell in cells)
+    return fitted, np.asarray(variance)
+
+
+def estimate_stratified(
+    exposed: npt.ArrayLike,
+    failures: Floats,
+    trials: Floats,
+    *,
+    stratum: Ints,
+    cluster: Ints,
+    n_clusters: int,
+    level: float,
+) -> tuple[Effect | None, float]:
+    """The Mantel-Haenszel odds ratio of venting totals with an interval that carries clustering by engine.
+
+    ``exposed`` (n,) is 0/1, ``failures`` of ``trials`` lifters a venting. Returns the effect on the log scale
+    (None where it has no finite value) and the p of the homogeneity test over strata: Tarone's statistic
+    divided by the design effect of the common odds ratio (a first-order correction after Rao & Scott 1984,
+    Annals of Statistics 12:46); NaN with fewer than two informative strata. The variance is linearised: each
+    engine's share in log(sum ad/n) - log(sum bc/n), summed and squared, times G/(G-1).
+    """
+    x = np.asarray(exposed, dtype=np.float64)
+    k = int(stratum.max()) + 1 if len(stratum) else 0
+    passes = trials - failures
+    parts = [x * failures, x * passes, (1 - x) * failures, (1 - x) * passes]
+    a, b, c, d = (np.bincount(stratum, weights=part, minlength=k) for part in parts)
+    n = np.maximum(a + b + c + d, 1e-300)
+    r, s = a * d / n, b * c / n
+    if not (r.sum() > 0 and s.sum() > 0):
+        return None, float("nan")
+    ai, bi, ci, di = parts
+    j = stratum
+    influence = (ai * d[j] / n[j] + di * a[j] / n[j] - r[j] * trials / n[j]) / r.sum() - (
+        bi * c[j] / n[j] + ci * b[j] / n[j] - s[j] * trials / n[j]
+    ) / s.sum()
+    by_engine = np.bincount(cluster, weights=influence, minlength=n_clusters)
+    engines = int(np.count_nonzero(np.bincount(cluster, minlength=n_clusters)))
+    if engines < 2:
+        return None, float("nan")
+    variance = float((by_engine**2).sum()) * engines / (engines - 1)
+    share = np.bincount(cluster, weights=trials * (x - ((a + b) / n)[j]) ** 2, minlength=n_clusters)
+    plain = combine_strata(np.stack([a, b, c, d], axis=1).reshape(-1, 2, 2), level=level)
+    if not np.isfinite(plain.low) or not plain.high > plain.low:
+        return None, float("nan")
+    plain_se = float(np.log(plain.high / plain.low)) / (2 * float(stats.norm.ppf((1 + level) / 2)))
+    variance = keep_spread(variance, plain_se**2)
+    effect = make_effect(
+        float(np.log(r.sum() / s.sum())), float(np.sqrt(variance)), satterthwaite_df(share), level=level
+    )
+    if plain.homogeneity_df < 1:
+        return effect, float("nan")
+    design_effect = max(variance / plain_se**2, 1.0)
+    return effect, float(stats.chi2.sf(plain.homogeneity_tarone / design_effect, plain.homogeneity_df))
+
+
+def estimate_conditional_odds(tables: npt.ArrayLike) -> float:
+    """The exact conditional maximum-likelihood odds ratio of 2 x 2 tables stacked as (strata, 2, 2).
+
+    Solves sum of (a - E[a | margins, odds ratio]) = 0 with the noncentral hypergeometric distribution. NaN where the
+    tables separate (or say nothing) and no finite ratio solves it.
+    Reference: Breslow & Day 1980, Statistical Methods in Cancer Research I, ch. 4.
+    """
+    tables = np.asarray(tables, dtype=np.int64)
+    laws = []
+    for (a, b), (c, d) in tables:
+        n, failed, exposed = a + b + c + d, a + c, a + b
+        support = np.arange(max(0, exposed + failed - n), min(exposed, failed) + 1)
+        laws.append((a, support, stats.hypergeom(n, failed, exposed).logpmf(support)))
+
+    def gap(log_odds: float) -> float:
+        total = 0.0
+        for a, support, log_weight in laws:
+            weight = log_weight + support * log_odds
+            weight = np.exp(weight - weight.max())
+            total += float(a - (support * weight).sum() / weight.sum())
+        return total
+
+    if not gap(-10.0) > 0 > gap(10.0):
+        return float("nan")
+    return float(np.exp(optimize.brentq(gap, -10.0, 10.0, xtol=1e-10)))
+
+
+def check_trend(
+    failures: npt.ArrayLike, trials: npt.ArrayLike, scores: npt.ArrayLike | None = None
+) -> tuple[float, float]:
+    """Cochran-Armitage z and two-sided p for a share that rises with ordered levels (independent rows).
+
+    ``scores`` default to 0, 1, 2, ... The variance has N in its denominator, not N - 1.
+    Reference: Armitage 1955, Biometrics 11:375.
+    """
+    y, n = np.asarray(failures, dtype=np.float64), np.asarray(trials, dtype=np.float64)
+    x = np.arange(len(y), dtype=np.float64) if scores is None else np.asarray(scores, dtype=np.float64)
+    if not n.sum() > 0:
+        return 0.0, 1.0
+    share = y.sum() / n.sum()
+    centre = (n * x).sum() / n.sum()
+    variance = share * (1 - share) * (n * (x - centre) ** 2).sum()
+    if not variance > 0:
+        return 0.0, 1.0
+    z = float((y * (x - centre)).sum() / np.sqrt(variance))
+    return z, float(2 * stats.norm.sf(abs(z)))
+
+
+SETS_NEEDED = 5
+
+
+def match_cases(jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 100.0) -> pd.DataFrame:
+    """Each failing venting (``failed_first``) beside up to ``controls`` ventings known not to fail.
+
+    Candidates have the same engine type and reason and come from another engine; nearest first, distance =
+    days / 30 + |difference of hours since overhaul| / ``hours_scale`` (0 where hours are not recorded). A venting may
+    serve several cases. Returns columns set (Int), venting_id, case (bool), days_apart, hours_apart; the case
+    is the first row of its set; a case without a like venting is left out.
+    """
+    checked = jobs[jobs["failed_first"].notna().to_numpy()].reset_index(drop=True)
+    failed = checked["failed_first"].to_numpy(bool)
+    stratum = checked["engine_type"].astype(str) + " / " + checked["reason"].astype(str)
+    days = checked["date"].to_numpy(dtype="datetime64[D]").astype(np.int64).astype(float)
+    if "hours_since_overhaul_h" in checked.columns:
+        hours = checked["hours_since_overhaul_h"].to_numpy(dtype=np.float64, na_value=np.nan)
+    else:
+        hours = np.full(len(checked), np.nan)
+    ids = checked["venting_id"].to_numpy()
+    engines = checked["engine_id"].to_numpy()
+    rows: list[tuple[int, object, bool, float, float]] = []
+    number = 0
+    for members in stratum.groupby(stratum).groups.values():
+        where = np.asarray(members)
+        free = where[~failed[where]]
+        for case in where[failed[where]]:
+            like = free[engines[free] != engines[case]]
+            if not like.size:
+                continue
+            apart = np.abs(days[like] - days[case])
+            worked = np.nan_to_num(np.abs(hours[like] - hours[case]))
+            order = np.lexsort((like, apart / 30 + worked / hours_scale))[:controls]
+            rows.append((number, ids[case], True, 0.0, 0.0))
+            rows += [(number, ids[like[i]], False, apart[i], worked[i]) for i in order]
+            number += 1
+    return pd.DataFrame(rows, columns=["set", "venting_id", "case", "days_apart", "hours_apart"])
+
+
+def fit_conditional(design: Floats, case: Ints, stratum: Ints) -> tuple[Floats, Floats, float]:
+    """Conditional logistic regression of sets with one case each: coefficients, their variance, log-likelihood.
+
+    ``design`` (n, k) without intercept, ``case`` (n,) 0/1 with one 1 in every stratum, ``stratum`` (n,) codes.
+    The likelihood of a set is exp(x'b) of the case over the sum over its members; it is maximised by Newton's
+    method. A coefficient that runs away (separation), or a fit that doesn't settle or can't tell its columns apart, comes back
+    as NaN.
+    Reference: Breslow & Day 1980, Statistical Methods in Cancer Research I, ch. 7.
+    """
+    sets = int(stratum.max()) + 1
+    if np.any(np.bincount(stratum, weights=case, minlength=sets) != 1):
+        raise ValueError("case must mark exactly one row of every stratum")
+    k = design.shape[1]
+    beta, information, loglik, converged = np.zeros(k), np.eye(k), 0.0, False
+    for _ in range(50):
+        eta = design @ beta
+        top = np.full(sets, -np.inf)
+        np.maximum.at(top, stratum, eta)
+        e = np.exp(eta - top[stratum])
+        total = np.bincount(stratum, weights=e, minlength=sets)
+        p = e / total[stratum]
+        loglik = float((np.asarray(case) * (eta - top[stratum] - np.log(total)[stratum])).sum())
+        means = np.column_stack([np.bincount(stratum, weights=p * x, minlength=sets) for x in design.T])
+        score = design.T @ (case - p)
+        information = design.T @ (design * p[:, None]) - means.T @ means
+        step = np.linalg.pinv(information, hermitian=True) @ score
+        beta = beta + step
+        if np.abs(step).max() < 1e-10:
+            converged = True
+            break
+        if np.abs(beta).max() > RUNAWAY:
+            break
+    if judge_fit(converged=converged, estimates=beta, information=information):
+        return np.full(k, np.nan), np.full((k, k), np.nan), loglik
+    return beta, np.asarray(np.linalg.pinv(information, hermitian=True)), loglik
+
+
+def compare_cases(
+    jobs: pd.DataFrame,
+    *,
+    factors: Sequence[Factor] | None = None,
+    controls: int = 4,
+    level: float = 0.95,
+) -> pd.DataFrame:
+    """What differs between failing ventings and like ones: one row a factor and level.
+
+    Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a time,
+    with a variance summed by the case's engine. Columns: factor, title, kind, level, reference, sets (those with a
+    difference), cases_exposed, cases, controls_exposed, controls, odds_ratio, low, high, p, state, note.
+    """
+    chosen = load_factors() if factors is None else tuple(factors)
+    chosen = tuple(f for f in chosen if "lifter_failure" in f.outcomes and f.kind != "interaction")
+    matched = match_cases(jobs, controls=controls)
+    columns = [
+        "factor",
+        "title",
+        "kind",
+        "level",
+        "reference",
+        "sets",
+        "cases_exposed",
+        "cases",
+        "controls_exposed",
+    ]
+    columns += ["controls", "odds_ratio", "low", "high", "p", "state", "note"]
+    if matched.empty:
+        return pd.DataFrame(columns=columns)
+    rows = jobs.set_index("venting_id").loc[matched["venting_id"]].reset_index()
+    case = matched["case"].to_numpy(dtype=np.int64)
+    stratum = matched["set"].to_numpy(dtype=np.int64)
+    engine = rows["engine_id"].to_numpy()[case == 1]
+    out = []
+    for name, coded in code_factors(rows, chosen).items():
+        for term in list_terms(coded, slice(None)):
+            known, told = term.known, term.exposed
+            row = {
+                "factor": name, "title": term.factor.title, "kind": term.factor.kind, "level": term.level, "reference": term.reference,
+                "cases_exposed": int((told & known & (case == 1)).sum()), "cases": int((known & (case == 1)).sum()),
+                "controls_exposed": int((told & known & (case == 0)).sum()),
+                "controls": int((known & (case == 0)).sum()),
+            }  # fmt: skip
+            effect, sets = _compare_one(term.x, known, case, stratum, engine, level=level)
+            row |= {"sets": sets, "state": "estimated", "note": ""}
+            if effect is None:
+                row |= {"state": "too_few", "note": f"{sets} sets with a difference, {SETS_NEEDED} needed"}
+            else:
+                low, high = np.exp([effect.low, effect.high])
+                row |= {"odds_ratio": np.exp(effect.log), "low": low, "high": high, "p": effect.p}
+            out.append(row)
+    return pd.DataFrame(out, columns=columns)
+
+
+def _compare_one(
+    x: Floats, known: np.ndarray, case: Ints, stratum: Ints, engine: np.ndarray, *, level: float
+) -> tuple[Effect | None, int]:
+    """One covariate over the sets that differ in it and whose case is known."""
+    n_sets = int(stratum.max()) + 1
+    case_known = np.bincount(stratum, weights=known & (case == 1), minlength=n_sets) == 1
+    use = known & case_known[stratum]
+    sums = np.bincount(stratum[use], weights=x[use], minlength=n_sets)
+    squares = np.bincount(stratum[use], weights=x[use] ** 2, minlength=n_sets)
+    sizes = np.bincount(stratum[use], minlength=n_sets)
+    differs = squares - sums**2 / np.maximum(sizes, 1) > 1e-12
+    use &= differs[stratum]
+    sets = int(differs.sum())
+    if sets < SETS_NEEDED:
+        return None, sets
+    codes, _ = factorize(stratum[use])
+    beta, variance, _ = fit_conditional(x[use, None], case[use], codes)
+    if not np.isfinite(beta[0]):
+        return None, sets
+    # score of each set, summed by the engine of its case
+    e = np.exp(x[use] * beta[0])
+    p = e / np.bincount(codes, weights=e)[codes]
+    score = np.bincount(codes, weights=x[use] * (case[use] - p))
+    engines, _ = factorize(engine[np.flatnonzero(differs)])
+    by_engine = np.bincount(engines, weights=score)
+    groups = len(by_engine)
+    if groups < 3:
+        return None, sets
+    robust = float((by_engine**2).sum() * groups / (groups - 1) * variance[0, 0] ** 2)
+    se = float(np.sqrt(max(robust, variance[0, 0])))
+    return make_effect(float(beta[0]), se, groups - 1, level=level), sets

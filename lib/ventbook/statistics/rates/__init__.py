@@ -1,0 +1,95 @@
+"""Failure rates of lifters that share an engine.
+
+The venting is the unit; lifters are repeated readings inside it, except for questions about position, where
+each engine is its own control.
+"""
+
+from ventbook.statistics.rates.betabinomial import BetaBinomialFit, fit_beta_binomial
+from ventbook.statistics.rates.clusters import design_effect, intra_engine_correlation, ratio_design_effect
+from ventbook.statistics.rates.gaps import (
+    DEFAULT_STEP_MM,
+    CensoredFit,
+    compare_gaps,
+    fit_left_censored,
+    median_gap,
+)
+from ventbook.statistics.rates.gee import GeeFit, fit_gee
+from ventbook.statistics.rates.intervals import (
+    METHODS,
+    binomial_interval,
+    difference_interval,
+    trials_without_failure,
+    zero_failure_bound,
+)
+from ventbook.statistics.rates.positions import PositionTest, rates_by_position, test_positions
+from ventbook.statistics.rates.rechecks import (
+    Check,
+    CureAnswer,
+    Of,
+    SecondLook,
+    chance_of_at_least,
+    compare_cure,
+    cured_lifters,
+    cured_share,
+    estimate_of,
+    expect_second_look,
+    failing_by,
+    failing_share,
+    failing_tier,
+    paired_changes,
+    second_look_share,
+)
+from ventbook.statistics.rates.shares import (
+    BlankBounds,
+    bound_blanks,
+    clustered_interval,
+    effective_interval,
+    lifter_share,
+    shares_by,
+    venting_share,
+)
+
+__all__ = [
+    "DEFAULT_STEP_MM",
+    "METHODS",
+    "BetaBinomialFit",
+    "BlankBounds",
+    "CensoredFit",
+    "Check",
+    "CureAnswer",
+    "GeeFit",
+    "Of",
+    "PositionTest",
+    "SecondLook",
+    "binomial_interval",
+    "bound_blanks",
+    "chance_of_at_least",
+    "clustered_interval",
+    "compare_cure",
+    "compare_gaps",
+    "cured_lifters",
+    "cured_share",
+    "design_effect",
+    "difference_interval",
+    "effective_interval",
+    "estimate_of",
+    "expect_second_look",
+    "failing_by",
+    "failing_share",
+    "failing_tier",
+    "fit_beta_binomial",
+    "fit_gee",
+    "fit_left_censored",
+    "intra_engine_correlation",
+    "lifter_share",
+    "median_gap",
+    "paired_changes",
+    "rates_by_position",
+    "ratio_design_effect",
+    "second_look_share",
+    "shares_by",
+    "test_positions",
+    "trials_without_failure",
+    "venting_share",
+    "zero_failure_bound",
+]

@@ -1,0 +1,241 @@
+"""What else changed when a series moved: the mix, the gauge, who did the work, the lot, the form.
+
+A signal says that the records moved, not why. Before engines are blamed, the measuring is: a gauge that reads high
+raises every gap, the sound lifters' too, while air raises only the spongy ones'. So gauges are compared on the lower
+half of each venting's gaps, which a few spongy lifters don't touch, and the failing ventings are counted again with
+the difference taken out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from scipy import stats
+
+from ventbook.results import Estimate, no_estimate
+from ventbook.statistics.trends.mix import read_codes
+
+#: A gauge explains a signal when it takes away at least this part of the excess ...
+EXPLAINED = 0.5
+#: ... and its difference is this improbable by chance.
+IMPROBABLE = 0.01
+#: ... and at least this much more of the ventings are read with it than before.
+USED_MORE = 0.1
+
+CHANGE_COLUMNS = ("column", "level", "before", "now", "n_before", "n_now", "change", "is_new", "p")
+
+
+def _difference_p(x: int, n: int, y: int, m: int) -> float:
+    """Two-sided p of two shares: Fisher's where any expected count is under 50, else the normal test."""
+    if not n or not m:
+        return 1.0
+    pooled = (x + y) / (n + m)
+    if min(pooled, 1 - pooled) * min(n, m) < 50:
+        return float(stats.fisher_exact([[x, n - x], [y, m - y]])[1])
+    z = (y / m - x / n) / np.sqrt(pooled * (1 - pooled) * (1 / n + 1 / m))
+    return float(2 * stats.norm.sf(abs(z)))
+
+
+@dataclass(frozen=True)
+class GaugeShift:
+    """How one gauge reads at one site against the other readings there, and what that does to the count.
+
+    ``shift`` is in mm (over 0: reads high). ``failing`` counts the window's ventings failing as read, ``corrected``
+    those failing with the shift taken out; ``explained`` is the part of the excess over ``expected`` that goes with
+    it. ``share_before`` and ``share_now``: part of the site's ventings read with it before and in the window.
+    ``differs``: the shift is plain (p < .01). ``attributed``: differs, is used by at least a tenth of the ventings more
+    than before, and explains at least half of the excess.
+    """
+
+    gauge: str
+    site: str
+    first_used: str
+    shift: Estimate
+    p: float
+    failing: int
+    corrected: int
+    expected: float
+    explained: float
+    share_before: float
+    share_now: float
+    differs: bool
+    attributed: bool
+
+
+def compare_mix(
+    frame: pd.DataFrame, *, past: Sequence[str], recent: Sequence[str], columns: Sequence[str],
+    period: str = "quarter", private: Sequence[str] = ("technician",),
+) -> pd.DataFrame:  # fmt: skip
+    """Shares of every level of ``columns`` in the recent periods against the past ones, largest change first.
+
+    private : columns whose levels are never named: one row says which share of recent ventings comes from levels
+        that the past doesn't have. Missing values are the level "not recorded".
+    Columns: CHANGE_COLUMNS. ``change`` is now - before, ``is_new`` a level without a past, ``p`` the exact (Fisher)
+    probability of so different counts; many are looked at, so read it as an order, not a proof.
+    """
+    kept = frame[[period, *(name for name in columns if name in frame.columns)]]
+    old, new = kept[kept[period].isin(list(past))], kept[kept[period].isin(list(recent))]
+    rows = []
+    for column in columns:
+        if column not in frame.columns:
+            continue
+        before, now = (_levels(part[column]).value_counts() for part in (old, new))
+        n_before, n_now = int(before.sum()), int(now.sum())
+        if column in private:
+            fresh = int(now[~now.index.isin(before.index[before > 0])].sum())
+            share = fresh / n_now if n_now else np.nan
+            rows.append((column, "", 0.0, share, n_before, n_now, share, fresh > 0, np.nan))
+            continue
+        for level in sorted(set(before.index[before > 0]) | set(now.index[now > 0])):
+            x, y = int(before.get(level, 0)), int(now.get(level, 0))
+            s = x / n_before if n_before else np.nan
+            t = y / n_now if n_now else np.nan
+            p = _difference_p(x, n_before, y, n_now)
+            rows.append((column, str(level), s, t, n_before, n_now, t - s, x == 0 and n_before > 0, p))
+    table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))
+    order = table["change"].abs().sort_values(ascending=False, kind="stable").index
+    return table.loc[order].reset_index(drop=True)
+
+
+def compare_gauges(
+    lifters: pd.DataFrame, *, site: str, window: Sequence[str], expected: float, period: str = "quarter",
+    gap: str = "gap_first_mm", limit: str = "limit_mm", level: float = 0.95, ventings: pd.DataFrame | None = None,
+) -> list[GaugeShift]:  # fmt: skip
+    """Every gauge used at ``site`` in the window against all other readings of the site, same engine types.
+
+    lifters : a row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, ``gap`` and ``limit``.
+    expected : failing ventings expected in the window.
+    ventings : the site's ventings where their means are known already: gauge, engine_type, ``period`` and
+        ``sound_gap_mm`` (see mean_lower_half); else they are worked out from ``lifters``.
+    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n),
+    each side's own variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others
+    are held against the readings without it.
+    """
+    columns = ["venting_id", "gauge", "engine_type", period, gap, limit]
+    mask = ((lifters["site"] == site) & lifters[gap].notna()).to_numpy()
+    if ventings is None:
+        here = lifters.loc[mask, columns]
+        means = _venting_means(here, gap, period)
+        recent = here[here[period].isin(list(window))]
+    else:
+        means = ventings[["gauge", "engine_type", period, "sound_gap_mm"]].rename(
+            columns={"sound_gap_mm": "gap"}
+        )
+        means = means[means["gap"].notna() & (ventings["site"] == site)]
+        recent = lifters.loc[mask & lifters[period].isin(list(window)).to_numpy(), columns]
+    names = sorted(recent["gauge"].dropna().unique())
+    shifts = {gauge: _shift(means, gauge, level) for gauge in names}
+    if len(names) > 1:
+        # The gauge that differs most would make all the others look off the other way: they are held against the rest.
+        # Of two gauges either could be the odd one: take the less used, then the one that reads high.
+        used_by = means["gauge"].value_counts()
+        odd = min(
+            names,
+            key=lambda gauge: (
+                shifts[gauge][1],
+                int(used_by.get(gauge, 0)),
+                -(shifts[gauge][0].estimate or 0.0),
+            ),
+        )
+        if shifts[odd][1] < IMPROBABLE:
+            rest = means[means["gauge"] != odd]
+            shifts |= {gauge: _shift(rest, gauge, level) for gauge in names if gauge != odd}
+    found = []
+    for gauge in names:
+        first = str(means.loc[means["gauge"] == gauge, period].min())
+        shift, p = shifts[gauge]
+        failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
+        excess = failing - expected
+        explained = float((failing - corrected) / excess) if excess > 0 else 0.0
+        used = (means["gauge"] == gauge).to_numpy()
+        masks = ((means[period] < min(window)).to_numpy(), means[period].isin(list(window)).to_numpy())
+        before, now = (float(used[part].mean()) if part.any() else 0.0 for part in masks)
+        differs = shift.estimate is not None and p < IMPROBABLE
+        cause = differs and now - before >= USED_MORE and explained >= EXPLAINED
+        found.append(
+            GaugeShift(
+                gauge,
+                site,
+                first,
+                shift,
+                p,
+                failing,
+                corrected,
+                expected,
+                explained,
+                before,
+                now,
+                differs,
+                cause,
+            )
+        )
+    return found
+
+
+def mean_lower_half(lifters: pd.DataFrame, *, gap: str = "gap_first_mm") -> pd.Series:
+    """Mean of the lower half of each venting's gaps (mm, index venting_id): its sound lifters, as the gauge reads."""
+    value = lifters[gap].to_numpy(float)
+    code, ids = pd.factorize(lifters["venting_id"])
+    code, value = code[~np.isnan(value)], value[~np.isnan(value)]
+    mean = _lower_means(code, value, len(ids))
+    return pd.Series(mean, index=pd.Index(ids, name="venting_id"), name=gap)[~np.isnan(mean)]
+
+
+def _lower_means(code: NDArray[np.int64], value: NDArray[np.float64], groups: int) -> NDArray[np.float64]:
+    """Mean of the lower half (rounded up) of the values of each group, NaN where it has none."""
+    order = np.lexsort((value, code))
+    sizes = np.bincount(code, minlength=groups)
+    start = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    sorted_code = code[order]
+    lower = np.arange(len(order)) - start[sorted_code] < np.ceil(sizes[sorted_code] / 2)
+    total = np.bincount(sorted_code[lower], value[order][lower], groups)
+    count = np.bincount(sorted_code[lower], minlength=groups)
+    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
+
+
+def _venting_means(here: pd.DataFrame, gap: str, period: str) -> pd.DataFrame:
+    """One row a venting: mean gap of its lower half, its gauge, engine type and period."""
+    first = here.drop_duplicates("venting_id").set_index("venting_id")[["gauge", "engine_type", period]]
+    return first.assign(gap=mean_lower_half(here, gap=gap))
+
+
+def _shift(per: pd.DataFrame, gauge: str, level: float) -> tuple[Estimate, float]:
+    mine = (per["gauge"] == gauge).to_numpy()
+    method = "mean of the lower half of each venting's gaps, within engine types"
+    total, weight_sum, variance, parts = 0.0, 0.0, 0.0, []
+    for _, group in per.assign(mine=mine).groupby("engine_type"):
+        a, b = group.loc[group["mine"], "gap"], group.loc[~group["mine"], "gap"]
+        if len(a) < 2 or len(b) < 2:
+            continue
+        weight = len(a) * len(b) / (len(a) + len(b))
+        va, vb = float(a.var()) / len(a), float(b.var()) / len(b)
+        total += weight * float(a.mean() - b.mean())
+        weight_sum += weight
+        variance += weight**2 * (va + vb)
+        parts += [(weight**2 * va) ** 2 / (len(a) - 1), (weight**2 * vb) ** 2 / (len(b) - 1)]
+    n = int(mine.sum())
+    if not weight_sum or not variance > 0:
+        return no_estimate("too_few", level=level, unit="mm", n=n, method=method), 1.0
+    shift, se = total / weight_sum, float(np.sqrt(variance)) / weight_sum
+    freedom = variance**2 / sum(parts)
+    half = float(stats.t.ppf(0.5 + level / 2, freedom)) * se
+    p = float(2 * stats.t.sf(abs(shift) / se, freedom))
+    return Estimate(shift, shift - half, shift + half, level, "mm", n, n, method), p
+
+
+def _recount(recent: pd.DataFrame, gauge: str, gap: str, limit: str, shift: float) -> tuple[int, int]:
+    value, bound = recent[gap].to_numpy(float), recent[limit].to_numpy(float)
+    corrected = value - np.where((recent["gauge"] == gauge).to_numpy(), shift, 0.0)
+    over = pd.DataFrame(
+        {"id": recent["venting_id"].to_numpy(), "raw": value > bound, "corrected": corrected > bound}
+    )
+    counts = over.groupby("id")[["raw", "corrected"]].any().sum()
+    return int(counts["raw"]), int(counts["corrected"])
+
+
+def _levels(column: pd.Series) -> pd.Series:
+    return read_codes(column)

@@ -1,0 +1,421 @@
+"""Slow drift and change points: is a series moving, and since when?
+
+References
+----------
+[1] H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. 1975.
+[2] P. K. Sen, J. American Statistical Association 63 (1968) 1379.
+[3] A. N. Pettitt, Applied Statistics 28 (1979) 126.
+[4] J. Bai, Review of Economics and Statistics 79 (1997) 551 (interval of a change point in the mean).
+
+Means of ratios, differences between two periods' numbers, and what the failing ventings have in common.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from scipy import optimize, special, stats
+
+from ventbook.numerics import NO_SPREAD, factorize, require_fit, shuffled_z
+from ventbook.results import Estimate, NotEnoughData, no_estimate
+
+
+@dataclass(frozen=True)
+class Drift:
+    """Mann-Kendall test and Sen slope of a series in time order.
+
+    ``score`` counts rising minus falling pairs; ``p`` is two-sided, exact up to ten values without ties.
+    ``tau`` is tau-b (ties allowed for). ``slope`` is per step of the series.
+    """
+
+    score: int
+    variance: float
+    z: float
+    p: float
+    tau: float
+    slope: Estimate
+
+
+@dataclass(frozen=True)
+class ChangePoint:
+    """One step in a series: ``last`` is the index of the last point before the change (0-based).
+
+    ``low`` and ``high`` bound ``last`` with confidence ``level``; ``statistic`` is 2 log likelihood ratio of the
+    step against no step. ``label``, ``low_label``, ``high_label`` are the first points after each.
+    """
+
+    last: int
+    low: int
+    high: int
+    before: float
+    after: float
+    statistic: float
+    level: float
+    n: int
+    method: str
+    label: Any = None
+    low_label: Any = None
+    high_label: Any = None
+
+
+def test_drift(values: ArrayLike, *, level: float = 0.95, unit: str = "1") -> Drift:
+    """Mann-Kendall test [1] with Sen's slope and its interval [2]; values in time order, equal steps.
+
+    Missing values are left out but keep their place in time. Exact p (by counting permutations) for at most ten
+    values without ties, else normal with the usual correction of one towards zero.
+    """
+    y = np.asarray(values, float)
+    t = np.flatnonzero(~np.isnan(y)).astype(float)
+    y = y[~np.isnan(y)]
+    n = len(y)
+    if n < 4:
+        raise NotEnoughData("points for a drift test", n=n, needed=4)
+    i, j = np.triu_indices(n, 1)
+    signs = np.sign(y[j] - y[i])
+    score = int(signs.sum())
+    ties = np.unique(y, return_counts=True)[1]
+    variance = (n * (n - 1) * (2 * n + 5) - (ties * (ties - 1) * (2 * ties + 5)).sum()) / 18
+    z = 0.0 if variance == 0 else (score - np.sign(score)) / np.sqrt(variance)
+    if n <= 10 and ties.max() == 1:
+        p = min(1.0, 2 * mann_kendall_tail(n, abs(score))) if score else 1.0
+    else:
+        p = float(2 * stats.norm.sf(abs(z)))
+    pairs = len(signs)
+    tied = (ties * (ties - 1) / 2).sum()
+    tau = score / np.sqrt(pairs * (pairs - tied)) if pairs > tied else 0.0
+    slopes = np.sort((y[j] - y[i]) / (t[j] - t[i]))
+    half = stats.norm.ppf(0.5 + level / 2) * np.sqrt(variance)
+    # Ranks (pairs -+ half)/2 of the ordered slopes, interpolated; beyond the ends the slope has no bound.
+    rank_low, rank_high = (pairs - half) / 2, (pairs + half) / 2 + 1
+    low = float(np.interp(rank_low, np.arange(1, pairs + 1), slopes)) if rank_low >= 1 else None
+    high = float(np.interp(rank_high, np.arange(1, pairs + 1), slopes)) if rank_high <= pairs else None
+    note = "" if low is not None and high is not None else "too few points to bound the slope on both sides"
+    if low is not None and high is not None and not high > low:
+        # ties hold the slope's interval together: equal values bound nothing
+        slope = no_estimate("too_few", level=level, unit=unit, n=n, method="Sen slope", note=NO_SPREAD)
+    else:
+        slope = Estimate(float(np.median(slopes)), low, high, level, unit, n, 0, "Sen slope", note=note)
+    return Drift(score, float(variance), float(z), p, float(tau), slope)
+
+
+test_drift.__test__ = False  # type: ignore[attr-defined]  # a statistical test, not one for pytest
+
+
+def mann_kendall_tail(n: int, score: int) -> float:
+    """P(S >= score) of ``n`` values without ties in random order, exact."""
+    counts = np.array([1.0])
+    for m in range(2, n + 1):
+        counts = np.convolve(counts, np.ones(m))
+    scores = np.arange(len(counts)) * 2 - (len(counts) - 1)
+    return float(counts[scores >= score].sum() / counts.sum())
+
+
+def find_change_in_mean(
+    values: ArrayLike, *, level: float = 0.95, least: int = 2, labels: Sequence[Any] | None = None
+) -> ChangePoint:
+    """Step in the mean by least squares, with the interval of Bai [4], each side with its own variance.
+
+    least : fewest points on each side. Interval: with d the step and s2 the variance of a side, floor(c s2 / d2) + 1
+    points, later by the variance before the change and earlier by the one after it, c the quantile of the maximum's place of a two-sided random walk with drift.
+    """
+    y = np.asarray(values, float)
+    n = len(y)
+    if n < 2 * least:
+        raise NotEnoughData("points for a change point", n=n, needed=2 * least)
+    if np.isnan(y).any():
+        raise ValueError("values must hold no missing numbers")
+    require_fit("change point", estimates=y, spread=float(np.ptp(y)))
+    k = np.arange(least, n - least + 1)
+    total, upto = y.sum(), np.cumsum(y)[k - 1]
+    between = upto**2 / k + (total - upto) ** 2 / (n - k) - total**2 / n
+    best = int(k[np.argmax(between)])
+    before, after = y[:best].mean(), y[best:].mean()
+    rss = ((y[:best] - before) ** 2).sum() + ((y[best:] - after) ** 2).sum()
+    rss0 = ((y - y.mean()) ** 2).sum()
+    require_fit("change point", spread=float(np.sqrt(rss / n)), least_spread=1e-9 * float(np.ptp(y)))
+    statistic = float(n * np.log(rss0 / rss))
+    step2 = (after - before) ** 2
+    place = quantile_of_place(level)
+    # The estimate falls too early by the noise before the change and too late by the noise after it, so the true
+    # place lies later by the first variance and earlier by the second.
+    late, early = (_reach(place * ((part - part.mean()) ** 2).mean(), step2) for part in (y[:best], y[best:]))
+    low, high = max(1, best - early), min(n - 1, best + late)
+    return _change(best, low, high, before, after, statistic, level, n, "least squares step", labels)
+
+
+def find_change_in_counts(
+    observed: ArrayLike, expected: ArrayLike, *, level: float = 0.95, labels: Sequence[Any] | None = None
+) -> ChangePoint:
+    """Step in observed over expected (Poisson), placed by maximum likelihood.
+
+    The interval is the shortest run of places that holds ``level`` of the probability when every place is equally
+    likely beforehand and each side's ratio has the Jeffreys prior; with few periods that is honest where large-sample
+    formulas are not. ``before`` and ``after`` are observed / expected of each side.
+    """
+    o, e = np.asarray(observed, float), np.asarray(expected, float)
+    if np.any(e <= 0):
+        raise ValueError("expected must be over 0 in every period")
+    n = len(o)
+    if n < 2:
+        raise NotEnoughData("periods for a change point", n=n, needed=2)
+    k = np.arange(1, n)
+    o1, e1 = np.cumsum(o)[:-1], np.cumsum(e)[:-1]
+    o2, e2 = o.sum() - o1, e.sum() - e1
+    loglik = special.xlogy(o1, o1 / e1) + special.xlogy(o2, o2 / e2)
+    best = int(k[np.argmax(loglik)])
+    statistic = float(2 * (loglik.max() - special.xlogy(o.sum(), o.sum() / e.sum())))
+    marginal = sum(special.gammaln(a + 0.5) - (a + 0.5) * np.log(b) for a, b in ((o1, e1), (o2, e2)))
+    weight = np.exp(marginal - np.max(marginal))
+    low, high = _shortest_run(weight / weight.sum(), level, best - 1)
+    before, after = o1[best - 1] / e1[best - 1], o2[best - 1] / e2[best - 1]
+    return _change(best, low + 1, high + 1, before, after, statistic, level, n, "Poisson step", labels)
+
+
+def chance_of_change(
+    observed: ArrayLike, expected: ArrayLike, statistic: float, *, draws: int = 4_999, seed: int = 0
+) -> float:
+    """Chance of a step in observed over expected as clear as ``statistic`` where there is none.
+
+    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common ratio), and the
+    clearest step looked for in each dealt series. The observed one counts among the draws, so the chance is never 0.
+    """
+    o, e = np.asarray(observed, float), np.asarray(expected, float)
+    total = round(o.sum())
+    if total == 0 or len(o) < 2:
+        return 1.0
+    dealt = np.random.default_rng(seed).multinomial(total, e / e.sum(), size=draws).astype(float)
+    o1, e1 = np.cumsum(dealt, axis=1)[:, :-1], np.cumsum(e)[:-1]
+    o2, e2 = total - o1, e.sum() - e1
+    loglik = (special.xlogy(o1, o1 / e1) + special.xlogy(o2, o2 / e2)).max(axis=1)
+    simulated = 2 * (loglik - special.xlogy(total, total / e.sum()))
+    return float((1 + (simulated >= statistic - 1e-9).sum()) / (draws + 1))
+
+
+def test_change_rank(values: ArrayLike) -> tuple[int, int, float]:
+    """Pettitt's rank test [3]: (K, number of points before the change, approximate two-sided p)."""
+    y = np.asarray(values, float)
+    n = len(y)
+    if n < 4:
+        raise NotEnoughData("points for a change point", n=n, needed=4)
+    u = np.cumsum(np.sign(y[:, None] - y[None, :]).sum(axis=1))[:-1]
+    k = int(np.argmax(np.abs(u))) + 1
+    largest = int(abs(u[k - 1]))
+    return largest, k, float(min(1.0, 2 * np.exp(-6 * largest**2 / (n**3 + n**2))))
+
+
+test_change_rank.__test__ = False  # type: ignore[attr-defined]
+
+
+def count_reversals(times: ArrayLike) -> tuple[int, int]:
+    """Pairs of gaps between events where the later gap is longer, and the number of pairs (times rising from 0)."""
+    gap = np.diff(np.concatenate([[0.0], np.asarray(times, float)]))
+    i, j = np.triu_indices(len(gap), 1)
+    return int((gap[i] < gap[j]).sum()), len(i)
+
+
+def laplace_trend(times: ArrayLike, *, end: float) -> float:
+    """Laplace's trend number of event times observed to ``end``: about standard normal without trend, over 0 worse."""
+    t = np.asarray(times, float)
+    return float((t.sum() - len(t) * end / 2) / (end * np.sqrt(len(t) / 12)))
+
+
+def quantile_of_place(level: float) -> float:
+    """c with P(|argmax of W(v) - |v|/2| <= c) = level, W a two-sided Brownian motion (Bai [4])."""
+
+    def tail(x: float) -> float:
+        root = np.sqrt(x)
+        upto = (
+            1 + root * np.exp(-x / 8) / np.sqrt(2 * np.pi) - (x + 5) / 2 * stats.norm.cdf(-root / 2)
+            + 1.5 * np.exp(x + stats.norm.logcdf(-1.5 * root))
+        )  # fmt: skip
+        return float(upto - (0.5 + level / 2))
+
+    return float(optimize.brentq(tail, 1e-9, 200.0))
+
+
+def _reach(numerator: float, step2: float) -> int:
+    return int(min(numerator / step2, 1e9)) + 1 if step2 > 0 else int(1e9)
+
+
+def _shortest_run(weight: NDArray[np.float64], level: float, inside: int) -> tuple[int, int]:
+    total = np.concatenate([[0.0], np.cumsum(weight)])
+    n = len(weight)
+    for length in range(1, n + 1):
+        mass = total[length:] - total[: n - length + 1]
+        starts = np.flatnonzero(mass >= level - 1e-12)
+        starts = starts[(starts <= inside) & (inside < starts + length)]
+        if len(starts):
+            start = int(starts[np.argmax(mass[starts])])
+            return start, start + length - 1
+    return 0, n - 1
+
+
+def _change(
+    best: int, low: int, high: int, before: float, after: float, statistic: float, level: float, n: int,
+    method: str, labels: Sequence[Any] | None,
+) -> ChangePoint:  # fmt: skip
+    names = [None, None, None] if labels is None else [labels[i] for i in (best, low, high)]
+    return ChangePoint(
+        best - 1, low - 1, high - 1, float(before), float(after), statistic, level, n, method, *names
+    )
+
+
+def describe_no_drift(*, level: float, unit: str, n: int) -> Estimate:
+    """The slope's answer where there are too few points."""
+    return no_estimate(
+        "too_few", level=level, unit=unit, n=n, method="Sen slope", note="fewer than 4 periods"
+    )
+
+
+def geometric_mean(
+    values: ArrayLike, *, cluster: ArrayLike | None = None, level: float = 0.95, unit: str = "1", fewest: int = 5
+) -> Estimate:  # fmt: skip
+    """Geometric mean of positive values (rotations recorded over expected) with a t interval on the log scale.
+
+    cluster : ids (engines); the standard error is then that of cluster totals, freedom clusters - 1. Values that
+    are missing or not over 0 are left out; fewer than ``fewest`` give state too_few, none not_recorded.
+    """
+    x = np.asarray(values, float)
+    ok = np.isfinite(x) & (x > 0)
+    n = int(ok.sum())
+    if n < fewest:
+        state = "too_few" if n else "not_recorded"
+        return no_estimate(state, level=level, unit=unit, n=n, method="geometric mean")
+    y = np.log(x[ok])
+    ids = np.arange(n) if cluster is None else pd.factorize(pd.Series(np.asarray(cluster, object)[ok]))[0]
+    clusters = int(ids.max()) + 1
+    if clusters < 2:
+        return no_estimate("too_few", level=level, unit=unit, n=n, clusters=clusters, method="geometric mean")
+    totals = np.bincount(ids, y - y.mean(), clusters)
+    se = np.sqrt((totals**2).sum() * clusters / (clusters - 1)) / n
+    half = stats.t.ppf(0.5 + level / 2, clusters - 1) * se
+    low, mid, high = (float(np.exp(v)) for v in (y.mean() - half, y.mean(), y.mean() + half))
+    method = "geometric mean, t by engine" if cluster is not None else "geometric mean, t"
+    return Estimate(mid, low, high, level, unit, n, 0 if cluster is None else clusters, method)
+
+
+def compare_estimates(now: Estimate, before: Estimate, *, ratio: bool = False) -> Estimate:
+    """Change from ``before`` to ``now`` from the two intervals: difference, or ratio of two positive numbers.
+
+    Squares and adds the distances to the ends that matter (Zou & Donner, Statistics in Medicine 27 (2008) 1693),
+    so asymmetric intervals stay asymmetric; both are taken as independent. A missing end leaves that end open.
+    """
+    unit = "1" if ratio else now.unit
+    method = "ratio from two intervals" if ratio else "difference from two intervals"
+    if now.estimate is None or before.estimate is None:
+        short = now if now.estimate is None else before
+        return no_estimate(
+            short.state, level=now.level, unit=unit, n=now.n, method=method, note="one side has no number"
+        )
+    a, b = (_ends(e, log=ratio) for e in (now, before))
+    middle = a[1] - b[1]
+    low = None if a[0] is None or b[2] is None else middle - np.hypot(a[1] - a[0], b[2] - b[1])
+    high = None if a[2] is None or b[0] is None else middle + np.hypot(a[2] - a[1], b[1] - b[0])
+    ends = [None if v is None else float(np.exp(v)) if ratio else float(v) for v in (low, middle, high)]
+    return Estimate(ends[1], ends[0], ends[2], now.level, unit, now.n + before.n, 0, method)
+
+
+def _ends(e: Estimate, *, log: bool) -> tuple[float | None, float, float | None]:
+    assert e.estimate is not None
+    if not log:
+        return e.low, e.estimate, e.high
+
+    def safe(value: float | None) -> float | None:
+        return None if value is None or value <= 0 else float(np.log(value))
+
+    middle = safe(e.estimate)
+    return safe(e.low), 0.0 if middle is None else middle, safe(e.high)
+
+
+def compare_failing(
+    frame: pd.DataFrame, *, failed: str, columns: Sequence[str], fewest: int = 4, stratum: str | None = None,
+    draws: int = 1_999, seed: int = 0,
+) -> pd.DataFrame:  # fmt: skip
+    """Levels that failing ventings carry more often than the others, most improbable first.
+
+    Each level is held against the column's other levels; what is left blank takes no side. Levels with fewer than
+    ``fewest`` ventings on either side are left out.
+    Columns: column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more
+    failing with the level), p_any (the chance that any of all these levels looks so improbable where none has to do with
+    failing: failing shuffled ``draws`` times over the ventings, inside the levels of ``stratum`` where one is given), blank_z (how the
+    column's blanks go with failing, in standard deviations; under 0 they are rarer where a venting failed).
+    """
+    names = [
+        "column",
+        "level",
+        "failing_with",
+        "with_level",
+        "failing_without",
+        "without_level",
+        "p",
+        "p_any",
+        "blank_z",
+    ]
+    known = frame[frame[failed].notna()]
+    bad = known[failed].astype(bool).to_numpy()
+    inside, _ = factorize(known[stratum]) if stratum else (np.zeros(len(known), dtype=np.int64), [])
+    rows: list[tuple[str, str, float]] = []
+    has: list[NDArray[np.bool_]] = []
+    told: list[NDArray[np.bool_]] = []
+    for column in columns:
+        if column not in known.columns:
+            continue
+        text = known[column]
+        if text.dtype == "boolean":
+            text = text.map({True: "yes", False: "no"})
+        recorded = known[column].notna().to_numpy()
+        text = text.astype("str").where(recorded, "")
+        blank_z = shuffled_z((~recorded).astype(float), bad.astype(float), inside)
+        for level in sorted(text[recorded].unique()):
+            carried = (text == level).to_numpy()
+            if carried.sum() >= fewest and (recorded & ~carried).sum() >= fewest:
+                rows.append((column, str(level), blank_z))
+                has.append(carried)
+                told.append(recorded)
+    if not rows:
+        return pd.DataFrame(columns=names).astype({"p": float, "p_any": float, "blank_z": float})
+    carries, recorded_on = np.array(has, np.float32), np.array(told, np.float32)
+    failing_with, failing, p = _tail(carries, recorded_on, bad.astype(np.float32)[:, None])
+    least = _least_of_shuffled(carries, recorded_on, bad, inside, draws=draws, seed=seed)
+    p_any = (1 + (least[None, :] <= p * (1 + 1e-9)).sum(axis=1)) / (draws + 1)
+    table = pd.DataFrame(
+        {
+            "column": [row[0] for row in rows], "level": [row[1] for row in rows],
+            "failing_with": failing_with[:, 0].astype(int), "with_level": carries.sum(axis=1).astype(int),
+            "failing_without": (failing - failing_with)[:, 0].astype(int),
+            "without_level": (recorded_on - carries).sum(axis=1).astype(int), "p": p[:, 0], "p_any": p_any,
+            "blank_z": [row[2] for row in rows],
+        }
+    )[names]  # fmt: skip
+    return table.sort_values(["p", "column", "level"], kind="stable").reset_index(drop=True)
+
+
+def _tail(
+    has: NDArray[np.float32], told: NDArray[np.float32], bad: NDArray[np.float32]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """(failing with the level, failing recorded, Fisher's one-sided p) by level and column of ``bad`` (n, draws)."""
+    with_level, recorded = (np.rint(m @ bad).astype(np.float64) for m in (has, told))
+    p = stats.hypergeom.sf(with_level - 1, told.sum(axis=1)[:, None], recorded, has.sum(axis=1)[:, None])
+    return with_level, recorded, np.asarray(p, np.float64)
+
+
+def _least_of_shuffled(
+    has: NDArray[np.float32], told: NDArray[np.float32], bad: NDArray[np.bool_], stratum: NDArray[np.int64],
+    *, draws: int, seed: int,
+) -> NDArray[np.float64]:  # fmt: skip
+    """The smallest p of all levels in each of ``draws`` fleets with failing shuffled inside strata."""
+    rng = np.random.default_rng(seed)
+    in_strata = np.argsort(stratum, kind="stable")
+    least = []
+    for first in range(0, draws, 200):
+        wide = min(200, draws - first)
+        order = np.argsort(stratum[:, None] + rng.random((len(bad), wide)), axis=0)
+        shuffled = np.empty((len(bad), wide), np.float32)
+        np.put_along_axis(shuffled, order, bad[in_strata].astype(np.float32)[:, None], axis=0)
+        least.append(_tail(has, told, shuffled)[2].min(axis=0))
+    return np.concatenate(least)

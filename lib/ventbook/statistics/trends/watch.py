@@ -1,0 +1,213 @@
+"""One rule for the whole page: is anything on it different from the past, at a stated rate of false alarms?
+
+Twenty series, each with one false alarm in 370, make a page that is wrong one quarter in twenty. So the limits here
+are set together: innocent pasts and presents are drawn from what the past leaves possible (its uncertainty included),
+every series of the page is worked out on each, and the limits are those at which ``false_alarms`` (5 %) of innocent
+pages show any signal at all.
+
+The allowance is not shared out evenly: the failing share of a site going up gets most of it, because that is the
+question; the weights stand in ``SHARES_OF_ALLOWANCE``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from ventbook.statistics.trends.mix import ShareModel, check_columns, make_design, make_matrix
+from ventbook.statistics.trends.series import FAILING, watch_numbers, watch_shares
+
+Array = NDArray[np.float64]
+
+#: (is it the failing share?, is it one site?, direction) -> share of the page's allowance of false alarms.
+SHARES_OF_ALLOWANCE = {
+    (True, True, "up"): 1.0,
+    (True, False, "up"): 0.6,
+    (True, True, "down"): 0.2,
+    (True, False, "down"): 0.2,
+    (False, True, "up"): 0.12,
+    (False, False, "up"): 0.12,
+    (False, True, "down"): 0.06,
+    (False, False, "down"): 0.06,
+}
+#: Periods watched at most, and periods kept to compare with before any but the last is watched.
+LONGEST_WATCH, SHORTEST_PAST, LONGEST_PAST = 6, 5, 20
+
+SERIES_COLUMNS = (
+    "series", "group", "direction", "chart", "value", "limit", "signal", "since", "observed", "expected", "ratio",
+    "shift", "shift_error", "n",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PageWatch:
+    """What the page's rule says of one period.
+
+    series : a row a series, group ("" = all sites) and direction: SERIES_COLUMNS. ``value`` against ``limit``
+        decides ``signal``; ``since`` is the period the climb began; ``observed``, ``expected``, ``ratio`` and ``n``
+        are of the periods since then (failing ventings; for a number, ratio is that of the geometric means and
+        ``shift`` the difference of means on the watched scale, ``shift_error`` its standard error).
+    cells : a row a period and site ("" = all): observed, expected, n.
+    state : "estimated", or "too_few" with the reason in ``note`` (then ``series`` is empty).
+    """
+
+    period: str
+    past: tuple[str, ...]
+    watched: tuple[str, ...]
+    series: pd.DataFrame
+    cells: pd.DataFrame
+    false_alarms: float
+    achieved: float
+    draws: int
+    spread: float
+    state: str = "estimated"
+    note: str = ""
+    model: ShareModel | None = field(default=None, repr=False)
+
+    @property
+    def signals(self) -> pd.DataFrame:
+        return self.series[self.series["signal"]].reset_index(drop=True)
+
+
+def split_periods(periods: Sequence[str], current: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """(past to compare with, periods watched): the last periods up to six, as long as five earlier ones remain."""
+    upto = [p for p in periods if p <= current]
+    watched = max(1, min(LONGEST_WATCH, len(upto) - SHORTEST_PAST))
+    return tuple(upto[:-watched][-LONGEST_PAST:]), tuple(upto[-watched:])
+
+
+def watch_page(
+    frame: pd.DataFrame, *, current: str, period: str = "quarter", site: str = "site", failed: str = "failed_first",
+    factors: Sequence[str] = (), numbers: Mapping[str, str] | None = None,
+    levels: Mapping[str, str] | None = None, periods: Sequence[str] | None = None,
+    false_alarms: float = 0.05, draws: int = 20_000, seed: int = 0,
+) -> PageWatch:  # fmt: skip
+    """Hold the current period of every series against the past, at one rate of false alarms for the page.
+
+    frame : a row a venting. ``failed`` is boolean with missing = no result (left out). ``period`` holds labels that
+        sort in time. ``factors`` are the mix columns (categories; bin numbers beforehand).
+    numbers : name of a series -> column of positive numbers whose logarithm is watched (time to pressure, rotations
+        ratio). Missing values are left out.
+    levels : the same for numbers watched as they are (gaps of sound lifters, which can be 0).
+    periods : all periods up to ``current`` in order, so that one without ventings keeps its place.
+    Sums: risk-adjusted CUSUM (odds doubled, odds halved) for the failing share, EWMA of the standardised mean
+    residual for numbers, over the watched periods, starting at 0.
+    """
+    if not 0 < false_alarms < 1:
+        raise ValueError(f"false_alarms must lie between 0 and 1; got {false_alarms}")
+    labels = sorted({str(p) for p in frame[period].dropna().unique()} | set(periods or ()) | {current})
+    past, watched = split_periods(labels, current)
+    columns = [period, site, failed, *factors, *(numbers or {}).values(), *(levels or {}).values()]
+    check_columns(frame, columns)
+    used = frame.loc[frame[period].isin([*past, *watched]).to_numpy(), list(dict.fromkeys(columns))]
+    if not past or not used[period].isin(past).any():
+        return _nothing(current, past, watched, false_alarms, "no earlier period to compare with")
+    rng = np.random.default_rng(seed)
+    design = make_design(used, factors=factors, site=site)
+    parts = [watch_shares(used, design, period, site, failed, past, watched, draws, rng)]
+    if parts[0] is None:
+        note = "no venting with a result in the earlier periods"
+        return _nothing(current, past, watched, false_alarms, note)
+    for named, log in ((numbers or {}, True), (levels or {}, False)):
+        for name, column in named.items():
+            parts.append(
+                watch_numbers(used, design, period, site, name, column, past, watched, draws, rng, log=log)
+            )
+    rows = [row for part in parts if part for row in part.rows]
+    simulated = np.concatenate([part.simulated for part in parts if part])
+    weight = np.array(
+        [SHARES_OF_ALLOWANCE[row["series"] == FAILING, row["group"] != "", row["direction"]] for row in rows]
+    )
+    limits, achieved = set_limits(simulated, weight, false_alarms)
+    series = pd.DataFrame(rows)
+    series["limit"] = limits
+    series["signal"] = (series["value"] > limits) & (series["n"] > 0)
+    first = parts[0]
+    return PageWatch(
+        current, past, watched, series[list(SERIES_COLUMNS)], first.cells, false_alarms, achieved, draws,
+        first.spread, model=first.model,
+    )  # fmt: skip
+
+
+def expect_failing(
+    page: PageWatch, frame: pd.DataFrame, *, site: str = "site", failed: str = "failed_first"
+) -> pd.DataFrame:
+    """Observed and expected failing ventings of ``frame`` by site and over all ("") with the past that ``page`` had.
+
+    So a signal of an earlier period can be followed up against what was expected then, when it has since become part
+    of the past itself. Columns: site, observed, expected, n; empty where the page had no past.
+    """
+    columns = ["site", "observed", "expected", "n"]
+    known = frame[frame[failed].notna()]
+    if page.model is None or known.empty:
+        return pd.DataFrame(columns=columns)
+    expected = page.model.share(make_matrix(page.model.design, known, site=site))
+    table = pd.DataFrame(
+        {
+            "site": known[site].to_numpy(),
+            "observed": known[failed].to_numpy(bool).astype(float),
+            "expected": expected,
+            "n": 1,
+        }
+    )
+    sums = table.groupby("site")[columns[1:]].sum().reset_index()
+    whole = sums[columns[1:]].sum().to_frame().T.assign(site="")
+    return pd.concat([whole, sums])[columns].reset_index(drop=True)
+
+
+def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -> Array | None:
+    """Chance of failing of each venting of ``frame`` by its mix alone, as at an average site; None without a past.
+
+    What a site's own past was is left out on purpose: this is for setting sites against each other.
+    """
+    if page.model is None:
+        return None
+    matrix = make_matrix(page.model.design, frame, site=site)
+    matrix[:, page.model.design.site_start :] = 0.0
+    return page.model.share(matrix)
+
+
+def leading_site(page: PageWatch, *, since: str) -> str:
+    """The site that contributes most failing ventings beyond the expected, in its own standard deviations."""
+    cells = page.cells[(page.cells["site"] != "") & page.cells["period"].between(since, page.period)]
+    sums = cells.groupby("site")[["observed", "expected", "variance"]].sum()
+    sums = sums[sums["variance"] > 0]
+    if sums.empty:
+        return ""
+    excess = (sums["observed"] - sums["expected"]) / np.sqrt(sums["variance"])
+    return str(excess.idxmax())
+
+
+def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Array, float]:
+    """Limits of all series together: (series, draws) innocent values -> (limits, rate of pages with a signal).
+
+    Each series gets the quantile at its weight's share of the allowance; one factor on all shares is raised as far
+    as the page's rate stays within ``false_alarms``.
+    """
+    draws = simulated.shape[1]
+    ordered = np.sort(simulated, axis=1)[:, ::-1]
+    share = weight / weight.sum() * false_alarms
+
+    def limits_at(factor: float) -> Array:
+        rank = np.clip(np.floor(share * factor * draws).astype(int), 0, draws - 1)
+        return np.take_along_axis(ordered, rank[:, None], axis=1)[:, 0]
+
+    low, high = 0.0, float(np.min(0.5 / share))
+    for _ in range(24):
+        middle = (low + high) / 2
+        rate = float((simulated > limits_at(middle)[:, None]).any(axis=0).mean())
+        low, high = (middle, high) if rate <= false_alarms else (low, middle)
+    limits = limits_at(low)
+    return limits, float((simulated > limits[:, None]).any(axis=0).mean())
+
+
+def _nothing(
+    current: str, past: tuple[str, ...], watched: tuple[str, ...], false_alarms: float, note: str
+) -> PageWatch:
+    cells = pd.DataFrame(columns=["period", "site", "observed", "expected", "n", "variance"])
+    series = pd.DataFrame(columns=list(SERIES_COLUMNS)).astype({"signal": bool})
+    return PageWatch(current, past, watched, series, cells, false_alarms, 0.0, 0, 1.0, "too_few", note)

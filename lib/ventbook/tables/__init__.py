@@ -1,0 +1,59 @@
+"""What the TOML tables of ``data/`` say: record tables and columns, issue texts, limits in force on a date,
+usual values of an engine type, report parameters.
+
+Every loader checks its table and raises :class:`TableError` naming file and row when one is wrong.
+"""
+
+from ventbook.shipped import DATA
+from ventbook.tables.dictionary import (
+    Change,
+    Column,
+    IssueText,
+    Table,
+    issue_text,
+    issue_texts,
+    load_changes,
+    record_tables,
+    stored_name,
+)
+from ventbook.tables.engine_types import EngineTypeValues, engine_type_values, known_engine_types
+from ventbook.tables.limits import (
+    Limit,
+    Limits,
+    Step,
+    find_limit,
+    find_own_limits,
+    load_limits,
+    load_steps,
+    own_limits_path,
+)
+from ventbook.tables.parameters import Parameter, load_parameters
+from ventbook.tables.reader import TableError, read_toml
+
+__all__ = [
+    "DATA",
+    "Change",
+    "Column",
+    "EngineTypeValues",
+    "IssueText",
+    "Limit",
+    "Limits",
+    "Parameter",
+    "Step",
+    "Table",
+    "TableError",
+    "engine_type_values",
+    "find_limit",
+    "find_own_limits",
+    "issue_text",
+    "issue_texts",
+    "known_engine_types",
+    "load_changes",
+    "load_limits",
+    "load_parameters",
+    "load_steps",
+    "own_limits_path",
+    "read_toml",
+    "record_tables",
+    "stored_name",
+]

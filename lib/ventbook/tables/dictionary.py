@@ -1,0 +1,238 @@
+"""Record tables and their columns, from ``data/dictionary.toml``.
+
+What is wrong and what to do, by issue code, from ``data/issues.toml``.
+
+Numbers that a version moved on purpose, from ``data/changes.toml``.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from ventbook.shipped import DATA
+from ventbook.tables import units
+from ventbook.tables.reader import TableError, check_keys, read_toml
+
+KINDS = ("text", "code", "yes_no", "integer", "number", "quantity", "date", "datetime")
+_FIELDS = ("name", "kind", "unit", "low", "high", "codes", "key", "required", "meaning", "outcome")
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column of a record table; ``low`` and ``high`` are the plausible range, both ends included.
+
+    Dates have their range as ISO text; "today" stands for the date that counts as today at intake.
+    """
+
+    name: str
+    kind: str
+    meaning: str
+    unit: str = ""
+    low: float | str | None = None
+    high: float | str | None = None
+    codes: tuple[str, ...] = ()
+    key: bool = False
+    required: bool = False
+    outcome: bool = False
+
+    @property
+    def stored(self) -> str:
+        """The name inside: with the canonical unit at its end where the column is a quantity."""
+        return stored_name(self.name, self.unit)
+
+    @property
+    def header(self) -> str:
+        """The name as a file carries it, with the canonical unit in brackets."""
+        return f"{self.name} [{self.unit}]" if self.kind == "quantity" else self.name
+
+    @property
+    def dimension(self) -> str:
+        """The dimension a unit in the header must have; empty for a column without unit."""
+        return units.dimension_of(self.unit) if self.kind == "quantity" else ""
+
+    @property
+    def dtype(self) -> str:
+        """The pandas dtype of the stored column."""
+        return {
+            "text": "str",
+            "code": "str",
+            "yes_no": "boolean",
+            "integer": "Int64",
+            "number": "float64",
+            "quantity": "float64",
+            "date": "datetime64[us]",
+            "datetime": "datetime64[us]",
+        }[self.kind]
+
+
+@dataclass(frozen=True)
+class Table:
+    """One record table."""
+
+    name: str
+    title: str
+    columns: tuple[Column, ...]
+
+    @property
+    def key(self) -> tuple[str, ...]:
+        """Stored names of the key columns, in order."""
+        return tuple(c.stored for c in self.columns if c.key)
+
+    def column(self, name: str) -> Column:
+        """The column of that name (as in a header, or as stored); KeyError when there is none."""
+        for c in self.columns:
+            if name in (c.name, c.stored):
+                return c
+        raise KeyError(f"table {self.name} has no column {name!r}")
+
+
+def stored_name(name: str, unit: str) -> str:
+    """``gap`` and ``mm`` -> ``gap_mm``; a slash in a unit is written out."""
+    return f"{name}_{unit.replace('/', '_per_')}" if unit else name
+
+
+def _read_column(raw: dict[str, Any], *, where: str) -> Column:
+    check_keys(raw, where=where, allowed=_FIELDS, required=("name", "kind", "meaning"))
+    column = Column(**{**raw, "codes": tuple(raw.get("codes", ()))})
+    where = f"{where} ({column.name})"
+    if column.kind not in KINDS:
+        raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {column.kind!r}")
+    if (column.kind == "quantity") != bool(column.unit):
+        raise TableError(f"{where}: a unit belongs to a quantity and to nothing else")
+    if column.unit and units.known(column.unit) is None:
+        raise TableError(f"{where}: unit {column.unit!r} is not in units.toml")
+    if (column.kind == "code") != bool(column.codes):
+        raise TableError(f"{where}: codes belong to kind code and to nothing else")
+    if column.kind in ("integer", "number", "quantity"):
+        low, high = column.low, column.high
+        if not isinstance(low, (int, float)) or not isinstance(high, (int, float)) or low > high:
+            raise TableError(f"{where}: a number needs low and high with low <= high")
+    return column
+
+
+def read_tables(path: Path) -> dict[str, Table]:
+    """All record tables of one dictionary file, checked."""
+    raw = read_toml(path)
+    found: dict[str, Table] = {}
+    for name, entry in raw["tables"].items():
+        if "same_as" in entry:
+            other = found.get(entry["same_as"])
+            if other is None:
+                raise TableError(f"{path.name}: table {name}: same_as names no table above it")
+            columns = tuple(
+                replace(c, high="9999-12-31") if c.kind == "date" else c
+                for c in other.columns
+                if not c.outcome
+            )
+        else:
+            columns = tuple(
+                _read_column(row, where=f"{path.name}: table {name}, column {number}")
+                for number, row in enumerate(entry["columns"], 1)
+            )
+        names = [c.stored for c in columns]
+        twice = sorted({n for n in names if names.count(n) > 1})
+        if twice:
+            raise TableError(f"{path.name}: table {name}: {', '.join(twice)} stands twice")
+        found[name] = Table(name, entry["title"], columns)
+    return found
+
+
+@cache
+def record_tables() -> dict[str, Table]:
+    """The record tables by name, in the order of the dictionary."""
+    return read_tables(DATA / "dictionary.toml")
+
+
+SEVERITIES = ("note", "set_aside")
+
+
+@dataclass(frozen=True)
+class IssueText:
+    """One reason code: ``what`` and ``do`` are templates for ``str.format`` with the row's particulars."""
+
+    code: str
+    severity: str
+    what: str
+    do: str
+
+
+def read_issues(path: Path) -> dict[str, IssueText]:
+    """All issue texts of one file (``[[issue]]`` rows or one table a code), checked."""
+    raw = read_toml(path)
+    rows = raw["issue"] if "issue" in raw else [{"code": code, **row} for code, row in raw.items()]
+    found: dict[str, IssueText] = {}
+    for number, row in enumerate(rows, 1):
+        where = f"{path.name}: row {number} ({row.get('code', '?')})"
+        check_keys(
+            row,
+            where=where,
+            allowed=("code", "severity", "what", "do"),
+            required=("code", "severity", "what", "do"),
+        )
+        text = IssueText(**row)
+        if text.severity not in SEVERITIES:
+            raise TableError(
+                f"{where}: severity must be one of {', '.join(SEVERITIES)}; got {text.severity!r}"
+            )
+        if text.code in found:
+            raise TableError(f"{where}: code stands twice")
+        found[text.code] = text
+    return found
+
+
+@cache
+def issue_texts() -> dict[str, IssueText]:
+    """The issue texts by code."""
+    return read_issues(DATA / "issues.toml")
+
+
+def issue_text(code: str) -> IssueText:
+    """The text of one code; KeyError when the table does not hold it."""
+    return issue_texts()[code]
+
+
+_CHANGE_FIELDS = ("version", "reports", "findings", "tables", "why")
+
+
+@dataclass(frozen=True)
+class Change:
+    """Findings and tables of some reports that give other numbers from ``version`` on, and why; "*" stands for all."""
+
+    version: str
+    reports: tuple[str, ...]
+    findings: tuple[str, ...]
+    tables: tuple[str, ...]
+    why: str
+
+    def covers(self, report: str, kind: str, name: str, *, made_by: str) -> bool:
+        """Whether it moved the finding or table (``kind`` "finding" or "table") of a report that ``made_by`` made."""
+        own = self.findings if kind == "finding" else self.tables
+        later = _as_numbers(made_by) < _as_numbers(self.version)
+        return later and bool({report, "*"} & set(self.reports)) and bool({name, "*"} & set(own))
+
+
+@cache
+def load_changes(path: Path = DATA / "changes.toml") -> tuple[Change, ...]:
+    """All rows, checked; TableError names the row that is wrong."""
+    found = []
+    for number, row in enumerate(read_toml(path).get("change", []), 1):
+        where = f"{path.name}, change {number}"
+        check_keys(row, where=where, allowed=_CHANGE_FIELDS, required=_CHANGE_FIELDS)
+        if not re.fullmatch(r"\d+(\.\d+)*", str(row["version"])):
+            raise TableError(
+                f"{where}: version must be numbers and points such as 0.2.0; got {row['version']!r}"
+            )
+        names = {name: tuple(map(str, row[name])) for name in ("reports", "findings", "tables")}
+        if not names["reports"] or not (names["findings"] or names["tables"]) or not str(row["why"]).strip():
+            raise TableError(f"{where}: names no report, neither finding nor table, or no reason")
+        found.append(Change(str(row["version"]), **names, why=str(row["why"]).strip()))
+    return tuple(found)
+
+
+def _as_numbers(version: str) -> tuple[int, ...]:
+    """``0.2.0`` as (0, 2, 0), to be compared; a version not known is before all."""
+    return tuple(int(part) for part in re.findall(r"\d+", version))

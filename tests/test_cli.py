@@ -208,7 +208,7 @@ def test_intake_tells_counts_and_what_next(capsys, tmp_path) -> None:
     assert "engines: 2 rows: 1 accepted, 0 duplicate, 0 corrected, 1 quarantined" in out
     assert f"snapshot 1 of {store}, records as of 2026-10-01" in out
     code, out, _ = call(capsys, "quarantine", "--store", store, "--out", tmp_path / "held.xlsx")
-    assert code == 0 and out.startswith("1 held rows in ") and (tmp_path / "held.xlsx").is_file()
+    assert code == 0 and out.startswith("1 quarantined rows in ") and (tmp_path / "held.xlsx").is_file()
     code, _, err = call(capsys, "withdraw", "5", "--store", store)
     assert code == 2 and "no intake 5" in err
 

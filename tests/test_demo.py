@@ -385,9 +385,9 @@ def test_every_planted_error_is_found_with_its_code(stores, messy):
 
 
 @pytest.mark.parametrize("messy", [False, True])
-def test_what_nobody_mended_is_held_still_and_nothing_else(stores, messy):
+def test_what_nobody_corrected_is_quarantined_still_and_nothing_else(stores, messy):
     snapshot, truth = stores[messy]
-    held = {error["code"] for error in truth["errors"] if error["mended_in"] is None}
+    held = {error["code"] for error in truth["errors"] if error["corrected_in"] is None}
     assert set(snapshot.read("quarantine")["code"]) == held
 
 

@@ -240,4 +240,4 @@ def test_an_empty_quarantine_gives_a_workbook_that_says_so(tmp_path):
     (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,flat4,4\n")
     intake.ingest([tmp_path / "engines.csv"], store=tmp_path / "store", today=TODAY)
     assert intake.export_quarantine(tmp_path / "store", tmp_path / "held.xlsx") == 0
-    assert open_book(tmp_path / "held.xlsx")["read me"]["A1"].value == "0 rows are held."
+    assert open_book(tmp_path / "held.xlsx")["read me"]["A1"].value == "0 rows are quarantined."

@@ -108,7 +108,7 @@ def check_values(path):
             coder=privacy.open_coder(None),
             corrections=Corrections(),
         )
-        good = ~loaded.held()
+        good = ~loaded.quarantined()
         at = 0
         for batch in loaded.kept.get(0, []):
             rows = [n for n in range(batch.rows) if good[at + n] and n not in batch.faults]

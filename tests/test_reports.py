@@ -54,7 +54,7 @@ def made(tmp_path_factory) -> dict[str, Path]:
             out=base / folder,
             notebooks=base / "notebooks",
             comments=base / "comments.toml",
-            listen=lambda *said: heard.append(said),
+            on_progress=lambda *said: heard.append(said),
         )
         assert [(outcome.name, outcome.code, outcome.message) for outcome in outcomes] == [
             ("quarterly-review", 0, ""),

@@ -110,7 +110,7 @@ def test_a_killed_process_leaves_nothing_and_no_lock(tmp_path):
         import sys, os, signal
         sys.path.insert(0, {str(Path(__file__).parent)!r})
         from test_store import engine_rows
-        from ventbook import store as st
+        from ventbook.records import store as st
         with st.write_snapshot(st.open_store({str(store.path)!r})) as writer:
             writer.add_rows("engines", engine_rows(["DEAD"], intake=2))
             writer.path_of("ventings")

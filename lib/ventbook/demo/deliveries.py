@@ -3,7 +3,7 @@
 How the fleet's records arrive: quarter by quarter, some late, some corrected, a few with plain errors.
 
 A delivery is what all workshops hand in after a quarter. Cells are text in the workshop's own units. What stands
-in the store after the last delivery are exactly the fleet's tables: a row with an error is held, and the mended
+in the store after the last delivery are exactly the fleet's tables: a row with an error is quarantined, and the corrected
 row (a venting with everything that belongs to it) comes with the next delivery.
 
 The invented fleet's records on the workshops' own forms: the same rows, in the shapes that really arrive.
@@ -44,8 +44,8 @@ Cells = dict[str, str]
 class Mistake:
     """One kind of error. ``apply`` gives the spoilt cells from the good ones; ``code`` is what intake should say.
 
-    ``mode`` "mended": the row first comes spoilt and is handed in again, mended, with the next delivery;
-    "extra": a row that should not be there at all, in the delivery and from the site named, never mended.
+    ``mode`` "corrected": the row first comes spoilt and is handed in again, corrected, with the next delivery;
+    "extra": a row that should not be there at all, in the delivery and from the site named, never corrected.
     ``needs`` is a column that must be filled in; ``both`` hands in the good row beside the spoilt one.
     """
 
@@ -54,7 +54,7 @@ class Mistake:
     column: str
     code: str
     apply: Callable[[Cells], Cells]
-    mode: str = "mended"
+    mode: str = "corrected"
     count: int = 1
     needs: str = ""
     both: bool = False
@@ -196,7 +196,7 @@ MISTAKES = (
 
 
 def _extra(kind: str, table: str, column: str, code: str, site: str, quarter: str, **cells: str) -> Mistake:
-    """A row with a key of its own that is held: nothing of it may reach the accepted rows."""
+    """A row with a key of its own that is quarantined: nothing of it may reach the accepted rows."""
     fresh = (
         {"venting_id": f"{site[0]}{quarter[2:4]}-9{quarter[-1]}9"}
         if table == "ventings"
@@ -281,7 +281,7 @@ class Row:
     cells: dict[str, str]
     note: str = ""
     mistake: Mistake | None = None
-    mended_in: str | None = None
+    corrected_in: str | None = None
 
 
 @dataclass
@@ -313,7 +313,7 @@ def plan_deliveries(fleet: Fleet, *, seed: int, messy: bool = False) -> Deliveri
     ventings = {r["venting_id"]: r for r in list_cells(fleet.ventings, "ventings", site_of)}
     children = {name: list_cells(getattr(fleet, name), name, site_of) for name in ("starts", "lifter_checks")}
     victims = _choose_victims(fleet, handed, children, rng)
-    # A venting whose own row is held takes its starts and checks with it to the next delivery.
+    # A venting whose own row is quarantined takes its starts and checks with it to the next delivery.
     moved = {
         v: (quarters[quarters.index(handed[v]) + 1] if victims.get(("ventings", v)) else handed[v])
         for v in handed
@@ -390,9 +390,9 @@ def _choose_victims(
     victims: dict[tuple[str, Any], list[Mistake]] = {}
     spoilt_jobs: set[str] = set()
     ids = fleet.ventings["venting_id"].tolist()
-    # Only what is handed in before the last delivery can be mended in a later one.
+    # Only what is handed in before the last delivery can be corrected in a later one.
     early = [v for v in ids if handed[v] != quarters[-1]]
-    for mistake in (m for m in MISTAKES if m.mode == "mended"):
+    for mistake in (m for m in MISTAKES if m.mode == "corrected"):
         for _ in range(mistake.count):
             if mistake.table == "ventings":
                 pool: list[Any] = [v for v in early if v not in spoilt_jobs]
@@ -422,7 +422,7 @@ def _spoil(row: Row, mistake: Mistake) -> Row:
     after = quarters[quarters.index(row.quarter) + 1]
     closed = row.cells.get("closed")
     cells = row.cells | (_open_until(date.fromisoformat(closed), row.quarter) if closed else {})
-    return replace(row, cells=mistake.apply(cells), note="error", mistake=mistake, mended_in=after)
+    return replace(row, cells=mistake.apply(cells), note="error", mistake=mistake, corrected_in=after)
 
 
 def _hand_in_venting(
@@ -468,7 +468,7 @@ def _hand_in_child(plan: Deliveries, row: Row, mistakes: list[Mistake], rng: np.
         plan.add(spoilt)
         if mistake.both:  # two rows of one key that contradict each other
             plan.add(replace(spoilt, cells=row.cells))
-    plan.add(replace(row, quarter=quarters[quarters.index(row.quarter) + 1], note="mended"))
+    plan.add(replace(row, quarter=quarters[quarters.index(row.quarter) + 1], note="corrected"))
 
 
 def _hand_in_engines(
@@ -492,7 +492,7 @@ def _hand_in_engines(
 
 
 def _hand_in_rest(plan: Deliveries, fleet: Fleet, mistakes: tuple[Mistake, ...]) -> None:
-    """Gauge studies, planned ventings, and the rows with an error that nobody mends."""
+    """Gauge studies, planned ventings, and the rows with an error that nobody corrects."""
     quarters = list_quarters()
     when = {study["name"]: (study["quarter"], study["site"]) for study in read_settings()["study"]}
     for cells in list_cells(fleet.gauge_readings, "gauge_readings", {}):
@@ -570,15 +570,15 @@ def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
 
 
 def _slip_a_column(folder: Path, groups: dict[tuple[str, str], dict[str, list[Row]]]) -> list[dict[str, Any]]:
-    """One of Lake's files comes with the forces in kgf under a header that says N, and mended a delivery later."""
+    """One of Lake's files comes with the forces in kgf under a header that says N, and corrected a delivery later."""
     for quarter, after in pairwise(list_quarters()):
         rows = groups.get((quarter, "Lake"), {}).get("lifter_checks", [])
         if not rows or any(row.note for row in rows):
             continue
         slipped = [replace(row, cells=row.cells | {"force_N": _in_kgf(row.cells["force_N"])}) for row in rows]
         _write_semicolons(folder / quarter, "Lake", {"lifter_checks": slipped})
-        mended = folder / after / "lifter_checks_Lake_mended.csv"
-        _write_rows(mended, list_headers("lifter_checks", "Lake"), rows)
+        corrected = folder / after / "lifter_checks_Lake_corrected.csv"
+        _write_rows(corrected, list_headers("lifter_checks", "Lake"), rows)
         error: dict[str, Any] = {
             "delivery": quarter,
             "file": f"{quarter}/lifter_checks_Lake.csv",
@@ -586,7 +586,7 @@ def _slip_a_column(folder: Path, groups: dict[tuple[str, str], dict[str, list[Ro
         }
         error |= {"line": None, "table": "lifter_checks", "key": {}, "column": "force_N"}
         error |= {"kind": "whole column in kgf"}
-        return [error | {"code": "column_unit_suspected", "mended_in": after}]
+        return [error | {"code": "column_unit_suspected", "corrected_in": after}]
     return []
 
 
@@ -818,7 +818,7 @@ def describe_error(row: Row, file: str, line: int, sheet: str = "") -> dict[str,
         "column": row.mistake.column,
         "kind": row.mistake.kind,
         "code": row.mistake.code,
-        "mended_in": row.mended_in,
+        "corrected_in": row.corrected_in,
     }
 
 

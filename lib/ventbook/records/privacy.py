@@ -2,7 +2,7 @@
 
 A name becomes ``T-`` and ten hexadecimal digits of an HMAC-SHA-256 (RFC 2104, FIPS 180-4) under a random key that is
 kept with the store in a folder only its owner can read. Without the key a code can't be turned back by trying
-names. Codes stand in for names before anything is written, held rows included.
+names. Codes stand in for names before anything is written, quarantined rows included.
 """
 
 from __future__ import annotations

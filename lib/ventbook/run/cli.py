@@ -104,7 +104,7 @@ def intake(
     ] = None,
     store: StoreOption = Path(STORE),
     mapping: Annotated[Path | None, typer.Option(help="mapping file for your own forms")] = None,
-    corrections: Annotated[Path | None, typer.Option(help="file of corrections to held rows")] = None,
+    corrections: Annotated[Path | None, typer.Option(help="file of corrections to quarantined rows")] = None,
     today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
     note: Annotated[str, typer.Option(help="what these files are, for the list of snapshots")] = "",
     cluster: Annotated[
@@ -181,10 +181,12 @@ def quarantine(
     site: Annotated[str, typer.Option(help="only rows of this site")] = "",
     as_of: Annotated[int, typer.Option(help="snapshot; 0 is the newest")] = 0,
 ) -> None:
-    """Give held rows back to the sender with the reasons."""
+    """Give quarantined rows back to the sender with the reasons."""
     from ventbook.records.intake import export_quarantine
 
-    print(f"{export_quarantine(store, out, as_of=as_of or None, site=site or None)} held rows in {out}")
+    print(
+        f"{export_quarantine(store, out, as_of=as_of or None, site=site or None)} quarantined rows in {out}"
+    )
 
 
 @app.command()
@@ -259,8 +261,8 @@ def _report(names: list[str], given: dict[str, Any], *, out: Path, jobs: int, **
     from ventbook.run.runner import run_reports
 
     asked = list(report_specs()) if names == ["all"] else names
-    with show_progress(asked) as listen:
-        outcomes = run_reports(names, given, out=out, jobs=jobs, listen=listen, **more)
+    with show_progress(asked) as on_progress:
+        outcomes = run_reports(names, given, out=out, jobs=jobs, on_progress=on_progress, **more)
     for outcome in outcomes:
         if outcome.done:
             print(f"{outcome.name}: {outcome.folder / 'report.html'} ({outcome.seconds:.1f} s)")

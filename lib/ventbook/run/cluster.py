@@ -23,16 +23,16 @@ PATHS = ("notebook", "work", "final", "comments")
 CONNECT_S = "10s"
 
 
-def task_text(task: Job) -> str:
-    """A task as JSON text that another machine can read."""
-    fields = dataclasses.asdict(task)
+def job_text(job: Job) -> str:
+    """A job as JSON text that another machine can read."""
+    fields = dataclasses.asdict(job)
     return json.dumps(
         {name: str(value) if isinstance(value, Path) else value for name, value in fields.items()}
     )
 
 
-def read_task(text: str) -> Job:
-    """The task that :func:`task_text` wrote."""
+def read_job(text: str) -> Job:
+    """The job that :func:`job_text` wrote."""
     fields: dict[str, Any] = json.loads(text)
     fields |= {name: Path(fields[name]) for name in PATHS if fields[name]}
     return Job(**fields)
@@ -57,8 +57,8 @@ def make_elsewhere(text: str) -> tuple[int, str]:
     return int(code), str(message)
 
 
-def run_on_cluster(tasks: Sequence[Job], address: str) -> Iterator[Outcome]:
-    """Hands tasks to the cluster at ``address`` and yields each outcome as it comes.
+def run_on_cluster(planned: Sequence[Job], address: str) -> Iterator[Outcome]:
+    """Hands jobs to the cluster at ``address`` and yields each outcome as it comes.
 
     Raises InputError when no scheduler answers.
     """
@@ -70,10 +70,10 @@ def run_on_cluster(tasks: Sequence[Job], address: str) -> Iterator[Outcome]:
         reason = " ".join(str(error).split())[:120]
         raise InputError(f"no Dask scheduler answers at {address} ({reason})") from None
     with client, client.as_current():
-        for task in tasks:
-            task.work.mkdir(parents=True, exist_ok=True)
+        for job in planned:
+            job.work.mkdir(parents=True, exist_ok=True)
         begun = time.perf_counter()
-        futures = {client.submit(make_elsewhere, task_text(task), pure=False): task for task in tasks}
+        futures = {client.submit(make_elsewhere, job_text(job), pure=False): job for job in planned}
         for future in as_completed(futures):
             if future.status == "error":
                 code, message = 1, f"the worker failed: {future.exception()}"
@@ -83,10 +83,10 @@ def run_on_cluster(tasks: Sequence[Job], address: str) -> Iterator[Outcome]:
 
 
 def main() -> int:
-    """Makes the report whose task stands on standard input; the last line printed is its exit code and message."""
+    """Makes the report whose job stands on standard input; the last line printed is its exit code and message."""
     from ventbook.run.worker import make_one
 
-    code, message = make_one(read_task(sys.stdin.read()), lambda what, share: None)
+    code, message = make_one(read_job(sys.stdin.read()), lambda what, share: None)
     print(json.dumps([code, message]))
     return 0
 

@@ -59,7 +59,7 @@ def write_exports(
     *,
     paper: str,
     comments: Path | None = None,
-    tell: Callable[[str, float], None] = lambda what, share: None,
+    on_step: Callable[[str, float], None] = lambda what, share: None,
 ) -> None:
     """Writes report.html, report.pdf, tables.xlsx, findings.json, tables/*.csv and figures/*.svg into ``folder``."""
     findings = list_findings(blocks)
@@ -68,16 +68,16 @@ def write_exports(
     )
     document = make_document(blocks, closing, comments=comments)
     stamp = stamp_line(closing.stamp)
-    tell("HTML", 0.9)
+    on_step("HTML", 0.9)
     page = report_html(document, scope=closing.scope, stamp=stamp)
     (folder / "report.html").write_text(page, encoding="utf-8", newline="")
-    tell("workbook", 0.93)
+    on_step("workbook", 0.93)
     cautions: Sequence[str] = [
         text for block in blocks if isinstance(block, Cautions) for text in block.texts
     ]
     pairs = [pair for block in blocks if isinstance(block, Pairs) for pair in block.rows]
     write_workbook(folder / "tables.xlsx", closing, findings=findings, cautions=cautions, pairs=pairs)
-    tell("PDF", 0.95)
+    on_step("PDF", 0.95)
     write_pdf(
         folder / "report.pdf",
         document,
@@ -204,7 +204,7 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
     else:
         yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
     if int(result.counts["quarantined"].sum()):
-        yield f"held rows: ventbook quarantine --store {store} --out held.xlsx gives them back with reasons"
+        yield f"quarantined rows: ventbook quarantine --store {store} --out quarantined.xlsx gives them back with reasons"
 
 
 def describe_limits(result: Any, *, dry_run: bool) -> Iterator[str]:

@@ -36,7 +36,7 @@ class Job:
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of a task. ``code`` is 0 (done), 1 (our fault) or 2 (the input); ``kept`` the half-run notebook."""
+    """What came of a job. ``code`` is 0 (done), 1 (our fault) or 2 (the input); ``kept`` the half-run notebook."""
 
     name: str
     folder: Path

@@ -69,15 +69,15 @@ def _texts_of(path: Path) -> Iterable[str]:
                 yield book.read(name).decode("utf-8", errors="replace")
 
 
-def close_report(task: Job, code: int, message: str, seconds: float) -> Outcome:
+def close_report(job: Job, code: int, message: str, seconds: float) -> Outcome:
     """Puts a report that came out well into its place; keeps the half-run notebook of one that didn't."""
     if code == 0:
         try:
-            put_in_place(task.work, task.final)
-            return Outcome(task.name, task.final, 0, seconds=seconds)
+            put_in_place(job.work, job.final)
+            return Outcome(job.name, job.final, 0, seconds=seconds)
         except OSError as error:
-            message, code = f"{task.final} can't be replaced ({error.strerror})", 1
-    return Outcome(task.name, task.final, code, message, keep_half_run(task, code), seconds)
+            message, code = f"{job.final} can't be replaced ({error.strerror})", 1
+    return Outcome(job.name, job.final, code, message, keep_half_run(job, code), seconds)
 
 
 def put_in_place(work: Path, final: Path) -> None:
@@ -95,21 +95,21 @@ def put_in_place(work: Path, final: Path) -> None:
     shutil.rmtree(old, ignore_errors=True)
 
 
-def keep_half_run(task: Job, code: int) -> Path | None:
+def keep_half_run(job: Job, code: int) -> Path | None:
     """Keeps the half-run notebook of a fault of ours beside the report's place; clears the rest away."""
     kept: Path | None = None
-    folder = task.final.with_name(f"{task.final.name}.failed")
+    folder = job.final.with_name(f"{job.final.name}.failed")
     try:
-        if code == 1 and (task.work / "report.ipynb").is_file():
+        if code == 1 and (job.work / "report.ipynb").is_file():
             shutil.rmtree(folder, ignore_errors=True)
             folder.mkdir(parents=True)
             for name in ("report.ipynb", "traceback.txt"):
-                if (task.work / name).is_file():
-                    shutil.move(task.work / name, folder / name)
+                if (job.work / name).is_file():
+                    shutil.move(job.work / name, folder / name)
             kept = folder / "report.ipynb"
-        shutil.rmtree(task.work, ignore_errors=True)
-        if not any(task.final.parent.iterdir()):
-            task.final.parent.rmdir()
+        shutil.rmtree(job.work, ignore_errors=True)
+        if not any(job.final.parent.iterdir()):
+            job.final.parent.rmdir()
     except OSError:
         pass
     return kept

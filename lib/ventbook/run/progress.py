@@ -30,12 +30,12 @@ def show_progress(names: Sequence[str]) -> Iterator[OnProgress]:
     with Progress(*columns, console=console, transient=True) as progress:
         bars = {name: progress.add_task("waiting", total=1.0, name=name, start=False) for name in names}
 
-        def listen(name: str, what: str, share: float) -> None:
+        def on_progress(name: str, what: str, share: float) -> None:
             if not progress.tasks[bars[name]].started:
                 progress.start_task(bars[name])
             progress.update(bars[name], completed=share, description=what[:50])
 
-        yield listen
+        yield on_progress
 
 
 @contextmanager

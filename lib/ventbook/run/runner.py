@@ -40,7 +40,7 @@ OnProgress = Callable[[str, str, float], None]
 
 @dataclasses.dataclass
 class _Running:
-    task: Job
+    job: Job
     process: Any
     pipe: Connection
     begun: float
@@ -57,7 +57,7 @@ def plan_reports(
     comments: Path | None = None,
     cell_timeout_s: int = 900,
 ) -> list[Job]:
-    """The tasks of a call, everything checked that can be without running a notebook.
+    """The jobs of a call, everything checked that can be without running a notebook.
 
     ``names`` are report names or ``all``. Raises InputError with one line; nothing has been written then.
     """
@@ -67,7 +67,7 @@ def plan_reports(
     if comments is not None:
         read_comments(comments)
         comments = comments.resolve()
-    tasks = []
+    planned = []
     for name in chosen:
         spec = find_report(name)
         page = open_page(name, {**given, "out": ""})
@@ -78,7 +78,7 @@ def plan_reports(
         page.limits  # noqa: B018  a table of limits that can't be read stops here
         final = choose_folder(out.resolve(), name, scope_of(page.parameters, page.period.label), parameters)
         work = final.parent / f".{final.name}.{os.getpid()}"
-        tasks.append(
+        planned.append(
             Job(
                 name=name,
                 notebook=notebooks / spec.notebook,
@@ -91,7 +91,7 @@ def plan_reports(
                 environment={COMMIT_VARIABLE: read_commit()},
             )
         )
-    return tasks
+    return planned
 
 
 def run_reports(
@@ -100,35 +100,37 @@ def run_reports(
     *,
     out: Path,
     jobs: int = 2,
-    listen: OnProgress | None = None,
+    on_progress: OnProgress | None = None,
     cluster: str = "",
     **plan: Any,
 ) -> list[Outcome]:
     """Makes reports and says what came of each, in the order asked for.
 
-    ``listen(name, what, share)`` hears of progress. With ``cluster``, the address of a Dask scheduler, its workers
+    ``on_progress(name, what, share)`` is told of progress. With ``cluster``, the address of a Dask scheduler, its workers
     make the reports (``jobs`` is then theirs to decide). A report that fails leaves an older finished one untouched and
     its half-run notebook beside it; the others go on.
     """
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more; got {jobs}")
-    tasks = plan_reports(names, given, out=out, **plan)
+    planned = plan_reports(names, given, out=out, **plan)
     check_writable(out)
     if cluster:
         from ventbook.run.cluster import run_on_cluster
 
-        ended = run_on_cluster(tasks, cluster)
+        ended = run_on_cluster(planned, cluster)
     else:
-        ended = run_jobs(tasks, jobs=jobs, listen=listen)
+        ended = run_jobs(planned, jobs=jobs, on_progress=on_progress)
     outcomes = {outcome.name: outcome for outcome in ended}
     write_index(out)
-    return [outcomes[task.name] for task in tasks]
+    return [outcomes[job.name] for job in planned]
 
 
-def run_jobs(tasks: Sequence[Job], *, jobs: int, listen: OnProgress | None = None) -> Iterator[Outcome]:
-    """Runs tasks at most ``jobs`` at a time, each in a process of its own; yields each outcome as it comes."""
-    hear = listen or (lambda name, what, share: None)
-    waiting = sorted(tasks, key=lambda task: -find_report(task.name).weight)
+def run_jobs(
+    planned: Sequence[Job], *, jobs: int, on_progress: OnProgress | None = None
+) -> Iterator[Outcome]:
+    """Runs jobs at most ``jobs`` at a time, each in a process of its own; yields each outcome as it comes."""
+    on_progress = on_progress or (lambda name, what, share: None)
+    waiting = sorted(planned, key=lambda job: -find_report(job.name).weight)
     running: list[_Running] = []
     with _numerics_environment():
         context = _context()
@@ -136,10 +138,10 @@ def run_jobs(tasks: Sequence[Job], *, jobs: int, listen: OnProgress | None = Non
             while waiting or running:
                 while waiting and len(running) < jobs:
                     running.append(_start(context, waiting.pop(0)))
-                    hear(running[-1].task.name, "waiting for its process", 0.0)
+                    on_progress(running[-1].job.name, "waiting for its process", 0.0)
                 ready = wait([item.pipe for item in running], timeout=1.0)
                 for item in [item for item in running if item.pipe in ready]:
-                    outcome = _hear(item, hear)
+                    outcome = _take_message(item, on_progress)
                     if outcome is not None:
                         running.remove(item)
                         yield outcome
@@ -147,7 +149,7 @@ def run_jobs(tasks: Sequence[Job], *, jobs: int, listen: OnProgress | None = Non
             for item in running:
                 item.process.kill()
                 item.process.join()
-                shutil.rmtree(item.task.work, ignore_errors=True)
+                shutil.rmtree(item.job.work, ignore_errors=True)
 
 
 @contextmanager
@@ -173,26 +175,26 @@ def _context() -> Any:
     return multiprocessing.get_context("spawn")
 
 
-def _start(context: Any, task: Job) -> _Running:
-    shutil.rmtree(task.work, ignore_errors=True)
-    task.work.mkdir(parents=True)
+def _start(context: Any, job: Job) -> _Running:
+    shutil.rmtree(job.work, ignore_errors=True)
+    job.work.mkdir(parents=True)
     here, there = context.Pipe(duplex=False)
-    process = context.Process(target=_child, args=(task, there), name=f"ventbook-{task.name}")
+    process = context.Process(target=_child, args=(job, there), name=f"ventbook-{job.name}")
     process.start()
     there.close()
-    return _Running(task, process, here, time.perf_counter())
+    return _Running(job, process, here, time.perf_counter())
 
 
-def _child(task: Job, pipe: Connection) -> None:
+def _child(job: Job, pipe: Connection) -> None:
     """The process of one report: tells of progress, then of the end, through its pipe."""
     from ventbook.run.worker import make_one
 
-    code, message = make_one(task, lambda what, share: pipe.send(("progress", what, share)))
+    code, message = make_one(job, lambda what, share: pipe.send(("progress", what, share)))
     pipe.send(("end", message, code))
     pipe.close()
 
 
-def _hear(item: _Running, hear: OnProgress) -> Outcome | None:
+def _take_message(item: _Running, on_progress: OnProgress) -> Outcome | None:
     """One message of a report's process; an outcome when it has ended or died."""
     try:
         kind, text, number = item.pipe.recv()
@@ -201,7 +203,7 @@ def _hear(item: _Running, hear: OnProgress) -> Outcome | None:
         code = item.process.exitcode
         return _close(item, f"its process died (exit {code}); it was killed or ran out of memory", 1)
     if kind == "progress":
-        hear(item.task.name, text, float(number))
+        on_progress(item.job.name, text, float(number))
         return None
     return _close(item, " ".join(str(text).split()), int(number))
 
@@ -212,4 +214,4 @@ def _close(item: _Running, message: str, code: int) -> Outcome:
         item.process.kill()
         item.process.join()
     item.pipe.close()
-    return close_report(item.task, code, message, time.perf_counter() - item.begun)
+    return close_report(item.job, code, message, time.perf_counter() - item.begun)

@@ -15,15 +15,15 @@ NOT_HASHED = ("run.json", "kernel.json")
 
 
 def write_run(
-    task: Job, closing: Closing, *, begun: dt.datetime, times: dict[str, float], warned: list[str]
+    job: Job, closing: Closing, *, begun: dt.datetime, times: dict[str, float], warned: list[str]
 ) -> None:
     """Writes ``run.json``. Times stand here only, so that the other files come out the same."""
     stamp = closing.stamp
-    parameters = dict(task.parameters, as_of=stamp["snapshot"])
+    parameters = dict(job.parameters, as_of=stamp["snapshot"])
     del parameters["out"]
     for name in ("store", "limits"):
         if parameters.get(name):
-            parameters[name] = shown_path(parameters[name], task.final)
+            parameters[name] = shown_path(parameters[name], job.final)
     run = {
         **stamp,
         "version": 1,
@@ -32,16 +32,16 @@ def write_run(
         "scope": closing.scope,
         "period": closing.period,
         "answer": closing.answers,
-        "paper": task.paper,
-        "comments": shown_path(task.comments, task.final) if task.comments else "",
+        "paper": job.paper,
+        "comments": shown_path(job.comments, job.final) if job.comments else "",
         "warnings": warned,
-        "files": list_files(task.work),
+        "files": list_files(job.work),
         "started": begun.isoformat(timespec="seconds"),
         "ended": (begun + dt.timedelta(seconds=times["duration_s"])).isoformat(timespec="seconds"),
         **{name: round(value, 2) for name, value in times.items()},
     }
     text = json.dumps(run, ensure_ascii=False, indent=1, allow_nan=False)
-    (task.work / "run.json").write_text(text + "\n", encoding="utf-8", newline="")
+    (job.work / "run.json").write_text(text + "\n", encoding="utf-8", newline="")
 
 
 def list_files(folder: Path) -> dict[str, str]:

@@ -67,7 +67,7 @@ def verify_report(
     limits: str = "",
     comments: Path | None = None,
     notebooks: Path = NOTEBOOKS,
-    listen: OnProgress | None = None,
+    on_progress: OnProgress | None = None,
 ) -> Verdict:
     """Runs a finished report again from ``run.json`` and compares findings, tables and PDF.
 
@@ -86,7 +86,7 @@ def verify_report(
         comments = (folder / run["comments"]).resolve()
     parameters["as_of"] = run["snapshot"]
     with tempfile.TemporaryDirectory(prefix="ventbook-verify-") as made:
-        tasks = plan_reports(
+        planned = plan_reports(
             [run["report"]],
             parameters,
             out=Path(made),
@@ -94,7 +94,7 @@ def verify_report(
             paper=run["paper"],
             comments=comments,
         )
-        outcome = next(iter(run_jobs(tasks, jobs=1, listen=listen)))
+        outcome = next(iter(run_jobs(planned, jobs=1, on_progress=on_progress)))
         if outcome.code == 2:
             raise InputError(outcome.message)
         if not outcome.done:

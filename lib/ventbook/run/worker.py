@@ -20,18 +20,18 @@ from ventbook.errors import InputError
 from ventbook.run import kernels, names
 from ventbook.run.job import Job, ReportError
 
-OnCell = Callable[[str, float], None]
+OnStep = Callable[[str, float], None]
 # Errors of a call or its input that only show inside the notebook: exit code 2, without a half-run notebook.
 INPUT_ERRORS = ("InputError", "ParameterError", "StoreError", "TableError")
 CONNECTION = "kernel.json"
 
 
-def make_one(task: Job, tell: OnCell) -> tuple[int, str]:
+def make_one(job: Job, on_step: OnStep) -> tuple[int, str]:
     """Makes a report and says how it ended: exit code and one line, empty where all is well."""
     try:
-        if not task.notebook.is_file():
-            raise ReportError(f"notebook {task.notebook.name} is missing")
-        make_report(task, tell)
+        if not job.notebook.is_file():
+            raise ReportError(f"notebook {job.notebook.name} is missing")
+        make_report(job, on_step)
     except ReportError as error:
         return error.code, str(error)
     except InputError as error:
@@ -39,21 +39,21 @@ def make_one(task: Job, tell: OnCell) -> tuple[int, str]:
     except OSError as error:
         return 1, f"{error.strerror or error} ({Path(str(error.filename or '')).name})"
     except Exception as error:
-        (task.work / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
+        (job.work / "traceback.txt").write_text(traceback.format_exc(), encoding="utf-8")
         return 1, f"{type(error).__name__}: {' '.join(str(error).split())}"
     return 0, ""
 
 
-def make_report(task: Job, tell: OnCell) -> None:
-    """Runs the task's notebook in ``task.work`` and leaves every file of a report there.
+def make_report(job: Job, on_step: OnStep) -> None:
+    """Runs the job's notebook in ``job.work`` and leaves every file of a report there.
 
-    ``tell(what, share)`` is called with what is being done and the share of the work that is over. Raises
-    ReportError with one line when it can't be done; the half-run notebook then stays in ``task.work``.
+    ``on_step(what, share)`` is called with what is being done and the share of the work that is over. Raises
+    ReportError with one line when it can't be done; the half-run notebook then stays in ``job.work``.
     """
     begun, clock, used = dt.datetime.now(dt.UTC), time.perf_counter(), sum(os.times()[:4])
-    os.environ.update(task.environment)
-    os.chdir(task.work)
-    run_notebook(task, tell)
+    os.environ.update(job.environment)
+    os.chdir(job.work)
+    run_notebook(job, on_step)
     import nbformat
 
     from ventbook.run.export import write_exports
@@ -61,44 +61,44 @@ def make_report(task: Job, tell: OnCell) -> None:
     from ventbook.run.stamp import write_run
 
     halfway = time.perf_counter()
-    notebook = nbformat.read(task.work / "report.ipynb", as_version=4)
+    notebook = nbformat.read(job.work / "report.ipynb", as_version=4)
     warned = list_warnings(notebook)
     blocks = read_blocks(notebook)
     closing = find_closing(blocks)
     if closing is None:
         raise ReportError("the notebook ended without finishing its page (page.finish() is missing)")
-    _check_handed_on(task, closing)
-    tidy_notebook(notebook, task.parameters)
-    nbformat.write(notebook, task.work / "report.ipynb")
-    write_exports(task.work, blocks, closing, paper=task.paper, comments=task.comments, tell=tell)
+    _check_handed_on(job, closing)
+    tidy_notebook(notebook, job.parameters)
+    nbformat.write(notebook, job.work / "report.ipynb")
+    write_exports(job.work, blocks, closing, paper=job.paper, comments=job.comments, on_step=on_step)
     now = time.perf_counter()
     times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
-    write_run(task, closing, begun=begun, times=times, warned=warned)
-    names.hold_back_names(task.work, names.names_to_look_for(Path(task.parameters["store"])))
+    write_run(job, closing, begun=begun, times=times, warned=warned)
+    names.hold_back_names(job.work, names.names_to_look_for(Path(job.parameters["store"])))
 
 
-def _check_handed_on(task: Job, closing: Closing) -> None:
+def _check_handed_on(job: Job, closing: Closing) -> None:
     """A notebook that declares a parameter but doesn't hand it to its page would run on with the default."""
     used = closing.stamp["parameters"]
-    lost = [name for name, value in task.parameters.items() if name in used and used[name] != value]
+    lost = [name for name, value in job.parameters.items() if name in used and used[name] != value]
     if lost:
-        raise ReportError(f"notebook {task.notebook.name} does not hand on {', '.join(lost)} to its page")
+        raise ReportError(f"notebook {job.notebook.name} does not hand on {', '.join(lost)} to its page")
 
 
-def run_notebook(task: Job, tell: OnCell) -> None:
+def run_notebook(job: Job, on_step: OnStep) -> None:
     """Runs the notebook cell by cell into ``report.ipynb``."""
     with tempfile.TemporaryDirectory(prefix="vb-") as folder:
         connection = Path(folder) / CONNECTION
         forked = kernels.fork_kernel(connection) if kernels.CAN_FORK else None
         try:
-            _run_cells(task, tell, forked, connection)
+            _run_cells(job, on_step, forked, connection)
         finally:
             if forked is not None:
                 forked.kill()
                 forked.wait(timeout=10)
 
 
-def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, connection: Path) -> None:
+def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, connection: Path) -> None:
     import nbformat
     import papermill
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
@@ -106,11 +106,11 @@ def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, co
 
     from ventbook.run.notebook import heading_before
 
-    source = nbformat.read(task.notebook, as_version=4)
+    source = nbformat.read(job.notebook, as_version=4)
     for cell in source.cells:
         if cell.cell_type == "code":
             cell.outputs, cell.execution_count = [], None
-    _check_declared(task, source)
+    _check_declared(job, source)
     total = len(source.cells) + 1
     at = {"cell": 0}
     # The runner puts a cell with the given parameters behind the one that declares them.
@@ -121,11 +121,11 @@ def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, co
 
     def start(cell: Any, cell_index: int, **_: Any) -> None:
         at["cell"] = cell_index - (cell_index >= injected > 0)
-        tell(heading_before(source, at["cell"]) or "start", 0.9 * cell_index / total)
+        on_step(heading_before(source, at["cell"]) or "start", 0.9 * cell_index / total)
 
     def where() -> str:
         section = heading_before(source, at["cell"])
-        name = f"notebook {task.notebook.name}, cell {at['cell'] + 1}"
+        name = f"notebook {job.notebook.name}, cell {at['cell'] + 1}"
         return f"{name} ({section})" if section else name
 
     manager: Any = kernels.OwnKernelManager if forked is None else kernels.forked_manager(forked, connection)
@@ -136,11 +136,11 @@ def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, co
             papermill.execute_notebook(
                 source,
                 "report.ipynb",
-                parameters=dict(task.parameters),
+                parameters=dict(job.parameters),
                 kernel_name="python3",
                 language="python",
                 progress_bar=False,
-                execution_timeout=task.cell_timeout_s,
+                execution_timeout=job.cell_timeout_s,
                 kernel_manager_class=manager,
                 on_cell_start=start,
                 start_timeout=120,
@@ -151,7 +151,7 @@ def _run_cells(task: Job, tell: OnCell, forked: kernels.ForkedProcess | None, co
     except DeadKernelError:
         raise ReportError(f"{where()}: the kernel died; it was killed or ran out of memory") from None
     except (CellTimeoutError, TimeoutError):
-        raise ReportError(f"{where()}: took longer than {task.cell_timeout_s} s") from None
+        raise ReportError(f"{where()}: took longer than {job.cell_timeout_s} s") from None
 
 
 def declared_parameters(notebook: Any) -> set[str]:
@@ -168,7 +168,7 @@ def declared_parameters(notebook: Any) -> set[str]:
     return set()
 
 
-def _check_declared(task: Job, notebook: Any) -> None:
-    missing = set(task.parameters) - declared_parameters(notebook)
+def _check_declared(job: Job, notebook: Any) -> None:
+    missing = set(job.parameters) - declared_parameters(notebook)
     if missing:
-        raise ReportError(f"notebook {task.notebook.name} does not declare {', '.join(sorted(missing))}")
+        raise ReportError(f"notebook {job.notebook.name} does not declare {', '.join(sorted(missing))}")

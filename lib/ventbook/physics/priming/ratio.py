@@ -200,7 +200,7 @@ def fit_mixture(
     groups = len(np.unique(cluster))
     if groups < 2:
         raise NotEnoughData("ratio with blanks, engines", n=groups, needed=2)
-    reach = float(stats.t.ppf(0.5 + level / 2, groups - 1))
+    half_width = float(stats.t.ppf(0.5 + level / 2, groups - 1))
     model = _Model(low, high, options, rule)
     found = model.climb_from(model.places())
     if not found:
@@ -208,10 +208,10 @@ def fit_mixture(
     best = max(found, key=lambda top: top.value)
     require_fit("ratio with blanks", converged=best.settled, estimates=[best.mu, best.sigma])
     free = low.size / max(low.size - model.free, 1)
-    drop = reach**2 * free * model.design_effect(best, cluster) / 2
+    drop = half_width**2 * free * model.design_effect(best, cluster) / 2
     # one habit throughout lies at the edge of the shares, where the best is pulled to one side
     near = [top for top in (*found, *model.habits(best)) if best.value - top.value <= drop]
-    below, above = (model.reach(best, drop, side) for side in (-1, 1))
+    below, above = (model.find_limit(best, drop, side) for side in (-1, 1))
     ends = [(top.mu - below, top.mu + above) for top in near]
     ends_low, ends_high = min(a for a, _ in ends), max(b for _, b in ends)
     return MixtureFit(
@@ -325,7 +325,7 @@ class _Model:
         total = np.bincount(self.job, weights=e, minlength=self.jobs)
         return e / total[self.job], float((peak + np.log(total)).sum())
 
-    def reach(self, top: _Top, drop: float, side: int) -> float:
+    def find_limit(self, top: _Top, drop: float, side: int) -> float:
         """How far from ``top`` to one ``side`` the profile likelihood has fallen by ``drop``."""
         step = top.sigma / np.sqrt(self.jobs)
         at = replace(top, share=np.maximum(top.share, 1e-6))
@@ -619,7 +619,7 @@ def _quantile_of(at: Floats, under: Floats, share: float) -> float | None:
 
 
 def _scatter(at: Floats, under: Floats) -> float:
-    """1.4826 x the reach about 0 that holds half of all; from the lower half alone where that is not reached."""
+    """1.4826 x the half-width about 0 that holds half of all; from the lower half alone where that is not reached."""
     distance = np.abs(at)
     order = np.argsort(distance, kind="stable")
     held = np.cumsum(np.diff(np.concatenate([[0.0], under]))[order])

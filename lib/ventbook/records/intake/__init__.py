@@ -1,4 +1,4 @@
-"""Intake: from files to accepted rows, held rows and issues, committed as one snapshot.
+"""Intake: from files to accepted rows, quarantined rows and issues, committed as one snapshot.
 
     result = take_in(["ventings_2026Q3.csv", "starts_2026Q3.csv"], store="data/records/store")
     result.counts       # per table: rows = accepted + duplicate + corrected + quarantined

@@ -43,7 +43,7 @@ Rule = Callable[[Loaded, np.ndarray, Context], list[Fault]]
 
 
 def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
-    """Orphans, and rows whose parent is held."""
+    """Orphans, and rows whose parent is quarantined."""
     parent, column = (
         ("engines", "engine_id") if loaded.table.name in ("ventings", "planned") else ("ventings", "")
     )
@@ -62,7 +62,7 @@ def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[F
     if not len(orphan):
         return []
     texts = [names[positions[row]] for row in orphan]
-    waiting = np.array([text in context.held.get(parent, ()) for text in texts])
+    waiting = np.array([text in context.quarantined.get(parent, ()) for text in texts])
     code = "orphan_engine" if parent == "engines" else "orphan_venting"
     answer = []
     for name, which in ((code, ~waiting), ("parent_held", waiting)):

@@ -30,7 +30,7 @@ class Context:
     """What the rows of an intake refer to: store and intake together, the intake's rows winning; made when asked for.
 
     ``merge`` gives for a table its rows and for each its row in this intake, ``IN_STORE`` for the store's; ``find_held`` the
-    keys of parent rows that are held; ``earlier`` the store's own rows of a table. ``limits_file`` is the shop's own table
+    keys of parent rows that are quarantined; ``earlier`` the store's own rows of a table. ``limits_file`` is the shop's own table
     of limits beside the store.
     """
 
@@ -65,8 +65,8 @@ class Context:
         return frame.set_axis(pd.Index(frame["venting_id"].astype(object)))
 
     @cached_property
-    def held(self) -> dict[str, set[str]]:
-        """Keys of parent rows that are held, by table."""
+    def quarantined(self) -> dict[str, set[str]]:
+        """Keys of parent rows that are quarantined, by table."""
         return self.find_held()
 
     def of_venting(self, ids: pa.ChunkedArray, column: str) -> pd.Series:
@@ -179,11 +179,11 @@ def merge_notes(faults: Iterable[Fault]) -> list[Fault]:
 
 def mark_held(count: int, faults: Iterable[Fault]) -> np.ndarray:
     """True for the rows that some fault sets aside."""
-    held = np.zeros(count, dtype=bool)
+    quarantined = np.zeros(count, dtype=bool)
     for fault in faults:
         if fault.holds:
-            held[fault.rows] = True
-    return held
+            quarantined[fault.rows] = True
+    return quarantined
 
 
 @cache

@@ -1,6 +1,6 @@
-"""The corrections file: how an analyst accepts a mend without editing what the workshop sent.
+"""The corrections file: how an analyst accepts a correction without editing what the workshop sent.
 
-A CSV with the columns file, sheet, line, column, old, new, why, role, and optionally intake (for rows already held).
+A CSV with the columns file, sheet, line, column, old, new, why, role, and optionally intake (for rows already quarantined).
 A correction is applied only where the cell still says ``old``; each one applied is an issue of severity note.
 """
 
@@ -23,7 +23,7 @@ COLUMNS = ("file", "sheet", "line", "column", "old", "new", "why", "role")
 
 @dataclass
 class Correction:
-    """One accepted mend. ``column`` is our column or the sheet's own header."""
+    """One accepted correction. ``column`` is our column or the sheet's own header."""
 
     file: str
     sheet: str
@@ -34,7 +34,7 @@ class Correction:
     why: str
     role: str
     intake: int | None = None
-    outcome: str = "no row with this address was handed in or is held"
+    outcome: str = "no row with this address was handed in or is quarantined"
 
 
 @dataclass
@@ -65,7 +65,7 @@ class Corrections:
             column = cells[position]
             text = column if pa.types.is_string(column.type) else column.cast(pa.string())
             found = (text[int(at[0])].as_py() or "").strip()
-            if found != row.old.strip() and not _is_mended(sheet, position, found):
+            if found != row.old.strip() and not _is_corrected(sheet, position, found):
                 row.outcome = f"the cell says {found[:50]!r} and not {row.old!r}"
                 continue
             values = text.to_pylist()
@@ -77,8 +77,8 @@ class Corrections:
         return Batch(batch.lines, cells, batch.faults), faults
 
 
-def _is_mended(sheet: Sheet, position: int, found: str) -> bool:
-    """A technician's name stands as a code in held rows, so that its old text can't be compared."""
+def _is_corrected(sheet: Sheet, position: int, found: str) -> bool:
+    """A technician's name stands as a code in quarantined rows, so that its old text can't be compared."""
     column = sheet.fields[position].column
     return column is not None and column.name == "technician" and found.startswith("T-")
 

@@ -20,15 +20,15 @@ Mask = np.ndarray
 class Outcome:
     """What becomes of the rows of one table: masks of equal length, and the rows to write.
 
-    ``new``, ``corrected``, ``duplicate`` and ``held`` exclude one another and cover every row but the ``mended``
-    ones (held rows of an earlier intake that a row of this one replaces).
+    ``new``, ``corrected``, ``duplicate`` and ``quarantined`` exclude one another and cover every row but the ``superseded``
+    ones (quarantined rows of an earlier intake that a row of this one replaces).
     """
 
     new: Mask
     corrected: Mask
     duplicate: Mask
-    held: Mask
-    mended: Mask
+    quarantined: Mask
+    superseded: Mask
 
     @property
     def accepted(self) -> Mask:
@@ -50,24 +50,24 @@ def value_columns(rows: pa.Table) -> list[str]:
     return [name for name in rows.column_names if name not in BOOKKEEPING.names]
 
 
-def find_repeats(loaded: Loaded, held: Mask) -> tuple[Mask, Mask]:
-    """(duplicate, mended) among the rows of the intake itself; contradicting rows become faults.
+def find_repeats(loaded: Loaded, quarantined: Mask) -> tuple[Mask, Mask]:
+    """(duplicate, superseded) among the rows of the intake itself; contradicting rows become faults.
 
-    Held rows of an earlier intake give way to a row of this one with the same key.
+    Quarantined rows of an earlier intake give way to a row of this one with the same key.
     """
     duplicate = np.zeros(loaded.count, dtype=bool)
-    mended = np.zeros(loaded.count, dtype=bool)
+    superseded = np.zeros(loaded.count, dtype=bool)
     if loaded.count < 2:
-        return duplicate, mended
+        return duplicate, superseded
     codes = loaded.key_codes
     if loaded.rerun.any():
-        fresh = np.unique(codes[~loaded.rerun & ~held])
-        mended = loaded.rerun & np.isin(codes, fresh)
-    alive = ~held & ~mended
+        fresh = np.unique(codes[~loaded.rerun & ~quarantined])
+        superseded = loaded.rerun & np.isin(codes, fresh)
+    alive = ~quarantined & ~superseded
     counts = np.bincount(codes[alive], minlength=int(codes.max()) + 1)
     rows = np.flatnonzero(alive & (counts[codes] > 1))
     if not len(rows):
-        return duplicate, mended
+        return duplicate, superseded
     names = value_columns(loaded.rows)
     frame = loaded.rows.select(names).take(pa.array(rows)).to_pandas()
     groups = frame.groupby(codes[rows], sort=False)
@@ -84,7 +84,7 @@ def find_repeats(loaded: Loaded, held: Mask) -> tuple[Mask, Mask]:
         sizes = groups.size()
         each = [{"n": int(sizes[code]), "column": words[code]} for code in codes[own]]
         loaded.faults.append(Fault("conflicting_rows", "", own, values, {}, each))
-    return duplicate, mended
+    return duplicate, superseded
 
 
 def compare_with_store(loaded: Loaded, alive: Mask, stored: pa.Table | None) -> tuple[Mask, Mask]:

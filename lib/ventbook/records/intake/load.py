@@ -69,7 +69,7 @@ class Loaded:
         """One whole number a row, equal for rows of equal key."""
         return number_keys(self.rows, self.table.key)
 
-    def held(self) -> np.ndarray:
+    def quarantined(self) -> np.ndarray:
         """True for the rows that some fault sets aside."""
         return mark_held(self.count, self.faults)
 
@@ -210,7 +210,7 @@ def mask_names(loaded: Loaded, coder: NameCoder) -> None:
 def convert_batch(
     sheet: Sheet, batch: Batch, schema: pa.Schema, *, today: dt.date
 ) -> tuple[pa.Table, list[Fault], dict[int, str]]:
-    """Typed rows of a batch (technicians still by name), its faults (row positions within the batch), and held-row
+    """Typed rows of a batch (technicians still by name), its faults (row positions within the batch), and quarantined-row
     references by row.
     """
     faults: list[Fault] = []
@@ -314,7 +314,7 @@ def _note_once(sheet: Sheet, code: str, value: str, line: int) -> None:
 
 
 def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]:
-    """Unknown columns as JSON a row (None where all are empty), and the references of mended rows."""
+    """Unknown columns as JSON a row (None where all are empty), and the references of corrected rows."""
     unknown = [(n, f.header) for n, f in enumerate(sheet.fields) if f.column is None and f.header]
     references: dict[int, str] = {}
     texts: list[dict[str, str]] = []

@@ -1,6 +1,6 @@
-"""Held rows: kept whole with their reasons, released when what they waited for comes in, cleared when mended.
+"""Quarantined rows: kept whole with their reasons, released when what they waited for comes in, cleared when corrected.
 
-Held rows given back to the sender: a workbook in their own columns, reasons beside them, to be mended and handed
+Quarantined rows given back to the sender: a workbook in their own columns, reasons beside them, to be corrected and handed
 in again. It brings its own mapping, so that nothing has to be declared twice.
 """
 
@@ -37,7 +37,7 @@ SitesOf = Callable[[np.ndarray], list[str | None]]
 
 
 def describe_form(sheet: Sheet) -> dict[str, Any]:
-    """How a sheet was read, so that its held rows can be read again without its mapping."""
+    """How a sheet was read, so that its quarantined rows can be read again without its mapping."""
     return {
         "fields": [[f.header, f.column.name if f.column else "", f.unit] for f in sheet.fields],
         "decimal": sheet.decimal,
@@ -49,7 +49,7 @@ def describe_form(sheet: Sheet) -> dict[str, Any]:
 def sheet_from_form(
     table: str, file: str, name: str, form: dict[str, Any], lines: list[int], originals: list[dict[str, str]]
 ) -> Sheet:
-    """A sheet made again from held rows."""
+    """A sheet made again from quarantined rows."""
     columns = {column.name: column for column in tables.record_tables()[table].columns}
     fields = [Field(header, columns.get(column), unit) for header, column, unit in form["fields"]]
     cells = [text_array([row.get(f.header) for row in originals]) for f in fields]
@@ -71,28 +71,30 @@ def sheet_from_form(
 
 @dataclass
 class Rerun:
-    """Sheets made from held rows that are tried again, with the intake each came in by."""
+    """Sheets made from quarantined rows that are tried again, with the intake each came in by."""
 
     sheets: list[Sheet]
     intakes: list[int]
 
 
 def find_rerun(before: Snapshot | None, corrections: Corrections) -> Rerun:
-    """Held rows to try again: those that wait for a parent row, and those that a correction addresses."""
+    """Quarantined rows to try again: those that wait for a parent row, and those that a correction addresses."""
     found = Rerun([], [])
     if before is None or "quarantine" not in before.versions:
         return found
-    held = before.read_arrow("quarantine").to_pandas()
-    if held.empty:
+    quarantined = before.read_arrow("quarantine").to_pandas()
+    if quarantined.empty:
         return found
     asked = {(c.file, c.sheet, c.line): c.intake for c in corrections.rows}
-    address = list(zip(held["file"], held["sheet"].fillna(""), held["line"], strict=True))
+    address = list(
+        zip(quarantined["file"], quarantined["sheet"].fillna(""), quarantined["line"], strict=True)
+    )
     corrected = np.array(
-        [a in asked and asked[a] in (None, n) for a, n in zip(address, held["intake"], strict=True)],
+        [a in asked and asked[a] in (None, n) for a, n in zip(address, quarantined["intake"], strict=True)],
         dtype=bool,
     )
-    whole = (held["code"] != "wrong_cell_count").to_numpy()
-    again = held[((held["waiting"] == "parent").to_numpy() | corrected) & whole]
+    whole = (quarantined["code"] != "wrong_cell_count").to_numpy()
+    again = quarantined[((quarantined["waiting"] == "parent").to_numpy() | corrected) & whole]
     sources = before.sources()
     for (intake, file, name, table), rows in again.groupby(
         ["intake", "file", again["sheet"].fillna(""), "table"], sort=True
@@ -125,10 +127,10 @@ def _form_of(
 
 
 def build_quarantine(
-    loaded: Loaded, held: np.ndarray, coder: NameCoder, sites: SitesOf, intake: int
+    loaded: Loaded, quarantined: np.ndarray, coder: NameCoder, sites: SitesOf, intake: int
 ) -> pa.Table:
-    """One row a held row: its address, first reason, all reason codes and the original text of every cell."""
-    rows = np.flatnonzero(held)
+    """One row a quarantined row: its address, first reason, all reason codes and the original text of every cell."""
+    rows = np.flatnonzero(quarantined)
     if not len(rows):
         return QUARANTINE.empty_table()
     first: dict[int, tuple[Fault, int]] = {}
@@ -137,7 +139,7 @@ def build_quarantine(
         if not fault.holds:
             continue
         for position, row in enumerate(fault.rows):
-            if held[row]:
+            if quarantined[row]:
                 first.setdefault(int(row), (fault, position))
                 known = codes.setdefault(int(row), [])
                 if fault.code not in known:
@@ -274,17 +276,17 @@ def _broken_values(held_rows: pa.Table) -> Iterator[tuple[int, str, str | None, 
 
 
 EXPLAINED = (
-    "These rows were held back at intake. Nothing in them was changed.",
+    "These rows were quarantined at intake. Nothing in them was changed.",
     "Each sheet holds the rows of one of your files, in your own columns. The first columns say what is wrong",
     "and what to do. Mend the row in place, leave the column held_row as it is, and hand this workbook in again",
-    "(ventbook intake FILE.xlsx). A mended row takes the place of the held one; rows you leave as they are stay held.",
+    "(ventbook intake FILE.xlsx). A corrected row takes the place of the quarantined one; rows you leave as they are stay quarantined.",
 )
 
 
 def export_quarantine(
     store: str | Path | Store, out: str | Path, *, as_of: int | None = None, site: str | None = None
 ) -> int:
-    """Write the held rows to the workbook ``out``; returns how many there are.
+    """Write the quarantined rows to the workbook ``out``; returns how many there are.
 
     Technicians' names are put back for the owner of the store's key only; others see codes. Every cell is written as
     text, so that nothing in it can act as a formula. Raises InputError when ``out`` can't be written.
@@ -296,18 +298,20 @@ def export_quarantine(
     if out.suffix.lower() != ".xlsx":
         raise InputError(f"{out}: name a file that ends in .xlsx")
     snapshot = target.snapshot(as_of)
-    held = snapshot.read("quarantine")
+    quarantined = snapshot.read("quarantine")
     if site is not None:
-        held = held[held["site"] == site]
+        quarantined = quarantined[quarantined["site"] == site]
     reasons = _collect_reasons(snapshot.read("issues"))
     forms = _forms(target, snapshot.number)
     names = privacy.read_names(target.path)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with xlsxwriter.Workbook(str(out), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
-            _write_explanation(book, len(held))
+            _write_explanation(book, len(quarantined))
             mapping: list[str] = []
-            groups = held.groupby(["table", "intake", "file", held["sheet"].fillna("")], sort=True)
+            groups = quarantined.groupby(
+                ["table", "intake", "file", quarantined["sheet"].fillna("")], sort=True
+            )
             for number, (key, rows) in enumerate(groups, 1):
                 table, intake, file, name = (str(part) for part in tuple(key))
                 form = forms.get((int(intake), file, name), {})
@@ -316,11 +320,11 @@ def export_quarantine(
                 _write_sheet(book, title, rows, form, reasons, names)
             sheet = book.add_worksheet(MAPPING_SHEET)
             sheet.hide()
-            for row, text in enumerate(mapping or ["# no rows are held"]):
+            for row, text in enumerate(mapping or ["# no rows are quarantined"]):
                 sheet.write_string(row, 0, text)
     except (OSError, xlsxwriter.exceptions.FileCreateError) as error:
         raise InputError(f"{out}: can't be written ({error}); close it or choose another place") from None
-    return len(held)
+    return len(quarantined)
 
 
 def _collect_reasons(issues: Any) -> dict[tuple[int, str, str, int], list[tuple[str, str]]]:
@@ -342,7 +346,7 @@ def _forms(target: Store, number: int) -> dict[tuple[int, str, str], dict[str, A
 def _write_explanation(book: Any, count: int) -> None:
     sheet = book.add_worksheet("read me")
     sheet.set_column(0, 0, 110)
-    for row, text in enumerate([f"{count} rows are held.", *EXPLAINED]):
+    for row, text in enumerate([f"{count} rows are quarantined.", *EXPLAINED]):
         sheet.write_string(row, 0, text)
 
 

@@ -1,4 +1,4 @@
-"""The end of an intake: counts, issues, held rows and what they clear, and the write into the store.
+"""The end of an intake: counts, issues, quarantined rows and what they clear, and the write into the store.
 
 One intake from files to snapshot.
 """
@@ -44,7 +44,7 @@ from ventbook.records.store import create_store as create_store_at
 @dataclass
 class IntakeResult:
     """What an intake did. ``counts`` has one row a table: rows (handed in), accepted, duplicate, corrected,
-    quarantined, left_out (lines that are no records), released (rows held before that were taken now);
+    quarantined, left_out (lines that are no records), released (rows quarantined before that were taken now);
     rows = accepted + duplicate + corrected + quarantined. ``issues`` and ``quarantine`` are this intake's own.
     ``number`` is the snapshot's, None on a dry run.
     """
@@ -74,22 +74,24 @@ def finish_intake(
     for name, loaded in work.tables.items():
         outcome = work.outcomes[name]
         fixed = _corrected_rows(loaded)
-        stuck = loaded.rerun & outcome.held & ~fixed  # tried again in vain: they stay held as they were
+        stuck = (
+            loaded.rerun & outcome.quarantined & ~fixed
+        )  # tried again in vain: they stay quarantined as they were
         fresh = ~loaded.rerun
         counts[name] = {
             "rows": int(fresh.sum()),
             "accepted": int((outcome.new & fresh).sum()),
             "duplicate": int((outcome.duplicate & fresh).sum()),
             "corrected": int((outcome.corrected & fresh).sum()),
-            "quarantined": int((outcome.held & fresh).sum()),
+            "quarantined": int((outcome.quarantined & fresh).sum()),
             "left_out": loaded.left_out,
             "released": int((outcome.good & loaded.rerun).sum()),
         }
         _note_released(loaded, outcome, rerun, fixed)
         sites = partial(sites_of, work, loaded)
-        quarantine = build_quarantine(loaded, outcome.held & ~stuck, work.coder, sites, number)
+        quarantine = build_quarantine(loaded, outcome.quarantined & ~stuck, work.coder, sites, number)
         held_rows.append(quarantine)
-        dropped = stuck | outcome.mended
+        dropped = stuck | outcome.superseded
         issues.append(build_issues(loaded, dropped, quarantine, work.coder, sites, number))
         cleared.append(_find_cleared(work, loaded, outcome, rerun, stuck))
     if traces is not None:
@@ -162,13 +164,21 @@ CLEARED = pa.schema(
 
 
 def _find_cleared(work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, stuck: np.ndarray) -> pa.Table:
-    """Addresses of held rows of earlier intakes that this one mends: by trying again, by reference, by key."""
+    """Addresses of quarantined rows of earlier intakes that this one corrects: by trying again, by reference, by key."""
     earlier = work.earlier("quarantine")
     if earlier is None or not earlier.num_rows:
         return CLEARED.empty_table()
-    held = earlier.to_pandas()
-    own = (held["table"] == loaded.table.name).to_numpy()
-    address = list(zip(held["intake"], held["file"], held["sheet"].fillna(""), held["line"], strict=True))
+    quarantined = earlier.to_pandas()
+    own = (quarantined["table"] == loaded.table.name).to_numpy()
+    address = list(
+        zip(
+            quarantined["intake"],
+            quarantined["file"],
+            quarantined["sheet"].fillna(""),
+            quarantined["line"],
+            strict=True,
+        )
+    )
     wanted: set[tuple[int, str, str, int]] = set()
     first = sum(1 for sheet in loaded.sheets if sheet not in rerun.sheets)
     intakes = [n for s, n in zip(rerun.sheets, rerun.intakes, strict=True) if s.table is loaded.table]
@@ -181,11 +191,13 @@ def _find_cleared(work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, st
         if len(parts) == 4 and parts[0].isdigit() and parts[3].isdigit():
             wanted.add((int(parts[0]), parts[1], parts[2], int(parts[3])))
     good = outcome.good & ~loaded.rerun
-    keys = set(held["key"][own]) - {""}
-    mended: set[str] = set()
+    keys = set(quarantined["key"][own]) - {""}
+    superseded: set[str] = set()
     if keys and good.any():
-        mended = keys & set(key_texts(loaded.rows.filter(pa.array(good)), loaded.table.key))
-    hit = np.array([a in wanted for a in address], dtype=bool) | held["key"].isin(mended).to_numpy()
+        superseded = keys & set(key_texts(loaded.rows.filter(pa.array(good)), loaded.table.key))
+    hit = (
+        np.array([a in wanted for a in address], dtype=bool) | quarantined["key"].isin(superseded).to_numpy()
+    )
     return earlier.filter(pa.array(own & hit)).select(CLEARED.names)
 
 
@@ -241,7 +253,7 @@ def accepted_rows(loaded: Loaded, outcome: Outcome, number: int) -> pa.Table:
     return rows.set_column(at, "_intake", pa.repeat(pa.scalar(number, pa.int64()), rows.num_rows))
 
 
-def _write(work: Work, writer: Writer, issues: pa.Table, held: pa.Table, cleared: pa.Table) -> None:
+def _write(work: Work, writer: Writer, issues: pa.Table, quarantined: pa.Table, cleared: pa.Table) -> None:
     for name, loaded in work.tables.items():
         outcome = work.outcomes[name]
         if not outcome.accepted.any():
@@ -251,9 +263,11 @@ def _write(work: Work, writer: Writer, issues: pa.Table, held: pa.Table, cleared
         if outcome.corrected.any():
             drop = loaded.rows.filter(pa.array(outcome.corrected)).select(list(loaded.table.key))
         writer.change_rows(name, add=add, drop=drop)
-    if held.num_rows or cleared.num_rows:
+    if quarantined.num_rows or cleared.num_rows:
         writer.change_rows(
-            "quarantine", add=held if held.num_rows else None, drop=cleared if cleared.num_rows else None
+            "quarantine",
+            add=quarantined if quarantined.num_rows else None,
+            drop=cleared if cleared.num_rows else None,
         )
     writer.add_rows("issues", issues)
     repeats = [
@@ -393,25 +407,25 @@ def _judge(work: Work, loaded: Loaded) -> None:
     """Every rule on one table, in the order that lets a table refer to those before it."""
     name = loaded.table.name
     check_columns(loaded)
-    held = loaded.held()
-    duplicate, mended = find_repeats(loaded, held)
-    alive = ~loaded.held() & ~duplicate & ~mended
+    quarantined = loaded.quarantined()
+    duplicate, superseded = find_repeats(loaded, quarantined)
+    alive = ~loaded.quarantined() & ~duplicate & ~superseded
     # The rows judged so far stand for the table, so that rules may look at neighbours in the same intake.
     zero = np.zeros(loaded.count, dtype=bool)
-    before = work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.held(), mended)
+    before = work.outcomes[name] = Outcome(alive, zero, duplicate, loaded.quarantined(), superseded)
     work.context = None if name in ("engines", "ventings") else work.context
     context = find_context(work)
     for rule in checks.RULES.get(name, ()):
         loaded.faults += rule(loaded, alive, context)
     loaded.faults[:] = merge_notes(loaded.faults)
-    held = loaded.held() & ~mended
-    alive = ~held & ~duplicate & ~mended
-    duplicate &= ~held
+    quarantined = loaded.quarantined() & ~superseded
+    alive = ~quarantined & ~duplicate & ~superseded
+    duplicate &= ~quarantined
     known, corrected = compare_with_store(loaded, alive, work.earlier(name))
     duplicate |= known
-    work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, held, mended)
+    work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, quarantined, superseded)
     if name in ("engines", "ventings") and not np.array_equal(before.good, work.outcomes[name].good):
-        work.context = None  # rows that the rules above held are no longer there to refer to
+        work.context = None  # rows that the rules above quarantined are no longer there to refer to
 
 
 def check_today(today: dt.date | str | None) -> dt.date | None:

@@ -2,11 +2,11 @@
 
 Traces: samples streamed into Parquet files of whole starts, row groups of about a million rows.
 
-A start is taken or held as a whole: a trace with a hole in it is no trace. Files are written beside the table while
+A start is taken or quarantined as a whole: a trace with a hole in it is no trace. Files are written beside the table while
 reading goes on and named in one Delta commit at the end, so memory stays at a few row groups at any size. Each file's
 footer lists its starts with a checksum, by which a start handed in again is told from a changed one.
 
-The original text of rows, for those that are held: their own headers and cells, names hidden.
+The original text of rows, for those that are quarantined: their own headers and cells, names hidden.
 """
 
 from __future__ import annotations
@@ -145,9 +145,9 @@ def _held_keys(work: Work) -> dict[str, set[str]]:
                 if row["table"] == table:
                     keys.add(row["key"])
         if table in work.outcomes:
-            loaded, held = work.tables[table], work.outcomes[table].held
-            if held.any():
-                keys |= set(key_texts(loaded.rows.filter(pa.array(held)), loaded.table.key))
+            loaded, quarantined = work.tables[table], work.outcomes[table].quarantined
+            if quarantined.any():
+                keys |= set(key_texts(loaded.rows.filter(pa.array(quarantined)), loaded.table.key))
         found[table] = keys - {""}
     return found
 
@@ -218,7 +218,7 @@ class _Take:
     seen: dict[Key, int] = field(default_factory=dict)
     quarters: dict[str, QuarterFile] = field(default_factory=dict)
     issues: list[dict[str, Any]] = field(default_factory=list)
-    held: list[dict[str, Any]] = field(default_factory=list)
+    quarantined: list[dict[str, Any]] = field(default_factory=list)
 
     def start(self, sheet: Sheet, key: Key, rows: pa.Table, line: int, fault: Words) -> None:
         """Decide about one whole start."""
@@ -256,7 +256,7 @@ class _Take:
     def _judge(self, key: Key, rows: pa.Table, check: int) -> Words:
         venting, number = key
         if venting not in self.context.ventings.index:
-            waits = venting in self.context.held.get("ventings", ())
+            waits = venting in self.context.quarantined.get("ventings", ())
             return _word("parent_held" if waits else "orphan_venting", "venting_id", venting)
         t = np.asarray(rows.column("t_s"))
         if len(t) > 1 and not (np.diff(t) > 0).all():
@@ -271,10 +271,10 @@ class _Take:
         self.outcome.counts["quarantined"] += n
         code, _, _, what, _ = fault
         self._note(sheet, key, n, line, fault)
-        self.held.append(
+        self.quarantined.append(
             _address(sheet, key, line, fault, self.number)
             | {
-                "what": f"{what} (the start's {n} samples are held together)",
+                "what": f"{what} (the start's {n} samples are quarantined together)",
                 "original": json.dumps({"venting_id": key[0], "start_no": str(key[1]), "samples": str(n)}),
                 "waiting": "",
                 "all_codes": code,
@@ -347,7 +347,7 @@ def take_samples(
         part.close()
         outcome.files[part.path] = quarter
     outcome.issues.append(_as_table(state.issues, ISSUES))
-    outcome.quarantine.append(_as_table(state.held, QUARANTINE))
+    outcome.quarantine.append(_as_table(state.quarantined, QUARANTINE))
     outcome.ventings = venting_facts(context.ventings, context.engines)
     outcome.cluster = work.cluster
     return outcome
@@ -371,7 +371,7 @@ def _whole_starts(
     """The starts of a sheet, each whole. A file whose starts are scattered is read whole and sorted. Lines that are no
     records are added to ``counts``.
     """
-    # A larger file is taken in the order it comes; a start that comes back in it is then held as a conflict.
+    # A larger file is taken in the order it comes; a start that comes back in it is then quarantined as a conflict.
     order = list(_scan_order(sheet, work, corrections)) if sheet.size < SORTABLE else []
     scattered = len(order) != len(set(order))
     pieces = _pieces(sheet, work, corrections, progress, counts)

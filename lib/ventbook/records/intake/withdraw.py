@@ -42,7 +42,7 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
     """Take back intake ``number``; returns the number of the snapshot that says so.
 
     Rows it wrote go; a row it corrected comes back as it was before (unless a still later intake corrected it
-    again: that one stays); rows it mended are held again. ``as_of`` an earlier snapshot still shows everything.
+    again: that one stays); rows it corrected are quarantined again. ``as_of`` an earlier snapshot still shows everything.
     Raises InputError when there is no such intake or it has been withdrawn already.
     """
     target = store if isinstance(store, Store) else open_store(store)
@@ -161,7 +161,7 @@ def _add_repeated(
 
 
 def _withdraw_held(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:
-    """Held rows of the intake go; held rows that it mended or released come back."""
+    """Quarantined rows of the intake go; quarantined rows that it corrected or released come back."""
     add = QUARANTINE.empty_table()
     if number > 1:
         earlier = target.snapshot(number - 1)
@@ -182,11 +182,13 @@ def _withdraw_held(target: Store, writer: Writer, before: Snapshot, number: int,
         )
 
 
-def _still_missing(writer: Writer, before: Snapshot, held: pa.Table, number: int) -> list[bool]:
-    """True for held rows whose key no later intake than ``number`` has brought in mended."""
+def _still_missing(writer: Writer, before: Snapshot, quarantined: pa.Table, number: int) -> list[bool]:
+    """True for quarantined rows whose key no later intake than ``number`` has brought in corrected."""
     later: dict[str, set[str]] = {}
     answer = []
-    for table, key in zip(held.column("table").to_pylist(), held.column("key").to_pylist(), strict=True):
+    for table, key in zip(
+        quarantined.column("table").to_pylist(), quarantined.column("key").to_pylist(), strict=True
+    ):
         if table not in later and table in before.versions and table != "samples":
             rows = before.read_arrow(table)
             rows = rows.filter(pc.greater(rows.column("_intake"), number))

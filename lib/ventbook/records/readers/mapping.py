@@ -90,7 +90,7 @@ def read_mapping(text: str, name: str) -> tuple[Source, ...]:
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        raise InputError(f"{name}: not a TOML file ({error}); mend that line") from None
+        raise InputError(f"{name}: not a TOML file ({error}); correct that line") from None
     faults = [f"{name}: unknown key {key!r}; only [[source]] is allowed" for key in raw if key != "source"]
     rows = raw.get("source")
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows) or not rows:
@@ -175,7 +175,7 @@ def _word(kind: type) -> str:
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
 _ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
 LONGEST_HEADER = 300
-GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives held rows back
+GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives quarantined rows back
 MOST = 5  # so many headers on a row that is all headers need no further looking
 LOOK = 60  # rows from the top among which the headers are looked for
 
@@ -235,7 +235,7 @@ def find_header(rows: Sequence[Sequence[str]], table: Table, source: Source, whe
     """
     if source.header_row:
         if source.header_row > len(rows):
-            raise InputError(f"{where}: has no row {source.header_row}; mend header_row in the mapping")
+            raise InputError(f"{where}: has no row {source.header_row}; correct header_row in the mapping")
         return source.header_row - 1
     best, found = -1, 0
     for position, cells in enumerate(rows[:LOOK]):

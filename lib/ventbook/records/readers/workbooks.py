@@ -140,7 +140,7 @@ def _resolve_sheet(
     if source.header_row:
         at = next((n for n, (line, _) in enumerate(rows) if line == source.header_row), -1)
         if at < 0:
-            raise InputError(f"{where}: row {source.header_row} is empty; mend header_row in the mapping")
+            raise InputError(f"{where}: row {source.header_row} is empty; correct header_row in the mapping")
     else:
         at = find_header(top, table, NOTHING if not source.columns else source, where)
     headers = [cell_text(cell) for cell in rows[at][1]]

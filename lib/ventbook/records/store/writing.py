@@ -166,7 +166,7 @@ class Writer:
 
 @contextmanager
 def write_snapshot(store: Store) -> Iterator[Writer]:
-    """Hold the store's lock, mend what a killed writer left, and give a writer for the next snapshot."""
+    """Hold the store's lock, repair what a killed writer left, and give a writer for the next snapshot."""
     with hold_lock(store.path / "lock"):
         before = None if store.empty else store.snapshot()
         versions = restore_heads(store, before)

@@ -323,19 +323,19 @@ class Curve:
         return frame
 
 
-def limit_survival(survival: Floats, reach: Floats) -> tuple[Floats, Floats]:
-    """Log-log limits exp(log S * exp(-+ reach / (S log S))) of a survival share.
+def limit_survival(survival: Floats, half_width: Floats) -> tuple[Floats, Floats]:
+    """Log-log limits exp(log S * exp(-+ half_width / (S log S))) of a survival share.
 
-    ``reach`` is the quantile times the standard error. At S = 1 the limits are 1; at S = 0 the lower is 0 and the
+    ``half_width`` is the quantile times the standard error. At S = 1 the limits are 1; at S = 0 the lower is 0 and the
     upper stays where it last was.
     """
     s = np.asarray(survival, dtype=np.float64)
-    inside = (s > 0) & (s < 1) & (reach > 0)
+    inside = (s > 0) & (s < 1) & (half_width > 0)
     safe = np.where(inside, s, 0.5)
     # beyond e^30 the limits are 0 and 1 to every digit
-    reach = np.minimum(np.where(inside, reach, 0.0) / np.abs(safe * np.log(safe)), 30.0)
-    low = np.where(inside, np.exp(np.log(safe) * np.exp(reach)), np.where(s >= 1, 1.0, s))
-    high = np.where(inside, np.exp(np.log(safe) * np.exp(-reach)), np.where(s >= 1, 1.0, s))
+    half_width = np.minimum(np.where(inside, half_width, 0.0) / np.abs(safe * np.log(safe)), 30.0)
+    low = np.where(inside, np.exp(np.log(safe) * np.exp(half_width)), np.where(s >= 1, 1.0, s))
+    high = np.where(inside, np.exp(np.log(safe) * np.exp(-half_width)), np.where(s >= 1, 1.0, s))
     gone = s <= 0
     if gone.any():
         low = np.where(gone, 0.0, low)
@@ -352,14 +352,14 @@ def cluster_variance(influence: Floats, codes: Ints, clusters: int) -> float:
     return clusters / (clusters - 1) * float(sums @ sums)
 
 
-def widest_reach(variance: float, between: float, level: float, clusters: int) -> float:
+def widest_half_width(variance: float, between: float, level: float, clusters: int) -> float:
     """Quantile times standard error: the larger of normal x information-based and, with clusters, Student's t
     (clusters - 1 degrees of freedom) x between-cluster."""
     upper = 0.5 + level / 2
-    reach = float(ndtri(upper)) * np.sqrt(max(variance, 0.0))
+    half_width = float(ndtri(upper)) * np.sqrt(max(variance, 0.0))
     if clusters > 1:
-        reach = max(reach, float(stdtrit(clusters - 1, upper)) * np.sqrt(max(between, 0.0)))
-    return float(reach)
+        half_width = max(half_width, float(stdtrit(clusters - 1, upper)) * np.sqrt(max(between, 0.0)))
+    return float(half_width)
 
 
 def estimate_curve(
@@ -417,12 +417,12 @@ def fit_distribution(readings: Readings, *, method: str = "choose") -> Npmle | S
 def draw_curve(npmle: Npmle | SpreadEstimate, codes: Ints | None, clusters: int, level: float) -> Curve:
     """The curve with its limits from a fitted distribution."""
     readings = npmle.readings
-    error, reach = _curve_errors(npmle, codes, clusters, level)
+    error, half_width = _curve_errors(npmle, codes, clusters, level)
     finite = np.isfinite(npmle.right)
     survival = np.clip(1.0 - npmle.levels[1:], 0.0, 1.0)
     if not finite[-1]:
         survival[-1] = 0.0
-    lower, upper = limit_survival(survival[finite], reach[finite])
+    lower, upper = limit_survival(survival[finite], half_width[finite])
     ends = np.concatenate([readings.low, readings.high[np.isfinite(readings.high)]])
     mass = np.diff(npmle.levels)
     if isinstance(npmle, SpreadEstimate):
@@ -477,9 +477,9 @@ def _curve_errors(
         unit = np.eye(npmle.levels.size)
         unit[0, 0] = unit[-1, -1] = 0.0
         error[:] = np.sqrt(np.maximum(np.diag(npmle.solve(unit))[1:], 0.0))
-    reach = float(ndtri(0.5 + level / 2)) * error
+    half_width = float(ndtri(0.5 + level / 2)) * error
     if codes is None or clusters < 2:
-        return error, reach
+        return error, half_width
     at = np.unique(np.linspace(1, size - 1, min(size - 1, MOST_CLUSTERED_TIMES)).round().astype(np.int64))
     row, weight = npmle.readings.row, npmle.readings.row_weight
     between = np.empty(at.size)
@@ -491,5 +491,5 @@ def _curve_errors(
         between[j] = cluster_variance(influence[row] * weight, codes, clusters)
     wide = np.interp(np.arange(1, size + 1), at, np.sqrt(between))
     critical = float(stdtrit(clusters - 1, 0.5 + level / 2))
-    reach = np.where(error > 0, np.maximum(reach, critical * wide), 0.0)
-    return np.where(error > 0, np.maximum(error, wide), 0.0), reach
+    half_width = np.where(error > 0, np.maximum(half_width, critical * wide), 0.0)
+    return np.where(error > 0, np.maximum(error, wide), 0.0), half_width

@@ -392,11 +392,11 @@ class AftFit:
         assert self.errors is not None
         se = float(np.sqrt(max(self.errors.variance(gradient), 0.0)))
         df = self.errors.degrees(gradient)
-        reach = self.errors.critical(gradient, self.level, df) * se
+        half_width = self.errors.critical(gradient, self.level, df) * se
         with np.errstate(over="ignore", divide="ignore"):
             ratio = abs(estimate) / se if se > 0 else np.inf
             p = 2 * (ndtr(-ratio) if np.isinf(df) else stdtr(df, -ratio))
-            low, high = np.exp(estimate - reach), np.exp(estimate + reach)
+            low, high = np.exp(estimate - half_width), np.exp(estimate + half_width)
         return {"estimate": float(np.exp(estimate)), "low": low, "high": high, "p": float(p), "df": df}
 
     def design_row(self, at: Mapping[str, Any] | None = None) -> Floats:
@@ -433,8 +433,8 @@ class AftFit:
         for one in self.candidates:
             w = SHAPES[one.distribution].quantile(q)
             parts.append((one, float(x @ one.beta) + one.scale * w, np.append(x, one.scale * w)))
-        centre, reach = average_candidates(parts, self.level)
-        found = np.exp([centre, centre - reach, centre + reach])
+        centre, half_width = average_candidates(parts, self.level)
+        found = np.exp([centre, centre - half_width, centre + half_width])
         return self._answer(found[0], found[1], found[2], unit, f"{q:.0%} point")
 
     def share_over(self, limit: float, at: Mapping[str, Any] | None = None) -> Estimate:
@@ -455,8 +455,8 @@ class AftFit:
             score = -float(ndtri(share))
             pull = float(np.exp(shape.density(z)[0][0] + score**2 / 2 + 0.5 * np.log(2 * np.pi)))
             parts.append((one, score, -pull * np.append(x / one.scale, z)))
-        centre, reach = average_candidates(parts, self.level)
-        found = ndtr([-centre, -(centre + reach), -(centre - reach)])
+        centre, half_width = average_candidates(parts, self.level)
+        found = ndtr([-centre, -(centre + half_width), -(centre - half_width)])
         return self._answer(found[0], found[1], found[2], "1", "share over a limit")
 
     def _answer(self, estimate: float, low: float, high: float, unit: str, what: str) -> Estimate:
@@ -477,7 +477,7 @@ class AftFit:
 
 
 def average_candidates(parts: list[tuple[Candidate, float, Floats]], level: float) -> tuple[float, float]:
-    """Weighted mean of the candidates' values, and the reach of its limits.
+    """Weighted mean of the candidates' values, and the half-width of its limits.
 
     The error is sum w sqrt(variance + (value - mean)^2) [1]_, which carries the doubt about the distribution;
     the quantile is that of the candidate with the largest weight.

@@ -17,7 +17,7 @@ from ventbook.statistics.waiting_times.curves import (
     draw_curve,
     fit_distribution,
     limit_survival,
-    widest_reach,
+    widest_half_width,
 )
 from ventbook.statistics.waiting_times.intervals import (
     Floats,
@@ -50,8 +50,8 @@ def compare_instruments(
         return no_estimate("too_few", level=level, unit=unit, n=values.size, clusters=clusters, method=method)
     mean = float(values.mean())
     error = np.sqrt(cluster_variance(values - mean, codes, clusters)) / values.size
-    reach = float(stdtrit(clusters - 1, 0.5 + level / 2)) * float(error)
-    return Estimate(mean, mean - reach, mean + reach, level, unit, values.size, clusters, method)
+    half_width = float(stdtrit(clusters - 1, 0.5 + level / 2)) * float(error)
+    return Estimate(mean, mean - half_width, mean + half_width, level, unit, values.size, clusters, method)
 
 
 #: A quantile or share needs this many readings; below, cases can only be listed.
@@ -140,8 +140,8 @@ def _find_limit(
         between = 0.0
         if codes is not None:
             between = cluster_variance(influence[row] * npmle.readings.row_weight, codes, clusters)
-        reach = np.array([widest_reach(variance, between, curve.level, clusters)])
-        low, high = limit_survival(np.array([share]), reach)
+        half_width = np.array([widest_half_width(variance, between, curve.level, clusters)])
+        low, high = limit_survival(np.array([share]), half_width)
         return float((low if side == "low" else high)[0])
 
     inside, outside = 0.0, 1.0
@@ -240,14 +240,14 @@ def share_over(
     between = 0.0
     if codes is not None:
         between = cluster_variance(influence[npmle.readings.row] * readings.row_weight, codes, clusters)
-    reach = widest_reach(variance, between, level, clusters)
+    half_width = widest_half_width(variance, between, level, clusters)
     size = n / clusters if clusters else 1.0
-    if min(p, 1 - p) <= 1e-9 or reach <= 0:
+    if min(p, 1 - p) <= 1e-9 or half_width <= 0:
         p = float(round(p)) if min(p, 1 - p) <= 1e-9 else p
         assumed = (over + within) / (1.0 + ASSUMED_CORRELATION * max(size - 1.0, 0.0))
         limits, how = exact_limits(p, assumed, level), "exact binomial limits"
     else:
-        limits, how = wilson_limits(p, reach), "Wilson limits"
+        limits, how = wilson_limits(p, half_width), "Wilson limits"
     by = f" on the effective number of readings, {clusters} clusters with t" if clusters else ""
     return Estimate(
         p, limits[0], limits[1], level, unit, n, clusters, f"share over a limit, {how}{by}", note=note
@@ -267,12 +267,12 @@ def describe_undecided(straddling: float, given_up: float) -> str:
     return "; ".join(parts)
 
 
-def wilson_limits(p: float, reach: float) -> tuple[float, float]:
-    """Wilson's score limits of a share, from the reach (quantile x standard error) of its plain limits.
+def wilson_limits(p: float, half_width: float) -> tuple[float, float]:
+    """Wilson's score limits of a share, from the half-width (quantile x standard error) of its plain limits.
 
-    With reach = z sqrt(p (1 - p) / n) these are his limits for n readings.
+    With half-width = z sqrt(p (1 - p) / n) these are his limits for n readings.
     """
-    z2 = reach**2 / (p * (1 - p))
+    z2 = half_width**2 / (p * (1 - p))
     centre = (p + z2 / 2) / (1 + z2)
     half = np.sqrt(z2 * (p * (1 - p) + z2 / 4)) / (1 + z2)
     return float(max(centre - half, 0.0)), float(min(centre + half, 1.0))

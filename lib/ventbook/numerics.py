@@ -1,7 +1,7 @@
 """Shared numerical helpers: sums by cluster, cluster-robust variances, degrees of freedom, multiple testing.
 
 Plain arrays in, plain arrays out. Clusters are passed as integer codes ``0 .. n_clusters - 1``;
-:func:`encode` makes them from ids of any kind.
+:func:`factorize` makes them from ids of any kind.
 """
 
 from __future__ import annotations

@@ -3,10 +3,8 @@
 Series are told apart by marker, line and hatch as well as by colour; the colours are dark enough on white (contrast
 4.5 or more) and differ in lightness, so that a grey print can be read.
 
-Figures from results. Functions take an Axes and return it; nothing here computes.
-
-The look stands in ``ventbook.mplstyle``; ``style`` opens figures and turns them into SVG. Each report keeps its own
-drawing functions in a topic module beside it (``ventbook.document.plotting.<topic>``).
+The look stands in ``ventbook.mplstyle``. Each report keeps its own drawing functions in its room: they take an Axes and
+return it, and compute nothing.
 """
 
 from __future__ import annotations

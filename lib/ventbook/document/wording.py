@@ -4,10 +4,7 @@ Every function takes canonical values and the canonical unit's name (``mm``, ``s
 kinds: ``share`` (0.21 is written 21 %), ``1`` or an empty unit (a plain number). ``units`` is the report's system,
 ``metric`` or ``us``. Conversion happens here, at the last moment, and nowhere in the analyses.
 
-Sentences from results: numbers, intervals and counts in plain words. Nothing here computes a result.
-
-The core stands in ``core``; each report keeps its own sentences in a topic module beside it
-(``ventbook.document.wording.<topic>``).
+Each report keeps its own sentences in its room (``words``). Nothing here computes a result.
 """
 
 from __future__ import annotations

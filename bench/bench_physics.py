@@ -65,7 +65,9 @@ def expect_one_by_one(frame: pd.DataFrame, seed: int = 3) -> float:
             cooler_empty=row.cooler_empty,
             tank_overpressure_bar=row.tank_overpressure_bar,
             head_m=row.tank_head_m,
-            viscosity_Pa_s=oil.dynamic_viscosity(row.oil_grade, row.oil_temperature_degC)
+            viscosity_Pa_s=oil.viscosity_of_rows(
+                oil.find_grades(row.oil_grade)[0], np.array([row.oil_temperature_degC])
+            )[0]
             * np.exp(0.18 * z[3]),
             air_efficiency=np.clip(0.6 + 0.1 * z[4], 0.2, 1.0),
             oil_efficiency=np.clip(0.85 + 0.06 * z[5], 0.2, 1.0),

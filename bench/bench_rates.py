@@ -48,45 +48,6 @@ def take_time(work: Callable[[], object]) -> tuple[float, object]:
     return time.perf_counter() - begin, answer
 
 
-def compare_gee(ventings: int, runs: int) -> None:
-    """GEE with the venting as cluster: one row a lifter in the library, counts here.
-
-    The library stops when a step moves less than 1e-9; asked for 1e-12 it runs into its limit of iterations.
-    """
-    import statsmodels.api as sm
-
-    t = draw_ventings(ventings)
-    x, n = t["lifters_over_first"].to_numpy(), t["lifters_checked"].to_numpy()
-    design = np.column_stack(
-        [np.ones(ventings), *(t["site"] == s for s in ("Ridge", "Plain", "Lake")), t["lines_empty"]]
-    ).astype(float)
-    rows = np.repeat(np.arange(ventings), n)
-    start = np.concatenate([[0], np.cumsum(n)])[:-1]
-    y = (np.arange(rows.size) - start[rows] < x[rows]).astype(float)
-
-    def library() -> object:
-        model = sm.GEE(
-            y,
-            design[rows],
-            groups=rows,
-            family=sm.families.Binomial(),
-            cov_struct=sm.cov_struct.Exchangeable(),
-        )
-        return model.fit(ctol=1e-9, maxiter=60, scale=1.0)
-
-    ours = [take_time(lambda: rates.fit_gee(x, n, design)) for _ in range(max(runs, 3))]
-    theirs = [take_time(library) for _ in range(runs)]
-    ours += [take_time(lambda: rates.fit_gee(x, n, design)) for _ in range(max(runs, 3))]
-    a, b = statistics.median(v[0] for v in theirs), statistics.median(v[0] for v in ours)
-    fit, reference = ours[0][1], theirs[0][1]
-    gap = max(
-        float(np.abs(fit.coefficients - reference.params).max()),  # type: ignore[attr-defined]
-        float(np.abs(fit.robust - reference.cov_robust).max()),  # type: ignore[attr-defined]
-    )
-    print(f"GEE, {ventings} ventings: library on {rows.size} rows {a:.2f} s, counts {b * 1e3:.1f} ms, "
-          f"{a / b:.0f} x; largest difference {gap:.1e}")  # fmt: skip
-
-
 def time_shares(ventings: int, runs: int) -> None:
     """All shares by site and quarter with clustered intervals, from one row a venting."""
     t = draw_ventings(ventings)
@@ -136,7 +97,6 @@ def main() -> None:
     call = parser.parse_args()
     time_shares(1_000_000 if call.full else call.ventings, max(call.runs, 3))
     time_bootstrap(call.ventings)
-    compare_gee(call.ventings, call.runs)
 
 
 if __name__ == "__main__":

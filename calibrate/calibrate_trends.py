@@ -119,6 +119,16 @@ def draw_lifters(ventings: pd.DataFrame, scenario: Scenario, *, rng: np.random.G
     })  # fmt: skip
 
 
+def find_leading_site(page: trends.PageWatch, *, since: str) -> str:
+    """The site that contributes most failing ventings beyond the expected, in its own standard deviations."""
+    cells = page.cells[(page.cells["site"] != "") & page.cells["period"].between(since, page.period)]
+    sums = cells.groupby("site")[["observed", "expected", "variance"]].sum()
+    sums = sums[sums["variance"] > 0]
+    if sums.empty:
+        return ""
+    return str(((sums["observed"] - sums["expected"]) / np.sqrt(sums["variance"])).idxmax())
+
+
 def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, object]]:
     """One row a quarter watched of one fleet: what the page says."""
     rng = np.random.default_rng([seed, 17])
@@ -140,7 +150,7 @@ def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, 
         up = page.signals[(page.signals["series"] == trends.FAILING) & (page.signals["direction"] == "up")]
         named = next((site for site in up.sort_values("value", ascending=False)["group"] if site), "")
         if len(up) and not named:
-            named = trends.leading_site(page, since=str(up["since"].iloc[0]))
+            named = find_leading_site(page, since=str(up["since"].iloc[0]))
         gauge = ""
         gaps = page.signals[page.signals["series"] == "sound_lifter_gap"]
         if not named:

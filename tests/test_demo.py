@@ -579,7 +579,7 @@ def test_the_demos_manual_shares_no_number_with_the_trades_usual_ones_nor_the_pl
     for row in own.rows:
         if row.status != "manual" or (row.unit == "1" and row.step != "rotations_max"):
             continue
-        others = [trade[row.step], tables.find_limit(row.step, "*", dt.date(2026, 1, 1))]
+        others = [trade[row.step], tables.load_limits().find(row.step, "*", dt.date(2026, 1, 1))]
         for end in ("low", "high", "reference"):
             mine = getattr(row, end)
             assert mine is None or all(o is None or getattr(o, end) != mine for o in others), (row.step, end)

@@ -31,12 +31,6 @@ def test_guard_band_at_the_gap_limit():
     assert gauge.guard_band(0.02, 0.5) == 0.0
 
 
-def test_worst_false_pass_by_guard_band():
-    case = REFERENCE["false_accept"]
-    for r, chance in zip(case["r"], case["chance"], strict=True):
-        assert gauge.worst_false_accept(r) == pytest.approx(chance, abs=6e-5)
-
-
 def test_readings_that_cannot_be_judged_stay_not_recorded():
     p = gauge.over_limit_probability([0.6, np.nan, 0.5, 0.51], [0.0, 0.02, 0.0, 0.0], [0.5, 0.5, 0.5, np.nan])
     np.testing.assert_array_equal(p, [1.0, np.nan, 0.0, np.nan])

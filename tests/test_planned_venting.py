@@ -273,29 +273,6 @@ class TestScores:
         assert said[empty].mean() == pytest.approx(0.45, abs=0.08)
         assert said[~empty].mean() == pytest.approx(0.08, abs=0.05)
 
-    def test_brier_parts_add_up(self) -> None:
-        """Murphy's identity: Brier = reliability - resolution + uncertainty, exact where bins hold one chance each."""
-        rng = np.random.default_rng(5)
-        said = rng.choice([0.05, 0.2, 0.6, 0.9], 4000)
-        came = (rng.random(4000) < np.clip(said + 0.05, 0, 1)).astype(float)
-        parts = forecast.split_brier(said, came, np.array([0.1, 0.4, 0.7]))
-        assert parts["brier"] == pytest.approx(
-            parts["reliability"] - parts["resolution"] + parts["uncertainty"], abs=1e-12
-        )
-
-    def test_brier_of_a_published_example(self) -> None:
-        # Wikipedia "Brier score" (public page, from memory): forecast .7 and it rains .09, it does not .49; .3 and rain .49
-        for said, came, value in (
-            (0.7, 1, 0.09),
-            (0.7, 0, 0.49),
-            (0.3, 1, 0.49),
-            (1.0, 1, 0.0),
-            (0.5, 0, 0.25),
-        ):
-            assert forecast.split_brier(np.array([said]), np.array([came]), np.array([]))[
-                "brier"
-            ] == pytest.approx(value)
-
     def test_the_best_chance_is_the_true_one(self) -> None:
         """A proper score: the expected Brier score is lowest at the true chance."""
         truth = 0.23

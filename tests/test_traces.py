@@ -15,7 +15,7 @@ from scipy import integrate
 import traces_reference
 from ventbook.model import traces
 from ventbook.model.traces import partitions
-from ventbook.model.traces.partitions import features_of_files, start_bounds
+from ventbook.model.traces.partitions import features_of_files
 
 SETTINGS = traces.read_settings()
 # threshold bar, warm degC, first hold, warm-up and extra-run bands in rpm
@@ -377,9 +377,7 @@ def test_a_start_cut_in_two_is_refused(tmp_path):
         features_of_files([tmp_path / "a.parquet"], ventings_of(starts))
 
 
-def test_bounds():
-    assert start_bounds([7, 7, 8, 8], [1, 2, 2, 2]).tolist() == [0, 1, 2, 4]
-    assert start_bounds([], []).tolist() == [0]
+def test_starts_without_a_number_are_refused():
     with pytest.raises(ValueError, match="as long as bounds"):
         traces.start_features([0, 3], [0, 1], [0, 1], [0, 1], [0, 1], start_no=[1], steps=[STEPS])
 

@@ -29,6 +29,11 @@ def cosmesis():
     return table[:, 0], table[:, 1], chemotherapy
 
 
+def standard_errors(fit):
+    """Of intercept, coefficients and log scale."""
+    return np.sqrt(np.diag(fit.errors.covariance))
+
+
 def freireich():
     data = REFERENCE["freireich"]
     low = np.array(data["treated"] + data["treated_censored"] + data["placebo"], dtype=float)
@@ -42,7 +47,7 @@ def test_interval_censored_regression(shape):
     fit = fit_aft(*cosmesis(), distribution=shape)
     expected = REFERENCE["cosmesis"]["regression"][key(shape)]
     assert fit.beta == pytest.approx(expected[:2], rel=1e-6)
-    assert fit.standard_errors()[:2] == pytest.approx(expected[2:4], rel=1e-5)
+    assert standard_errors(fit)[:2] == pytest.approx(expected[2:4], rel=1e-5)
     assert fit.scale == pytest.approx(expected[4], rel=1e-6)
     assert fit.log_likelihood == pytest.approx(expected[5], abs=1e-6)
 
@@ -182,7 +187,7 @@ def test_collapsing_changes_nothing():
     once = fit_aft(low, high, x, distribution="Weibull", weights=np.full(low.size, 300.0))
     assert whole.patterns < 60
     assert whole.beta == pytest.approx(once.beta, rel=1e-9)
-    assert whole.standard_errors() == pytest.approx(once.standard_errors(), rel=1e-9)
+    assert standard_errors(whole) == pytest.approx(standard_errors(once), rel=1e-9)
     rng = np.random.default_rng(1)
     jitter = np.tile(x, 300) + rng.normal(size=18_000)
     uncollapsed = fit_aft(np.tile(low, 300), np.tile(high, 300), jitter, distribution="Weibull")
@@ -197,7 +202,7 @@ def test_engine_errors_against_leaving_out_each_engine_by_hand():
         keep = engine != one
         refits.append(fit_aft(low[keep], high[keep], x[keep], distribution="log-normal").beta)
     spread = np.sqrt(23 / 24 * np.sum((np.array(refits) - fit.beta) ** 2, axis=0))
-    assert fit.standard_errors()[:2] == pytest.approx(spread, rel=0.05)
+    assert standard_errors(fit)[:2] == pytest.approx(spread, rel=0.05)
 
 
 def test_engine_factor_uses_few_degrees_of_freedom():

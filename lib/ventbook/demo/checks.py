@@ -16,7 +16,6 @@ import numpy as np
 from ventbook.demo.settings import (
     ambient_pressure,
     gap_under_force,
-    list_quarters,
     manual_value,
     read_settings,
 )
@@ -263,11 +262,6 @@ def _read(
         }
         for i in np.flatnonzero(mask)
     ]
-
-
-def list_study_quarters() -> dict[str, str]:
-    """Quarter in which each gauge study is handed in."""
-    return {s["name"]: s["quarter"] for s in read_settings()["study"] if s["quarter"] in list_quarters()}
 
 
 LOT, GAUGE, BACKGROUND, BOTTOMED = "leaking_lot", "high_gauge", "background_air", "background_bottomed"

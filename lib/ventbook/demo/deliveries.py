@@ -34,7 +34,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.demo.fleet import US_COLUMNS, US_READING, Fleet, simulate_fleet
-from ventbook.demo.settings import hand_in_day, list_quarters, quarter_bounds, read_settings
+from ventbook.demo.settings import hand_in_day, list_quarters, read_settings
 from ventbook.tables.units import convert
 
 Cells = dict[str, str]
@@ -529,11 +529,6 @@ def _repeat_some(plan: Deliveries, rng: np.random.Generator) -> None:
 def delivery_days() -> dict[str, date]:
     """Hand-in day of each delivery, by quarter."""
     return {quarter: hand_in_day(quarter) for quarter in list_quarters()}
-
-
-def first_day(quarter: str) -> date:
-    """The first day of a quarter."""
-    return quarter_bounds(quarter)[0]
 
 
 RIDGE_FILES = {

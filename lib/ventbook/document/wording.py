@@ -9,7 +9,6 @@ Each report keeps its own sentences in its room (``words``). Nothing here comput
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 import unicodedata
 from collections.abc import Iterable
@@ -223,12 +222,6 @@ def join_words(words: Iterable[str], last: str = "and") -> str:
     if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} {last} {items[-1]}"
-
-
-def date_span(start: dt.date, end: dt.date) -> str:
-    """A period whose ``end`` is exclusive, as its first and last day: ``2026-07-01 to 2026-09-30``."""
-    last = end - dt.timedelta(days=1)
-    return start.isoformat() if last <= start else f"{start.isoformat()} to {last.isoformat()}"
 
 
 def verdict_words(verdict: str | None, *, placeholder: bool = False) -> str:

@@ -41,7 +41,6 @@ ISO2533 = {
 }  # K, Pa, K/m, J/kg/K
 
 Floats = npt.NDArray[np.float64]
-Grades = "str | npt.ArrayLike | pd.Series"
 
 
 @dataclass(frozen=True)
@@ -151,48 +150,11 @@ def extrapolated(temperature_degC: Any) -> npt.NDArray[np.bool_]:
     return (temperature < FORMULA_RANGE[0]) | (temperature > FORMULA_RANGE[1])
 
 
-def _known_rows(grade: Any) -> npt.NDArray[np.intp]:
-    table = read_oils()
-    index, known = find_grades(grade, table=table)
-    if not known.all():
-        bad = grade if isinstance(grade, str) else pd.Series(grade)[~known].iloc[0]
-        raise ValueError(f"grade must be one of {', '.join(table.grades[1:])}; got {bad!r}")
-    return index
-
-
-def _as_asked(values: Floats, grade: Any, temperature: Any) -> Floats:
-    """A scalar for two scalars, else an array."""
-    return values.reshape(())[()] if isinstance(grade, str) and np.ndim(temperature) == 0 else values
-
-
-def kinematic_viscosity(grade: Any, temperature_degC: Any) -> Floats:
-    """Kinematic viscosity [mm2/s] of ``grade`` (one spelling or an array) at ``temperature_degC``.
-
-    ASTM D341 through the grade's typical pair at 40 and 100 degC. A missing temperature gives a missing value.
-    Raises ValueError for a grade not in data/oils.toml; :func:`find_grades` tells first.
-    """
-    rows, table = _known_rows(grade), read_oils()
-    values = _walther(table.a[rows], table.b[rows], _temperature(temperature_degC))
-    return _as_asked(values, grade, temperature_degC)
-
-
-def density(grade: Any, temperature_degC: Any) -> Floats:
-    """Density [kg/m3] of ``grade`` at ``temperature_degC``, ASTM D1250 form for lubricating oils."""
-    rows = _known_rows(grade)
-    values = expand_density(read_oils().density15[rows], _temperature(temperature_degC))
-    return _as_asked(values, grade, temperature_degC)
-
-
 def expand_density(density15: Any, temperature_degC: Any) -> Floats:
     """Density [kg/m3] at ``temperature_degC`` of a lubricating oil with ``density15`` [kg/m3] at 15 degC."""
     alpha = LUBE_K1 / np.asarray(density15, dtype=float)
     rise = alpha * (np.asarray(temperature_degC, dtype=float) - 15.0)
     return density15 * np.exp(-rise * (1.0 + 0.8 * rise))
-
-
-def dynamic_viscosity(grade: Any, temperature_degC: Any) -> Floats:
-    """Dynamic viscosity [Pa s] of ``grade`` at ``temperature_degC``: kinematic viscosity times density."""
-    return kinematic_viscosity(grade, temperature_degC) * density(grade, temperature_degC) * 1e-6
 
 
 def viscosity_of_rows(rows: npt.NDArray[np.intp], temperature_degC: Floats) -> tuple[Floats, Floats]:
@@ -220,9 +182,3 @@ def ambient_pressure_bar(elevation_m: Any) -> Floats:
         atmosphere["pressure"] * (1.0 - atmosphere["lapse"] / atmosphere["temperature"] * height) ** power
     )
     return pressure / 1e5
-
-
-def geopotential_height(elevation_m: Any) -> Floats:
-    """Geopotential height [m] of a geometric elevation [m], ISO 2533 with the Earth's radius 6356766 m."""
-    elevation = np.asarray(elevation_m, dtype=float)
-    return 6356766.0 * elevation / (6356766.0 + elevation)

@@ -58,13 +58,6 @@ def record_better_sentence(names: list[tuple[str, float]]) -> str:
     return f"Recording these better would answer most: {join_words(parts)}."
 
 
-def question_answered(answered: int, total: int, of: str) -> str:
-    """For how many rows a question can be answered."""
-    if total == 0:
-        return f"no {of} in this period"
-    return f"{answered} of {total} {of}"
-
-
 def draw_recorded(
     ax: Axes, share: npt.NDArray[np.float64], rows: Sequence[str], columns: Sequence[str]
 ) -> Axes:

@@ -117,13 +117,6 @@ class Budget:
         """Chance that a family names or asks anything where nothing acts; its share where it has no hints."""
         return max(_of(self.shares, family), self.hints.get(family, 0.0))
 
-    def class_share(self, name: str) -> float:
-        """The shares of all families of one class together."""
-        own = [share for family, share in self.shares.items() if family.startswith(f"{name}.")]
-        if not own:
-            raise ValueError(f"no class of statements {name!r} in the budget")
-        return math.fsum(own)
-
 
 def _of(shares: Mapping[str, float], family: str) -> float:
     if family not in shares:

@@ -357,8 +357,3 @@ def find_own_limits(store: Path) -> Path | None:
 @cache
 def _read_kept(own: Path | None, state: tuple[int, ...], engine_types: frozenset[str] | None) -> Limits:
     return read_limits([DATA / "limits.toml", *([own] if own is not None else [])], engine_types=engine_types)
-
-
-def find_limit(step: str, engine_type: str, on_date: dt.date, *, among: Limits | None = None) -> Limit | None:
-    """The limit in force for a step on a day, or None where there is neither a manual's nor a placeholder."""
-    return (load_limits() if among is None else among).find(step, engine_type, on_date)

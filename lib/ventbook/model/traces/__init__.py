@@ -13,7 +13,7 @@ from ventbook.model.traces.features import (
     start_features,
     start_settings,
 )
-from ventbook.model.traces.partitions import features_of_files, read_trace, start_bounds
+from ventbook.model.traces.partitions import features_of_files, read_trace
 
 __all__ = [
     "FEATURES",
@@ -23,7 +23,6 @@ __all__ = [
     "match_limits",
     "read_settings",
     "read_trace",
-    "start_bounds",
     "start_features",
     "start_settings",
 ]

@@ -35,13 +35,6 @@ Piece = tuple[str, int]
 Reduced = tuple[npt.NDArray[np.object_], npt.NDArray[np.int64], npt.NDArray[np.float64]]
 
 
-def start_bounds(venting: npt.ArrayLike, start_no: npt.ArrayLike) -> npt.NDArray[np.int64]:
-    """Row numbers at which either key column changes, with 0 and the number of rows at the ends."""
-    from ventbook.model.traces.kernel import find_bounds
-
-    return find_bounds(np.asarray(venting), np.asarray(start_no))
-
-
 def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
     """(file, row group) of every row group, in order."""
     import pyarrow.parquet as pq

@@ -79,11 +79,6 @@ def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
     return float(max(0.0, limit - special.ndtri(probability) * u))
 
 
-def worst_false_accept(guard: float, *, coverage_factor: float = 2.0) -> float:
-    """Chance of passing a lifter that sits at the limit when accepting up to limit - guard U, U = k u."""
-    return float(special.ndtr(-guard * coverage_factor))
-
-
 METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"
 SLICES = 101
 DRAWS, DRAW_STEPS = 200, 200

@@ -221,27 +221,6 @@ def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int
     return float(np.sqrt(square / df)), df, float(shift + (y - shift).mean())
 
 
-def one_way_f(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, float, float, float]:
-    """One-way analysis of variance: F, mean square between, mean square within, between-group variance (not under 0)."""
-    y = np.asarray(value, dtype=float)
-    code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
-    size = np.bincount(code).astype(float)
-    k = size.size
-    if k < 2 or y.size <= k:
-        raise NotEnoughData("one-way analysis, groups", n=k, needed=2)
-    sd, _, grand = pool_repeats(y, code)
-    mean = np.bincount(code, y - grand) / size
-    between = float((size * (mean - (size @ mean) / size.sum()) ** 2).sum() / (k - 1))
-    n0 = (size.sum() - (size**2).sum() / size.sum()) / (k - 1)
-    within = sd**2
-    return (
-        between / within if within > 0 else float("inf"),
-        between,
-        within,
-        max(0.0, (between - within) / n0),
-    )
-
-
 def interval_of_sum(
     mean_squares: Sequence[float], freedom: Sequence[int], factors: Sequence[float], *, level: float
 ) -> tuple[float, float]:
@@ -483,13 +462,6 @@ def _balanced(
         result.interaction_p,
         notes,
     )
-
-
-def interval_of_gauge(
-    result: CrossedAnova, *, lifters: int, repeats: int, level: float
-) -> tuple[float, float]:
-    """Interval of the gauge's variance (repeats, technicians and interaction together) from a balanced study."""
-    return interval_of_sum(*_gauge_squares(result, lifters, repeats), level=level)
 
 
 def _gauge_squares(result: CrossedAnova, p: int, r: int) -> tuple[list[float], list[int], list[float]]:

@@ -1,111 +1,17 @@
-"""Uncertainty of a reading by gauge, where it comes from, and how several sources add up.
-
-References
-----------
-[1] JCGM 100:2008 (GUM), 5.1.2 and G.4: combination of variances, effective degrees of freedom.
-[2] J. M. Bland, D. G. Altman, Lancet 327 (1986) 307: agreement of two ways of measuring.
-"""
+"""Uncertainty of a reading by gauge, and where it comes from."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from ventbook.physics.gauge.conformance import ASSUMED_U_MM
 from ventbook.physics.gauge.studies import GaugeStudy, analyse_study
-from ventbook.results import NotEnoughData
 
 LEAST_FREEDOM = 5
 """Fewer degrees of freedom than this say too little to replace the assumed uncertainty."""
-
-
-@dataclass(frozen=True)
-class Combined:
-    """Combined standard uncertainty, its effective degrees of freedom, coverage factor, expanded uncertainty."""
-
-    u: float
-    freedom: float
-    k: float
-    expanded: float
-
-
-def combine_uncertainties(
-    u: Sequence[float], freedom: Sequence[float] | None = None, *, level: float = 0.95
-) -> Combined:
-    """Root sum of squares of independent sources; Welch-Satterthwaite degrees of freedom, cut to a whole number for k.
-
-    freedom : degrees of freedom of each source, inf where it is well known (all inf where None).
-    """
-    parts = np.asarray(u, dtype=float)
-    if parts.size == 0 or np.any(parts < 0) or not np.isfinite(parts).all():
-        raise ValueError("u must hold at least one value, each finite and 0 or more")
-    total = float(np.sqrt((parts**2).sum()))
-    df = np.full(parts.size, np.inf) if freedom is None else np.asarray(freedom, dtype=float)
-    if df.shape != parts.shape or np.any(df <= 0):
-        raise ValueError("freedom must hold one value over 0 for each of u")
-    bottom = float((parts**4 / df).sum())
-    effective = float(total**4 / bottom) if bottom > 0 else float("inf")
-    k = float(stats.norm.ppf(0.5 + level / 2))
-    if np.isfinite(effective):
-        k = float(stats.t.ppf(0.5 + level / 2, max(1.0, np.floor(effective))))
-    return Combined(total, effective, k, k * total)
-
-
-def resolution_uncertainty(step: float) -> float:
-    """Standard uncertainty of rounding to a step, mm: step / sqrt(12) [1]."""
-    return step / np.sqrt(12)
-
-
-@dataclass(frozen=True)
-class Agreement:
-    """Two gauges on the same lifters: mean difference, its spread, and the limits that hold 95 in 100 differences [2]."""
-
-    mean: float
-    sd: float
-    low: float
-    high: float
-    n: int
-
-
-def compare_pairs(a: npt.ArrayLike, b: npt.ArrayLike, *, factor: float = 1.96) -> Agreement:
-    """Agreement of paired readings a - b; pairs with either missing are left out, three pairs at least."""
-    d = np.asarray(a, dtype=float) - np.asarray(b, dtype=float)
-    d = d[np.isfinite(d)]
-    if d.size < 3:
-        raise NotEnoughData("agreement of two gauges, pairs", n=d.size, needed=3)
-    mean, sd = float(d.mean()), float(d.std(ddof=1))
-    return Agreement(mean, sd, mean - factor * sd, mean + factor * sd, d.size)
-
-
-def agree_kappa(table: npt.ArrayLike) -> float:
-    """Cohen's kappa of two judges from their cross table (firm / spongy): agreement beyond chance, 1 = full."""
-    m = np.asarray(table, dtype=float)
-    if m.ndim != 2 or m.shape[0] != m.shape[1] or m.sum() <= 0:
-        raise ValueError("table must be square with at least one count")
-    p = m / m.sum()
-    chance = float(p.sum(1) @ p.sum(0))
-    if chance >= 1:
-        raise NotEnoughData("agreement of two judges, classes used", n=1, needed=2)
-    return float((np.trace(p) - chance) / (1 - chance))
-
-
-def agree_fleiss(counts: npt.ArrayLike) -> float:
-    """Fleiss' kappa: counts[subject, class] of equally many judges a subject."""
-    m = np.asarray(counts, dtype=float)
-    judges = m.sum(1)
-    if m.ndim != 2 or np.ptp(judges) != 0 or judges[0] < 2:
-        raise ValueError("counts must have the same number of judges, two at least, in every row")
-    n = judges[0]
-    agree = (((m**2).sum(1) - n) / (n * (n - 1))).mean()
-    chance = float(((m.sum(0) / m.sum()) ** 2).sum())
-    if chance >= 1:
-        raise NotEnoughData("agreement of judges, classes used", n=1, needed=2)
-    return float((agree - chance) / (1 - chance))
 
 
 def repeatability_from_rechecks(rechecks: pd.DataFrame) -> pd.DataFrame:

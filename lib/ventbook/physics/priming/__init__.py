@@ -1,7 +1,7 @@
 """Rotations a venting needs: physics of filling the oil system, term by term and with interval."""
 
 from ventbook.physics.priming.calibrate import FleetCalibration, calibrate_fleet
-from ventbook.physics.priming.expect import COLUMNS, STATES, expected_rotations, explain_terms
+from ventbook.physics.priming.expect import COLUMNS, STATES, expected_rotations
 from ventbook.physics.priming.formula import (
     head_bar,
     line_drop_bar,
@@ -32,7 +32,6 @@ __all__ = [
     "estimate_ratio",
     "expectation_u_log",
     "expected_rotations",
-    "explain_terms",
     "find_long",
     "head_bar",
     "line_drop_bar",

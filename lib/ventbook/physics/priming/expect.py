@@ -287,14 +287,4 @@ def _relative_draws(bits: int, usual: EngineTypeValues, seed: int) -> tuple[Floa
     return air, fill, squeeze
 
 
-def explain_terms(row: pd.Series) -> str:
-    """One line on where the rotations of one venting go: "suction 93, pressure side 25, tank pressure saves 32"."""
-    if row["expected_state"] != "primes":
-        return str(row["expected_note"])
-    parts = [f"suction {row['expected_suction']:.0f}", f"pressure side {row['expected_pressure_side']:.0f}"]
-    if row["expected_tank_saving"] > 0.5:
-        parts.append(f"tank pressure saves {row['expected_tank_saving']:.0f}")
-    return ", ".join(parts)
-
-
-__all__ = ["COLUMNS", "STATES", "TYPE_UNKNOWN", "expected_rotations", "explain_terms"]
+__all__ = ["COLUMNS", "STATES", "TYPE_UNKNOWN", "expected_rotations"]

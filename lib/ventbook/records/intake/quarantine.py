@@ -32,7 +32,6 @@ from ventbook.records.store import ISSUES, QUARANTINE, Snapshot, Store, open_sto
 from ventbook.tables import record_tables
 
 WAITING_CODES = frozenset({"orphan_engine", "orphan_venting", "parent_held"})
-Address = tuple[int, str, str, int]
 SitesOf = Callable[[np.ndarray], list[str | None]]
 
 

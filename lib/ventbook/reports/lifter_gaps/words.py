@@ -226,8 +226,3 @@ def blanks_sentence(
         f"{number(passed.estimate, 'share')}; if they were not checked, {number(unchecked.estimate, 'share')}. "
         f"With both intervals: {value_range(low, high, 'share')}."
     )
-
-
-def median_gap(estimate: Estimate, *, units: System) -> str:
-    """Middle gap with its interval."""
-    return f"Half of the gaps are under {interval(estimate, units=units)}."

@@ -534,20 +534,3 @@ def reliability(scored: pd.DataFrame) -> pd.DataFrame:
     )
     labels = [f"{100 * low:.0f} to {100 * min(high, 1):.0f} %" for low, high in itertools.pairwise(BINS)]
     return grouped.reset_index(drop=True).assign(bin=labels)[["bin", "n", "said", "came"]]
-
-
-def split_brier(said: np.ndarray, came: np.ndarray, edges: np.ndarray) -> dict[str, float]:
-    """Murphy's parts of the Brier score over bins of the chance said: reliability - resolution + uncertainty.
-
-    Exact where every chance in a bin is the same; else it falls short by the spread within bins.
-    Reference: Murphy 1973, Journal of Applied Meteorology 12:595.
-    """
-    said, came = np.asarray(said, float), np.asarray(came, float)
-    place = np.digitize(said, edges)
-    n, base = len(said), float(came.mean())
-    parts = {"reliability": 0.0, "resolution": 0.0, "uncertainty": base * (1.0 - base)}
-    for k in np.unique(place):
-        mine = place == k
-        parts["reliability"] += mine.sum() / n * float(said[mine].mean() - came[mine].mean()) ** 2
-        parts["resolution"] += mine.sum() / n * float(came[mine].mean() - base) ** 2
-    return parts | {"brier": float(np.mean((said - came) ** 2))}

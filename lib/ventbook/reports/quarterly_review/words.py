@@ -134,10 +134,6 @@ SERIES_WORDS = {
     "rotations_ratio": "rotations against those expected",
     "sound_lifter_gap": "gap of the sound lifters",
 }
-CHART_WORDS = {
-    "risk-adjusted CUSUM": "sum of evidence, allowing for the mix of jobs",
-    "EWMA": "weighted average of the last periods",
-}
 
 
 def gap_text(value: float | None, *, units: System = "metric", decimals: int = 3) -> str:

@@ -645,9 +645,6 @@ def returning_engines(page: Page) -> Blocks:
     )  # fmt: skip
 
 
-CHECKED = "with a lifter check"
-
-
 def answer(page: Page) -> Blocks:
     """The answer in a few sentences, with the page's own numbers kept as findings."""
     facts = load_data(page)

@@ -285,7 +285,6 @@ def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
     )
 
 
-CONTROL_FIELDS = ("period", "site", "engine_type", "engine", "lot", "venting")
 SECTIONS = (answer, likely_causes, failure_modes, findings, one_venting, next_checks)
 
 

@@ -23,12 +23,6 @@ BLANK_WORDS = {
     "more": "blank more often on failing ventings",
     "sheet": "sheets differ in blanks where a lifter was spongy",
 }
-OUTCOME_WORDS = {
-    "lifter_failure": "odds of a lifter over the limit",
-    "time_to_pressure": "time to pressure",
-    "rotations_to_prime": "rotations over expected",
-}
-OVERLAP_WORDS = {"good": "good", "thin": "thin", "none": "none"}
 
 
 def ratio(value: float) -> str:

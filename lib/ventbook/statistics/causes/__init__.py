@@ -32,7 +32,6 @@ from ventbook.statistics.causes.modes import (
 )
 from ventbook.statistics.causes.power import (
     detect_share,
-    inflate_for_clusters,
     need_ventings,
     size_two_shares,
 )
@@ -40,10 +39,8 @@ from ventbook.statistics.causes.ranking import FAMILY, RULE, Blanks, rank_causes
 from ventbook.statistics.causes.screening import screen_factors
 from ventbook.statistics.causes.strata import (
     Stratified,
-    check_trend,
     combine_strata,
     compare_cases,
-    estimate_conditional_odds,
     estimate_stratified,
     fit_conditional,
     match_cases,
@@ -68,7 +65,6 @@ __all__ = [
     "Stratified",
     "add_gauge_evidence",
     "add_lifter_columns",
-    "check_trend",
     "choose_readings",
     "code_factors",
     "combine_strata",
@@ -78,7 +74,6 @@ __all__ = [
     "describe_findings",
     "describe_pair",
     "detect_share",
-    "estimate_conditional_odds",
     "estimate_contrast",
     "estimate_stratified",
     "find_recurrent_engines",
@@ -86,7 +81,6 @@ __all__ = [
     "fit_conditional",
     "fit_firth",
     "fit_intervals",
-    "inflate_for_clusters",
     "load_factors",
     "load_modes",
     "map_confounding",

@@ -45,11 +45,6 @@ def size_two_shares(
     )
 
 
-def inflate_for_clusters(n: float, size: float, correlation: float) -> float:
-    """``n`` times the design effect 1 + (size - 1) correlation of clusters of ``size`` (Donner & Klar 2000)."""
-    return n * (1 + (size - 1) * correlation)
-
-
 def need_ventings(
     *,
     share_failing: float,

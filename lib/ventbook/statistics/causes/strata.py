@@ -1,4 +1,4 @@
-"""Two-by-two tables by site: the Mantel-Haenszel odds ratio, whether sites agree, and a trend over ordered levels.
+"""Two-by-two tables by site: the Mantel-Haenszel odds ratio, and whether sites agree.
 
 Case comparison: each failing venting beside like ones without a finding, and what differs.
 """
@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from ventbook.numerics import Floats, Ints, factorize, judge_fit, keep_spread, satterthwaite_df
 from ventbook.statistics.causes.factors import Factor, code_factors, list_terms, load_factors
@@ -152,54 +152,6 @@ def estimate_stratified(
         return effect, float("nan")
     design_effect = max(variance / plain_se**2, 1.0)
     return effect, float(stats.chi2.sf(plain.homogeneity_tarone / design_effect, plain.homogeneity_df))
-
-
-def estimate_conditional_odds(tables: npt.ArrayLike) -> float:
-    """The exact conditional maximum-likelihood odds ratio of 2 x 2 tables stacked as (strata, 2, 2).
-
-    Solves sum of (a - E[a | margins, odds ratio]) = 0 with the noncentral hypergeometric distribution. NaN where the
-    tables separate (or say nothing) and no finite ratio solves it.
-    Reference: Breslow & Day 1980, Statistical Methods in Cancer Research I, ch. 4.
-    """
-    tables = np.asarray(tables, dtype=np.int64)
-    laws = []
-    for (a, b), (c, d) in tables:
-        n, failed, exposed = a + b + c + d, a + c, a + b
-        support = np.arange(max(0, exposed + failed - n), min(exposed, failed) + 1)
-        laws.append((a, support, stats.hypergeom(n, failed, exposed).logpmf(support)))
-
-    def gap(log_odds: float) -> float:
-        total = 0.0
-        for a, support, log_weight in laws:
-            weight = log_weight + support * log_odds
-            weight = np.exp(weight - weight.max())
-            total += float(a - (support * weight).sum() / weight.sum())
-        return total
-
-    if not gap(-10.0) > 0 > gap(10.0):
-        return float("nan")
-    return float(np.exp(optimize.brentq(gap, -10.0, 10.0, xtol=1e-10)))
-
-
-def check_trend(
-    failures: npt.ArrayLike, trials: npt.ArrayLike, scores: npt.ArrayLike | None = None
-) -> tuple[float, float]:
-    """Cochran-Armitage z and two-sided p for a share that rises with ordered levels (independent rows).
-
-    ``scores`` default to 0, 1, 2, ... The variance has N in its denominator, not N - 1.
-    Reference: Armitage 1955, Biometrics 11:375.
-    """
-    y, n = np.asarray(failures, dtype=np.float64), np.asarray(trials, dtype=np.float64)
-    x = np.arange(len(y), dtype=np.float64) if scores is None else np.asarray(scores, dtype=np.float64)
-    if not n.sum() > 0:
-        return 0.0, 1.0
-    share = y.sum() / n.sum()
-    centre = (n * x).sum() / n.sum()
-    variance = share * (1 - share) * (n * (x - centre) ** 2).sum()
-    if not variance > 0:
-        return 0.0, 1.0
-    z = float((y * (x - centre)).sum() / np.sqrt(variance))
-    return z, float(2 * stats.norm.sf(abs(z)))
 
 
 SETS_NEEDED = 5

@@ -4,22 +4,17 @@ The venting is the unit; lifters are repeated readings inside it, except for que
 each engine is its own control.
 """
 
-from ventbook.statistics.rates.betabinomial import BetaBinomialFit, fit_beta_binomial
-from ventbook.statistics.rates.clusters import design_effect, intra_engine_correlation, ratio_design_effect
+from ventbook.statistics.rates.clusters import design_effect, intra_engine_correlation
 from ventbook.statistics.rates.gaps import (
     DEFAULT_STEP_MM,
     CensoredFit,
     compare_gaps,
     fit_left_censored,
-    median_gap,
 )
-from ventbook.statistics.rates.gee import GeeFit, fit_gee
 from ventbook.statistics.rates.intervals import (
     METHODS,
     binomial_interval,
     difference_interval,
-    trials_without_failure,
-    zero_failure_bound,
 )
 from ventbook.statistics.rates.positions import PositionTest, rates_by_position, test_positions
 from ventbook.statistics.rates.rechecks import (
@@ -52,12 +47,10 @@ from ventbook.statistics.rates.shares import (
 __all__ = [
     "DEFAULT_STEP_MM",
     "METHODS",
-    "BetaBinomialFit",
     "BlankBounds",
     "CensoredFit",
     "Check",
     "CureAnswer",
-    "GeeFit",
     "Of",
     "PositionTest",
     "SecondLook",
@@ -77,19 +70,13 @@ __all__ = [
     "failing_by",
     "failing_share",
     "failing_tier",
-    "fit_beta_binomial",
-    "fit_gee",
     "fit_left_censored",
     "intra_engine_correlation",
     "lifter_share",
-    "median_gap",
     "paired_changes",
     "rates_by_position",
-    "ratio_design_effect",
     "second_look_share",
     "shares_by",
     "test_positions",
-    "trials_without_failure",
     "venting_share",
-    "zero_failure_bound",
 ]

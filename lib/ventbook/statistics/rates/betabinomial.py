@@ -15,14 +15,9 @@ References
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-
 import numpy as np
 from scipy import optimize, special
 
-from ventbook.numerics import require_fit
-from ventbook.results import NotEnoughData
 from ventbook.statistics.rates.clusters import Array
 
 SHARE_PRIOR = 1 / 3
@@ -118,111 +113,3 @@ def _posterior(tails: Tails, x: float, n: float) -> tuple[Array, Array]:
         c, d = max(0.0, s[columns[0]] - step_s), min(1.0, s[columns[-1]] + step_s)
         size_p, size_s = (96, 24) if close else (40, 16)
     raise AssertionError("unreachable")
-
-
-@dataclass(frozen=True)
-class BetaBinomialFit:
-    """Maximum-likelihood fit: a share a group, one correlation.
-
-    coefficients are on the logit scale: that of the first group, then differences from it; errors their
-    standard errors from the observed information. log_likelihood includes the binomial coefficients.
-    """
-
-    shares: tuple[float, ...]
-    correlation: float
-    coefficients: tuple[float, ...]
-    errors: tuple[float, ...]
-    logit_correlation: float
-    log_likelihood: float
-    engines: int
-
-
-def fit_beta_binomial(groups: Sequence[tuple[Array, Array]]) -> BetaBinomialFit:
-    """Fit shares of groups with a common intra-engine correlation by maximum likelihood.
-
-    Parameters
-    ----------
-    groups : for each group (failures, lifters) by engine.
-
-    Raises
-    ------
-    NotEnoughData : a group without a failing or without a sound lifter (its share has no finite logit), no
-        engine with two lifters, or (NoFit) a search that did not settle.
-    """
-    data = [(np.asarray(x, dtype=float), np.asarray(n, dtype=float)) for x, n in groups]
-    engines = sum(n.size for _, n in data)
-    for x, n in data:
-        if not 0 < x.sum() < n.sum():
-            raise NotEnoughData("beta-binomial fit, failing and sound lifters in every group", n=0, needed=1)
-    if not any((n > 1).any() for _, n in data):
-        raise NotEnoughData("beta-binomial fit, engines with two lifters", n=0, needed=1)
-    tails = [count_tails(x, n) for x, n in data]
-    constant = sum(
-        float((special.gammaln(n + 1) - special.gammaln(x + 1) - special.gammaln(n - x + 1)).sum())
-        for x, n in data
-    )
-
-    def loss(theta: Array) -> float:
-        eta = theta[0] + np.concatenate([[0.0], theta[1:-1]])
-        r = special.expit(theta[-1])
-        return -sum(
-            float(log_likelihood(t, special.expit(e), special.expit(-e), r))
-            for t, e in zip(tails, eta, strict=True)
-        )
-
-    logits = [np.log(x.sum() / (n - x).sum()) for x, n in data]
-    start = np.array([logits[0], *(v - logits[0] for v in logits[1:]), -2.0])
-    # correlation is kept over 1e-9: at 0 the logit runs away and the likelihood no longer moves
-    bounds = [(None, None)] * (start.size - 1) + [(-20.0, 12.0)]
-    found = optimize.minimize(
-        loss, start, method="L-BFGS-B", bounds=bounds, options={"ftol": 1e-15, "gtol": 1e-9}
-    )
-    theta, hessian = _polish(loss, found.x)
-    inside = np.isfinite(hessian).all() and theta[-1] > -15
-    # at the correlation's bound the likelihood no longer moves in it: the shares' own information is left
-    information = hessian if inside else hessian[:-1, :-1]
-    settled = bool(
-        np.abs(_slope(loss, theta))[: len(information)].max() < 1e-3 * max(1.0, float(np.sqrt(engines)))
-    )
-    require_fit("beta-binomial fit", converged=settled, estimates=theta, information=information)
-    errors = np.sqrt(np.diag(np.linalg.inv(information)))[: theta.size - 1]
-    eta = theta[0] + np.concatenate([[0.0], theta[1:-1]])
-    return BetaBinomialFit(
-        tuple(map(float, special.expit(eta))),
-        float(special.expit(theta[-1])),
-        tuple(map(float, theta[:-1])),
-        tuple(map(float, errors)),
-        float(theta[-1]),
-        constant - loss(theta),
-        engines,
-    )
-
-
-def _slope(loss: Callable[[Array], float], theta: Array, *, step: float = 1e-4) -> Array:
-    unit = np.eye(theta.size) * step
-    return np.array([(loss(theta + e) - loss(theta - e)) / (2 * step) for e in unit])
-
-
-def _polish(loss: Callable[[Array], float], theta: Array, *, step: float = 1e-4) -> tuple[Array, Array]:
-    """Three Newton steps with central differences: quasi-Newton stops at about 1e-5; gives the Hessian too."""
-    k = theta.size
-    unit = np.eye(k) * step
-    hessian = np.eye(k)
-    for _ in range(3):
-        here = loss(theta)
-        plus = np.array([loss(theta + e) for e in unit])
-        minus = np.array([loss(theta - e) for e in unit])
-        gradient = (plus - minus) / (2 * step)
-        hessian = np.diag((plus - 2 * here + minus) / step**2)
-        for i in range(k):
-            for j in range(i):
-                cross = loss(theta + unit[i] + unit[j]) - loss(theta + unit[i] - unit[j])
-                cross -= loss(theta - unit[i] + unit[j]) - loss(theta - unit[i] - unit[j])
-                hessian[i, j] = hessian[j, i] = cross / (4 * step**2)
-        if np.linalg.eigvalsh(hessian)[0] <= 1e-8:
-            break
-        move = np.linalg.solve(hessian, gradient)
-        if loss(theta - move) > here + 1e-12:
-            break
-        theta = theta - move
-    return theta, hessian

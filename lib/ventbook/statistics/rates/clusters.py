@@ -4,7 +4,6 @@ References
 ----------
 [1] A. Donner, N. Klar, Design and Analysis of Cluster Randomization Trials (2000): ANOVA correlation of a
     binary outcome, design effect.
-[2] J. N. K. Rao, A. J. Scott, Biometrics 48 (1992) 577: design effect of a share as a ratio of variances.
 """
 
 from __future__ import annotations
@@ -112,17 +111,3 @@ def design_effect(size: float, correlation: float) -> float:
     1 + (size - 1) correlation.
     """
     return 1.0 + (size - 1.0) * correlation
-
-
-def ratio_design_effect(failures: Any, lifters: Any) -> float:
-    """Design effect of Rao and Scott [2]: variance of the share between clusters over binomial variance."""
-    x, n, ok = check_counts(failures, lifters)
-    xs, ns = x[ok], n[ok]
-    k, total = ns.size, ns.sum()
-    if k < 2:
-        raise NotEnoughData("design effect, clusters", n=k, needed=2)
-    p = xs.sum() / total
-    if not 0 < p < 1:
-        raise NotEnoughData("design effect, failing and sound lifters", n=0, needed=1)
-    between = k / (k - 1) / total**2 * ((xs - ns * p) ** 2).sum()
-    return float(between / (p * (1 - p) / total))

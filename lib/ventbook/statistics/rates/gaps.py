@@ -20,7 +20,7 @@ import pandas as pd
 from scipy import special
 
 from ventbook import numerics
-from ventbook.results import Estimate, NoFit, NotEnoughData, no_estimate
+from ventbook.results import NoFit, NotEnoughData
 from ventbook.statistics.rates.clusters import Array, encode_ids
 from ventbook.statistics.rates.intervals import check_level
 
@@ -283,28 +283,4 @@ def _what_is_missing(row: dict[str, Any], readings: int) -> str:
         return "no reading"
     return (
         f"{readings} readings over the gauge's step in {row['clusters']} engines; 3 in 2 engines are needed"
-    )
-
-
-def median_gap(gap: Any, *, cluster: Any, step: float = DEFAULT_STEP_MM, level: float = 0.95) -> Estimate:
-    """Median gap, mm, from the log-gap model; too few readings over the step: state "too_few"."""
-    level = check_level(level)
-    frame = pd.DataFrame({"gap": pd.to_numeric(pd.Series(gap)), "cluster": pd.Series(cluster), "all": 0})
-    row = compare_gaps(frame, "all", gap="gap", cluster="cluster", step=step, level=level, groups=[0]).iloc[0]
-    method = "log-normal, left-censored under the gauge's step"
-    if row["state"] != "estimated":
-        n = int(row["n"])
-        state = "too_few" if n else "not_recorded"
-        return no_estimate(
-            state, level=level, unit="mm", n=n, clusters=row["clusters"], method=method, note=row["note"]
-        )
-    return Estimate(
-        row["median_mm"],
-        row["median_low"],
-        row["median_high"],
-        level,
-        "mm",
-        row["n"],
-        row["clusters"],
-        method,
     )

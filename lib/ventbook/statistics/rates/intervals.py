@@ -150,26 +150,3 @@ def difference_interval(
     low = np.where(some, d - np.hypot(p1 - l1, u2 - p2), -1.0)
     high = np.where(some, d + np.hypot(u1 - p1, p2 - l2), 1.0)
     return d, low, high
-
-
-def zero_failure_bound(n: float, *, confidence: float = 0.95) -> float:
-    """Largest share that n independent trials without a failure still allow: 1 - (1 - confidence)^(1/n).
-
-    One-sided at ``confidence``; n may be an effective number; n = 0 allows everything (1.0).
-    """
-    confidence = check_level(confidence)
-    if not n >= 0:
-        raise ValueError(f"n must be 0 or more; got {n!r}")
-    return 1.0 if n == 0 else float(-np.expm1(np.log1p(-confidence) / n))
-
-
-def trials_without_failure(share: float, *, confidence: float = 0.95) -> int:
-    """How many trials without a failure show, at ``confidence``, that the failure share is under ``share``.
-
-    ln(1 - confidence) / ln(1 - share), rounded up.
-    """
-    confidence = check_level(confidence)
-    if not 0 < share < 1:
-        raise ValueError(f"share must lie between 0 and 1; got {share!r}")
-    # the guard keeps an exact whole number from being pushed up by the last bit
-    return int(np.ceil(np.log1p(-confidence) / np.log1p(-share) - 1e-12))

@@ -1,91 +1,36 @@
 """Control charts: what a process that only varies by chance would show, period by period.
 
-Every chart is a frame with a row a point and the columns of ``CHART_COLUMNS``; ``outside`` says "above",
-"below" or "". Limits are three standard deviations either side unless said otherwise.
+Every chart is a frame with a row a point and the columns label, n, value, centre, low_limit, high_limit, outside;
+``outside`` says "above", "below" or "". Limits are three standard deviations either side unless said otherwise.
+Risk-adjusted cumulative sums are weights here and sums in ``watch``.
 
 References
 ----------
 [1] D. B. Laney, "Improved control charts for attributes", Quality Engineering 14 (2002) 531-537.
 [2] J. C. Benneyan, "Number-between g-type statistical quality control charts for monitoring adverse events",
     Health Care Management Science 4 (2001) 305-318.
-[3] NIST/SEMATECH e-Handbook of Statistical Methods, section 6.3.
-[4] ISO 7870-2:2013, Control charts - Shewhart control charts.
-
-Risk-adjusted cumulative sums, and how long charts run before they speak.
-
-References
-----------
-[1] S. H. Steiner, R. J. Cook, V. T. Farewell, T. Treasure, Biostatistics 1 (2000) 441-452.
-[2] J. M. Lucas, R. B. Crosier, Technometrics 24 (1982) 199-205.
-[3] J. M. Lucas, M. S. Saccucci, Technometrics 32 (1990) 1-12.
+[3] S. H. Steiner, R. J. Cook, V. T. Farewell, T. Treasure, Biostatistics 1 (2000) 441-452.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import integrate, special, stats
 
-from ventbook.numerics import require_fit
 from ventbook.results import NotEnoughData
 
 #: d2 for moving ranges of two as the tables print it; the exact value is 2 / sqrt(pi) = 1.12838.
 D2_OF_TWO = 1.128
-
-CHART_COLUMNS = ("label", "n", "value", "centre", "low_limit", "high_limit", "outside")
 
 RUN_RULES = {
     "outside": "one point outside the limits",
     "one_side": "eight points in a row on the same side of the centre line",
     "near_limit": "two of three points in a row in the outer third of the band, on the same side",
 }
-
-
-@dataclass(frozen=True)
-class ChartConstants:
-    """Factors for charts of subgroups of ``n`` readings (names as in ISO 7870-2)."""
-
-    n: int
-    d2: float
-    d3: float
-    c4: float
-    A2: float
-    A3: float
-    D3: float
-    D4: float
-    B3: float
-    B4: float
-
-
-def chart_constants(n: int) -> ChartConstants:
-    """Factors for subgroups of ``n`` normal readings, by quadrature and not from a printed table.
-
-    d2 and d3 are mean and standard deviation of the range of ``n`` standard normal values,
-    c4 the mean of their sample standard deviation; the others follow for limits at three standard deviations.
-    """
-    if n < 2:
-        raise ValueError(f"n must be at least 2; got {n}")
-    d2 = integrate.quad(lambda x: 1 - stats.norm.cdf(x) ** n - stats.norm.sf(x) ** n, -12, 12, limit=500)[0]
-    grid = np.linspace(-8, 8, 1601)
-    step = grid[1] - grid[0]
-    cdf = stats.norm.cdf(grid)
-    # E[range^2] = 2 * double integral over x < y of P(min <= x, max > y); trapezium along the diagonal.
-    inner = (
-        1 - cdf[None, :] ** n - (1 - cdf[:, None]) ** n + np.clip(cdf[None, :] - cdf[:, None], 0, None) ** n
-    )
-    second = 2 * (np.triu(inner, 1).sum() + np.trace(inner) / 2) * step**2
-    d3 = float(np.sqrt(second - d2**2))
-    c4 = float(np.sqrt(2 / (n - 1)) * np.exp(special.gammaln(n / 2) - special.gammaln((n - 1) / 2)))
-    spread = 3 * np.sqrt(1 - c4**2) / c4
-    return ChartConstants(
-        n, d2, d3, c4, 3 / (d2 * np.sqrt(n)), 3 / (c4 * np.sqrt(n)), max(0.0, 1 - 3 * d3 / d2), 1 + 3 * d3 / d2,
-        max(0.0, 1 - spread), 1 + spread,
-    )  # fmt: skip
 
 
 def chart_shares(
@@ -101,7 +46,7 @@ def chart_shares(
         varies less than chance; set False for the formula as published.
     The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no unit of
     the baseline failed, or all did, the band is that of half a unit more or less, since chance leaves some room there too.
-    Columns: CHART_COLUMNS plus ``count`` and ``spread`` (the factor). Limits are clipped to 0..1.
+    Columns: those of every chart plus ``count`` and ``spread`` (the factor). Limits are clipped to 0..1.
     """
     count, n = _as_counts(count, n)
     used = np.ones(len(n), bool) if baseline is None else np.asarray(baseline, bool)
@@ -121,87 +66,6 @@ def chart_shares(
     half = width * sigma * spread
     chart = _chart(labels, n, value, centre, np.clip(centre - half, 0, 1), np.clip(centre + half, 0, 1))
     return chart.assign(count=count, spread=spread)
-
-
-def chart_counts(count: ArrayLike, *, labels: Sequence[Any] | None = None) -> pd.DataFrame:
-    """Counts of equal opportunity by period (c chart [3]): centre +- 3 sqrt(centre), not under 0; of no event at all, as
-    for half an event."""
-    value = np.asarray(count, float)
-    _need(len(value), 1, "periods")
-    centre = value.mean()
-    half = 3 * np.sqrt(max(centre, 0.5 / len(value)))
-    return _chart(labels, np.ones(len(value)), value, centre, max(0.0, centre - half), centre + half)
-
-
-def chart_individuals(
-    values: ArrayLike, *, labels: Sequence[Any] | None = None, baseline: ArrayLike | None = None,
-    d2: float = D2_OF_TWO,
-) -> pd.DataFrame:  # fmt: skip
-    """Single values (mean log time of a period, ...) with limits from their moving range [3].
-
-    Missing values stay as rows and are stepped over. ``d2`` = 1.128 as printed in tables.
-    """
-    value = np.asarray(values, float)
-    used = ~np.isnan(value)
-    if baseline is not None:
-        used &= np.asarray(baseline, bool)
-    _need(int(used.sum()), 2, "values")
-    centre = value[used].mean()
-    half = 3 * np.abs(np.diff(value[used])).mean() / d2
-    require_fit("chart of single values", spread=float(half))
-    return _chart(labels, (~np.isnan(value)).astype(float), value, centre, centre - half, centre + half)
-
-
-def chart_ewma(
-    values: ArrayLike, *, target: float, sigma: ArrayLike, weight: float = 0.3, width: float = 3.0,
-    steady_limits: bool = False, labels: Sequence[Any] | None = None,
-) -> pd.DataFrame:  # fmt: skip
-    """Exponentially weighted moving average z_i = w x_i + (1 - w) z_(i-1), z_0 = target [3].
-
-    sigma : standard deviation of each value (one number or one a value).
-    steady_limits : the limits the chart settles to, target +- width sigma sqrt(w / (2 - w)); otherwise the exact
-        variance of each point, which is smaller at the start and follows a changing sigma. A missing value leaves
-        the average and its variance as they were.
-    """
-    if not 0 < weight <= 1:
-        raise ValueError(f"weight must be over 0 and at most 1; got {weight}")
-    x = np.asarray(values, float)
-    sd = np.broadcast_to(np.asarray(sigma, float), x.shape)
-    average, variance, z, v = np.empty(len(x)), np.empty(len(x)), float(target), 0.0
-    for i, (xi, si) in enumerate(zip(x, sd, strict=True)):
-        if not np.isnan(xi):
-            z = weight * xi + (1 - weight) * z
-            v = weight**2 * si**2 + (1 - weight) ** 2 * v
-        average[i], variance[i] = z, v
-    half = width * (sd * np.sqrt(weight / (2 - weight)) if steady_limits else np.sqrt(variance))
-    return _chart(labels, (~np.isnan(x)).astype(float), average, target, target - half, target + half)
-
-
-def chart_cusum(
-    values: ArrayLike, *, target: float, allowance: float, limit: float, labels: Sequence[Any] | None = None
-) -> pd.DataFrame:
-    """Tabular cumulative sums up and down [3]: high_i = max(0, high_(i-1) + x_i - target - allowance).
-
-    Columns: label, value, up, down, limit, outside ("above" where up is over the limit, "below" where down is).
-    """
-    x = np.asarray(values, float)
-    up, down = np.empty(len(x)), np.empty(len(x))
-    u = d = 0.0
-    for i, xi in enumerate(x):
-        u = max(0.0, u + xi - target - allowance)
-        d = max(0.0, d + target - allowance - xi)
-        up[i], down[i] = u, d
-    outside = np.where(up > limit, "above", np.where(down > limit, "below", ""))
-    return pd.DataFrame(
-        {
-            "label": _labels(labels, len(x)),
-            "value": x,
-            "up": up,
-            "down": down,
-            "limit": limit,
-            "outside": outside,
-        }
-    )
 
 
 def chart_between(
@@ -310,7 +174,7 @@ def _chart(
 def cusum_weights(
     expected: ArrayLike, *, odds_ratio: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What a sound and a failing venting add to the sum, given each one's expected probability of failing [1].
+    """What a sound and a failing venting add to the sum, given each one's expected probability of failing [3].
 
     Sound: -ln(1 - p + R p); failing: ln R - ln(1 - p + R p). ``odds_ratio`` R is the change looked for
     (2 = odds doubled, 0.5 = halved). Returns (sound, failing).
@@ -322,66 +186,7 @@ def cusum_weights(
     return sound, sound + np.log(odds_ratio)
 
 
-def sum_risk_adjusted(failed: ArrayLike, expected: ArrayLike, *, odds_ratio: float) -> NDArray[np.float64]:
-    """Risk-adjusted CUSUM after each venting, in the order given: S_i = max(0, S_(i-1) + W_i) [1].
-
-    Always counted upward: evidence for ``odds_ratio``, whichever side of 1 it is on.
-    """
-    sound, failing = cusum_weights(expected, odds_ratio=odds_ratio)
-    steps = np.where(np.asarray(failed, bool), failing, sound)
-    return reflect_at_zero(steps)
-
-
 def reflect_at_zero(steps: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
     """S_i = max(0, S_(i-1) + step_i) along ``axis``: the cumulative sum less its running minimum (at most 0)."""
     total = np.cumsum(np.asarray(steps, float), axis=axis)
     return total - np.minimum(np.minimum.accumulate(total, axis=axis), 0.0)
-
-
-def run_length_cusum(
-    *, allowance: float, limit: float, shift: float = 0.0, two_sided: bool = True, head_start: float = 0.0,
-    nodes: int = 60,
-) -> float:  # fmt: skip
-    """Mean number of points until a normal CUSUM signals; all arguments in standard deviations.
-
-    One-sided by the integral equation of the run length (Gauss-Legendre); two-sided from both sides, with head
-    start too, by the formula in [2].
-    """
-    up, up_head = _run_length_one_side(allowance, limit, shift, head_start, nodes)
-    if not two_sided:
-        return up_head
-    down, down_head = _run_length_one_side(allowance, limit, -shift, head_start, nodes)
-    return (up * down_head + down * up_head - up * down) / (up + down)
-
-
-def _run_length_one_side(
-    k: float, limit: float, shift: float, head: float, nodes: int
-) -> tuple[float, float]:
-    t, w = np.polynomial.legendre.leggauss(nodes)
-    t, w = limit * (t + 1) / 2, limit * w / 2
-    start = np.concatenate([[0.0], t])
-    system = np.eye(nodes + 1)
-    system[:, 0] -= stats.norm.cdf(k - shift - start)
-    system[:, 1:] -= w * stats.norm.pdf(t[None, :] + k - shift - start[:, None])
-    length = np.linalg.solve(system, np.ones(nodes + 1))
-
-    def begin(at: float) -> float:
-        inside = w * stats.norm.pdf(t + k - shift - at) * length[1:]
-        return float(1 + length[0] * stats.norm.cdf(k - shift - at) + inside.sum())
-
-    return begin(0.0), begin(head)
-
-
-def run_length_ewma(*, weight: float, width: float, shift: float = 0.0, nodes: int = 80) -> float:
-    """Mean number of points until an EWMA with its settled limits signals [3], by the same integral equation."""
-    half = width * np.sqrt(weight / (2 - weight))
-    t, w = np.polynomial.legendre.leggauss(nodes)
-    t, w = half * t, half * w
-    kernel = w[None, :] / weight * stats.norm.pdf((t[None, :] - (1 - weight) * t[:, None]) / weight - shift)
-    length = np.linalg.solve(np.eye(nodes) - kernel, np.ones(nodes))
-    return float(1 + (w / weight * stats.norm.pdf(t / weight - shift) * length).sum())
-
-
-def run_length_shewhart(*, shift: float = 0.0, width: float = 3.0) -> float:
-    """Mean number of points until one lies outside +- ``width`` standard deviations."""
-    return float(1 / (stats.norm.sf(width - shift) + stats.norm.cdf(-width - shift)))

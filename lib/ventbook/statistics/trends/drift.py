@@ -5,9 +5,8 @@ References
 [1] H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. 1975.
 [2] P. K. Sen, J. American Statistical Association 63 (1968) 1379.
 [3] A. N. Pettitt, Applied Statistics 28 (1979) 126.
-[4] J. Bai, Review of Economics and Statistics 79 (1997) 551 (interval of a change point in the mean).
 
-Means of ratios, differences between two periods' numbers, and what the failing ventings have in common.
+Also: differences between two periods' numbers, and what the failing ventings have in common.
 """
 
 from __future__ import annotations
@@ -19,9 +18,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special, stats
 
-from ventbook.numerics import NO_SPREAD, factorize, require_fit, shuffled_z
+from ventbook.numerics import NO_SPREAD, factorize, shuffled_z
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 
@@ -115,39 +114,6 @@ def mann_kendall_tail(n: int, score: int) -> float:
     return float(counts[scores >= score].sum() / counts.sum())
 
 
-def find_change_in_mean(
-    values: ArrayLike, *, level: float = 0.95, least: int = 2, labels: Sequence[Any] | None = None
-) -> ChangePoint:
-    """Step in the mean by least squares, with the interval of Bai [4], each side with its own variance.
-
-    least : fewest points on each side. Interval: with d the step and s2 the variance of a side, floor(c s2 / d2) + 1
-    points, later by the variance before the change and earlier by the one after it, c the quantile of the maximum's place of a two-sided random walk with drift.
-    """
-    y = np.asarray(values, float)
-    n = len(y)
-    if n < 2 * least:
-        raise NotEnoughData("points for a change point", n=n, needed=2 * least)
-    if np.isnan(y).any():
-        raise ValueError("values must hold no missing numbers")
-    require_fit("change point", estimates=y, spread=float(np.ptp(y)))
-    k = np.arange(least, n - least + 1)
-    total, upto = y.sum(), np.cumsum(y)[k - 1]
-    between = upto**2 / k + (total - upto) ** 2 / (n - k) - total**2 / n
-    best = int(k[np.argmax(between)])
-    before, after = y[:best].mean(), y[best:].mean()
-    rss = ((y[:best] - before) ** 2).sum() + ((y[best:] - after) ** 2).sum()
-    rss0 = ((y - y.mean()) ** 2).sum()
-    require_fit("change point", spread=float(np.sqrt(rss / n)), least_spread=1e-9 * float(np.ptp(y)))
-    statistic = float(n * np.log(rss0 / rss))
-    step2 = (after - before) ** 2
-    place = quantile_of_place(level)
-    # The estimate falls too early by the noise before the change and too late by the noise after it, so the true
-    # place lies later by the first variance and earlier by the second.
-    late, early = (_reach(place * ((part - part.mean()) ** 2).mean(), step2) for part in (y[:best], y[best:]))
-    low, high = max(1, best - early), min(n - 1, best + late)
-    return _change(best, low, high, before, after, statistic, level, n, "least squares step", labels)
-
-
 def find_change_in_counts(
     observed: ArrayLike, expected: ArrayLike, *, level: float = 0.95, labels: Sequence[Any] | None = None
 ) -> ChangePoint:
@@ -211,33 +177,6 @@ def test_change_rank(values: ArrayLike) -> tuple[int, int, float]:
 test_change_rank.__test__ = False  # type: ignore[attr-defined]
 
 
-def count_reversals(times: ArrayLike) -> tuple[int, int]:
-    """Pairs of gaps between events where the later gap is longer, and the number of pairs (times rising from 0)."""
-    gap = np.diff(np.concatenate([[0.0], np.asarray(times, float)]))
-    i, j = np.triu_indices(len(gap), 1)
-    return int((gap[i] < gap[j]).sum()), len(i)
-
-
-def laplace_trend(times: ArrayLike, *, end: float) -> float:
-    """Laplace's trend number of event times observed to ``end``: about standard normal without trend, over 0 worse."""
-    t = np.asarray(times, float)
-    return float((t.sum() - len(t) * end / 2) / (end * np.sqrt(len(t) / 12)))
-
-
-def quantile_of_place(level: float) -> float:
-    """c with P(|argmax of W(v) - |v|/2| <= c) = level, W a two-sided Brownian motion (Bai [4])."""
-
-    def tail(x: float) -> float:
-        root = np.sqrt(x)
-        upto = (
-            1 + root * np.exp(-x / 8) / np.sqrt(2 * np.pi) - (x + 5) / 2 * stats.norm.cdf(-root / 2)
-            + 1.5 * np.exp(x + stats.norm.logcdf(-1.5 * root))
-        )  # fmt: skip
-        return float(upto - (0.5 + level / 2))
-
-    return float(optimize.brentq(tail, 1e-9, 200.0))
-
-
 def _reach(numerator: float, step2: float) -> int:
     return int(min(numerator / step2, 1e9)) + 1 if step2 > 0 else int(1e9)
 
@@ -263,40 +202,6 @@ def _change(
     return ChangePoint(
         best - 1, low - 1, high - 1, float(before), float(after), statistic, level, n, method, *names
     )
-
-
-def describe_no_drift(*, level: float, unit: str, n: int) -> Estimate:
-    """The slope's answer where there are too few points."""
-    return no_estimate(
-        "too_few", level=level, unit=unit, n=n, method="Sen slope", note="fewer than 4 periods"
-    )
-
-
-def geometric_mean(
-    values: ArrayLike, *, cluster: ArrayLike | None = None, level: float = 0.95, unit: str = "1", fewest: int = 5
-) -> Estimate:  # fmt: skip
-    """Geometric mean of positive values (rotations recorded over expected) with a t interval on the log scale.
-
-    cluster : ids (engines); the standard error is then that of cluster totals, freedom clusters - 1. Values that
-    are missing or not over 0 are left out; fewer than ``fewest`` give state too_few, none not_recorded.
-    """
-    x = np.asarray(values, float)
-    ok = np.isfinite(x) & (x > 0)
-    n = int(ok.sum())
-    if n < fewest:
-        state = "too_few" if n else "not_recorded"
-        return no_estimate(state, level=level, unit=unit, n=n, method="geometric mean")
-    y = np.log(x[ok])
-    ids = np.arange(n) if cluster is None else pd.factorize(pd.Series(np.asarray(cluster, object)[ok]))[0]
-    clusters = int(ids.max()) + 1
-    if clusters < 2:
-        return no_estimate("too_few", level=level, unit=unit, n=n, clusters=clusters, method="geometric mean")
-    totals = np.bincount(ids, y - y.mean(), clusters)
-    se = np.sqrt((totals**2).sum() * clusters / (clusters - 1)) / n
-    half = stats.t.ppf(0.5 + level / 2, clusters - 1) * se
-    low, mid, high = (float(np.exp(v)) for v in (y.mean() - half, y.mean(), y.mean() + half))
-    method = "geometric mean, t by engine" if cluster is not None else "geometric mean, t"
-    return Estimate(mid, low, high, level, unit, n, 0 if cluster is None else clusters, method)
 
 
 def compare_estimates(now: Estimate, before: Estimate, *, ratio: bool = False) -> Estimate:

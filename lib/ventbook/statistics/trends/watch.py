@@ -171,17 +171,6 @@ def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -
     return page.model.share(matrix)
 
 
-def leading_site(page: PageWatch, *, since: str) -> str:
-    """The site that contributes most failing ventings beyond the expected, in its own standard deviations."""
-    cells = page.cells[(page.cells["site"] != "") & page.cells["period"].between(since, page.period)]
-    sums = cells.groupby("site")[["observed", "expected", "variance"]].sum()
-    sums = sums[sums["variance"] > 0]
-    if sums.empty:
-        return ""
-    excess = (sums["observed"] - sums["expected"]) / np.sqrt(sums["variance"])
-    return str(excess.idxmax())
-
-
 def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Array, float]:
     """Limits of all series together: (series, draws) innocent values -> (limits, rate of pages with a signal).
 

@@ -353,12 +353,6 @@ class AftFit:
         """(intercept, beta, log scale): what ``errors.covariance`` is about."""
         return np.append(self.beta, np.log(self.scale))
 
-    def standard_errors(self) -> Floats:
-        """Standard errors of ``parameters``."""
-        if self.errors is None:
-            return np.full(self.beta.size + 1, np.nan)
-        return np.sqrt(np.maximum(np.diag(self.errors.covariance), 0.0))
-
     def time_ratios(self) -> pd.DataFrame:
         """One row a column: the factor by which the time is longer at that level than at the reference (for a
         number: per unit), with limits, p of "ratio 1", and n. Too few rows or clusters: state too_few."""

@@ -77,7 +77,7 @@ def imported(name: str) -> set[str]:
 
 
 # Packages that only hold rooms.
-HALLS = ("", "records", "physics", "statistics")
+HALLS = ("records", "physics", "statistics")
 
 
 def find_room(name: str) -> str:
@@ -89,6 +89,8 @@ def find_room(name: str) -> str:
 def test_a_room_imports_only_rooms_before_it():
     wrong = []
     for name in MODULES:
+        if not name:  # the front door leads to several rooms, and no room leads to it
+            continue
         if name in HALLS:
             assert not imported(name), f"{name} only holds rooms"
             continue

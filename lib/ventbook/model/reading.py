@@ -16,19 +16,46 @@ from ventbook.tables import Limits
 def read_ventings(
     store: Store | str | Path, *, as_of: int | None = None, limits: Limits | None = None
 ) -> pd.DataFrame:
-    """One row a venting of a store: the table that every report starts from (columns see :func:`build_jobs`).
+    """One row a venting of a store: the table that every report starts from.
 
     Parameters
     ----------
-    store : an open store or its folder.
-    as_of : number of a snapshot; default the newest.
-    limits : limits in force; default the shop's own ``limits.toml`` beside the store and, where it has no row, the
-        placeholders: the same as the reports take.
+    store : Store, str or Path
+        An open store, or its folder.
+    as_of : int, optional
+        Number of a snapshot; default the newest.
+    limits : Limits, optional
+        Limits in force; default the shop's own ``limits.toml`` beside the store and, where it has no row, the
+        placeholders of ``data/limits.toml``: the same as the reports take.
+
+    Returns
+    -------
+    DataFrame
+        One row a venting, sorted by date and venting_id. Every column with unit and meaning stands in
+        ``data/analysis_columns.toml`` (:func:`ventbook.model.describe_columns`).
 
     Raises
     ------
     StoreError
         With one line, where there is no store or no such snapshot.
+    TableError
+        With one line, where the table of limits can't be used.
+
+    Notes
+    -----
+    An interval (low, high] of a reading leaves out its lower and holds its upper end; an upper end of infinity is a run or
+    turning given up without pressure. A missing value is "not recorded", never no or 0.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> first = ventings.iloc[0]
+    >>> print(first["venting_id"], first["site"], first["time_low_s"], first["time_high_s"])
+    L24-001 Lake 2.75 3.25
+    >>> earlier = ventbook.read_ventings("data/demo/store", as_of=1)
+    >>> earlier["quarter"].unique().tolist()
+    ['2024Q4']
     """
     return build_ventings(_open(store).snapshot(as_of).records(), limits=limits)
 
@@ -40,9 +67,45 @@ def read_lifters(
     limits: Limits | None = None,
     columns: Iterable[str] | None = None,
 ) -> pd.DataFrame:
-    """One row a lifter and venting of a store (columns see :func:`build_lifters`); arguments as :func:`read_ventings`.
+    """One row a lifter and venting of a store: first and last reading, and how sure it is over the limit.
 
-    ``columns``: only these; all of them take half a gigabyte for a million lifters.
+    Parameters
+    ----------
+    store : Store, str or Path
+        An open store, or its folder.
+    as_of : int, optional
+        Number of a snapshot; default the newest.
+    limits : Limits, optional
+        Limits in force; default the shop's own beside the store, else the placeholders, as for :func:`read_ventings`.
+    columns : iterable of str, optional
+        Only these; all of them take half a gigabyte for a million lifters. Default all.
+
+    Returns
+    -------
+    DataFrame
+        One row a lifter and venting, sorted by date, venting, cylinder and valve. Every column with unit and meaning stands
+        in ``data/analysis_columns.toml`` (:func:`ventbook.model.describe_columns`).
+
+    Raises
+    ------
+    StoreError
+        With one line, where there is no store or no such snapshot.
+    TableError
+        With one line, where the table of limits can't be used.
+
+    Notes
+    -----
+    A gap on the limit is within it. A reading under 80 % of the limit's force that stays within the limit says nothing and
+    is missing in ``over_first`` (:mod:`ventbook.model.verdicts`).
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> lifters = ventbook.read_lifters("data/demo/store", columns=["position", "gap_first_mm", "over_first"])
+    >>> lifters.columns.tolist()
+    ['position', 'gap_first_mm', 'over_first']
+    >>> lifters["position"].unique()[:2].tolist()
+    ['1 exhaust', '1 inlet']
     """
     return build_lifters(_open(store).snapshot(as_of).records(), limits=limits, columns=columns)
 

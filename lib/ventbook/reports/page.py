@@ -72,11 +72,41 @@ TIERS = ("list", "describe", "compare", "model")
 
 
 def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
-    """Opens the page of a report.
+    """Opens the page of a report: its parameters checked, its records read.
 
-    ``name`` is the report's name (``quarterly-review``), ``parameters`` what was asked for by name. Unknown names,
-    wrong values, a store or snapshot that isn't there, and a period or filter without any venting raise an
-    InputError with one line.
+    Parameters
+    ----------
+    name : str
+        Name of the report (``quarterly-review``); :func:`ventbook.reports.report_specs` lists them.
+    parameters : mapping of str to value, optional
+        What is asked for by name (``store``, ``period``, ``site``, ...); the rest takes the defaults of
+        ``data/parameters.toml``.
+
+    Returns
+    -------
+    Page
+        With the two tables of the period and the filters, ``period``, ``limits``, and what a notebook shows and leaves
+        behind: ``answer``, ``add_finding``, ``add_table``, ``add_figure``, ``finish``. The functions of the report's
+        module (``ventbook.reports.quarterly_review``, ...) take the page.
+
+    Raises
+    ------
+    InputError
+        With one line: unknown report or parameter, wrong value, a store or snapshot that isn't there, a period or filter
+        without any venting.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> page = ventbook.open_page("lifter-gaps", {"store": "data/demo/store", "period": "2026Q3"})
+    >>> page.period.label
+    '2026Q3'
+    >>> page.lifters["quarter"].unique().tolist()
+    ['2026Q3']
+    >>> ventbook.open_page("lifter-gaps", {"store": "data/demo/store", "period": "2026Q9"})
+    Traceback (most recent call last):
+        ...
+    ventbook.reports.parameters.ParameterError: lifter-gaps: period must be like 2026Q3, 2026-07, 2026, 2026-07/2026-09 or 12m/2026-09; got '2026Q9'
     """
     spec = find_report(name)
     checked = check_parameters(spec, parameters or {})

@@ -104,11 +104,49 @@ def run_reports(
     cluster: str = "",
     **plan: Any,
 ) -> list[Outcome]:
-    """Makes reports and says what came of each, in the order asked for.
+    """Makes reports as ``ventbook report`` does, and says what came of each, in the order asked for.
 
-    ``on_progress(name, what, share)`` is told of progress. With ``cluster``, the address of a Dask scheduler, its workers
-    make the reports (``jobs`` is then theirs to decide). A report that fails leaves an older finished one untouched and
-    its half-run notebook beside it; the others go on.
+    Parameters
+    ----------
+    names : sequence of str
+        Names of reports, or ``["all"]``.
+    given : mapping of str to value
+        Parameters by name, as for :func:`ventbook.open_page`.
+    out : Path
+        Folder for the reports; each goes to ``out/NAME/SCOPE``, and a start page to ``out/index.html``.
+    jobs : int
+        Reports made side by side, each in a process of its own.
+    on_progress : callable, optional
+        ``on_progress(name, what, share)`` is told of progress.
+    cluster : str
+        Address of a Dask scheduler whose workers make the reports (``jobs`` is then theirs to decide); empty is this machine.
+    **plan
+        ``paper`` ("a4" or "letter"), ``comments`` (Path of a file of comments), ``cell_timeout_s``, ``notebooks``, as for
+        :func:`plan_reports`.
+
+    Returns
+    -------
+    list of Outcome
+        name, folder, code (0 done, 1 a fault of ours, 2 the input), message, kept (half-run notebook), seconds. A report that
+        fails leaves an older finished one untouched and its half-run notebook beside it; the others go on.
+
+    Raises
+    ------
+    InputError
+        With one line, before anything is run: an unknown report or parameter, a wrong value, an output folder that can't be
+        written.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from pathlib import Path
+    >>> from tempfile import TemporaryDirectory
+    >>> with TemporaryDirectory() as folder:
+    ...     (done,) = ventbook.run_reports(["records"], {"store": "data/demo/store"}, out=Path(folder))
+    ...     sorted(path.name for path in done.folder.iterdir())[:3]
+    ['figures', 'findings.json', 'report.html']
+    >>> done.code
+    0
     """
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more; got {jobs}")

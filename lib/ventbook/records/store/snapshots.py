@@ -316,7 +316,37 @@ def table_path(store: Path, table: str) -> Path:
 
 
 def open_store(path: str | Path) -> Store:
-    """An existing store; StoreError (one line) when there is none at ``path``."""
+    """The store of a workshop's records: a folder of tables with every snapshot that was committed.
+
+    Parameters
+    ----------
+    path : str or Path
+        Folder that ``ventbook intake`` made.
+
+    Returns
+    -------
+    Store
+        ``snapshots()`` lists them, ``snapshot(number)`` gives one (default the newest) with its record tables.
+
+    Raises
+    ------
+    StoreError
+        With one line, where there is no store at ``path``, or one of another format. It is an InputError.
+
+    See Also
+    --------
+    ventbook.read_ventings, ventbook.read_lifters : the analysis tables of a store.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> store = ventbook.open_store("data/demo/store")
+    >>> store.snapshots()["number"].tolist()
+    [1, 2, 3, 4, 5, 6, 7, 8]
+    >>> engines = store.snapshot().read("engines")
+    >>> engines.columns[:3].tolist()
+    ['engine_id', 'engine_type', 'cylinders']
+    """
     path = Path(path)
     if not path.exists():
         raise StoreError(f"{path}: no such store; check the path, or make one with ventbook intake")

@@ -161,21 +161,54 @@ def shares_by(
     level: float = 0.95,
     groups: Mapping[str, Sequence[Any]] | None = None,
 ) -> pd.DataFrame:
-    """Shares by group, one row a group; a group without rows stays, with n = 0.
+    """Failing shares by group, one row a group, from the table of ventings or of lifters.
 
     Parameters
     ----------
-    frame : one row a venting.
-    by : columns that make the groups; none = one row for all. Rows with a missing group value are left out.
-    failures : column with failing lifters (with ``lifters``), or yes/no a venting (without).
-    lifters : column with lifters checked; None = share of ventings.
-    cluster : column with the engine id.
-    groups : values that each column of ``by`` shall show, in this order; else the values found, sorted.
+    frame : DataFrame
+        One row a venting (:func:`ventbook.read_ventings`) or a lifter (:func:`ventbook.read_lifters`).
+    by : sequence of str
+        Columns that make the groups; none = one row for all. Rows with a missing group value are left out.
+    failures : str
+        Column with failing lifters a venting (with ``lifters``), or with yes/no a row (without): ``failed_first`` of
+        ventings, ``over_first`` of lifters. Missing = not known, left out of numerator and denominator.
+    lifters : str, optional
+        Column with lifters checked; None = the share of rows with a yes.
+    cluster : str
+        Column with the engine id, whose lifters and repeated ventings go together.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    groups : mapping of str to sequence, optional
+        Values that each column of ``by`` shall show, in this order; else the values found, sorted.
 
     Returns
     -------
-    Frame with the columns of ``by``, then failures (float), and the fields of an Estimate: estimate, low,
-    high, level, unit, n, clusters, method, state, note. All combinations of the group values appear.
+    DataFrame
+        The columns of ``by``, then failures (float), and the fields of an Estimate: estimate, low, high (shares 0..1),
+        level, unit, n (rows or lifters), clusters (engines), method, state, note. All combinations of the group values
+        appear; a group without rows stays, with n = 0 and state "not_recorded".
+
+    Raises
+    ------
+    ValueError
+        Where a column is missing (all of them named), a count is not between 0 and lifters, or level is not in 0..1.
+
+    Notes
+    -----
+    Beta-binomial interval with the correlation within an engine integrated out; see :func:`clustered_interval` for what it
+    holds. Whether a group is over or under the others is not asked here: intervals that overlap may still differ.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> lifters = ventbook.read_lifters("data/demo/store")
+    >>> shares = ventbook.shares_by(lifters, ["valve"], failures="over_first")
+    >>> shares[["valve", "estimate", "low", "high"]].round(3).values.tolist()
+    [['exhaust', 0.028, 0.02, 0.042], ['inlet', 0.032, 0.023, 0.045]]
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> all_of = ventbook.shares_by(ventings, (), failures="lifters_over_first", lifters="lifters_judged_first")
+    >>> int(all_of["n"].item()) == int(lifters["over_first"].notna().sum())
+    True
     """
     level = check_level(level)
     by = list(by)

@@ -88,6 +88,7 @@ BODY = """
 import pandas as pd
 from ventbook.document import wording
 from ventbook.results import Estimate
+from ventbook.document.blocks import Column
 from ventbook.document.plotting import mark_limit, new_figure
 ventings = page.within(page.keep(page.snapshot.read("ventings")), page.period)
 share = Estimate(7 / 30, 0.1, 0.4, page.level, "share", len(ventings), 6, "made up")
@@ -134,8 +135,8 @@ def make_notebook(folder: Path, name: str = "quarterly-review", *, extra: str = 
         words("### All jobs"),
         code(
             'frame = ventings[["venting_id", "date", "site", "rotations", "remarks"]].assign(gap_mm=0.5)\n'
-            'page.add_table("jobs", frame, title="All jobs", columns={"venting_id": "Venting", "date": "Date", '
-            '"site": "Site", "rotations": "Rotations", "gap_mm": ("Gap", "mm", ""), "remarks": "Remarks"})'
+            'columns = ["venting_id", "date", "site", Column("rotations", "Rotations"), "gap_mm", Column("remarks", "Remarks")]\n'
+            'page.add_table("jobs", frame, title="All jobs", columns=columns)'
         ),
         code('page.explain("the gap", "From $G = r x_a + s_0$ and\\n\\n$$v = \\\\frac{a}{b}$$")'),
         words("## Cautions and stamp"),

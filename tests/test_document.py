@@ -7,6 +7,7 @@ import datetime as dt
 import json
 import math
 import re
+from fnmatch import fnmatchcase
 from pathlib import Path
 
 import nbformat
@@ -342,12 +343,13 @@ def test_a_wrong_row_of_columns_is_named(row, match, tmp_path, monkeypatch):
 
 def test_a_tables_own_row_says_only_what_differs(tmp_path, monkeypatch):
     monkeypatch.setattr("ventbook.document.columns.TABLE", tmp_path / "columns.toml")
-    text = "[column]\nlow = { header = 'From', decimals = 2 }\n[table.gaps]\nlow = { unit = 'mm' }\n[table.counts]\nlow = { header = 'Least' }\n"
+    text = "[column]\nlow = { header = 'From', decimals = 2 }\n[table.gaps]\nlow = { unit = 'mm' }\n[table.counts]\nlow = { header = 'Least' }\n[table.'*s']\nlow = { header = 'Down to' }\n"
     (tmp_path / "columns.toml").write_text(text, encoding="utf-8")
     known = read_columns.__wrapped__()
     assert known.find("low", "gaps") == Column("low", "From", "mm", "")
     assert known.find("low", "counts") == Column("low", "Least", "", "2")
     assert known.find("low", "other") == Column("low", "From", "", "2")
+    assert known.find("low", "shares") == Column("low", "Down to", "", "2")
     assert known.find("high", "gaps") is None
 
 
@@ -363,3 +365,62 @@ def test_widths_of_a_printed_table_come_from_its_texts():
     # Narrow columns get all they need on one line, sentences share what is left of the page.
     assert widths[0] >= size * text_width("Harbour") and widths[4] >= size * text_width("outside the limit")
     assert widths[1] == widths[2] == widths[3] > widths[4] and sum(widths) == pytest.approx(488, abs=1)
+
+
+def text_in(node: ast.AST) -> set[str]:
+    return {
+        part.value
+        for part in ast.walk(node)
+        if isinstance(part, ast.Constant) and isinstance(part.value, str)
+    }
+
+
+def named_columns() -> set[tuple[str, str]]:
+    """Table and column of every table that a page adds; where part of a name is put together at run time, it is ``*``."""
+    named = {
+        ("published_values", name)
+        for name in text_in(ast.parse((PAGES / "reference_conversions.py").read_text("utf-8")))
+    }
+    for path in sorted(PAGES.rglob("*.py")):
+        tree = ast.parse(path.read_text("utf-8"))
+        for node in ast.walk(tree):
+            if not (
+                isinstance(node, ast.Call)
+                and isinstance(node.func, ast.Attribute)
+                and node.func.attr == "add_table"
+            ):
+                continue
+            table = node.args[0]
+            parts = getattr(table, "values", [table])
+            name = "".join(str(part.value) if isinstance(part, ast.Constant) else "*" for part in parts)
+            columns = next(word.value for word in node.keywords if word.arg == "columns")
+            plain = isinstance(columns, ast.List) and not any(
+                isinstance(e, ast.Starred) for e in columns.elts
+            )
+            named |= {(name, column) for column in text_in(columns if plain else tree)}
+    return named
+
+
+def test_every_row_of_the_columns_is_shown_in_a_table():
+    known, named = read_columns(), named_columns()
+    shown = {name for table, name in named if known.find(name, table) is known.columns.get(name)}
+    assert not set(known.columns) - shown
+    own = {(pattern, name) for pattern, rows in known.tables.items() for name in rows}
+    used = {
+        (pattern, name)
+        for pattern, name in own
+        for table, column in named
+        if column == name and fnmatchcase(table, pattern)
+    }
+    assert not own - used
+    said_twice = {
+        (table, name) for table, name in own if known.tables[table][name] == known.columns.get(name)
+    }
+    assert not said_twice
+
+
+def test_pages_name_their_columns_and_leave_the_headers_to_the_table():
+    for path in sorted(PAGES.rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "Column":
+                assert not isinstance(node.args[1], ast.Constant), f"{path.name}: {ast.unparse(node)}"

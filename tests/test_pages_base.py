@@ -222,12 +222,12 @@ def test_shown_html_is_escaped_everywhere() -> None:
 
 def test_table_shows_units_and_cuts_with_a_word() -> None:
     page = make_page(units="us")
-    frame = pd.DataFrame({"gap_first_mm": [0.5] * 80, "share": [0.25] * 80, "ok": pd.array([True] * 80)})
+    frame = pd.DataFrame({"gap_mm": [0.5] * 80, "share": [0.25] * 80, "ok": pd.array([True] * 80)})
     made = page.add_table(
         "gaps",
         frame,
         title="Gaps",
-        columns={"gap_first_mm": ("Gap", "mm", ""), "share": ("Share", "share", ""), "ok": "Seen"},
+        columns=["gap_mm", "share", Column("ok", "Seen")],
     )
     assert "Gap [in]" in made.html and ">0.0197<" in made.html
     assert "Share [%]" in made.html and ">25<" in made.html and ">yes<" in made.html
@@ -240,7 +240,7 @@ def test_table_refuses_technicians_and_unknown_columns() -> None:
     with pytest.raises(ValueError, match="technician codes stay out"):
         page.add_table("a", pd.DataFrame({"technician": ["t"]}), title="x")
     with pytest.raises(ValueError, match="columns z are not in the frame"):
-        page.add_table("a", pd.DataFrame({"b": [1]}), title="x", columns={"z": "Z"})
+        page.add_table("a", pd.DataFrame({"b": [1]}), title="x", columns=["z"])
     with pytest.raises(ValueError, match="letters, digits"):
         page.add_table("a/../b", pd.DataFrame({"b": [1]}), title="x")
 

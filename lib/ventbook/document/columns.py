@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from fnmatch import fnmatchcase
 from functools import cache
 from typing import Any
 
@@ -33,8 +34,13 @@ class ColumnTable:
     tables: Mapping[str, Mapping[str, Column]]
 
     def find(self, name: str, table: str = "") -> Column | None:
-        """The column of that name in a table; None where there is no row for it."""
-        return self.tables.get(table, {}).get(name) or self.columns.get(name)
+        """The column of that name in a table; None where there is no row for it.
+
+        A table's own rows come before those of a pattern that its name fits (``*_by_group``), and these before all others.
+        """
+        own = self.tables.get(table, {})
+        fitting = (rows for pattern, rows in self.tables.items() if fnmatchcase(table, pattern))
+        return next((rows[name] for rows in (own, *fitting) if name in rows), self.columns.get(name))
 
 
 @cache

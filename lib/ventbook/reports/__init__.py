@@ -4,7 +4,7 @@
 has one function a question, each taking the page and returning something a notebook can show.
 """
 
-from ventbook.reports.page import ColumnSpec, Page, open_page
+from ventbook.reports.page import Page, open_page
 from ventbook.reports.parameters import (
     ParameterError,
     Period,
@@ -16,7 +16,6 @@ from ventbook.reports.parameters import (
 )
 
 __all__ = [
-    "ColumnSpec",
     "Page",
     "ParameterError",
     "Period",

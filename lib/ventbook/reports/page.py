@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -53,19 +52,6 @@ from ventbook.results import VERDICTS, Estimate
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
-
-
-@dataclass(frozen=True)
-class ColumnSpec:
-    """How a table's column is shown: header, canonical unit, and format (see :class:`~ventbook.document.blocks.Column`)."""
-
-    header: str
-    unit: str = ""
-    format: str = ""
-
-    def named(self, name: str) -> Column:
-        """The same for the column of that name."""
-        return Column(name, self.header, self.unit, self.format)
 
 
 TIERS = ("list", "describe", "compare", "model")
@@ -230,7 +216,7 @@ class Page(Scope):
         frame: pd.DataFrame,
         *,
         title: str,
-        columns: Sequence[str | Column] | Mapping[str, Sequence[str] | str | ColumnSpec] | None = None,
+        columns: Sequence[str | Column] | None = None,
         note: str = "",
         rows: int = ROWS_SHOWN,
     ) -> Blocks:
@@ -245,8 +231,6 @@ class Page(Scope):
             raise ValueError(f"table {name} stands already")
         if "technician" in frame.columns:
             raise ValueError(f"table {name}: technician codes stay out of reports; drop or group the column")
-        if isinstance(columns, Mapping):
-            columns = [_named(column, spec) for column, spec in columns.items()]
         if columns and frame.empty and frame.columns.empty:
             # a table without rows has the columns that it would have had
             frame = frame.reindex(columns=[c if isinstance(c, str) else c.name for c in columns])
@@ -342,13 +326,6 @@ class Page(Scope):
             Pairs("What this page was made from", tuple(stamp_pairs(stamp, defaults))),
             closing,
         )
-
-
-def _named(name: str, spec: Sequence[str] | str | ColumnSpec) -> Column:
-    """A column given as ``name: header`` or ``name: (header, unit, format)``."""
-    if isinstance(spec, ColumnSpec):
-        return spec.named(name)
-    return Column(name, spec) if isinstance(spec, str) else ColumnSpec(*spec).named(name)
 
 
 INTERVAL = ("estimate", "low", "high")

@@ -22,6 +22,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.document.wording import count, join_words, number
 from ventbook.records.store import open_store
@@ -139,7 +140,7 @@ def recorded_map(page: Page) -> Blocks:
         "recorded",
         table,
         title="Share recorded, by column and quarter",
-        columns={"column": "Column"} | {quarter: (quarter, "share", "") for quarter in quarters},
+        columns=["column", *(Column(quarter, quarter, "share") for quarter in quarters)],
         rows=10,
     )
     return shown + kept
@@ -191,15 +192,7 @@ def missing_cost(page: Page) -> Blocks:
         "questions",
         frame,
         title="Which questions these records can answer",
-        columns={
-            "question": "Question",
-            "answered": ("Can be answered for", "", "integer"),
-            "of": ("of", "", "integer"),
-            "counted": "Counted in",
-            "share": ("Share", "share", ""),
-            "missing_most": "Missing most often",
-            "why": "Why it matters",
-        },
+        columns=["question", "answered", "of", "counted", "share", "missing_most", "why"],
     )
 
 
@@ -239,11 +232,7 @@ def record_better(page: Page) -> Blocks:
         "record_better",
         frame,
         title="What to record better, most useful first",
-        columns={
-            "name": "Column",
-            "recorded": ("Recorded in", "share", ""),
-            "gain": ("Gain", "", "2"),
-        },
+        columns=["name", "recorded", "gain"],
         note="Gain: over all questions, the question's weight times the share of rows for which this column alone is missing.",
     )
 
@@ -268,15 +257,7 @@ def by_site(page: Page) -> Blocks:
         "records_by_site",
         pd.DataFrame(rows),
         title="Records by site in this period",
-        columns={
-            "site": "Site",
-            "ventings": ("Ventings", "", "integer"),
-            "engines": ("Engines", "", "integer"),
-            "open": ("Not yet closed", "", "integer"),
-            "all_lifters": ("All lifters checked", "share", ""),
-            "recorded": ("Recorded of what is needed", "share", ""),
-            "findings_only": ("Written down only for a finding", "", "integer"),
-        },
+        columns=["site", "ventings", "engines", "open", "all_lifters", "recorded", "findings_only"],
     )
 
 
@@ -294,14 +275,7 @@ def digits(page: Page) -> Blocks:
         "digit_preference",
         frame,
         title="Counts of rotations that stand on fives and tens, all quarters to date",
-        columns={
-            "group": "Site",
-            "n": ("Counts", "", "integer"),
-            "on_fives": ("Ending in 0 or 5", "", "integer"),
-            "share": ("Share", "share", ""),
-            "index": ("Times as many as by chance", "", "1"),
-            "read_as": "Read as",
-        },
+        columns=["group", "n", "on_fives", "share", "index", "read_as"],
         note="One count in five ends in 0 or 5 by chance. Where more do, counts are read as intervals, and never altered.",
     )
 
@@ -376,13 +350,7 @@ def came_in(page: Page) -> Blocks:
         "rows_by_table",
         tables,
         title="What came in, by table",
-        columns={
-            "table": "Table",
-            "accepted": ("Accepted", "", "integer"),
-            "duplicate": ("Already there", "", "integer"),
-            "corrected": ("Corrected", "", "integer"),
-            "quarantined": ("Held when handed in", "", "integer"),
-        },
+        columns=["table", "accepted", "duplicate", "corrected", "quarantined"],
         note="A row held when handed in may have been mended since; the rows held now stand further down.",
     )
     frame = page.records["intakes"].copy()
@@ -391,16 +359,16 @@ def came_in(page: Page) -> Blocks:
         "intakes",
         frame,
         title="What came in, delivery by delivery",
-        columns={
-            "number": ("Snapshot", "", "integer"),
-            "today": ("As of", "", "date"),
-            "kind": "Kind",
-            "file_count": ("Files", "", "integer"),
-            "accepted": ("Accepted", "", "integer"),
-            "duplicate": ("Already there", "", "integer"),
-            "corrected": ("Corrected", "", "integer"),
-            "quarantined": ("Held", "", "integer"),
-        },
+        columns=[
+            "number",
+            "today",
+            "kind",
+            "file_count",
+            "accepted",
+            "duplicate",
+            "corrected",
+            "quarantined",
+        ],
         note="A corrected row replaces an older one with the same key; the older one stays in the history.",
     )
 
@@ -412,16 +380,7 @@ def quarantined(page: Page) -> Blocks:
         "quarantine",
         rows[QUARANTINE_COLUMNS],
         title="Rows held, one by one",
-        columns={
-            "file": "File",
-            "sheet": "Sheet",
-            "line": ("Line", "", "integer"),
-            "table": "Table",
-            "column": "Column",
-            "value": ("Value", "", "text"),
-            "what": "What is wrong",
-            "do": "What to do",
-        },
+        columns=["file", "sheet", "line", "table", "column", "value", "what", "do"],
         rows=15,
     )
     if rows.empty:
@@ -437,13 +396,7 @@ def quarantined(page: Page) -> Blocks:
             "held_by_reason",
             grouped,
             title="Why rows are held",
-            columns={
-                "what": "Example of what is wrong",
-                "table": "Table",
-                "rows": ("Rows", "", "integer"),
-                "files": ("Files", "", "integer"),
-                "do": "What to do",
-            },
+            columns=["what", "table", "rows", "files", "do"],
         )
         + every
     )
@@ -467,12 +420,7 @@ def noted(page: Page) -> Blocks:
         "notes",
         grouped,
         title="Kept, but looked at twice",
-        columns={
-            "what": "Example",
-            "site": "Site",
-            "rows": ("Rows", "", "integer"),
-            "do": "What to do",
-        },
+        columns=["what", "site", "rows", "do"],
         note="These rows are counted in every number; nothing was changed in them.",
         rows=25,
     )

@@ -9,20 +9,12 @@ import numpy as np
 import pandas as pd
 
 from ventbook import tables
-from ventbook.document.columns import make_table
+from ventbook.document.columns import choose_columns, make_table
 from ventbook.document.sequence import Blocks
 from ventbook.physics import lifter, oil, priming
-from ventbook.reports.page import ColumnSpec
 from ventbook.tables import units
 
 TABLE = tables.DATA / "published_values.toml"
-
-
-def _shown(
-    name: str, frame: pd.DataFrame, columns: dict[str, ColumnSpec], *, title: str, note: str
-) -> Blocks:
-    chosen = {column: spec.named(column) for column, spec in columns.items()}
-    return Blocks(make_table(name, frame, chosen, title=title, note=note, rows=len(frame)))
 
 
 def _significant(value: float, digits: int) -> str:
@@ -51,14 +43,8 @@ def _compare(rows: list[tuple[str, float, str, str]], *, name: str, title: str, 
             "source": [row[3] for row in rows],
         }
     )
-    columns = {
-        "what": ColumnSpec("Quantity"),
-        "published": ColumnSpec("Published", format="text"),
-        "computed": ColumnSpec("Computed here", format="text"),
-        "agreement": ColumnSpec("To the printed digits"),
-        "source": ColumnSpec("Source"),
-    }
-    return _shown(name, frame, columns, title=title, note=note)
+    columns = choose_columns(map(str, frame), None, table="published_values")
+    return Blocks(make_table(name, frame, columns, title=title, note=note, rows=len(frame)))
 
 
 def published(path: Path = TABLE) -> dict[str, Any]:

@@ -149,9 +149,7 @@ def curve(page: Page) -> Blocks:
     table = pd.DataFrame(rows, columns=["within_s", "share", "low", "high"]).astype("float64")
     return shown + page.add_table(
         "time_to_pressure_curve", table, title="First starts with oil pressure by then",
-        columns={
-            "within_s": ("Within", "s", "0"), "share": ("Share", "share"), "low": ("from", "share"), "high": ("to", "share"),
-        },
+        columns=["within_s", "share", "low", "high"],
         note="Ranges for each time by itself, with engines as clusters.",
     )  # fmt: skip
 
@@ -232,11 +230,7 @@ def _list_shut_down(page: Page, facts: ReportData) -> Blocks:
     return page.add_table(
         "time_to_pressure_given_up", list_given_up(gone, "wait_low", "watched_s"),
         title="First starts shut down before pressure showed",
-        columns={
-            "venting_id": "Venting", "date": ("Date", "", "date"), "site": "Site", "engine_type": "Engine type", "reason": "Reason",
-            "watched_s": ("Watched", "s"), "cooler_empty": ("Cooler empty", "", "yes_no"), "lines_empty": ("Line empty", "", "yes_no"),
-            "tank_overpressure_bar": ("Tank", "bar"), "rotations_ratio": ("Rotations, recorded over expected", "", "2"), "why": "Recorded why",
-        },
+        columns=["venting_id", "date", "site", "engine_type", "reason", "watched_s", "cooler_empty", "lines_empty", "tank_overpressure_bar", "rotations_ratio", "why"],
     )  # fmt: skip
 
 

@@ -16,6 +16,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, HATCHES, series_style, thin_curve
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
@@ -431,16 +432,9 @@ def show_groups(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, with_limit
         caption=f"Half of each group within this many {wait.axis}, with {wording.level_words(page.level)} ranges; ventings in brackets. Groups differ in "
         "more than the one thing they are named for; the adjusted ratios below take that into account.",
     )  # fmt: skip
-    columns: dict[str, str | tuple[str, ...]] = {
-        "label": "Group", "n": "Ventings",
-        "median": ("Half within", wait.unit, str(wait.decimals)), "median_low": ("from", wait.unit, str(wait.decimals)),
-        "median_high": ("to", wait.unit, str(wait.decimals)), "p90": ("Nine of ten within", wait.unit, str(wait.decimals)),
-    }  # fmt: skip
-    if with_limit:
-        columns |= {
-            "over": ("Over the limit", "share"), "over_high": ("up to", "share"),
-        }  # fmt: skip
-    columns["given_up"] = "Given up"
+    heads = {"median": "Half within", "median_low": "From", "median_high": "To", "p90": "Nine of ten within"}
+    waited = [Column(name, head, wait.unit, str(wait.decimals)) for name, head in heads.items()]
+    columns: list[str | Column] = ["label", "n", *waited, *["over", "over_high"] * with_limit, "given_up"]
     note = "Empty: not reached, or fewer than five readings."
     if few:
         note += f" {wording.count(few, 'group')} with too few readings for a number."
@@ -582,10 +576,7 @@ def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     )  # fmt: skip
     shown += page.add_table(
         f"{wait.prefix}_ratios", table.drop(columns="df"), title=f"{wait.noun}: adjusted ratios",
-        columns={
-            "label": "Circumstance", "n": "Ventings with it", "estimate": ("Ratio", "", "2"), "low": ("from", "", "2"),
-            "high": ("to", "", "2"), "reading": "Reads as", "note": "Remark",
-        },
+        columns=["label", "n", "estimate", "low", "high", "reading", "note"],
         note=f"Reads as: {wait.up} or {wait.down} where the difference is beyond what chance makes among all of these looked at together; with a "
         "question mark where it might be; too small to matter where the range lies within a tenth of 1; not known otherwise, which is not the same "
         "as no effect. Ranges are each for itself.",

@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
@@ -166,18 +167,18 @@ def open_findings(page: Page) -> Blocks:
             "open_findings",
             table,
             title=f"Open findings as of {page.today.isoformat()}",
-            columns={
-                "venting_id": ("Venting", "", "text"),
-                "engine_id": ("Engine", "", "text"),
-                "site": ("Site", "", "text"),
-                "date": ("Date", "", "date"),
-                "finding": "Finding",
-                "reading": f"Reading [{label}]",
-                "limit": f"Limit [{label}]",
-                "against": "Against",
-                "job": "Job",
-                "days": "Days since",
-            },
+            columns=[
+                "venting_id",
+                "engine_id",
+                "site",
+                "date",
+                "finding",
+                Column("reading", f"Reading [{label}]"),
+                Column("limit", f"Limit [{label}]"),
+                "against",
+                "job",
+                "days",
+            ],
             note="Periods don't matter here: every engine that passes the filters, at its latest venting on record.",
         )
         + _facts(page)
@@ -193,14 +194,7 @@ def _facts(page: Page) -> Blocks:
         "facts",
         table,
         title="Facts that need no limit",
-        columns={
-            "fact": "Fact",
-            "venting_id": ("Venting", "", "text"),
-            "engine_id": ("Engine", "", "text"),
-            "site": ("Site", "", "text"),
-            "date": ("Date", "", "date"),
-            "note": "Note",
-        },
+        columns=["fact", "venting_id", "engine_id", "site", "date", "note"],
         note=f"Of {page.period.label}. Listed whatever the limits are; none of these counts as within.",
     )
 
@@ -272,17 +266,17 @@ def all_steps(page: Page) -> Blocks:
         "conformity",
         table,
         title="Every step, those outside first",
-        columns={
-            "venting_id": ("Venting", "", "text"),
-            "title": "Step",
-            "item": "At",
-            "reading": "Recorded",
-            "limit": "Limit",
-            "verdict_text": "Verdict",
-            "against": "Against",
-            "source": "From",
-            "note": "Note",
-        },
+        columns=[
+            "venting_id",
+            "title",
+            "item",
+            "reading",
+            "limit",
+            "verdict_text",
+            "against",
+            "source",
+            "note",
+        ],
         note="Readings and limits in metric units. conformity.csv holds all rows; yes and no stand there as 1 and 0.",
         rows=int(min(max(shown, 10), 60)),
     )
@@ -465,20 +459,20 @@ def by_step(page: Page) -> Blocks:
         "conformity_by_step",
         table,
         title="Steps against the limits in force",
-        columns={
-            "title": "Step",
-            "rows": "Applies to",
-            "judged": "Judged",
-            "within": "Within",
-            "near_limit": "Near",
-            "outside": "Outside",
-            "not_comparable": "Not comparable",
-            "not_recorded": "Not recorded",
-            "no_limit": "No limit",
-            "fact": "Facts",
-            "readings": "Recorded",
-            "against": "Against",
-        },
+        columns=[
+            "title",
+            "rows",
+            "judged",
+            "within",
+            "near_limit",
+            "outside",
+            "not_comparable",
+            "not_recorded",
+            "no_limit",
+            "fact",
+            "readings",
+            "against",
+        ],
         note="A record outside a limit, or within it, says nothing about the state of an engine. Recorded: the middle reading and "
         "between what 80 in 100 lie, in metric units, over all engine types. Facts need no limit and never count as within.",
     )
@@ -537,17 +531,7 @@ def _site_table(page: Page, table: pd.DataFrame) -> Blocks:
         "conformity_by_site",
         table,
         title="Recorded steps within, by site",
-        columns={
-            "site": ("Site", "", "text"),
-            "ventings": "Ventings",
-            "n": "Judged steps",
-            "estimate": ("Within", "share"),
-            "low": ("from", "share"),
-            "high": ("to", "share"),
-            "outside": "Outside",
-            "near_limit": "Near",
-            "not_recorded": "Not recorded",
-        },
+        columns=["site", "ventings", "n", "estimate", "low", "high", "outside", "near_limit", "not_recorded"],
     )
 
 
@@ -577,14 +561,7 @@ def by_period(page: Page) -> Blocks:
         "conformity_by_period",
         table,
         title="Recorded steps within, by quarter",
-        columns={
-            "group": ("Site", "", "text"),
-            "period": "Quarter",
-            "n": "Judged steps",
-            "estimate": ("Within", "share"),
-            "low": ("from", "share"),
-            "high": ("to", "share"),
-        },
+        columns=["group", "period", "n", "estimate", "low", "high"],
     )
 
 
@@ -600,10 +577,5 @@ def not_recorded(page: Page) -> Blocks:
         "not_recorded_steps",
         table,
         title="Steps not written down where they apply",
-        columns={
-            "title": "Step",
-            "rows": "Applies to",
-            "not_recorded": "Not recorded",
-            "share": ("Not recorded", "share"),
-        },
+        columns=["title", "rows", "not_recorded", "share"],
     )

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import count_runs_taken, verdicts
 from ventbook.physics import gauge
@@ -98,7 +99,7 @@ def against_limit(page: Page) -> Blocks:
         "reading_classes",
         frame,
         title="First readings by class",
-        columns={"class": "Class", "lifters": "Lifters", "share": ("Share", "share")},
+        columns=["class", "lifters", "share"],
         note="Borderline: within twice the gauge's uncertainty of the limit; neither pass nor fail.",
     )
 
@@ -163,20 +164,15 @@ def off_force(page: Page) -> Blocks:
         "off_force",
         moved[columns],
         title="Readings off the reference force or hold",
-        columns={
-            "venting_id": ("Venting", "", "text"),
-            "site": ("Site", "", "text"),
-            "position": ("Position", "", "text"),
-            "force_N": ("Force", "N"),
-            "hold_s": ("Hold", "s"),
-            "gap_first_mm": ("Read", "mm"),
-            "gap_first_corrected_mm": ("At reference force", "mm"),
-            "verdict": (
+        columns=[
+            *columns[:-1],
+            Column(
+                "verdict",
                 "Against the placeholder" if facts.placeholder else "Against the limit",
                 "",
                 "verdict",
             ),
-        },
+        ],
         note="Gaps from air hardly depend on the force; gaps from leak-down do. Under 80 % of the reference force a reading "
         "within the limit says nothing.",
         rows=20,
@@ -249,14 +245,7 @@ def causes(page: Page) -> Blocks:
         "causes",
         table,
         title="What the findings are made of",
-        columns={
-            "cause": "Cause",
-            "findings": "Findings",
-            "share": ("Share", "share"),
-            "ventings": "Ventings",
-            "air_mm3": ("Trapped air, median mm³", "", "0"),
-            "growth": ("Growth, median µm/s", "", "0"),
-        },
+        columns=["cause", "findings", "share", "ventings", "air_mm3", "growth"],
         note="One reading alone is unclear: read the gap at about half a second and at the end of the hold, and a third time at "
         "half the force. Contradictory: no air and no leak explains readings that far apart, as a gap that falls while force is "
         "held; read the lifter again.",
@@ -297,18 +286,18 @@ def every_finding(page: Page) -> Blocks:
         "lifter_findings",
         found[columns],
         title="Every finding",
-        columns={
-            "venting_id": ("Venting", "", "text"),
-            "engine_id": ("Engine", "", "text"),
-            "cylinder": ("Cylinder", "", "integer"),
-            "valve": ("Valve", "", "text"),
-            "gap_mm": ("Gap", "mm"),
-            "over_limit_probability": ("Truly over", "share"),
-            "cause": "Cause",
-            "trapped_air_mm3": ("Trapped air mm³", "", "0"),
-            "gap_last_corrected_mm": ("Last gap", "mm"),
-            "cured": ("Cured", "", "yes_no"),
-        },
+        columns=[
+            "venting_id",
+            "engine_id",
+            "cylinder",
+            "valve",
+            "gap_mm",
+            "over_limit_probability",
+            "cause",
+            "trapped_air_mm3",
+            "gap_last_corrected_mm",
+            "cured",
+        ],
         note="Truly over: probability that the true gap is over the limit, given the gauge. Cured: within at the last check after "
         "an extra run.",
     )
@@ -339,14 +328,7 @@ def perfect_zeros(page: Page) -> Blocks:
         "recurring_zeros",
         listed.sort_values(["zeros", "engine_id", "cylinder"], ascending=[False, True, True], kind="stable"),
         title="Lifters that read 0.00 again and again",
-        columns={
-            "engine_id": ("Engine", "", "text"),
-            "cylinder": ("Cylinder", "", "integer"),
-            "valve": ("Valve", "", "text"),
-            "site": ("Site", "", "text"),
-            "ventings": "Ventings",
-            "zeros": "Readings of 0.00",
-        },
+        columns=["engine_id", "cylinder", "valve", "site", "ventings", "zeros"],
         note="All records up to the end of the period.",
     )
 
@@ -439,15 +421,7 @@ def second_check(page: Page) -> Blocks:
         "cured_by_site",
         table,
         title="Read again after an extra run, by site",
-        columns={
-            "site": ("Site", "", "text"),
-            "read_again": "Read again",
-            "passed": "Passed",
-            "expected_alone": ("Expected on a second look", "", "1"),
-            "estimate": ("Cured", "share"),
-            "low": ("From", "share"),
-            "high": ("To", "share"),
-        },
+        columns=["site", "read_again", "passed", "expected_alone", "estimate", "low", "high"],
         note="A lifter over the limit that was not read again after a run is not in the table: it was neither cured nor not.",
     )
 

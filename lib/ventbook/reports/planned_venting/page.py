@@ -20,6 +20,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.model import count_runs_taken
@@ -345,14 +346,14 @@ def how_it_fared(page: Page) -> Blocks:
         "prediction_scores",
         table,
         title="Predicted before it happened",
-        columns={
-            "question": "Question",
-            "by": "By",
-            "n": ("Ventings", "", "integer"),
-            "held": (f"In the {100 * LEVEL:.0f} % range", "share"),
-            "error": ("Typical error (log)", "", "2"),
-            "brier": ("Brier score", "", "3"),
-        },
+        columns=[
+            "question",
+            "by",
+            "n",
+            Column("held", f"In the {100 * LEVEL:.0f} % range", "share"),
+            "error",
+            "brier",
+        ],
         note="A range of 90 % should hold 90 in 100. Brier score: mean squared distance of the chance said from what came, lower is better.",
     )
     bins = reliability(scored)
@@ -379,14 +380,7 @@ def how_it_fared(page: Page) -> Blocks:
         "prediction_by_quarter",
         by_quarter,
         title="Quarter by quarter",
-        columns={
-            "quarter": "Quarter",
-            "n": ("Ventings", "", "integer"),
-            "rotations": ("Rotations in range", "share"),
-            "times": ("Seconds in range", "share"),
-            "chance": ("Spongy, said", "share"),
-            "failed": ("Spongy, came", "share"),
-        },
+        columns=["quarter", "n", "rotations", "times", "chance", "failed"],
     )
 
 
@@ -474,7 +468,7 @@ def sheet(page: Page) -> Blocks:
         "sheet",
         table,
         title=_title(ahead),
-        columns={"what": "What", "expect": ("What to expect", "", "text")},
+        columns=["what", "expect"],
     ) + _similar(page, ahead)
 
 
@@ -587,11 +581,7 @@ def _similar(page: Page, ahead: Forecast) -> Blocks:
         "similar_ventings",
         found.assign(reason=found["reason"].str.replace("_", " ")),
         title="Past ventings most like it",
-        columns={
-            "venting_id": "Venting", "date": ("Date", "", "date"), "site": "Site", "reason": "Reason", "rotations_crank": ("Rotations", "", "0"),
-            "expected_rotations": ("By physics", "", "0"), "time_to_pressure_s": ("Pressure after", "s"), "lifters_over_first": ("Spongy", "", "integer"),
-            "lifters_checked": ("Checked", "", "integer"),
-        },
+        columns=["venting_id", "date", "site", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"],
     )  # fmt: skip
 
 
@@ -629,9 +619,5 @@ def next_ventings(page: Page) -> Blocks:
     ]
     return page.add_table(
         "planned", table[columns].assign(state=table["expected_state"].str.replace("_", " ")), title="All planned ventings",
-        columns={
-            "venting_id": "Venting", "date": ("Date", "", "date"), "site": "Site", "engine_type": "Engine type", "median": ("Rotations", "", "0"),
-            "low": ("From", "", "0"), "high": ("To", "", "0"), "stop": ("Stop and look", "", "0"), "chance": ("A spongy lifter", "share"),
-            "state": "State", "beyond": "Beyond the record",
-        },
+        columns=["venting_id", "date", "site", "engine_type", "median", "low", "high", "stop", "chance", "state", "beyond"],
     )  # fmt: skip

@@ -378,11 +378,7 @@ def earlier_signals(page: Page) -> Blocks:
         )
     return shown + page.add_table(
         "signal_log", display, title="Signals of earlier reviews",
-        columns={
-            "period": "Review of", "what": "What moved", "where": "Where", "direction": "Direction", "since": "Since",
-            "state": "Now", "ratio": ("Against what was expected then", "", "2"), "low": ("From", "", "2"),
-            "high": ("To", "", "2"), "records": "With today's records", "basis": "Worked out from",
-        },
+        columns=["period", "what", "where", "direction", "since", "state", "ratio", "low", "high", "records", "basis"],
         note=" ".join(notes),
     )  # fmt: skip
 

@@ -58,7 +58,7 @@ def between_failures(page: Page) -> Blocks:
     )  # fmt: skip
     return page.text(text) + shown + page.add_table(
         "between_failures", table, title="Sound ventings before each failing one",
-        columns={"date": "Failing venting of", "between": "Sound before it", "outside": "Outside"},
+        columns=["date", "between", "outside"],
     )  # fmt: skip
 
 
@@ -98,10 +98,7 @@ def failing_by_period(page: Page) -> Blocks:
         "failing_by_period",
         chart.assign(failing=chart["count"].astype("Int64"), n=chart["n"].astype("Int64")),
         title="Failing ventings by period",
-        columns={
-            "label": "Period", "failing": "Failing", "n": "With a result", "value": ("Share", "share"),
-            "low_limit": ("Band from", "share"), "high_limit": ("Band to", "share"), "outside": "Outside",
-        },
+        columns=["label", "failing", "n", "value", "low_limit", "high_limit", "outside"],
     )  # fmt: skip
     return shown + _by_month(page, facts) + between_failures(page)
 
@@ -147,10 +144,7 @@ def _by_month(page: Page, facts: ReportData) -> Blocks:
     table["failures"] = table["failures"].astype("Int64")
     return page.add_table(
         "failing_by_month", table, title="Failing ventings by month, the last twelve months",
-        columns={
-            "month": "Month", "failures": "Failing", "n": "With a result", "estimate": ("Share", "share"),
-            "low": ("From", "share"), "high": ("To", "share"),
-        },
+        columns=["month", "failures", "n", "estimate", "low", "high"],
     )  # fmt: skip
 
 
@@ -173,10 +167,7 @@ def against_expectation(page: Page) -> Blocks:
     )  # fmt: skip
     shown += page.add_table(
         "observed_over_expected", table, title="Failing ventings, observed and expected",
-        columns={
-            "label": "Period", "observed": ("Observed", "", "integer"), "expected": ("Expected", "", "1"), "n": ("With a result", "", "integer"),
-            "estimate": ("Ratio", "", "2"), "low": ("From", "", "2"), "high": ("To", "", "2"),
-        },
+        columns=["label", "observed", "expected", "n", "estimate", "low", "high"],
     )  # fmt: skip
     return shown + _standardised(page, facts) + _drift(page, facts)
 
@@ -278,11 +269,7 @@ def _drift(page: Page, facts: ReportData) -> Blocks:
     shown = page.text(*said)
     return shown + page.add_table(
         "slow_change", table, title="Slow change over all periods",
-        columns={
-            "site": "Site", "periods": "Periods", "slope": ("Change of ratio a period", "", "2"), "low": ("From", "", "2"),
-            "high": ("To", "", "2"), "change": "Step at", "change_range": "Step between",
-            "ratio_before": ("Ratio before", "", "2"), "ratio_after": ("Ratio after", "", "2"),
-        },
+        columns=["site", "periods", "slope", "low", "high", "change", "change_range", "ratio_before", "ratio_after"],
         note="A rise, fall or step is named only where it is beyond what chance makes among all sites looked at together.",
     )  # fmt: skip
 
@@ -343,11 +330,7 @@ def by_site(page: Page) -> Blocks:
         )  # fmt: skip
     shown += page.add_table(
         "failing_by_site", merged, title=f"Sites in {facts.period.label}",
-        columns={
-            "site": "Site", "failures": "Failing", "n": "With a result", "share": ("Share", "share"), "low": ("From", "share"),
-            "high": ("To", "share"), "drawn": ("Drawn towards all sites", "share"), "expected": ("Expected", "", "1"),
-            "ratio": ("Observed over expected", "", "2"), "ratio_low": ("From", "", "2"), "ratio_high": ("To", "", "2"),
-        },
+        columns=["site", "failures", "n", "share", "low", "high", "drawn", "expected", "ratio", "ratio_low", "ratio_high"],
         note="In alphabetical order on purpose: this is no ranking. Drawn towards all sites: the estimate that neither blames nor hides a small site.",
     )  # fmt: skip
     new = [
@@ -430,10 +413,6 @@ def by_type_and_reason(page: Page) -> Blocks:
     ]
     return page.add_table(
         "failing_by_type_and_reason", table[names], title="Engine types and reasons",
-        columns={
-            "factor": "By", "level": "Which", "failures": "Failing", "n": "With a result", "estimate": ("Share", "share"),
-            "low": ("From", "share"), "high": ("To", "share"), "earlier_failures": "Failing earlier",
-            "earlier_n": "With a result earlier", "earlier": ("Share earlier", "share"),
-        },
+        columns=["factor", "level", "failures", "n", "estimate", "low", "high", "earlier_failures", "earlier_n", "earlier"],
         note="Earlier: the periods that this one is compared with. Engines with more lifters fail more often by count alone.",
     )  # fmt: skip

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity, count_runs_taken
 from ventbook.physics import gauge
@@ -57,10 +58,7 @@ def times(page: Page) -> Blocks:
     by_site = frame_of(sites, ["site", "n", "state"], numbers=(*INTERVAL, "over"))
     return shown + page.add_table(
         "time_to_pressure_by_site", by_site, title="Time to oil pressure by site",
-        columns={
-            "site": "Site", "n": "Readings", "estimate": ("Half within", "s"), "low": ("From", "s"), "high": ("To", "s"),
-            "over": ("Over the limit", "share"),
-        },
+        columns=["site", "n", "estimate", "low", "high", "over"],
         note="Empty: fewer than five readings.",
     )  # fmt: skip
 
@@ -109,9 +107,7 @@ def rotations(page: Page) -> Blocks:
     now = table[(table["label"] == facts.step.label)]
     return shown + page.add_table(
         "rotations_ratio_by_site", now, title=f"Rotations, recorded over expected, {facts.step.label}",
-        columns={
-            "site": "Site", "n": "Ventings", "estimate": ("Ratio", "", "2"), "low": ("From", "", "2"), "high": ("To", "", "2"),
-        },
+        columns=["site", "n", "estimate", "low", "high"],
     )  # fmt: skip
 
 
@@ -133,7 +129,7 @@ def lifters(page: Page) -> Blocks:
     )
     return shown + page.add_table(
         "causes", causes, title="What the findings are made of",
-        columns={"cause": "Cause", "lifters": "Lifters"},
+        columns=["cause", "lifters"],
         note="A cause is named only where the readings make it at least 80 % probable; one reading alone is unclear.",
     )  # fmt: skip
 
@@ -205,11 +201,10 @@ def procedure(page: Page) -> Blocks:
     )
     return page.add_table(
         "procedure", now, title="Steps of the procedure against the limits in force",
-        columns={
-            "title": "Step", "rows": "Applies to", "recorded_share": ("Recorded", "share"), "judged": "Judged",
-            "outside": "Outside", "fact": "Facts", "outside_share": ("Outside", "share"), "before_share": (f"Outside in {facts.before_period.label}", "share"),
-            "against": "Against",
-        },
+        columns=[
+            "title", "rows", "recorded_share", "judged", "outside", "fact", "outside_share",
+            Column("before_share", f"Outside in {facts.before_period.label}", "share"), "against",
+        ],
         note="A record outside a limit says nothing about the engine's state. Facts need no limit. The conformity report lists every case.",
     )  # fmt: skip
 

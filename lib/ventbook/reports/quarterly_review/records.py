@@ -9,6 +9,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.document import wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.reports.page import Page
 from ventbook.reports.quarterly_review.data import ALSO, ReportData, intakes_of, load_data
@@ -41,10 +42,7 @@ def mix(page: Page) -> Blocks:
     )  # fmt: skip
     shown = page.add_table(
         "mix", told.drop(columns=["p"]), title=f"What moved, {facts.step.label} against {past[-4:][0]} to {past[-1]}",
-        columns={
-            "column": "What", "level": "Which", "before": ("Share before", "share"), "now": ("Share now", "share"),
-            "points": ("Change in points", "", "0"), "new": "New",
-        },
+        columns=["column", "level", "before", "now", "points", "new"],
         note="Changes of at least 5 points, largest first. The signals above allow for engine type, reason, empty lines and coolers and new filters.",
     )  # fmt: skip
     person = table[table["column"] == "technician"]
@@ -76,7 +74,7 @@ def data_quality(page: Page) -> Blocks:
     )
     shown = page.add_table(
         "completeness", table, title="How much is recorded",
-        columns={"column": "What", "now": (facts.period.label, "share"), "before": (facts.before_period.label, "share")},
+        columns=["column", Column("now", facts.period.label, "share"), Column("before", facts.before_period.label, "share")],
         note="Share of ventings with an entry. An empty cell is not a no.",
     )  # fmt: skip
     shown += _held(page, facts)
@@ -94,7 +92,7 @@ def data_quality(page: Page) -> Blocks:
         counts = counts.sort_values("n", ascending=False, kind="stable")
         shown += page.add_table(
             "issues", counts, title=f"What was noted or held back in the deliveries that brought {facts.period.label}",
-            columns={"severity": "Severity", "n": "Times", "what": "For example"},
+            columns=["severity", "n", "what"],
         )  # fmt: skip
     return shown
 
@@ -138,7 +136,7 @@ def open_jobs(page: Page) -> Blocks:
     })  # fmt: skip
     return page.add_table(
         "open_jobs", table, title=f"Open jobs of {facts.period.label}",
-        columns={"site": "Site", "ventings": "Ventings", "open": "Open", "no_result": "Without a result"},
+        columns=["site", "ventings", "open", "no_result"],
         note="Jobs with trouble close later than jobs without, so a period looks better while jobs are open.",
     )  # fmt: skip
 
@@ -166,10 +164,7 @@ def earlier_actions(page: Page) -> Blocks:
     table = pd.DataFrame(rows, columns=columns)
     return page.add_table(
         "earlier_actions", table, title="Earlier actions",
-        columns={
-            "id": "Action", "where": "Where", "what": "What", "since": "Since", "before": "Before", "after": "Since then",
-            "ratio": "Change in points", "judgement": "Can it be judged?",
-        },
+        columns=["id", "where", "what", "since", "before", "after", "ratio", "judgement"],
         note="Judged on failing ventings from the declared date on, against the year before. An action taken after a peak gets better by itself.",
     )  # fmt: skip
 
@@ -239,11 +234,7 @@ def ventings(page: Page) -> Blocks:
     table = table.assign(_first=-failing).sort_values(["_first", "date", "venting_id"], kind="stable")[kept]
     return page.add_table(
         "ventings", table, title=f"Ventings of {facts.period.label}, failing ones first",
-        columns={
-            "venting_id": "Venting", "date": "Date", "site": "Site", "engine_type": "Engine type", "why": "Reason", "result": "First check",
-            "spongy": "Over the limit", "lifters_checked": "Checked", "gap_worst_first_mm": ("Largest gap", "mm"),
-            "time_to_pressure_s": ("Time to pressure", "s"), "rotations_ratio": ("Rotations over expected", "", "2"), "open": "Open",
-        },
+        columns=["venting_id", "date", "site", "engine_type", "why", "result", "spongy", "lifters_checked", "gap_worst_first_mm", "time_to_pressure_s", "rotations_ratio", "open"],
     )  # fmt: skip
 
 

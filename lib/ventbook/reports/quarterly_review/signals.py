@@ -294,7 +294,7 @@ def list_actions(page: Page) -> Blocks:
     note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
     return page.add_table(
         "actions_to_consider", rows, title="Actions to consider",
-        columns={"where": "Where", "what": "What to do", "why": "Because"}, note=note,
+        columns=["where", "what", "why"], note=note,
     )  # fmt: skip
 
 

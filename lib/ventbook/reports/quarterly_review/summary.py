@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.physics import priming
@@ -237,9 +238,9 @@ def show_five(
             )  # fmt: skip
         row["n"] = now[name].n
         rows.append(row)
-    columns = {"number": "Number", "now": facts.period.label, "range": "Plausible range"}
+    columns: list[str | Column] = ["number", Column("now", facts.period.label), "range"]
     for place, (period, _) in zip(("before", "year"), others, strict=False):
-        columns |= {place: period.label, f"{place}_change": f"Change since {period.label}"}
+        columns += [Column(place, period.label), Column(f"{place}_change", f"Change since {period.label}")]
     note = (
         f"Ranges hold the true value in {wording.level_words(page.level)} of cases. With so many changes side by side one or "
         "another leaves out nought by chance alone; what counts as moved is decided for the whole page at once, below."
@@ -302,9 +303,7 @@ def show_signals(page: Page, facts: ReportData) -> Blocks:
         "trend_signals",
         signal_table(signals, date=date, units=page.units),
         title=f"Signals in {facts.step.label}",
-        columns={
-            "what": "What moved", "group": "Where", "direction": "Direction", "since": "Since", "size_words": "Size", "put_down_to": "Put down to",
-        },
+        columns=["what", "group", "direction", "since", "size_words", "put_down_to"],
         note=signal_note(facts),
     )  # fmt: skip
     return table + shown

@@ -136,11 +136,7 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
 
 BAND = 0.90
 GROUPS = {"site": "Site", "engine_type": "Engine type", "reason": "Reason"}
-_TERMS = {
-    "expected_suction": ("Suction side", "", "0"),
-    "expected_tank_saving": ("Tank pressure saves", "", "0"),
-    "expected_pressure_side": ("Pressure side", "", "0"),
-}
+_TERMS = ("expected_suction", "expected_tank_saving", "expected_pressure_side")
 
 
 def against_expected(page: Page) -> Blocks:
@@ -191,18 +187,18 @@ def against_expected(page: Page) -> Blocks:
         "rotations_terms",
         table,
         title="Where the expected rotations go, venting by venting",
-        columns={
-            "venting_id": "Venting",
-            "date": ("Date", "", "date"),
-            "site": "Site",
-            "rotations_crank": ("Recorded", "", "0"),
-            "expected_rotations": ("Expected", "", "0"),
-            "expected_low": ("From", "", "0"),
-            "expected_high": ("To", "", "0"),
-            **_TERMS,
-            "state": "State",
-            "expected_note": "Taken from elsewhere",
-        },
+        columns=[
+            "venting_id",
+            "date",
+            "site",
+            "rotations_crank",
+            "expected_rotations",
+            "expected_low",
+            "expected_high",
+            *_TERMS,
+            "state",
+            "expected_note",
+        ],
         note=" ".join(
             part
             for part in (
@@ -246,13 +242,9 @@ def by_group(page: Page) -> Blocks:
             caption="Right of 1: more turning than the installation explains. Groups overlap: a site's mix of engine types is in its ratio only "
             "as far as the physics doesn't know it.",
         )
-    columns_shown = {
-        "by": "By", "group": "Group", "n": ("Ventings", "", "integer"), "clusters": ("Engines", "", "integer"),
-        "estimate": ("Ratio", "", "2"), "low": ("From", "", "2"), "high": ("To", "", "2"), "note": "Note",
-    }  # fmt: skip
     listed = page.add_table(
         "rotations_ratio_groups", table, title="Rotations, recorded over expected, by site, engine type and reason",
-        columns=columns_shown, note="Empty: fewer than 8 shown counts or 3 engines.",
+        columns=["by", "group", "n", "clusters", "estimate", "low", "high", "note"], note="Empty: fewer than 8 shown counts or 3 engines.",
     )  # fmt: skip
     return figured + listed
 
@@ -267,10 +259,7 @@ def does_physics_pay(page: Page) -> Blocks:
     shown = page.text(words.calibration_sentence(found.best, errors if found.best else {}))
     shown += page.add_table(
         "fleet_multipliers", found.multipliers, title="Recorded over expected, all records of an engine type",
-        columns={
-            "engine_type": "Engine type", "n": ("Ventings", "", "integer"), "engines": ("Engines", "", "integer"), "estimate": ("Ratio", "", "2"),
-            "low": ("From", "", "2"), "high": ("To", "", "2"), "scatter": ("Scatter of one job (log)", "", "2"), "note": "Note",
-        },
+        columns=["engine_type", "n", "engines", "estimate", "low", "high", "scatter", "note"],
         note="A ratio far from 1 for a whole engine type means that its volumes or its pump's displacement on record are not the real ones.",
     )  # fmt: skip
     names = {
@@ -280,10 +269,7 @@ def does_physics_pay(page: Page) -> Blocks:
     }
     return shown + page.add_table(
         "prediction_errors", found.errors.assign(way=found.errors["method"].map(names)), title="Predicting an engine that was left out",
-        columns={
-            "way": "By", "log_error": ("Root mean square error (log)", "", "2"), "log_score": ("Mean log score, higher is better", "", "2"),
-            "n": ("Ventings", "", "integer"), "engines": ("Engines", "", "integer"),
-        },
+        columns=["way", "log_error", "log_score", "n", "engines"],
     )  # fmt: skip
 
 
@@ -302,18 +288,18 @@ def far_longer(page: Page) -> Blocks:
         "rotations_far_longer",
         table.assign(reason=table["reason"].str.replace("_", " ")),
         title="Far longer than the lines explain",
-        columns={
-            "venting_id": "Venting",
-            "date": ("Date", "", "date"),
-            "site": "Site",
-            "engine_id": ("Engine", "", "text"),
-            "reason": "Reason",
-            "rotations_crank": ("Recorded", "", "0"),
-            "expected_rotations": ("Expected", "", "0"),
-            "ratio_least": ("At least, times expected", "", "2"),
-            "ratio_usual_most": ("99 of 100 keep under", "", "2"),
-            "check_first": "Check first",
-        },
+        columns=[
+            "venting_id",
+            "date",
+            "site",
+            "engine_id",
+            "reason",
+            "rotations_crank",
+            "expected_rotations",
+            "ratio_least",
+            "ratio_usual_most",
+            "check_first",
+        ],
         note="One in a hundred lands here with nothing wrong. Given-up counts are taken as the least they can be.",
     )
 
@@ -376,12 +362,7 @@ def stop_rule(page: Page) -> Blocks:
         "stop_and_look",
         table,
         title="Stop and look",
-        columns={
-            "engine_type": "Engine type",
-            "factor": ("Times the expectation", "", "2"),
-            "n": ("Ventings on record", "", "integer"),
-            "had_pressure": ("Had pressure by then", "share"),
-        },
+        columns=["engine_type", "factor", "n", "had_pressure"],
     )
 
 
@@ -428,17 +409,17 @@ def could_show(page: Page) -> Blocks:
         "could_show_by_hand",
         table,
         title="Given up: could a primed engine have shown pressure?",
-        columns={
-            "venting_id": "Venting",
-            "date": ("Date", "", "date"),
-            "site": "Site",
-            "oil_temperature_degC": ("Oil", "degC"),
-            "hand_pressure_bar": ("Shows when primed", "bar"),
-            "hand_low_bar": ("From", "bar"),
-            "hand_high_bar": ("To", "bar"),
-            "hand_threshold_bar": ("Counted as shown", "bar"),
-            "state": "So a primed engine",
-        },
+        columns=[
+            "venting_id",
+            "date",
+            "site",
+            "oil_temperature_degC",
+            "hand_pressure_bar",
+            "hand_low_bar",
+            "hand_high_bar",
+            "hand_threshold_bar",
+            "state",
+        ],
     )
 
 

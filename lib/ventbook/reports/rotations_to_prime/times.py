@@ -138,10 +138,7 @@ def heaping(page: Page) -> Blocks:
     )
     return shown + page.add_table(
         "heaping", listed, title="Counts on round numbers by site",
-        columns={
-            "group": "Site", "n": "Counts", "on_fives": "Multiples of 5", "share": ("Share", "share"), "on_tens": "Of these, of 10",
-            "said_as": "Taken",
-        },
+        columns=["group", "n", "on_fives", "share", "on_tens", "said_as"],
         note="20 % of counts are multiples of 5 without any preference; a site counts as heaped where chance makes as many in fewer than 1 of "
         "100 sites. Under ten counts nothing is said.",
     )  # fmt: skip
@@ -194,10 +191,5 @@ def given_up(page: Page) -> Blocks:
     listed["oil_temperature_degC"] = gone["oil_temperature_degC"].to_numpy(float)
     return page.add_table(
         "rotations_given_up", listed, title="Turning given up before pressure showed",
-        columns={
-            "venting_id": "Venting", "date": ("Date", "", "date"), "site": "Site", "engine_type": "Engine type", "reason": "Reason",
-            "rotations_crank": ("Rotations turned", "", "0"), "expected_rotations": ("Expected", "", "0"),
-            "cooler_empty": ("Cooler empty", "", "yes_no"), "lines_empty": ("Line empty", "", "yes_no"),
-            "tank_overpressure_bar": ("Tank", "bar"), "oil_temperature_degC": ("Oil", "degC"), "why": "Recorded why",
-        },
+        columns=["venting_id", "date", "site", "engine_type", "reason", "rotations_crank", "expected_rotations", "cooler_empty", "lines_empty", "tank_overpressure_bar", "oil_temperature_degC", "why"],
     )  # fmt: skip

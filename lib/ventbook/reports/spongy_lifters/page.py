@@ -53,17 +53,22 @@ def likely_causes(page: Page) -> Blocks:
         seen=[f"{r['exposed_failing']} of {r['exposed']}" for r in rows_of(facts.listed)],
         warning=facts.listed["blanks"].map(words.BLANK_WORDS),
     )
-    columns = {
-        "rank": ("rank", "", "integer"), "what": ("circumstance", "", "text"), "mechanism": ("mechanism", "", "text"),
-        "odds": ("times the odds (interval)", "", "text"), "seen": ("with a finding", "", "text"),
-        "p_any": ("chance of any so clear", "", "3"), "standing": ("standing", "", "text"), "overlap": ("overlap", "", "text"),
-        "warning": ("blanks", "", "text"), "refute": ("what would refute it", "", "text"),
-    }  # fmt: skip
     shown += page.add_table(
         "candidate_causes",
         table,
         title="Candidate causes of spongy lifters, strongest first",
-        columns=columns,
+        columns=[
+            "rank",
+            "what",
+            "mechanism",
+            "odds",
+            "seen",
+            "p_any",
+            "standing",
+            "overlap",
+            "warning",
+            "refute",
+        ],
         note="Chance of any so clear: how often the clearest of all circumstances looked at would be as clear where none acts. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
     )
     return shown + page.explain("the order of the list", contexts.RULE)
@@ -119,18 +124,22 @@ def all_effects(page: Page) -> Blocks:
             "",
             np.where(table["homogeneity_p"] < 0.05, "no", "not contradicted"),
         )
-        columns = {
-            "what": ("circumstance", "", "text"), "exposed": ("ventings", "", "integer"),
-            "exposed_failing": ("with a finding", "", "integer"), "crude_words": ("crude", "", "text"),
-            "adjusted_words": ("adjusted", "", "text"), "stratified_words": ("by site", "", "text"),
-            "sites_agree": ("do the sites agree", "", "text"), "q": ("q", "", "3"), "overlap": ("overlap", "", "text"),
-            "against_matters": ("against the smallest that matters", "", "text"),
-        }  # fmt: skip
         shown += page.add_table(
             "lifter_effects",
             table,
             title="Times the odds of a lifter over the limit: alone, given the others, and by site",
-            columns=columns,
+            columns=[
+                "what",
+                "exposed",
+                "exposed_failing",
+                "crude_words",
+                "adjusted_words",
+                "stratified_words",
+                "sites_agree",
+                "q",
+                "overlap",
+                "against_matters",
+            ],
             rows=20,
             note='"Smaller" means that the whole interval lies within the smallest odds ratio that matters; "not known" is not "no effect".',
         )
@@ -139,12 +148,7 @@ def all_effects(page: Page) -> Blocks:
         "context_effects",
         long,
         title="All effects on lifters, time to pressure and rotations, crude and adjusted",
-        columns={
-            "outcome": ("outcome", "", "text"), "factor": ("factor", "", "text"), "level": ("level", "", "text"),
-            "adjusted": ("adjusted", "", "text"), "effect": ("effect", "", "2"), "low": ("from", "", "2"),
-            "high": ("to", "", "2"), "q": ("q", "", "3"), "ventings": ("ventings", "", "integer"),
-            "failures": ("with a finding", "", "integer"), "note": ("note", "", "text"),
-        },
+        columns=["outcome", "factor", "level", "adjusted", "effect", "low", "high", "q", "ventings", "failures", "note"],
         note="Effects are odds ratios for lifters and ratios for times and rotations.",
         rows=12,
     )  # fmt: skip
@@ -242,11 +246,7 @@ def cannot_tell(page: Page) -> Blocks:
         "company",
         told[told["association"] >= 0.3].reset_index(drop=True),
         title="Circumstances that came together",
-        columns={
-            "a": ("one", "", "text"), "b": ("other", "", "text"), "association": ("association", "", "2"),
-            "together": ("both", "", "integer"), "only_a": ("only one", "", "integer"),
-            "only_b": ("only other", "", "integer"), "neither": ("neither", "", "integer"),
-        },
+        columns=["a", "b", "association", "together", "only_a", "only_b", "neither"],
         note=f"Pairs with an association of 0.3 or more, of {wording.count(len(table), 'pair')}.",
         rows=15,
     )  # fmt: skip
@@ -277,10 +277,7 @@ def case_comparison(page: Page) -> Blocks:
         "case_comparison",
         table.reset_index(drop=True),
         title="What differs between failing ventings and like ones, strongest first",
-        columns={
-            "what": ("circumstance", "", "text"), "case_share": ("failing with it", "share"), "control_share": ("like ones with it", "share"),
-            "sets": ("sets that differ", "", "integer"), "odds": ("times the odds (interval)", "", "text"),
-        },
+        columns=["what", "case_share", "control_share", "sets", "odds"],
         note="For numbers the shares are of ventings over the middle cut. One circumstance at a time: intervals are not adjusted for having looked at many.",
         rows=12,
     )  # fmt: skip
@@ -310,10 +307,7 @@ def more_ventings(page: Page) -> Blocks:
         "more_ventings",
         table,
         title="Ventings needed to see the smallest effect that matters, four times in five",
-        columns={
-            "what": ("circumstance", "", "text"), "share_exposed": ("share of ventings", "share"), "matters": ("odds ratio to see", "", "1"),
-            "ventings": ("there are", "", "integer"), "needed": ("needed", "", "integer"), "more": ("more", "", "integer"),
-        },
+        columns=["what", "share_exposed", "matters", "ventings", "needed", "more"],
         note="Every job recorded, failing or not, with this circumstance filled in; clustered by engine.",
         rows=OPEN_ROWS,
     )  # fmt: skip
@@ -408,10 +402,7 @@ def next_checks(page: Page) -> Blocks:
         "next_checks",
         table,
         title="Next checks, cheapest first",
-        columns={
-            "order": ("no.", "", "integer"), "check": ("check", "", "text"), "why": ("why", "", "text"), "decides": ("what it decides", "", "text"),
-            "effort": ("effort", "", "text"),
-        },
+        columns=["order", "check", "why", "decides", "effort"],
     )  # fmt: skip
 
 
@@ -491,10 +482,7 @@ def not_recorded(page: Page) -> Blocks:
         "not_recorded",
         table,
         title="What was not recorded and would have helped to decide",
-        columns={
-            "what": ("what", "", "text"), "share": ("not recorded", "share"), "missing": ("times", "", "integer"),
-            "mechanism": ("about", "", "text"), "decides": ("would have decided", "", "text"),
-        },
+        columns=["what", "share", "missing", "mechanism", "decides"],
         rows=15,
     )  # fmt: skip
 
@@ -547,12 +535,7 @@ def findings(page: Page) -> Blocks:
         "lifter_findings",
         table[own + more],
         title="Lifters over the limit at the first check",
-        columns={
-            "venting_id": ("venting", "", "text"), "engine_id": ("engine", "", "text"), "valve_words": ("position", "", "text"),
-            "gap_mm": ("gap", "mm"), "gap_last_mm": ("at the last check", "mm"),
-            "over_limit_probability": ("surely over", "probability"), "said": ("air or leak-down", "", "text"),
-            "fits": ("record fits", "", "text"), "next_reading": ("one more reading would decide", "", "text"),
-        },
+        columns=["venting_id", "engine_id", "valve_words", "gap_mm", "gap_last_mm", "over_limit_probability", "said", "fits", "next_reading"],
         note="Surely over: probability that the true gap is over the limit, given the gauge.",
         rows=25,
     )  # fmt: skip
@@ -575,24 +558,18 @@ def failure_modes(page: Page) -> Blocks:
             alt=f"Findings by failure mode, those whose record fits it and those that leave it open. Most often fitting: {top['name']}, {top['fits']} of {len(facts.signs)}.",
             caption="Failure modes that the findings' records fit or leave open; a record may fit several.",
         )
-    columns = {
-        "mode": ("no.", "", "integer"), "name": ("failure mode", "", "text"), "mechanism": ("mechanism", "", "text"),
-        "fits": ("fits", "", "integer"), "best": ("fits best", "", "integer"), "open": ("left open", "", "integer"),
-        "ruled_out": ("ruled out", "", "integer"),
-    }  # fmt: skip
     shown += page.add_table(
-        "failure_modes", counts, title="Failure modes against the findings", columns=columns
+        "failure_modes",
+        counts,
+        title="Failure modes against the findings",
+        columns=["mode", "name", "mechanism", "fits", "best", "open", "ruled_out"],
     )
     detail = facts.matched[facts.matched["verdict"] == "fits"].drop(columns=["score"])
     return shown + page.add_table(
         "mode_matches",
         detail.reset_index(drop=True),
         title="What each record fits, and why",
-        columns={
-            "venting_id": ("venting", "", "text"), "cylinder": ("cylinder", "", "integer"), "valve": ("valve", "", "text"),
-            "name": ("failure mode", "", "text"), "speaks_for": ("what speaks for it", "", "text"),
-            "not_recorded": ("not recorded", "", "text"), "check": ("check", "", "text"),
-        },
+        columns=["venting_id", "cylinder", "valve", "name", "speaks_for", "not_recorded", "check"],
         rows=15,
     )  # fmt: skip
 
@@ -636,11 +613,7 @@ def returning_engines(page: Page) -> Blocks:
         "returning_engines",
         again.reset_index(drop=True),
         title="Engines with findings at two ventings or more",
-        columns={
-            "engine_id": ("engine", "", "text"), "engine_type": ("engine type", "", "text"), "site": ("site", "", "text"),
-            "ventings": ("ventings", "", "integer"), "failing": ("with a finding", "", "integer"),
-            "chance": ("chance if all engines were alike", "", "3"), "q": ("q over all engines", "", "3"),
-        },
+        columns=["engine_id", "engine_type", "site", "ventings", "failing", "chance", "q"],
         rows=15,
     )  # fmt: skip
 

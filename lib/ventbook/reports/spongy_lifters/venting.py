@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import plotting, wording
+from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.verdicts import is_over
@@ -69,7 +70,7 @@ def one_venting(page: Page) -> Blocks:
         "one_venting",
         _list_record(page, job),
         title=f"Venting {wording.clean_text(name)}: what was recorded",
-        columns={"what": ("what", "", "text"), "value": ("recorded", "", "text")},
+        columns=["what", "value"],
         note="Nothing stands where nothing was recorded.",
     )
     lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
@@ -77,9 +78,7 @@ def one_venting(page: Page) -> Blocks:
         "engine_timeline",
         list_timeline(page, str(job["engine_id"])),
         title=f"Engine {wording.clean_text(job['engine_id'])}: ventings, starts and checks",
-        columns={
-            "date": ("date", "", "date"), "venting_id": ("venting", "", "text"), "event": ("event", "", "text"), "told": ("what was read", "", "text"),
-        },
+        columns=["date", "venting_id", "event", "told"],
     )  # fmt: skip
     shown += _gap_figure(page, name, lifters)
     shown += _flags(page, job, lifters)
@@ -225,11 +224,7 @@ def _flags(page: Page, job: pd.Series, lifters: pd.DataFrame) -> Blocks:
         "one_venting_steps",
         table[["what", "shown", "said"]].reset_index(drop=True),
         title="Steps outside their limit, near it, or not comparable with it",
-        columns={
-            "what": ("step", "", "text"),
-            "shown": ("value", "", "text"),
-            "said": ("verdict", "", "text"),
-        },
+        columns=["what", "shown", "said"],
     )
 
 
@@ -247,11 +242,7 @@ def _modes(page: Page, facts: ReportData, name: str, lifters: pd.DataFrame) -> B
         "one_venting_modes",
         kept.drop(columns=["score"]).reset_index(drop=True),
         title="What its findings fit, and what would decide",
-        columns={
-            "cylinder": ("cylinder", "", "integer"), "valve": ("valve", "", "text"), "name": ("failure mode", "", "text"),
-            "verdict": ("record", "", "text"), "speaks_for": ("speaks for it", "", "text"),
-            "not_recorded": ("would decide, not recorded", "", "text"),
-        },
+        columns=["cylinder", "valve", "name", "verdict", "speaks_for", "not_recorded"],
         rows=24,
     )  # fmt: skip
 
@@ -271,17 +262,16 @@ def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
             rows.append((header, *texts))
         del unit
     heads = ["what", "this", *(f"like{i}" for i in range(1, len(jobs)))]
-    titles = {"what": ("what differs", "", "text"), "this": ("this venting", "", "text")}
-    titles |= {
-        f"like{i}": (wording.clean_text(v), "", "text")
-        for i, v in enumerate(jobs["venting_id"].tolist())
-        if i
-    }
+    likes = zip(heads[2:], jobs["venting_id"].tolist()[1:], strict=True)
     return page.add_table(
         "one_venting_beside",
         pd.DataFrame(rows, columns=heads),
         title="Beside like ventings without a finding: same engine type and reason, nearest in date and hours",
-        columns=titles,
+        columns=[
+            "what",
+            "this",
+            *(Column(name, wording.clean_text(like), "", "text") for name, like in likes),
+        ],
     )
 
 

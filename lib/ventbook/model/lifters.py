@@ -358,6 +358,7 @@ def _split_causes(
     ``reference``: "force" and "hold" of each finding's limit, which stand in where the check records none.
     """
     numbers = [f"{part}_probability" for part in lifter.CAUSES] + ["trapped_air_mm3", "growth_um_per_s"]
+    numbers += ["air_likelihood", "leak_down_likelihood"]
     columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
     code, causes = np.zeros(n, np.intp), [""]
     if len(finding):

@@ -152,7 +152,7 @@ def _difference(
     wanted = (label == name) | np.isin(label, sorted(company))
     mine = (label == name)[wanted]
     y = units["reading"].to_numpy(dtype=float)[wanted]
-    code = pd.factorize(units.loc[wanted, strata].astype("str").agg("\x1f".join, axis=1))[0]
+    code = units.loc[wanted].groupby(strata, sort=False, dropna=False, observed=True).ngroup().to_numpy()
     group = pd.factorize(units.loc[wanted, engine])[0]
     if mine.size == 0:
         return {}

@@ -1,6 +1,13 @@
 """The gap of a lifter under force: what air and leak-down make of it, and what a reading says of them."""
 
-from ventbook.physics.lifter.cause import CAUSES, SURE, Readings, cause_probabilities, name_cause
+from ventbook.physics.lifter.cause import (
+    CAUSES,
+    SURE,
+    Readings,
+    cause_probabilities,
+    kind_likelihoods,
+    name_cause,
+)
 from ventbook.physics.lifter.motion import (
     air_travel_mm,
     chamber_rise_bar,
@@ -30,6 +37,7 @@ __all__ = [
     "gap_mm",
     "growth_um_per_s",
     "intervals_of_two",
+    "kind_likelihoods",
     "leakage_flow_mm3_per_s",
     "name_cause",
     "plunger_area_mm2",

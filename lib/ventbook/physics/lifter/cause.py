@@ -350,6 +350,47 @@ def cause_probabilities(
     return np.column_stack([parts, both, bottomed, wrong]), mean
 
 
+def kind_likelihoods(
+    r: Readings,
+    weights: list[Evidence] | None = None,
+    *,
+    pressed_again: npt.NDArray[np.bool_] | bool = False,
+) -> Floats:
+    """Likelihoods of the readings under air (a plunger at its travel counts as air) and under leak-down, (n, 2).
+
+    Scaled to add up to 1 a row: only their ratio says anything. Unlike :func:`cause_probabilities` they hold nothing of how
+    common either kind is: every share w of growth is equally likely within a kind, readings between the two (.2 to .8) count half for each,
+    and one reading without any evidence more has equal likelihoods, whatever the share of lifters that grow.
+    Arguments as there.
+    """
+    bins = np.full((len(r.gap), BINS), 1.0 / BINS)
+    two = np.isfinite(r.first_gap)
+    if two.any():
+        bins[two] = _share_from_two(_rows(r, two))
+        bins = np.where(two[:, None], _spread_sunk(bins, r), bins)
+    at_end, wrong = weigh_kinds(r)
+    mechanical = MECHANICAL_BEFORE * (1.0 - at_end - wrong) * pressed_again
+    moving, bottomed = bins * (1.0 - at_end - wrong - mechanical)[:, None], at_end + mechanical
+    for more in weights or []:
+        fit, fit_bottom = moving * more.by_share, bottomed * more.by_bottom
+        # a reading that fits neither kind says nothing about which it is
+        total = (
+            fit.sum(axis=1)
+            + fit_bottom
+            + MISREAD_BEFORE * more.by_misreading * (moving.sum(axis=1) + bottomed)
+        )
+        fit = fit + MISREAD_BEFORE * more.by_misreading[:, None] * moving
+        fit_bottom = fit_bottom + MISREAD_BEFORE * more.by_misreading * bottomed
+        moving = np.where(more.taken[:, None], fit / np.maximum(total, 1e-300)[:, None], moving)
+        bottomed = np.where(more.taken, fit_bottom / np.maximum(total, 1e-300), bottomed)
+    between = moving[:, ~_AIR & ~_LEAK].sum(axis=1) / 2
+    # as often wrong readings as anywhere: no evidence is ever beyond doubt
+    doubt = MISREAD_BEFORE * (moving.sum(axis=1) + bottomed) + wrong / 2
+    air = moving[:, _AIR].sum(axis=1) + between + bottomed + doubt
+    leak = moving[:, _LEAK].sum(axis=1) + between + doubt
+    return np.column_stack([air, leak]) / np.maximum(air + leak, 1e-300)[:, None]
+
+
 def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
     """The cause with probability of at least .8, else "unclear".
 

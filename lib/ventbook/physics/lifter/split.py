@@ -12,6 +12,7 @@ from ventbook.physics.lifter.cause import (
     SURE,
     cause_probabilities,
     compare_after_run,
+    kind_likelihoods,
     name_cause,
     out_of_order,
     weigh_after_run,
@@ -47,6 +48,7 @@ STATES = ("two_readings", "one_reading", "no_air_found", "not_pressed", "not_rec
 READ_AGAIN = "contradictory, read again"
 _CONTRADICTORY, _FELL, _OFF_FORCE, _ZERO = (1 << len(TAKEN) + 1 + i for i in range(4))
 _PROBABILITIES = tuple(f"{cause}_probability" for cause in CAUSES)
+LIKELIHOODS = ("air_likelihood", "leak_down_likelihood")
 
 
 def split_gaps(
@@ -70,7 +72,8 @@ def split_gaps(
     ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
 
     Returns ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
-    explain), ``..._probability`` of each of CAUSES, ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
+    explain), ``..._probability`` of each of CAUSES, ``air_likelihood`` and ``leak_down_likelihood`` of the readings (they add up to 1 and hold
+    nothing of how common either is: :func:`~ventbook.physics.lifter.cause.kind_likelihoods`), ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
     with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak as fast,
     ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
     ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing
@@ -188,9 +191,10 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     travel, growth = _point(c, state)
     out: dict[str, npt.NDArray[np.generic]] = {"split_state": np.array(STATES, dtype=object)[state]}
     probabilities, share = np.full((n, len(CAUSES)), np.nan), np.full(n, np.nan)
+    likelihoods = np.full((n, len(LIKELIHOODS)), np.nan)
     cause = np.full(n, "", dtype=object)
     if gapped.any():
-        probabilities[gapped], share[gapped] = _ask_causes(_rows(c, gapped))
+        probabilities[gapped], share[gapped], likelihoods[gapped] = _ask_causes(_rows(c, gapped))
         cause[gapped] = name_cause(probabilities[gapped])
     # without force on the chamber the readings say nothing of air or leak
     cause[state == 3] = "unclear"
@@ -198,6 +202,7 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     contradictory = cause == "contradictory"
     out["cause"] = cause
     out |= {name: probabilities[:, i] for i, name in enumerate(_PROBABILITIES)}
+    out |= {name: likelihoods[:, i] for i, name in enumerate(LIKELIHOODS)}
     # air and growth are taken from readings that can be right
     out["growth_share"] = np.where(gapped & ~contradictory, share, np.nan)
     volumes = _volumes(c, state, travel, growth, level, seed)
@@ -231,7 +236,7 @@ def _point(c: Checks, state: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
     return travel, growth
 
 
-def _ask_causes(c: Checks) -> tuple[Floats, Floats]:
+def _ask_causes(c: Checks) -> tuple[Floats, Floats, Floats]:
     r = c.readings
     air, u_air, leak, u_leak = scale_to_force(c, c.second_force)
     second = np.where(np.isfinite(air), c.second_gap, np.nan)
@@ -246,7 +251,11 @@ def _ask_causes(c: Checks) -> tuple[Floats, Floats]:
         ),
         weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c), runs=c.runs),
     ]
-    return cause_probabilities(r, weights, pressed_again=np.isfinite(second))
+    again = np.isfinite(second)
+    return (
+        *cause_probabilities(r, weights, pressed_again=again),
+        kind_likelihoods(r, weights, pressed_again=again),
+    )
 
 
 def _volumes(

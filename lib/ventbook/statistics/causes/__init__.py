@@ -4,6 +4,13 @@ The venting is the unit; lifters are repeated readings inside it and engines tha
 here reads the store or plots.
 """
 
+from ventbook.statistics.causes.account import (
+    Account,
+    Chance,
+    chance_for,
+    explain_failures,
+    list_gauge_biases,
+)
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -53,7 +60,9 @@ __all__ = [
     "RULE",
     "SHIFT_MM",
     "SIGNS",
+    "Account",
     "Blanks",
+    "Chance",
     "Coded",
     "Effect",
     "Factor",
@@ -65,6 +74,7 @@ __all__ = [
     "Stratified",
     "add_gauge_evidence",
     "add_lifter_columns",
+    "chance_for",
     "choose_readings",
     "code_factors",
     "combine_strata",
@@ -76,11 +86,13 @@ __all__ = [
     "detect_share",
     "estimate_contrast",
     "estimate_stratified",
+    "explain_failures",
     "find_recurrent_engines",
     "fit_binomial",
     "fit_conditional",
     "fit_firth",
     "fit_intervals",
+    "list_gauge_biases",
     "load_factors",
     "load_modes",
     "map_confounding",

@@ -56,6 +56,8 @@ class Factor:
     refute: str = ""
     check: str = ""
     cost: int = 3
+    countermeasure: str = ""
+    sign: bool = False
 
     def matters(self, outcome: str) -> float:
         """The smallest effect on ``outcome`` worth acting on: an odds ratio, or a ratio of times or rotations."""
@@ -107,6 +109,8 @@ def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
             for part in factor.parts
             if part not in names
         ]
+        if factor.countermeasure and factor.countermeasure not in names:
+            faults.append(f"factor {factor.name}: countermeasure {factor.countermeasure!r} is not a factor")
     if faults:
         raise tables.TableError(f"{path.name}: " + "; ".join(faults))
     return tuple(factors)

@@ -1,0 +1,545 @@
+"""One account of every failure: named causes and the unexplained, adding up.
+
+Every finding (a lifter over the limit at its first check) and every failing venting is shared among named causes and what
+is unexplained, by kind (air, leak-down); the shares add up to the counts. How: :mod:`account_fit` (competing causes),
+:mod:`account_naming` (what is named), :mod:`account_shares` (shares, avoidable counts, ranges).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import optimize, special, stats
+
+from ventbook.numerics import Floats, Ints, find_places
+from ventbook.physics import gauge as gauge_room
+from ventbook.statistics.causes.account_fit import (
+    Design,
+    Findings,
+    fit_account,
+    gather_failures,
+    maximise_kind,
+    spread_pseudo,
+)
+from ventbook.statistics.causes.account_naming import Columns, Named, Problem, Rounds
+from ventbook.statistics.causes.account_shares import (
+    DRAWS,
+    Draw,
+    GaugeReadings,
+    draw_accounts,
+    list_causes,
+    share_findings,
+    split_intensity,
+    tell_avoidable,
+    tell_gauge_avoidable,
+)
+from ventbook.statistics.causes.account_tables import (
+    UNEXPLAINED,
+    list_looked,
+    list_shares,
+    list_terms,
+    list_unexplained,
+    list_venting_shares,
+)
+from ventbook.statistics.causes.account_terms import (
+    AIR,
+    CIRCUMSTANCES,
+    KINDS,
+    TIME,
+    AccountTerm,
+    VentingRows,
+    code_rows,
+    count_quarters,
+    list_causes_factors,
+    list_terms_of,
+)
+from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
+from ventbook.statistics.causes.ranking import test_blanks
+from ventbook.tables import evidence
+
+SEED = 20261129
+LEAST_BIAS_MM = 0.03
+GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
+BUDGET = {CIRCUMSTANCES: "named_causes.circumstances", TIME: "review_signals.slow_change"}
+VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
+LIFTERS_NEEDED = ("venting_id", "cylinder", "valve", "over_first")
+
+
+@dataclass(frozen=True)
+class Account:
+    """What failed, and what of it came from what.
+
+    ``state`` is "named", "nothing_named" or "too_few" (then ``note`` says how many more it takes). ``terms``: one row a
+    named cause or hint (TERM_COLUMNS): ``rate`` the findings of one lifter that the cause adds where it stands, ``rate_ratio`` the
+    rate where it stands over the rate without it at the same ventings; ``findings`` and ``ventings`` sums of its shares, ``avoidable``
+    the failing ventings that would have passed without it, each with the ends of an interval of ``level``; ``share`` of the
+    failing ventings; ``rivals`` causes that these records can't tell it from; ``reason`` a clause that completes "this is a hint because"
+    or says what can't be told. Hints have no shares: theirs stay in the unexplained.
+    ``unexplained``: by kind and site, findings, ventings, base rate of a lifter. ``shares``: one row a finding, cause and kind;
+    they add up to 1 a finding. ``venting_shares``: the same for failing ventings, with the probability that each would have been avoided. ``looked_at``: every
+    circumstance, its p and why it is not named. ``notes``: plain sentences on the whole.
+    """
+
+    state: str
+    ventings: int
+    failing: int
+    findings: int
+    needed: int
+    level: float
+    seed: int
+    terms: pd.DataFrame
+    unexplained: pd.DataFrame
+    shares: pd.DataFrame
+    venting_shares: pd.DataFrame
+    looked_at: pd.DataFrame
+    gauges: pd.DataFrame
+    notes: tuple[str, ...]
+    model: AccountModel
+
+
+@dataclass(frozen=True)
+class AccountModel:
+    """What :func:`chance_for` needs: terms by kind and their rates, bases by site, gauges' rates, and the draws."""
+
+    factors: tuple[Factor, ...]
+    site_names: tuple[str, ...]
+    terms: Mapping[str, tuple[AccountTerm, ...]]
+    theta: Mapping[str, Floats]
+    gauge_rates: Mapping[str, float]
+    draws: tuple[tuple[dict[str, tuple[AccountTerm, ...]], dict[str, Floats]], ...]
+    last_quarter: int
+    judged: float
+
+
+@dataclass(frozen=True)
+class Chance:
+    """Chance that a venting has a lifter over the limit at the first check, with its interval, and each cause's share of it."""
+
+    chance: float
+    low: float
+    high: float
+    level: float
+    shares: Mapping[str, float]
+
+
+def explain_failures(
+    ventings: pd.DataFrame,
+    lifters: pd.DataFrame,
+    *,
+    gauges: pd.DataFrame | None = None,
+    factors: Sequence[Factor] | None = None,
+    level: float = 0.9,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Account:
+    """Which failures came from what.
+
+    Parameters
+    ----------
+    ventings : one row a venting (``read_ventings``): venting_id, engine_id, site; quarter and the columns of the factor
+        table where there are any.
+    lifters : one row a lifter and venting (``read_lifters``): venting_id, cylinder, valve, over_first; gauge, limit_mm,
+        gap_first_corrected_mm, gauge_u_mm and the likelihoods of air and leak-down where there are any.
+    gauges : biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty [mm], source.
+        Default: :func:`list_gauge_biases` from the lifters themselves.
+    factors : the factor table; default ``data/factors.toml``.
+    level : of the intervals.
+    draws : for the intervals; 0 leaves them out.
+    seed : of the simulated fleets and the draws. The same tables give the same account, in whatever order their rows stand.
+
+    Returns
+    -------
+    Account
+
+    Raises
+    ------
+    ValueError
+        Naming all missing columns at once, or a level outside 0 to 1.
+    """
+    _check_columns(ventings, VENTINGS_NEEDED, "ventings")
+    _check_columns(lifters, LIFTERS_NEEDED, "lifters")
+    if not 0.0 < level < 1.0:
+        raise ValueError(f"level must be between 0 and 1; got {level!r}")
+    chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
+    lifters = lifters[lifters["over_first"].notna()].sort_values(
+        ["venting_id", "cylinder", "valve"], kind="stable"
+    )
+    ventings = ventings[ventings["venting_id"].isin(lifters["venting_id"])]
+    ventings = ventings.sort_values("venting_id", kind="stable").reset_index(drop=True)
+    lifters = lifters[lifters["venting_id"].isin(ventings["venting_id"])].reset_index(drop=True)
+    if gauges is None:
+        gauges = list_gauge_biases(lifters)
+    _check_columns(gauges, GAUGE_COLUMNS, "gauges")
+    jobs = add_lifter_columns(ventings, lifters)
+    place = find_places(lifters["venting_id"], ventings["venting_id"])
+    over = lifters["over_first"].astype(bool).to_numpy()
+    rows = _read_rows(jobs, chosen, np.bincount(place, minlength=len(ventings)).astype(np.float64))
+    readings, weight, gauges = _weigh_gauges(lifters[over], gauges)
+    air, leak = _read_likelihoods(lifters[over])
+    findings = Findings(place[over].astype(np.int64), air, leak, weight)
+    failures = gather_failures(findings)
+    few = _count_needed(len(rows), len(failures.row))
+    doubtful, fuller = _ask_blanks(jobs, rows, failures.row, place, over, chosen)
+    site = np.eye(len(rows.site_names))[rows.site_code]
+    told = findings.told
+    problem = Problem(rows, findings, failures, np.ones(len(rows)), site, told, seed, doubtful)
+    problem = Problem(rows, findings, failures, _fit_blanks(problem), site, told, seed, doubtful)
+    columns = Columns(rows)
+    if not few:
+        columns.add(list_terms_of(rows))
+    budget = evidence.load_budget()
+    shares = {family: (budget.share(name), budget.hint_share(name)) for family, name in BUDGET.items()}
+    named = Rounds(problem, columns, shares).name() if len(failures.row) else None
+    return _put_together(
+        problem, named, readings, gauges, lifters[over], ventings,
+        level=level, draws=draws, needed=few, fuller=fuller, factors=chosen,
+        read_with={str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {},
+    )  # fmt: skip
+
+
+def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
+    """Chance of failing of one venting, planned or recorded, and each cause's share of it.
+
+    ``row`` has the columns of the ventings' table, as many as are known; a blank counts at what is usual for the site.
+    ``lifters`` to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the usual number.
+    A site that is not in the account has the mean of the bases. A site over time is taken as it stood at the end of the records.
+    """
+    model = account.model
+    frame = pd.DataFrame([dict(row)])
+    coded = code_rows(frame, model.factors)
+    at = str(frame["site"].iloc[0]) if "site" in frame else ""
+    site = np.array([at], dtype=object)
+    quarter = count_quarters(frame["quarter"]) if "quarter" in frame else np.array([-1])
+    if quarter[0] < 0:
+        quarter = np.array([model.last_quarter])
+    lifters = _count_lifters(frame.iloc[0], model.judged)
+    gauge = str(frame["gauge"].iloc[0]) if "gauge" in frame else ""
+
+    def intensities(
+        terms: Mapping[str, Sequence[AccountTerm]], theta: Mapping[str, Floats]
+    ) -> dict[str, float]:
+        out: dict[str, float] = {}
+        for kind in KINDS:
+            values = theta[kind]
+            bases = len(values) - len(terms[kind])
+            if kind == AIR and at in model.site_names:
+                base = float(values[model.site_names.index(at)])
+            else:
+                base = float(values[:bases].mean()) if bases else 0.0
+            out[UNEXPLAINED] = out.get(UNEXPLAINED, 0.0) + base * lifters
+            for term, value in zip(terms[kind], values[bases:], strict=True):
+                x, _ = term.read(coded, site, quarter)
+                out[term.cause] = out.get(term.cause, 0.0) + float(x[0] * value) * lifters
+        rate = model.gauge_rates.get(gauge, 0.0)
+        if rate > 0:
+            out[f"gauge {gauge}"] = rate * lifters
+        return out
+
+    found = intensities(model.terms, model.theta)
+    total = sum(found.values())
+    spread = [1.0 - math.exp(-sum(intensities(terms, theta).values())) for terms, theta in model.draws]
+    ends = (0.5 - account.level / 2, 0.5 + account.level / 2)
+    low, high = np.quantile(spread, ends) if spread else (math.nan, math.nan)
+    chance = 1.0 - math.exp(-total)
+    shares = (
+        {name: value / total for name, value in found.items() if value > 0}
+        if total > 0
+        else {UNEXPLAINED: 1.0}
+    )
+    return Chance(chance, min(float(low), chance), max(float(high), chance), account.level, shares)
+
+
+def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = None) -> pd.DataFrame:
+    """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS).
+
+    A gauge with a study against reference gaps (``studies``: gauge readings with gauge, lifter, gap_mm, reference_gap_mm)
+    has the study's bias; any other one the difference of its ventings' middle readings from other gauges' at the same
+    sites and engine types (:func:`ventbook.physics.gauge.compare_gauges`). Both hold for as long as the gauge was used: no dates.
+    """
+    out: list[tuple[object, ...]] = []
+    done: set[str] = set()
+    if studies is not None and len(studies):
+        for name, own in studies.groupby("gauge", sort=True):
+            bias, _ = gauge_room.measure_bias(own)
+            if bias.estimate is not None and bias.low is not None and bias.high is not None:
+                z = stats.t.ppf(0.5 + bias.level / 2, bias.clusters - 1)
+                out.append(
+                    (
+                        name,
+                        pd.NaT,
+                        pd.NaT,
+                        bias.estimate,
+                        (bias.high - bias.low) / 2 / z,
+                        "study with reference",
+                    )
+                )
+                done.add(str(name))
+    gap = "gap_first_mm" if "gap_first_mm" in lifters.columns else "gap_first_corrected_mm"
+    needed = ("gauge", "engine_id", "site", gap)
+    if all(name in lifters.columns for name in needed) and lifters["gauge"].notna().any():
+        strata = ("engine_type", "site") if "engine_type" in lifters.columns else ("site",)
+        found = gauge_room.compare_gauges(lifters, gap=gap, strata=strata)
+        apart = found["note"].str.contains("can't be told")
+        records: list[dict[Any, Any]] = found[(found["state"] == "estimated") & ~apart].to_dict("records")
+        for row in records:
+            if row["gauge"] in done:
+                continue
+            # the standard uncertainty that gives the comparison's own p, degrees of freedom included
+            z, shift = stats.norm.isf(max(row["p"], 1e-300) / 2), row["difference_mm"]
+            u = abs(shift) / z if z > 0 else (row["high"] - row["low"]) / 3.92
+            out.append((row["gauge"], pd.NaT, pd.NaT, shift, u, "comparison in routine use"))
+    table = pd.DataFrame(out, columns=list(GAUGE_COLUMNS))
+    return table.astype(
+        {"bias": float, "uncertainty": float, "from": "datetime64[us]", "until": "datetime64[us]"}
+    )
+
+
+def _check_columns(frame: pd.DataFrame, needed: Sequence[str], name: str) -> None:
+    missing = [column for column in needed if column not in frame.columns]
+    if missing:
+        raise ValueError(f"{name} lacks the columns {', '.join(missing)}")
+
+
+def _count_needed(ventings: int, failing: int) -> int:
+    """How many more ventings it takes before anything is named; 0 where there are enough."""
+    least = evidence.need("account")
+    more = max(int(least["ventings"]) - ventings, 0)
+    if failing < least["failing"]:
+        rate = (failing + 0.5) / (ventings + 1)
+        more = max(more, math.ceil((least["failing"] - failing) / rate))
+    return more
+
+
+def _read_rows(jobs: pd.DataFrame, factors: Sequence[Factor], judged: Floats) -> VentingRows:
+    engine, _ = pd.factorize(jobs["engine_id"], sort=True)
+    site = jobs["site"].astype("object").where(jobs["site"].notna(), "").astype(str).to_numpy(dtype=object)
+    names = tuple(sorted(set(site.tolist())))
+    code = np.searchsorted(np.array(names), site.astype(str)) if len(site) else np.zeros(0, dtype=np.int64)
+    quarter = count_quarters(jobs["quarter"]) if "quarter" in jobs else np.full(len(jobs), -1)
+    return VentingRows(
+        venting=jobs["venting_id"].to_numpy(dtype=object),
+        engine=engine.astype(np.int64),
+        site=site,
+        site_names=names,
+        site_code=code.astype(np.int64),
+        quarter=quarter,
+        judged=judged,
+        coded=code_rows(jobs, factors),
+        factors={f.name: f for f in factors},
+    )
+
+
+def _read_likelihoods(findings: pd.DataFrame) -> tuple[Floats, Floats]:
+    """Likelihoods of air and leak-down of each finding, adding up to 1; a half each where the readings say nothing."""
+    if not {"air_likelihood", "leak_down_likelihood"} <= set(findings.columns):
+        return np.full(len(findings), 0.5), np.full(len(findings), 0.5)
+    air, leak = (findings[f"{kind}_likelihood"].to_numpy(np.float64, na_value=np.nan) for kind in KINDS)
+    total = air + leak
+    known = np.isfinite(total) & (total > 0)
+    air = np.where(known, air / np.where(known, total, 1.0), 0.5)
+    return air, 1.0 - air
+
+
+def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeReadings, Floats, pd.DataFrame]:
+    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases that count.
+
+    A bias counts from .03 mm on, where its chance by luck alone (one-sided, over all gauges) is within gauges' share of the error budget.
+    """
+    table = gauges.reset_index(drop=True)
+    share = evidence.load_budget().share(gauge_room.FAMILY)
+    z = table["bias"].to_numpy(np.float64) / np.maximum(table["uncertainty"].to_numpy(np.float64), 1e-9)
+    p = np.minimum(special.ndtr(-z) * max(len(table), 1), 1.0)
+    table = table.assign(p_any=p)
+    table = table[(table["bias"] >= LEAST_BIAS_MM) & (p <= share)].reset_index(drop=True)
+    names = tuple(dict.fromkeys(table["gauge"].astype(str)))
+    n = len(findings)
+    which = np.full(n, -1)
+    short, bias, u_bias = np.zeros(n), np.zeros(n), np.zeros(n)
+    u = _numbers(findings, "gauge_u_mm", gauge_room.ASSUMED_U_MM)
+    gap = "gap_first_corrected_mm" if "gap_first_corrected_mm" in findings.columns else "gap_first_mm"
+    if len(table) and {"gauge", "limit_mm", gap} <= set(findings.columns):
+        short = _numbers(findings, "limit_mm", np.nan) - _numbers(findings, gap, np.nan)
+        day = findings["date"] if "date" in findings.columns else pd.Series(pd.NaT, index=findings.index)
+        for row in table.to_dict("records"):
+            on = findings["gauge"].eq(row["gauge"]).fillna(False).to_numpy(bool) & np.isfinite(short)
+            if pd.notna(row["from"]):
+                on &= (day >= row["from"]).fillna(False).to_numpy(bool)
+            if pd.notna(row["until"]):
+                on &= (day < row["until"]).fillna(False).to_numpy(bool)
+            which[on] = names.index(str(row["gauge"]))
+            bias[on], u_bias[on] = row["bias"], row["uncertainty"]
+        short = np.nan_to_num(short)
+    weight = np.where(which >= 0, special.ndtr((short + bias) / np.hypot(u, u_bias)), 0.0)
+    return GaugeReadings(which.astype(np.int64), short, bias, u_bias, u, names), weight, table
+
+
+def _numbers(frame: pd.DataFrame, name: str, otherwise: float) -> Floats:
+    if name not in frame.columns:
+        return np.full(len(frame), otherwise)
+    values = frame[name].to_numpy(np.float64, na_value=np.nan)
+    return np.where(np.isfinite(values), values, otherwise)
+
+
+def _ask_blanks(
+    jobs: pd.DataFrame,
+    rows: VentingRows,
+    failing: Ints,
+    place: Ints,
+    over: np.ndarray,
+    factors: Sequence[Factor],
+) -> tuple[frozenset[str], bool]:
+    """Factors that blanks make hints at most, and whether the whole sheet is fuller where a lifter was over the limit."""
+    if not len(failing):
+        return frozenset(), False
+    counted = jobs.assign(
+        lifters_judged_first=rows.judged,
+        lifters_over_first=np.bincount(place[over], minlength=len(jobs)).astype(np.float64),
+    )
+    simple = [f for f in factors if f.kind != "interaction"]
+    blanks = test_blanks(counted, factors=simple)
+    fewer = {name for name, z in blanks.related.items() if z < 0}
+    fuller = blanks.sheet and blanks.sheet_z < 0
+    if fuller:
+        fewer |= {name for name, coded in rows.coded.items() if not coded.known.all()}
+    return frozenset(fewer), bool(fuller)
+
+
+def _fit_blanks(problem: Problem) -> Floats:
+    """h: exp(gamma c), c the share of blank cells less its mean, gamma fitted beside the sites' bases; 1 where nothing is blank."""
+    rows, failures = problem.rows, problem.failures
+    cells = [~c.known for c in rows.coded.values() if c.known.any()]
+    flat = np.ones(len(rows))
+    if not cells or not len(failures.row):
+        return flat
+    share = np.mean(cells, axis=0)
+    centred = share - share.mean()
+    if np.ptp(centred) <= 0:
+        return flat
+    base = problem.fit(Columns(rows), ())
+    present = base.present(AIR, failures)
+
+    def short(gamma: float) -> float:
+        design = Design(problem.site, problem.site.shape[1], rows.judged * np.exp(gamma * centred))
+        scaled = design.x * design.scale[:, None]
+        pseudo, sound = spread_pseudo(design)
+        exposure = scaled.sum(axis=0) + sound
+        own = scaled[failures.row]
+        theta = maximise_kind(own, present, exposure, pseudo, base.kinds[AIR].theta, bases=design.bases)
+        level = np.maximum(own @ theta, 1e-300)
+        gain = float(present @ np.log(-np.expm1(-level))) - float(exposure @ theta) + float(present @ level)
+        # a weak pull to nothing (standard deviation 3): a share of blanks runs from 0 to 1
+        return -gain - float(pseudo[: design.bases] @ np.log(theta[: design.bases])) + gamma**2 / 18
+
+    found = optimize.minimize_scalar(short, bounds=(-12.0, 12.0), method="bounded", options={"xatol": 1e-3})
+    return np.exp(float(found.x) * centred)
+
+
+def _count_lifters(row: pd.Series, usual: float) -> float:
+    for name, times in (("lifters_judged_first", 1.0), ("lifters_fitted", 1.0), ("cylinders", 2.0)):
+        value = row.get(name)
+        if value is not None and pd.notna(value) and float(value) > 0:
+            return float(value) * times
+    return usual
+
+
+def _put_together(
+    problem: Problem,
+    named: Named | None,
+    readings: GaugeReadings,
+    gauges: pd.DataFrame,
+    over: pd.DataFrame,
+    ventings: pd.DataFrame,
+    *,
+    level: float,
+    draws: int,
+    needed: int,
+    fuller: bool,
+    factors: Sequence[Factor],
+    read_with: Mapping[str, int],
+) -> Account:
+    rows, failures, findings = problem.rows, problem.failures, problem.findings
+    columns = named.columns if named else Columns(rows)
+    chosen = named.chosen if named else ()
+    causes = list_causes(columns, chosen)
+    designs = problem.designs(columns, chosen)
+    fit = named.fit if named else fit_account(designs, failures, told=problem.told)
+    owner = {
+        kind: [causes.index(columns.terms[i].cause) for i in chosen if columns.terms[i].kind == kind]
+        for kind in KINDS
+    }
+    theta = {kind: fit.kinds[kind].theta for kind in KINDS}
+    parts = split_intensity(designs, theta, owner, failures, problem.h, len(causes))
+    weights = share_findings(findings, failures, fit.patterns, parts)
+    names = [*causes, *(f"gauge {name}" for name in readings.names)]
+    passed = np.hstack(
+        [
+            tell_avoidable(findings, failures, fit.patterns, parts),
+            tell_gauge_avoidable(findings, failures, readings),
+        ]
+    )
+    drawn: list[Draw] = []
+    if draws and named is not None and names:
+        rng = np.random.default_rng([problem.seed, 7])
+        drawn = draw_accounts(problem, named, readings, draws=draws, rng=rng)
+    shares = list_shares(weights, readings, over, causes)
+    venting_shares = list_venting_shares(shares, names, passed, failures.row, rows)
+    terms = list_terms(problem, named, readings, gauges, shares, venting_shares, drawn, level, factors)
+    state = "too_few" if needed else "named" if (terms["standing"] == "named").any() else "nothing_named"
+    notes = _say_notes(problem, needed, fuller)
+    model = AccountModel(
+        factors=tuple(f for f in factors),
+        site_names=rows.site_names,
+        terms={k: tuple(columns.terms[i] for i in chosen if columns.terms[i].kind == k) for k in KINDS},
+        theta=theta,
+        gauge_rates=_rate_gauges(readings, findings, failures.first, read_with),
+        draws=tuple(
+            ({k: tuple(columns.terms[i] for i in d.terms[k]) for k in KINDS}, d.theta) for d in drawn
+        ),
+        last_quarter=int(rows.quarter.max()) if len(rows) else -1,
+        judged=float(np.median(rows.judged)) if len(rows) else 8.0,
+    )
+    return Account(
+        state=state,
+        ventings=len(rows),
+        failing=len(failures.row),
+        findings=len(findings.row),
+        needed=needed,
+        level=level,
+        seed=problem.seed,
+        terms=terms,
+        unexplained=list_unexplained(problem, theta, shares, venting_shares),
+        shares=shares,
+        venting_shares=venting_shares,
+        looked_at=list_looked(problem, named),
+        gauges=gauges,
+        notes=notes,
+        model=model,
+    )
+
+
+def _rate_gauges(
+    readings: GaugeReadings, findings: Findings, first: Ints, read_with: Mapping[str, int]
+) -> dict[str, float]:
+    """Failures by each gauge's bias alone, a lifter read with it."""
+    out = {}
+    for number, name in enumerate(readings.names):
+        alone = np.where(readings.gauge == number, findings.gauge, 0.0)
+        failed = float(np.maximum.reduceat(alone, first).sum()) if len(first) else 0.0
+        out[name] = failed / max(read_with.get(name, 0), 1)
+    return out
+
+
+def _say_notes(problem: Problem, needed: int, fuller: bool) -> tuple[str, ...]:
+    notes = []
+    if needed:
+        notes.append(f"too few ventings to name a cause: about {needed} more with a known result are needed")
+    if fuller:
+        notes.append("records are fuller on failing ventings: what rests on them is a hint at most")
+    if not problem.told and len(problem.failures.row):
+        notes.append("the readings tell too few findings' kind: all are taken as air")
+    return tuple(notes)

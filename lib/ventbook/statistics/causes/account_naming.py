@@ -1,0 +1,555 @@
+"""Which terms of the account are named: efficient scores against simulated fleets in which none of them acts.
+
+One round: the score of every term not yet in the account, less what the account's own columns say of it; its spread and
+skewness over simulated fleets under the account as it stands, with engines and site-quarters that differ among themselves; p by
+Pearson's type III distribution; the largest -log p + log weight of a family against the same maximum in each simulated
+fleet. A family's best term enters where that chance is within the family's share of the error budget. Then terms that go
+with it are tried in its place, and earlier terms that are no longer needed leave. Rounds go on until nothing enters.
+
+References: efficient score, Cox & Hinkley 1974, Theoretical Statistics, 9.3; step-down maximum by resampling, Westfall &
+Young 1993; Pearson III by moments for permutation statistics, Berry & Mielke 1983.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse, special
+
+from ventbook.numerics import Floats, Ints
+from ventbook.statistics.causes.account_fit import (
+    Design,
+    Failures,
+    Findings,
+    Fit,
+    fit_account,
+    stack_columns,
+)
+from ventbook.statistics.causes.account_terms import (
+    AIR,
+    CIRCUMSTANCES,
+    KINDS,
+    LEAK,
+    TIME,
+    AccountTerm,
+    Mask,
+    VentingRows,
+    open_products,
+)
+
+SIMULATIONS = 400
+SIDE, EXPOSED_FAILING = 8, 3.0
+KIND_FAILURES = 3.0
+SITE_INFORMATION = 0.03  # share of a term's information that must be left beside the sites
+RIVAL_CORRELATION = 0.3
+RIVAL_LOGLIK, LEAVE_LOGLIK = (
+    1.92,
+    1.92,
+)  # half of 3.84, the .95 quantile of chi-square with one degree of freedom
+LEAST_SHARE = 0.02  # of the failing ventings: less is not worth a name, however sure
+ROUNDS = 12
+# Spread between engines and between a site's quarters, as variances of gamma factors around 1: what is taken where the
+# records say nothing, and how many expected pairs of failures that is worth. Common practice, no source.
+ENGINE_SPREAD, QUARTER_SPREAD, SPREAD_PAIRS = 0.3, 0.1, 3.0
+FAMILIES = (CIRCUMSTANCES, TIME)
+
+
+@dataclass
+class Columns:
+    """The terms and their columns, which grow as products are opened."""
+
+    rows: VentingRows
+    terms: list[AccountTerm] = field(default_factory=list)
+    x: list[Floats] = field(default_factory=list)
+    known: list[Mask] = field(default_factory=list)
+
+    def add(self, terms: Iterable[AccountTerm]) -> None:
+        """Reads the terms' columns; a term whose column is another one's of the same kind is left out."""
+        have = {t.key for t in self.terms}
+        for term in terms:
+            if term.key in have:
+                continue
+            x, known = term.read(self.rows.coded, self.rows.site, self.rows.quarter)
+            if known.any() and np.ptp(x[known]) > 0:
+                self.terms.append(term)
+                self.x.append(x)
+                self.known.append(known)
+
+    def __len__(self) -> int:
+        return len(self.terms)
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Everything that naming needs: rows, findings, h (n,), base columns, seed, and terms that blanks make hints at most."""
+
+    rows: VentingRows
+    findings: Findings
+    failures: Failures
+    h: Floats
+    site: Floats
+    told: bool
+    seed: int
+    doubtful: frozenset[str]
+
+    def designs(self, columns: Columns, chosen: Sequence[int]) -> dict[str, Design]:
+        """Designs of both kinds with the chosen terms."""
+        out = {}
+        for kind in KINDS:
+            base = self.site if kind == AIR else np.ones((len(self.rows), 1))
+            own = [columns.x[i] for i in chosen if columns.terms[i].kind == kind]
+            scale = self.rows.judged * self.h if kind == AIR else self.rows.judged
+            out[kind] = Design(stack_columns(base, own), base.shape[1], scale)
+        return out
+
+    def fit(
+        self, columns: Columns, chosen: Sequence[int], *, near: tuple[Sequence[int], Fit] | None = None
+    ) -> Fit:
+        """The account with the chosen terms; started from another set's fit where one is given."""
+        designs = self.designs(columns, chosen)
+        start = None
+        if near is not None:
+            start = {}
+            for kind in KINDS:
+                bases = designs[kind].bases
+                theta = near[1].kinds[kind].theta
+                before = [i for i in near[0] if columns.terms[i].kind == kind]
+                now = [i for i in chosen if columns.terms[i].kind == kind]
+                small = 0.1 * float(theta[:bases].mean())
+                rates = [theta[bases + before.index(i)] if i in before else small for i in now]
+                # a rate that stood at nothing may be wanted now
+                start[kind] = np.r_[theta[:bases], np.maximum(rates, 0.1 * small)] if rates else theta[:bases]
+        return fit_account(designs, self.failures, told=self.told, start=start)
+
+
+@dataclass(frozen=True)
+class Scores:
+    """One round's scores, one a term: p, the evidence -log p + log weight, whether it may be looked at, and the chance
+    that its family's maximum reaches so far where nothing acts.
+    """
+
+    p: Floats
+    evidence: Floats
+    looked: Mask
+    chance: Floats
+
+
+@dataclass(frozen=True)
+class Named:
+    """The outcome: chosen terms, their fit, each chosen term's chance at entry and rivals, hints with their chance and reason,
+    and the terms that can't be told apart from the site.
+    """
+
+    columns: Columns
+    chosen: tuple[int, ...]
+    fit: Fit
+    chance: dict[int, float]
+    rivals: dict[int, tuple[tuple[int, float], ...]]
+    hints: tuple[tuple[int, float, str], ...]
+    scores: Scores
+    site_bound: Mask
+    spreads: dict[str, tuple[float, float]]
+
+
+def tail_pearson(z: npt.ArrayLike, skewness: npt.ArrayLike) -> Floats:
+    """Upper tail probability of a Pearson III variate with mean 0, standard deviation 1 and ``skewness``, at ``z``.
+
+    With a = 4 / g^2 it is the upper tail of a gamma(a) variate at a + z sqrt(a) for g > 0, the lower one at a - z sqrt(a)
+    for g < 0, and the normal tail where |g| is under .001 (there the two agree to 2 % up to z = 6). At least 1e-300.
+    """
+    z, g = np.broadcast_arrays(np.asarray(z, np.float64), np.asarray(skewness, np.float64))
+    safe = np.where(np.abs(g) < 0.001, 1.0, g)
+    a = 4.0 / safe**2
+    at = np.maximum(a + np.sign(safe) * z * np.sqrt(a), 0.0)
+    skewed = np.where(safe > 0, special.gammaincc(a, at), special.gammainc(a, at))
+    return np.maximum(np.where(np.abs(g) < 0.001, special.ndtr(-z), skewed), 1e-300)
+
+
+def estimate_spreads(
+    present: Floats, intensity: Floats, rows: VentingRows, quarter: Ints
+) -> tuple[float, float]:
+    """Variance of the gamma factors of engines and of site-quarters, from pairs of ventings that share them.
+
+    A pair's product of residuals has the mean variance x v_i v_j, v = L e^-L. Residuals of site-quarters are taken beside each site's own smooth
+    course (level, slope and bend), which would pass for spread otherwise; what fitting it takes away is given back by its leverage.
+    Drawn to what is usual by a few pairs.
+    """
+    chance = -np.expm1(-intensity)
+    reach = intensity * np.exp(-intensity)
+    residual = present - chance
+
+    def pairs(values: Floats, by: Ints) -> float:
+        total = np.bincount(by, weights=values)
+        return float((total @ total - values @ values) / 2)
+
+    engine = (pairs(residual, rows.engine) + SPREAD_PAIRS * ENGINE_SPREAD) / (
+        pairs(reach, rows.engine) + SPREAD_PAIRS
+    )
+    dated = quarter >= 0
+    if not dated.any():
+        return float(np.clip(engine, 0.0, 3.0)), QUARTER_SPREAD
+    span = int(quarter[dated].max()) + 1
+    cell = rows.site_code[dated] * span + quarter[dated]
+    size = len(rows.site_names) * span
+    excess, weight = 0.0, 0.0
+    off, reached, noise = (
+        np.bincount(cell, weights=part[dated], minlength=size).reshape(-1, span)
+        for part in (residual, reach, chance * (1 - chance))
+    )
+    for o, v, n in zip(off, reached, noise, strict=True):
+        here = n > 1e-9
+        if here.sum() < 4:
+            continue
+        t = np.linspace(-1, 1, span)[here]
+        course = v[here, None] * np.column_stack([np.ones(len(t)), t, t**2][: 3 if len(t) > 5 else 2])
+        root = 1 / np.sqrt(n[here])
+        q, _ = np.linalg.qr(course * root[:, None])
+        scaled = o[here] * root
+        left = (scaled - q @ (q.T @ scaled)) / root
+        leverage = (q**2).sum(axis=1)
+        excess += float((left**2 - n[here] * (1 - leverage)).sum()) / 2
+        weight += float((v[here] ** 2 * (1 - leverage)).sum()) / 2
+    quarters = (excess + SPREAD_PAIRS * QUARTER_SPREAD) / (weight + SPREAD_PAIRS)
+    return float(np.clip(engine, 0.0, 3.0)), float(np.clip(quarters, 0.0, 1.0))
+
+
+def project_terms(
+    problem: Problem, columns: Columns, fit: Fit, design: Design, kind: str, which: Sequence[int]
+) -> tuple[Floats, Floats]:
+    """Terms of one kind less what the account's columns say of them (n, c), and the share of information that is left.
+
+    In the metric of the expected information about L. Blank rows of a term have a multiplier of their own; a
+    countermeasure that a term names is allowed for (two columns then: without and with it, in that order).
+    """
+    level = np.maximum(fit.kinds[kind].intensity, 1e-12)
+    weight = np.exp(-level) / -np.expm1(-level)
+    scale = design.scale
+    active = np.r_[np.ones(design.bases, bool), fit.kinds[kind].theta[design.bases :] > 0]
+    z = design.x[:, active] * scale[:, None]
+    gram = np.linalg.pinv(z.T @ (z * weight[:, None]), hermitian=True)
+    flat = scale / np.sqrt(float(weight @ scale**2))
+
+    def less(x: Floats) -> Floats:
+        return x - z @ (gram @ (z.T @ (x * weight[:, None])))
+
+    found = less(np.column_stack([columns.x[i] * scale for i in which]))
+    raw = np.column_stack([columns.x[i] * scale for i in which])
+    total = (raw**2).T @ weight - ((raw * flat[:, None]).T @ weight) ** 2
+    for place, i in enumerate(which):
+        blank = ~columns.known[i]
+        if blank.sum() >= 3:
+            extra = less((level * blank)[:, None])[:, 0]
+            size = float(weight @ extra**2)
+            if size > 1e-9:
+                found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+    left = (found**2).T @ weight / np.maximum(total, 1e-300)
+    return found, left
+
+
+class Rounds:
+    """Naming, round by round; keeps what a round learns for the next one."""
+
+    def __init__(self, problem: Problem, columns: Columns, shares: dict[str, tuple[float, float]]) -> None:
+        self.problem, self.columns, self.shares = problem, columns, shares
+        self.rng_round = 0
+        self.products_of: set[int] = set()
+        base = problem.fit(columns, ())
+        self.base = base
+        self.real = np.zeros(len(problem.rows))
+        self.real[problem.failures.row] = problem.failures.real
+        first = (
+            int(problem.rows.quarter[problem.rows.quarter >= 0].min())
+            if (problem.rows.quarter >= 0).any()
+            else 0
+        )
+        self.quarter = np.where(problem.rows.quarter >= 0, problem.rows.quarter - first, -1)
+        self.spreads: dict[str, tuple[float, float]] = {}
+
+    def _present(self, fit: Fit, kind: str) -> Floats:
+        out = np.zeros(len(self.problem.rows))
+        out[self.problem.failures.row] = fit.present(kind, self.problem.failures)
+        return out
+
+    def enough(self, i: int) -> bool:
+        """Whether enough ventings and failing ones stand on either side of a term."""
+        x, known = self.columns.x[i], self.columns.known[i]
+        on = (x >= 0.5) & known
+        side = min(int(on.sum()), int((known & ~on).sum()))
+        return side >= SIDE and float(self.real[on].sum()) >= EXPOSED_FAILING
+
+    def score(self, chosen: Sequence[int], fit: Fit) -> Scores:
+        """Scores of all terms beside the chosen ones."""
+        problem, columns = self.problem, self.columns
+        count = len(columns)
+        p, chance = np.ones(count), np.ones(count)
+        looked = np.zeros(count, dtype=bool)
+        weights = np.array([t.log_weight for t in columns.terms])
+        null = np.full((SIMULATIONS, count), -np.inf)
+        designs = problem.designs(columns, chosen)
+        allowed = [i for i in range(count) if i not in chosen and self.enough(i)]
+        self.rng_round += 1
+        for number, kind in enumerate(KINDS):
+            which = [i for i in allowed if columns.terms[i].kind == kind]
+            present = self._present(fit, kind)
+            if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
+                continue
+            found, left = project_terms(problem, columns, fit, designs[kind], kind, which)
+            level = np.maximum(fit.kinds[kind].intensity, 1e-12)
+            gain = 1.0 / -np.expm1(-level)
+            observed = found.T @ (present * gain) - found.sum(axis=0)
+            self.spreads[kind] = estimate_spreads(present, level, problem.rows, self.quarter)
+            rng = np.random.default_rng([problem.seed, self.rng_round, number])
+            drawn = simulate_scores(found, level, gain, self.spreads[kind], problem.rows, self.quarter, rng)
+            middle, sd = drawn.mean(axis=0), drawn.std(axis=0)
+            usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
+            sd = np.where(usable, sd, 1.0)
+            standard = (drawn - middle) / sd
+            skewness = np.where(usable, (standard**3).mean(axis=0), 0.0)
+            own = np.array(which)
+            p[own] = np.where(usable, tail_pearson((observed - middle) / sd, skewness), 1.0)
+            looked[own] = usable
+            null[:, own[usable]] = (
+                -np.log(tail_pearson(standard[:, usable], skewness[usable])) + weights[own[usable]]
+            )
+        evidence = -np.log(p) + weights
+        for family in FAMILIES:
+            own = np.array([t.family == family for t in columns.terms], dtype=bool) & looked
+            if own.any():
+                top = np.sort(null[:, own].max(axis=1))
+                beyond = SIMULATIONS - np.searchsorted(top, evidence[own], side="left")
+                chance[own] = (1.0 + beyond) / (1.0 + SIMULATIONS)
+        return Scores(p, evidence, looked, chance)
+
+    def name(self) -> Named:
+        """Enters, swaps and drops terms until nothing more enters."""
+        problem, columns = self.problem, self.columns
+        chosen: list[int] = []
+        chances: dict[int, float] = {}
+        fit = self.base
+        bound = self._bound_to_site()
+        refused: set[int] = set()
+        seen: set[frozenset[int]] = {frozenset()}
+        scores = self.score(chosen, fit)
+        for _ in range(ROUNDS):
+            best = self._best(scores, refused, level=0)
+            if best is None:
+                break
+            chance = float(scores.chance[best])
+            trial, reached = self._settle([*chosen, best], (chosen, fit))
+            trial, reached = self._leave(trial, reached)
+            if frozenset(trial) in seen or not self._worth_naming(trial, reached):
+                refused.add(best)
+                continue
+            seen.add(frozenset(trial))
+            for i in trial:
+                if i not in chosen:
+                    chances[i] = chance
+            chosen, fit = trial, reached
+            opened = [
+                p
+                for i in chosen
+                if i not in self.products_of
+                for p in open_products(columns.terms[i], columns.terms, problem.rows)
+            ]
+            self.products_of |= set(chosen)
+            columns.add(opened)
+            scores = self.score(chosen, fit)
+        rivals = {i: tuple(self._rivals(i, chosen, fit)) for i in chosen}
+        hints = self._hints(scores, chosen, fit)
+        bound = np.r_[bound, np.zeros(len(columns) - len(bound), dtype=bool)]
+        return Named(
+            columns,
+            tuple(chosen),
+            fit,
+            {i: chances[i] for i in chosen},
+            rivals,
+            hints,
+            scores,
+            bound,
+            self.spreads,
+        )
+
+    def _bound_to_site(self) -> Mask:
+        """Terms of which the sites leave less than SITE_INFORMATION."""
+        problem, columns = self.problem, self.columns
+        out = np.zeros(len(columns), dtype=bool)
+        designs = problem.designs(columns, ())
+        for kind in KINDS:
+            which = [i for i in range(len(columns)) if columns.terms[i].kind == kind]
+            if which:
+                _, left = project_terms(problem, columns, self.base, designs[AIR], AIR, which)
+                out[which] = left < SITE_INFORMATION
+        return out & np.array([t.family != TIME for t in columns.terms], dtype=bool)
+
+    def _best(self, scores: Scores, refused: set[int], *, level: int) -> int | None:
+        """The family's best term that its share allows; of two families the one further inside its own."""
+        found: list[tuple[float, float, int]] = []
+        for family in FAMILIES:
+            own = [
+                i
+                for i, t in enumerate(self.columns.terms)
+                if t.family == family and scores.looked[i] and i not in refused and not self._doubtful(i)
+            ]
+            if not own:
+                continue
+            best = max(own, key=lambda i: (scores.evidence[i], -i))
+            share = self.shares[family][level]
+            if scores.chance[best] <= share:
+                found.append((scores.chance[best] / share, -scores.evidence[best], best))
+        return min(found)[2] if found else None
+
+    def _doubtful(self, i: int) -> bool:
+        return any(name in self.problem.doubtful for name in self.columns.terms[i].factors)
+
+    def _rival_terms(self, i: int, chosen: Sequence[int], fit: Fit) -> list[int]:
+        """Terms of the same kind that go with term i beside the sites: correlation over RIVAL_CORRELATION."""
+        columns, kind = self.columns, self.columns.terms[i].kind
+        which = [
+            j for j in range(len(columns))
+            if j not in chosen and columns.terms[j].kind == kind and self.enough(j) and not self._doubtful(j)
+        ]  # fmt: skip
+        if not which:
+            return []
+        own = self._correlate(i, which, fit)
+        return [j for j, r in zip(which, own, strict=True) if r >= RIVAL_CORRELATION]
+
+    def _correlate(self, i: int, which: Sequence[int], fit: Fit) -> Floats:
+        """Correlation of terms with term i in the metric of the information, beside the bases."""
+        kind = self.columns.terms[i].kind
+        design = self.problem.designs(self.columns, ())[kind]
+        level = np.maximum(fit.kinds[kind].intensity, 1e-12)
+        root = np.sqrt(np.exp(-level) / -np.expm1(-level)) * design.scale
+        base, _ = np.linalg.qr(design.x * root[:, None])
+        x = np.column_stack([self.columns.x[j] * root for j in [i, *which]])
+        x -= base @ (base.T @ x)
+        size = np.sqrt((x**2).sum(axis=0))
+        usable = size > 1e-6 * np.sqrt(float(root @ root))
+        return np.where(
+            usable[1:] & usable[0], x[:, 0] @ x[:, 1:] / np.maximum(size[0] * size[1:], 1e-300), 0.0
+        )
+
+    def _value(self, chosen: Sequence[int], fit: Fit) -> float:
+        return fit.loglik + sum(self.columns.terms[i].log_weight for i in chosen)
+
+    def _settle(self, chosen: list[int], near: tuple[Sequence[int], Fit]) -> tuple[list[int], Fit]:
+        """Rivals tried in place of each term, for as long as that is better."""
+        fit = self.problem.fit(self.columns, chosen, near=near)
+        for _ in range(6):
+            best, value = None, self._value(chosen, fit) + 1e-6
+            for place, i in enumerate(chosen):
+                for j in self._rival_terms(i, chosen, fit):
+                    trial = [*chosen[:place], j, *chosen[place + 1 :]]
+                    reached = self.problem.fit(self.columns, trial, near=(chosen, fit))
+                    if self._value(trial, reached) > value:
+                        best, value = (trial, reached), self._value(trial, reached)
+            if best is None:
+                break
+            chosen, fit = best
+        return chosen, fit
+
+    def _leave(self, chosen: list[int], fit: Fit) -> tuple[list[int], Fit]:
+        """Terms that cost less than LEAVE_LOGLIK leave, the least needed first."""
+        while len(chosen) > 1:
+            without = []
+            for i in chosen:
+                rest = [j for j in chosen if j != i]
+                without.append((self.problem.fit(self.columns, rest, near=(chosen, fit)), rest))
+            reached, rest = max(without, key=lambda pair: pair[0].loglik)
+            if fit.loglik - reached.loglik >= LEAVE_LOGLIK:
+                break
+            chosen, fit = rest, reached
+        return chosen, fit
+
+    def _worth_naming(self, chosen: Sequence[int], fit: Fit) -> bool:
+        """Whether each chosen term explains at least LEAST_SHARE of the failing ventings."""
+        failures = self.problem.failures
+        for i in chosen:
+            kind = self.columns.terms[i].kind
+            own = [j for j in chosen if self.columns.terms[j].kind == kind]
+            design = self.problem.designs(self.columns, chosen)[kind]
+            rate = fit.kinds[kind].theta[design.bases + own.index(i)]
+            part = rate * self.columns.x[i] * design.scale / np.maximum(fit.kinds[kind].intensity, 1e-300)
+            explained = float(fit.present(kind, failures) @ part[failures.row])
+            if explained < LEAST_SHARE * float(failures.real.sum()):
+                return False
+        return True
+
+    def _rivals(self, i: int, chosen: Sequence[int], fit: Fit) -> list[tuple[int, float]]:
+        """(term, log-likelihood less the chosen one's) of the terms that would do as well, RIVAL_LOGLIK and more below at most 3."""
+        out = []
+        place = list(chosen).index(i)
+        for j in self._rival_terms(i, chosen, fit):
+            trial = [*chosen[:place], j, *chosen[place + 1 :]]
+            short = self.problem.fit(self.columns, trial, near=(chosen, fit)).loglik - fit.loglik
+            if short >= -3.0:
+                out.append((j, float(short)))
+        return sorted(out, key=lambda pair: (-pair[1], pair[0]))
+
+    def _hints(self, scores: Scores, chosen: Sequence[int], fit: Fit) -> tuple[tuple[int, float, str], ...]:
+        """What the shares of hints allow, one of each group of terms that go together."""
+        found: list[tuple[int, float, str]] = []
+        order = sorted(np.flatnonzero(scores.looked), key=lambda i: (-scores.evidence[i], i))
+        for i in map(int, order):
+            term = self.columns.terms[i]
+            if scores.chance[i] > self.shares[term.family][1]:
+                continue
+            same = [j for j, _, _ in found if self.columns.terms[j].kind == term.kind]
+            if same and np.max(self._correlate(i, same, fit)) >= RIVAL_CORRELATION:
+                continue
+            reason = "blanks" if self._doubtful(i) else ""
+            found.append((i, float(scores.chance[i]), reason))
+        return tuple(found)
+
+
+def simulate_scores(
+    found: Floats,
+    level: Floats,
+    gain: Floats,
+    spreads: tuple[float, float],
+    rows: VentingRows,
+    quarter: Ints,
+    rng: np.random.Generator,
+) -> Floats:
+    """Scores (SIMULATIONS, c) of fleets in which the account holds and engines and site-quarters differ by gamma factors.
+
+    Intensities are raised so that each venting's chance stays what the account says: a gamma factor of variance v around
+    1 turns exp(-L) into (1 + v L)^(-1/v).
+    """
+    engine, quarters = spreads
+    both = engine + quarters + engine * quarters
+    raised = np.expm1(np.minimum(both * level, 30.0)) / both if both > 1e-6 else level
+    engines = int(rows.engine.max()) + 1
+    span = int(quarter.max()) + 2
+    cell = rows.site_code * span + quarter + 1
+    cells = len(rows.site_names) * span
+    piece = max(1, min(SIMULATIONS, 8_000_000 // max(len(level), 1)))
+    out = np.empty((SIMULATIONS, found.shape[1]))
+    shift = found.sum(axis=0)
+    for begin in range(0, SIMULATIONS, piece):
+        size = min(piece, SIMULATIONS - begin)
+        by_engine = draw_gamma(rng, engine, (size, engines))
+        by_cell = draw_gamma(rng, quarters, (size, cells))
+        rate = by_engine[:, rows.engine] * by_cell[:, cell] * raised
+        failed = rng.random((size, len(level))) >= np.exp(-rate)
+        out[begin : begin + size] = _sum_failed(failed, gain, found) - shift
+    return out
+
+
+def _sum_failed(failed: Mask, gain: Floats, found: Floats) -> Floats:
+    """Row sums of ``found`` over the failed ventings, each times its gain; few fail, so only those are touched."""
+    if failed.size < 2_000_000:
+        return (failed * gain) @ found
+    table = sparse.csr_array(failed)
+    table = table.astype(np.float64)
+    table.data *= gain[table.indices]
+    return np.asarray(table @ found)
+
+
+def draw_gamma(rng: np.random.Generator, variance: float, size: tuple[int, int]) -> Floats:
+    """Gamma factors with mean 1; all 1 without variance."""
+    if variance <= 1e-6:
+        return np.ones(size)
+    return rng.gamma(1.0 / variance, variance, size)

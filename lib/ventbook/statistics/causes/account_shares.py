@@ -1,0 +1,274 @@
+"""What each named cause has of every finding and failing venting, what would have been avoided, and how sure that is.
+
+Share of a finding: the gauge's probability, then each kind's probability times lambda x / (base + sum lambda x). Shares
+of a finding add up to 1. Avoidable: the failing ventings that would have passed had the cause been absent and all else
+the same; a venting is counted by the probability that all of its findings go, (e^-L_without - e^-L) / (1 - e^-L) for a
+kind of finding that is present. Two causes may each be needed for one failure or both be able to do it alone, so avoidable
+counts don't add up.
+
+Ranges come from draws: exponential weights of engines (a smooth bootstrap by cluster), the kind of each finding and the
+gauge's shift drawn, the bases' half failure drawn, each cause standing for itself or for one of the terms that these
+records can hardly tell from it, and the count itself drawn. Reference: Rubin 1981, Annals of Statistics 9:130.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtr
+
+from ventbook.numerics import Floats, Ints
+from ventbook.statistics.causes.account_fit import (
+    Design,
+    Failures,
+    Findings,
+    maximise_kind,
+    spread_pseudo,
+)
+from ventbook.statistics.causes.account_naming import Columns, Named, Problem
+from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
+
+DRAWS = 160
+KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
+MOST_BESIDE = 4
+
+
+@dataclass(frozen=True)
+class GaugeReadings:
+    """Findings read with a gauge whose bias is in force: limit less reading [mm], bias, its uncertainty, a reading's, (f,);
+    ``gauge`` the number of the bias's row, -1 where none is in force.
+    """
+
+    gauge: Ints
+    short: Floats
+    bias: Floats
+    u_bias: Floats
+    u_reading: Floats
+    names: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Parts:
+    """Shares of intensity at the failing ventings: by kind (m, causes), and each kind's intensity without h (m,)."""
+
+    share: dict[str, Floats]
+    level: dict[str, Floats]
+
+
+@dataclass(frozen=True)
+class Draw:
+    """One draw's model: by kind the terms' numbers and theta; and its counts, one a cause (gauges behind the terms)."""
+
+    terms: dict[str, tuple[int, ...]]
+    theta: dict[str, Floats]
+    findings: Floats
+    ventings: Floats
+    avoidable: Floats
+    rate: Floats
+
+
+def list_causes(columns: Columns, chosen: Sequence[int]) -> list[str]:
+    """Named causes in order of entry; a cause that acts on both kinds stands once."""
+    return list(dict.fromkeys(columns.terms[i].cause for i in chosen))
+
+
+def split_intensity(
+    designs: Mapping[str, Design],
+    theta: Mapping[str, Floats],
+    owner: Mapping[str, Sequence[int]],
+    failures: Failures,
+    h: Floats,
+    count: int,
+) -> Parts:
+    """Shares of the ``count`` causes in the failing ventings' intensities; ``owner`` says whose each term's column is (-1: nobody's)."""
+    share, level = {}, {}
+    for kind in KINDS:
+        design = designs[kind]
+        x = design.x[failures.row]
+        rate = x @ theta[kind]
+        own = np.zeros((len(rate), count))
+        for place, cause in enumerate(owner[kind]):
+            if cause >= 0:
+                own[:, cause] += x[:, design.bases + place] * theta[kind][design.bases + place]
+        share[kind] = own / np.maximum(rate, 1e-300)[:, None]
+        scale = design.scale[failures.row] / (h[failures.row] if kind == AIR else 1.0)
+        level[kind] = rate * scale
+    return Parts(share, level)
+
+
+def share_findings(
+    findings: Findings, failures: Failures, patterns: Floats, parts: Parts
+) -> dict[str, Floats]:
+    """Weights of each finding: "gauge" (f,), and by kind (f, causes + 1), unexplained last. They add up to 1 a finding."""
+    at = np.repeat(np.arange(len(failures.row)), np.diff(np.r_[failures.first, len(findings.row)]))
+    only_air, only_leak, both = patterns[at].T
+    own = findings.air / (findings.air + findings.leak)
+    real = 1.0 - findings.gauge
+    weight = {AIR: real * (only_air + both * own), LEAK: real * (only_leak + both * (1.0 - own))}
+    out = {"gauge": findings.gauge}
+    for kind in KINDS:
+        named = parts.share[kind][at]
+        rest = 1.0 - named.sum(axis=1, keepdims=True)
+        out[kind] = weight[kind][:, None] * np.hstack([named, np.maximum(rest, 0.0)])
+    return out
+
+
+def tell_avoidable(findings: Findings, failures: Failures, patterns: Floats, parts: Parts) -> Floats:
+    """Probability that each failing venting would have passed without each cause, (m, causes)."""
+    gone = {}
+    for kind in KINDS:
+        level = np.maximum(parts.level[kind], 1e-12)[:, None]
+        without = level * (1.0 - parts.share[kind])
+        gone[kind] = (np.exp(-without) - np.exp(-level)) / -np.expm1(-level)
+    # none of the findings may rest on the gauge
+    true = np.multiply.reduceat(1.0 - findings.gauge, failures.first) if len(failures.row) else np.zeros(0)
+    by_pattern = (
+        patterns[:, :1] * gone[AIR] + patterns[:, 1:2] * gone[LEAK] + patterns[:, 2:] * gone[AIR] * gone[LEAK]
+    )
+    return np.asarray(true[:, None] * by_pattern)
+
+
+def tell_gauge_avoidable(findings: Findings, failures: Failures, readings: GaugeReadings) -> Floats:
+    """Probability that each failing venting failed by each gauge alone, (m, gauges)."""
+    out = np.zeros((len(failures.row), len(readings.names)))
+    for number in range(len(readings.names)):
+        own = np.where(readings.gauge == number, findings.gauge, 0.0)
+        out[:, number] = np.multiply.reduceat(own, failures.first) if len(failures.row) else 0.0
+    return out
+
+
+def draw_accounts(
+    problem: Problem, named: Named, readings: GaugeReadings, *, draws: int, rng: np.random.Generator
+) -> list[Draw]:
+    """The account drawn anew ``draws`` times; see the head of this module."""
+    columns = named.columns
+    causes = list_causes(columns, named.chosen)
+    forms = {i: _forms(i, named) for i in named.chosen}
+    beside = _keep_away(problem, named)
+    engines = int(problem.rows.engine.max()) + 1
+    out = []
+    for _ in range(draws):
+        terms: dict[str, list[int]] = {kind: [] for kind in KINDS}
+        owner: dict[str, list[int]] = {kind: [] for kind in KINDS}
+        for i in named.chosen:
+            options, chances = forms[i]
+            j = options[int(rng.choice(len(options), p=chances))]
+            kind = columns.terms[j].kind
+            if j not in terms[kind]:
+                terms[kind].append(j)
+                owner[kind].append(causes.index(columns.terms[i].cause))
+        for j in beside:
+            kind = columns.terms[j].kind
+            if j not in terms[kind]:
+                terms[kind].append(j)
+                owner[kind].append(-1)
+        weight = rng.exponential(size=engines)
+        weight *= engines / weight.sum()
+        out.append(
+            _draw_one(problem, named, readings, terms, owner, weight[problem.rows.engine], len(causes), rng)
+        )
+    return out
+
+
+def _forms(i: int, named: Named) -> tuple[list[int], Floats]:
+    """A chosen term and its rivals, with the probability of each: likelihood times weight."""
+    terms = named.columns.terms
+    options = [i, *(j for j, _ in named.rivals[i])]
+    log = np.array([0.0, *(short for _, short in named.rivals[i])]) + [terms[j].log_weight for j in options]
+    chance = np.exp(log - log.max())
+    return options, chance / chance.sum()
+
+
+def _keep_away(problem: Problem, named: Named) -> list[int]:
+    """Unnamed terms that kept away from a named one and that the records rather speak for, the most evident first."""
+    columns, scores = named.columns, named.scores
+    likely = [
+        i
+        for i in np.flatnonzero(scores.looked)
+        if scores.p[i] < 0.2 and columns.terms[i].kind == AIR and i not in named.chosen
+    ]
+    out: list[int] = []
+    for i in named.chosen:
+        if columns.terms[i].kind != AIR or not likely:
+            continue
+        x = columns.x[i]
+        for j in sorted(likely, key=lambda j: -scores.evidence[j]):
+            other = columns.x[j]
+            r = np.corrcoef(x, other)[0, 1]
+            if r < KEEPS_AWAY and j not in out and len(out) < MOST_BESIDE:
+                out.append(int(j))
+    return out
+
+
+def _draw_one(
+    problem: Problem,
+    named: Named,
+    readings: GaugeReadings,
+    terms: dict[str, list[int]],
+    owner: dict[str, list[int]],
+    weight: Floats,
+    count: int,
+    rng: np.random.Generator,
+) -> Draw:
+    failures, findings, columns = problem.failures, problem.findings, named.columns
+    shift = rng.normal(size=max(len(readings.names), 1))[readings.gauge]
+    gauge = findings.gauge
+    if len(readings.names):
+        share = ndtr((readings.short + readings.bias + shift * readings.u_bias) / readings.u_reading)
+        gauge = np.where(readings.gauge >= 0, (rng.random(len(share)) < share).astype(np.float64), 0.0)
+    drawn = Findings(findings.row, findings.air, findings.leak, gauge)
+    real = 1.0 - np.multiply.reduceat(gauge, failures.first)
+    pattern = (rng.random(len(real))[:, None] > np.cumsum(named.fit.patterns, axis=1)[:, :2]).sum(axis=1)
+    patterns = np.eye(3)[pattern]
+    designs = problem.designs(columns, [*terms[AIR], *terms[LEAK]])
+    theta = {}
+    for place, kind in enumerate(KINDS):
+        design = designs[kind]
+        scaled = design.x * design.scale[:, None]
+        present = real * (patterns[:, place] + patterns[:, 2]) * weight[failures.row]
+        on = present > 0
+        pseudo, sound = spread_pseudo(design)
+        # a failing venting that is weighted w counts w times, sound ones too
+        theta[kind] = maximise_kind(
+            scaled[failures.row[on]],
+            present[on],
+            weight @ scaled + sound,
+            pseudo * rng.exponential(),
+            _start_draw(named, design, kind, terms[kind]),
+            bases=design.bases,
+        )
+    again = Failures(failures.row, failures.first, real, failures.patterns)
+    parts = split_intensity(designs, theta, owner, again, problem.h, count)
+    shares = share_findings(drawn, again, patterns, parts)
+    gauges = np.zeros((len(findings.row), len(readings.names)))
+    if len(readings.names):
+        own = readings.gauge >= 0
+        gauges[own, readings.gauge[own]] = gauge[own]
+    by_finding = np.hstack([shares[AIR][:, :-1] + shares[LEAK][:, :-1], gauges])
+    sizes = np.diff(np.r_[failures.first, len(findings.row)])
+    by_venting = np.add.reduceat(by_finding, failures.first, axis=0) / sizes[:, None]
+    passed = np.hstack(
+        [tell_avoidable(drawn, again, patterns, parts), tell_gauge_avoidable(drawn, again, readings)]
+    )
+    counted = (rng.random(passed.shape) < passed).sum(axis=0).astype(np.float64)
+    rate = np.full(count, np.nan)
+    for kind in KINDS:
+        for at, cause in enumerate(owner[kind]):
+            if cause >= 0:
+                rate[cause] = np.nan_to_num(rate[cause]) + theta[kind][designs[kind].bases + at]
+    return Draw(
+        {k: tuple(v) for k, v in terms.items()},
+        theta,
+        by_finding.sum(axis=0),
+        by_venting.sum(axis=0),
+        counted,
+        rate,
+    )
+
+
+def _start_draw(named: Named, design: Design, kind: str, terms: Sequence[int]) -> Floats:
+    fitted = named.fit.kinds[kind].theta
+    small = float(fitted[: design.bases].mean())
+    return np.r_[np.maximum(fitted[: design.bases], 1e-6), np.full(len(terms), max(small, 1e-6))]

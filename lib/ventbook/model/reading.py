@@ -32,7 +32,7 @@ def read_ventings(
     -------
     DataFrame
         One row a venting, sorted by date and venting_id. Every column with unit and meaning stands in
-        ``data/analysis_columns.toml`` (:func:`ventbook.model.describe_columns`).
+        ``data/analysis_columns.toml`` (:func:`ventbook.tables.describe_columns`).
 
     Raises
     ------
@@ -84,7 +84,7 @@ def read_lifters(
     -------
     DataFrame
         One row a lifter and venting, sorted by date, venting, cylinder and valve. Every column with unit and meaning stands
-        in ``data/analysis_columns.toml`` (:func:`ventbook.model.describe_columns`).
+        in ``data/analysis_columns.toml`` (:func:`ventbook.tables.describe_columns`).
 
     Raises
     ------

@@ -5,6 +5,7 @@ Every loader checks its table and raises :class:`TableError` naming file and row
 """
 
 from ventbook.shipped import DATA
+from ventbook.tables.analysis_columns import describe_columns
 from ventbook.tables.dictionary import (
     Change,
     Column,
@@ -41,6 +42,7 @@ __all__ = [
     "Step",
     "Table",
     "TableError",
+    "describe_columns",
     "engine_type_values",
     "find_own_limits",
     "issue_text",

@@ -323,3 +323,39 @@ def test_spreads_are_found_again():
 def test_every_kind_has_its_design(planted):
     assert set(planted.model.theta) == set(KINDS)
     assert len(planted.model.theta[LEAK]) == 2
+
+
+def test_sums_over_quarters_and_sites_add_up_to_the_account(planted):
+    """By hand: every failing venting is in one quarter and one site."""
+    whole = causes.sum_causes(planted).set_index("cause")["ventings"]
+    assert whole.sum() == pytest.approx(planted.failing, abs=1e-9)
+    for by in (["quarter"], ["site"], ["site", "quarter"]):
+        parts = causes.sum_causes(planted, by=by)
+        assert parts.drop_duplicates(by)["failing"].sum() == planted.failing
+        np.testing.assert_allclose(
+            parts.groupby("cause")["ventings"].sum()[whole.index], whole, rtol=0, atol=1e-9
+        )
+        assert (parts["low"] <= parts["ventings"] + 1e-9).all() and (
+            parts["ventings"] <= parts["high"] + 1e-9
+        ).all()
+
+
+def test_what_rose_and_fell_is_the_difference_of_the_sums(planted):
+    changes = causes.compare_causes(planted, ["2025Q1"], ["2025Q4"]).set_index("cause")
+    sums = causes.sum_causes(planted, by=["quarter"]).set_index(["quarter", "cause"])["ventings"]
+    for cause, row in changes.iterrows():
+        assert row["change"] == pytest.approx(sums["2025Q4", cause] - sums["2025Q1", cause], abs=1e-9)
+        assert row["low"] <= row["change"] <= row["high"]
+        assert row["moved"] == ("rose" if row["low"] > 0 else "fell" if row["high"] < 0 else "")
+
+
+def test_a_cause_that_stops_fell():
+    """A lot that is gone after its quarter: its failing ventings fell, the others' did not."""
+    jobs, lifters = draw_tables(np.random.default_rng(9), lot=0.15, rate=0.004)
+    late = jobs["quarter"].isin(["2025Q3", "2025Q4"])
+    jobs = jobs[~(late & (jobs["lifter_lot"] == "B"))]
+    lifters = lifters[lifters["venting_id"].isin(jobs["venting_id"])]
+    account = causes.explain_failures(jobs, lifters, draws=FEW_DRAWS)
+    changes = causes.compare_causes(account, ["2025Q1", "2025Q2"], ["2025Q3", "2025Q4"]).set_index("cause")
+    assert changes.loc["lifter_lot=B", "moved"] == "fell" and changes.loc["lifter_lot=B", "after"] == 0
+    assert changes.loc["unexplained", "moved"] == ""

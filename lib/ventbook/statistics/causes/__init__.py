@@ -11,6 +11,7 @@ from ventbook.statistics.causes.account import (
     explain_failures,
     list_gauge_biases,
 )
+from ventbook.statistics.causes.account_sums import compare_causes, name_causes, sum_causes
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -79,6 +80,7 @@ __all__ = [
     "code_factors",
     "combine_strata",
     "compare_cases",
+    "compare_causes",
     "compare_gauges",
     "count_modes",
     "describe_findings",
@@ -99,6 +101,7 @@ __all__ = [
     "match_cases",
     "match_modes",
     "measure_association",
+    "name_causes",
     "need_ventings",
     "profile_firth",
     "rank_causes",
@@ -107,5 +110,6 @@ __all__ = [
     "select_findings",
     "settle_q",
     "size_two_shares",
+    "sum_causes",
     "test_blanks",
 ]

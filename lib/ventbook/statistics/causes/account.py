@@ -33,6 +33,7 @@ from ventbook.statistics.causes.account_shares import (
     GaugeReadings,
     draw_accounts,
     list_causes,
+    list_cells,
     share_findings,
     split_intensity,
     tell_avoidable,
@@ -57,6 +58,7 @@ from ventbook.statistics.causes.account_terms import (
     count_quarters,
     list_causes_factors,
     list_terms_of,
+    name_quarter,
 )
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
 from ventbook.statistics.causes.ranking import test_blanks
@@ -82,7 +84,9 @@ class Account:
     or says what can't be told. Hints have no shares: theirs stay in the unexplained.
     ``unexplained``: by kind and site, findings, ventings, base rate of a lifter. ``shares``: one row a finding, cause and kind;
     they add up to 1 a finding. ``venting_shares``: the same for failing ventings, with the probability that each would have been avoided. ``looked_at``: every
-    circumstance, its p and why it is not named. ``notes``: plain sentences on the whole.
+    circumstance, its p and why it is not named. ``cells``: site and quarter of every cell with a failing venting, in the order
+    of the second axis of ``cell_draws`` (draws, cells, causes): each draw's failing ventings by cause, causes in the order of
+    ``drawn_causes``. ``notes``: plain sentences on the whole.
     """
 
     state: str
@@ -98,6 +102,9 @@ class Account:
     venting_shares: pd.DataFrame
     looked_at: pd.DataFrame
     gauges: pd.DataFrame
+    cells: pd.DataFrame
+    cell_draws: Floats
+    drawn_causes: tuple[str, ...]
     notes: tuple[str, ...]
     model: AccountModel
 
@@ -517,8 +524,22 @@ def _put_together(
         venting_shares=venting_shares,
         looked_at=list_looked(problem, named),
         gauges=gauges,
+        cells=_name_cells(problem),
+        cell_draws=np.array([d.cells for d in drawn]) if drawn else np.zeros((0, 0, 0)),
+        drawn_causes=tuple(names) if drawn else (),
         notes=notes,
         model=model,
+    )
+
+
+def _name_cells(problem: Problem) -> pd.DataFrame:
+    cells, _ = list_cells(problem)
+    return pd.DataFrame(
+        {
+            "site": [problem.rows.site_names[site] for site, _ in cells],
+            "quarter": [name_quarter(int(q)) if q >= 0 else "" for _, q in cells],
+        },
+        dtype=object,
     )
 
 

@@ -59,7 +59,10 @@ class Parts:
 
 @dataclass(frozen=True)
 class Draw:
-    """One draw's model: by kind the terms' numbers and theta; and its counts, one a cause (gauges behind the terms)."""
+    """One draw's model: by kind the terms' numbers and theta; and its counts, one a cause (gauges behind the terms).
+
+    ``cells`` (cells, causes): failing ventings by the cells of :func:`list_cells`.
+    """
 
     terms: dict[str, tuple[int, ...]]
     theta: dict[str, Floats]
@@ -67,6 +70,15 @@ class Draw:
     ventings: Floats
     avoidable: Floats
     rate: Floats
+    cells: Floats
+
+
+def list_cells(problem: Problem) -> tuple[Ints, Ints]:
+    """Site and quarter numbers of the cells with a failing venting, (cells, 2), and each failing venting's cell (m,)."""
+    row = problem.failures.row
+    pairs = np.stack([problem.rows.site_code[row], problem.rows.quarter[row]], axis=1)
+    cells, place = np.unique(pairs, axis=0, return_inverse=True)
+    return cells, place.ravel()
 
 
 def list_causes(columns: Columns, chosen: Sequence[int]) -> list[str]:
@@ -148,6 +160,7 @@ def draw_accounts(
     forms = {i: _forms(i, named) for i in named.chosen}
     beside = _keep_away(problem, named)
     engines = int(problem.rows.engine.max()) + 1
+    _, cell = list_cells(problem)
     out = []
     for _ in range(draws):
         terms: dict[str, list[int]] = {kind: [] for kind in KINDS}
@@ -167,7 +180,9 @@ def draw_accounts(
         weight = rng.exponential(size=engines)
         weight *= engines / weight.sum()
         out.append(
-            _draw_one(problem, named, readings, terms, owner, weight[problem.rows.engine], len(causes), rng)
+            _draw_one(
+                problem, named, readings, terms, owner, weight[problem.rows.engine], cell, len(causes), rng
+            )
         )
     return out
 
@@ -209,6 +224,7 @@ def _draw_one(
     terms: dict[str, list[int]],
     owner: dict[str, list[int]],
     weight: Floats,
+    cell: Ints,
     count: int,
     rng: np.random.Generator,
 ) -> Draw:
@@ -253,6 +269,8 @@ def _draw_one(
         [tell_avoidable(drawn, again, patterns, parts), tell_gauge_avoidable(drawn, again, readings)]
     )
     counted = (rng.random(passed.shape) < passed).sum(axis=0).astype(np.float64)
+    cells = np.zeros((int(cell.max()) + 1, by_venting.shape[1]))
+    np.add.at(cells, cell, by_venting)
     rate = np.full(count, np.nan)
     for kind in KINDS:
         for at, cause in enumerate(owner[kind]):
@@ -265,6 +283,7 @@ def _draw_one(
         by_venting.sum(axis=0),
         counted,
         rate,
+        cells,
     )
 
 

@@ -280,9 +280,10 @@ def stratified(rows: Rows) -> Answers:
         [[(rows.failing * side)[rows.site == s].sum(), ((rows.trials - rows.failing) * side)[rows.site == s].sum()]
          for side in (rows.group, 1 - rows.group)] for s in np.unique(rows.site)
     ]  # fmt: skip
-    found = strata.combine_strata(np.array(cells))
-    if np.isfinite(found.odds_ratio):
-        yield found.odds_ratio, found.low, found.high
+    se, tarone, _ = strata.compare_strata(np.array(cells))
+    assert np.isnan(se) == np.isnan(tarone)
+    if np.isfinite(se):
+        yield tarone, tarone - 2 * se, tarone + 2 * se
 
 
 def conditional(rows: Rows) -> Answers:

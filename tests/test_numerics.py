@@ -35,7 +35,7 @@ def test_untested_values_do_not_count_as_tests() -> None:
 
 
 def test_a_p_outside_its_range_is_refused() -> None:
-    with pytest.raises(ValueError, match=r"p must lie in 0\.\.1 or be NaN; got 1\.2"):
+    with pytest.raises(ValueError, match="between 0 and 1"):
         numerics.adjust_bh([0.1, 1.2])
 
 

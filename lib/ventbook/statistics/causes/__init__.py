@@ -46,9 +46,8 @@ from ventbook.statistics.causes.power import (
 from ventbook.statistics.causes.ranking import FAMILY, RULE, Blanks, rank_causes, score_effects, test_blanks
 from ventbook.statistics.causes.screening import screen_factors
 from ventbook.statistics.causes.strata import (
-    Stratified,
-    combine_strata,
     compare_cases,
+    compare_strata,
     estimate_stratified,
     fit_conditional,
     match_cases,
@@ -72,16 +71,15 @@ __all__ = [
     "ModeTable",
     "Reading",
     "Recurrence",
-    "Stratified",
     "add_gauge_evidence",
     "add_lifter_columns",
     "chance_for",
     "choose_readings",
     "code_factors",
-    "combine_strata",
     "compare_cases",
     "compare_causes",
     "compare_gauges",
+    "compare_strata",
     "count_modes",
     "describe_findings",
     "describe_pair",

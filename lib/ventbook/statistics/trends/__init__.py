@@ -17,7 +17,6 @@ from ventbook.statistics.trends.drift import (
     compare_estimates,
     compare_failing,
     find_change_in_counts,
-    mann_kendall_tail,
     test_change_rank,
     test_drift,
 )
@@ -67,7 +66,6 @@ __all__ = [
     "funnel_by_site",
     "funnel_limit",
     "level_chances",
-    "mann_kendall_tail",
     "mean_lower_half",
     "observed_over_expected",
     "reflect_at_zero",

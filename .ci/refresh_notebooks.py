@@ -28,7 +28,8 @@ def refresh(path: Path) -> None:
     for cell, name in zip(notebook.cells, ids, strict=True):
         cell["id"] = name
         for output in cell.get("outputs", []):
-            output.get("data", {}).pop(MEDIA, None)
+            for kind in (MEDIA, "image/png"):
+                output.get("data", {}).pop(kind, None)
             if "text/html" in output.get("data", {}):
                 output["data"]["text/html"] = PICTURE.sub(
                     "data:image/svg+xml;base64,AA==", output["data"]["text/html"]

@@ -103,7 +103,6 @@ def make_notebook(folder: Path, name: str = "quarterly-review", *, extra: str = 
     lines = []
     for parameter in spec.parameters.values():
         lines.append(f"{parameter.name}: {parameter.type} = {parameter.default!r}  # {parameter.help}")
-    hand_on = ", ".join(f'"{key}": {key}' for key in spec.parameters)
     new = nbformat.v4
     code, words = new.new_code_cell, new.new_markdown_cell
     cells = [
@@ -111,7 +110,7 @@ def make_notebook(folder: Path, name: str = "quarterly-review", *, extra: str = 
             f"# {spec.title}\n\nHow did it go? Asked by the *quality team*. Formula: $N = \\frac{{V_0}}{{e_a D}}$."
         ),
         code("\n".join(lines), metadata={"tags": ["parameters"]}),
-        code(f'from ventbook import reports\npage = reports.open_page("{name}", {{{hand_on}}})'),
+        code(f'from ventbook import open_page\npage = open_page("{name}", locals())'),
         code(body),
         code(
             'page.answer("Of the ventings, " + wording.share(share) + " failed.", f"{len(ventings)} ventings.")'

@@ -13,7 +13,7 @@ from ventbook.document import columns as tables
 from ventbook.document.blocks import Column
 from ventbook.document.values import safe_name
 from ventbook.reports.page import Page
-from ventbook.reports.parameters import check_parameters, find_report
+from ventbook.reports.parameters import check_parameters, find_report, pick_parameters
 from ventbook.results import Estimate, no_estimate
 
 NASTY = "<script>alert('x')</script> =1+1 \u202egnp.exe \x07 \U0001f527 " + "long " * 2000
@@ -131,6 +131,18 @@ def test_all_faults_of_a_call_come_in_one_line() -> None:
     assert "level must be a number; got 'high'" in message
     assert "units must be metric or us; got 'SI'" in message
     assert "as_of must be a whole number; got True" in message
+
+
+def test_a_notebooks_namespace_hands_on_what_the_report_declares() -> None:
+    spec = find_report("quarterly-review")
+    space: dict[str, object] = {"__name__": "__main__", "json": json, "perod": "2026Q3", "_1": 1}
+    exec("period = '2026Q3'\nlevel = 0.9", space)
+    assert pick_parameters(spec, space) == {"period": "2026Q3", "level": 0.9}
+    space["units"] = json
+    with pytest.raises(reports.ParameterError, match="units must be text; got <module 'json'"):
+        reports.open_page("quarterly-review", space)
+    by_hand = {"perod": "2026Q3", "__name__": "x"}
+    assert pick_parameters(spec, by_hand) is by_hand
 
 
 def test_unknown_report_names_the_nearest() -> None:

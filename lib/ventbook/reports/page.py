@@ -46,6 +46,7 @@ from ventbook.reports.parameters import (
     choose_period,
     find_report,
     name_span,
+    pick_parameters,
 )
 from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
 from ventbook.results import VERDICTS, Estimate
@@ -66,7 +67,7 @@ def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
         Name of the report (``quarterly-review``); :func:`ventbook.reports.report_specs` lists them.
     parameters : mapping of str to value, optional
         What is asked for by name (``store``, ``period``, ``site``, ...); the rest takes the defaults of
-        ``data/parameters.toml``.
+        ``data/parameters.toml``. A notebook hands on its ``locals()``, of which the report's own parameters are taken.
 
     Returns
     -------
@@ -95,7 +96,7 @@ def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
     ventbook.reports.parameters.ParameterError: lifter-gaps: period must be like 2026Q3, 2026-07, 2026, 2026-07/2026-09 or 12m/2026-09; got '2026Q9'
     """
     spec = find_report(name)
-    checked = check_parameters(spec, parameters or {})
+    checked = check_parameters(spec, pick_parameters(spec, parameters or {}))
     store = open_store(find_path(checked["store"]))
     snapshot = store.snapshot(checked["as_of"] or None)
     try:

@@ -273,6 +273,16 @@ def _check_dates(name: str, value: Any) -> str:
     return ""
 
 
+def pick_parameters(spec: ReportSpec, given: Mapping[str, Any]) -> Mapping[str, Any]:
+    """Of a notebook's whole namespace, which holds much else, what the report declares; any other mapping as it is.
+
+    A namespace is told by its ``__builtins__``, so that a misspelt name in a mapping written by hand is still found.
+    """
+    if "__builtins__" not in given:
+        return given
+    return {name: given[name] for name in spec.parameters if name in given}
+
+
 def check_parameters(spec: ReportSpec, given: Mapping[str, Any]) -> dict[str, Any]:
     """All parameters of a report: the given values, checked, and the defaults of the others.
 

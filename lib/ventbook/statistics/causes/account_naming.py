@@ -291,7 +291,8 @@ class Rounds:
         designs = problem.designs(columns, chosen)
         allowed = [i for i in range(count) if i not in chosen and self.enough(i)]
         self.rng_round += 1
-        for number, kind in enumerate(KINDS):
+        ready: dict[str, tuple[Ints, Floats, Floats, Floats, Floats, Floats]] = {}
+        for kind in KINDS:
             which = [i for i in allowed if columns.terms[i].kind == kind]
             present = self._present(fit, kind)
             if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
@@ -300,15 +301,20 @@ class Rounds:
             level = np.maximum(fit.kinds[kind].intensity, 1e-12)
             gain = 1.0 / -np.expm1(-level)
             observed = found.T @ (present * gain) - found.sum(axis=0)
-            self.spreads[kind] = estimate_spreads(present, level, problem.rows, self.quarter)
+            ready[kind] = (np.array(which), found, left, level, gain, observed)
+        beside = self._spread_beside(chosen, fit, ready)
+        for number, (kind, (own, found, left, level, gain, observed)) in enumerate(ready.items()):
+            self.spreads[kind] = estimate_spreads(
+                self._present(beside, kind), beside.kinds[kind].intensity, problem.rows, self.quarter
+            )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
             drawn = simulate_scores(found, level, gain, self.spreads[kind], problem.rows, self.quarter, rng)
             middle, sd = drawn.mean(axis=0), drawn.std(axis=0)
             usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
             sd = np.where(usable, sd, 1.0)
             standard = (drawn - middle) / sd
-            skewness = np.where(usable, (standard**3).mean(axis=0), 0.0)
-            own = np.array(which)
+            # a tail that is cut off (skewness under 0) would make a simulated score impossible: the normal one stands in
+            skewness = np.where(usable, np.maximum((standard**3).mean(axis=0), 0.0), 0.0)
             p[own] = np.where(usable, tail_pearson((observed - middle) / sd, skewness), 1.0)
             looked[own] = usable
             null[:, own[usable]] = (
@@ -316,12 +322,33 @@ class Rounds:
             )
         evidence = -np.log(p) + weights
         for family in FAMILIES:
-            own = np.array([t.family == family for t in columns.terms], dtype=bool) & looked
-            if own.any():
-                top = np.sort(null[:, own].max(axis=1))
-                beyond = SIMULATIONS - np.searchsorted(top, evidence[own], side="left")
-                chance[own] = (1.0 + beyond) / (1.0 + SIMULATIONS)
+            of = np.array([t.family == family for t in columns.terms], dtype=bool) & looked
+            if of.any():
+                top = np.sort(null[:, of].max(axis=1))
+                beyond = SIMULATIONS - np.searchsorted(top, evidence[of], side="left")
+                chance[of] = (1.0 + beyond) / (1.0 + SIMULATIONS)
         return Scores(p, evidence, looked, chance)
+
+    def _spread_beside(
+        self,
+        chosen: Sequence[int],
+        fit: Fit,
+        ready: dict[str, tuple[Ints, Floats, Floats, Floats, Floats, Floats]],
+    ) -> Fit:
+        """The account with each family's most telling term added, from which the spreads are taken.
+
+        A cause that is not named yet makes its engines and quarters alike: taken for spread, it would hide itself.
+        """
+        extra: list[int] = []
+        for own, found, left, level, _, observed in ready.values():
+            weight = np.exp(-level) / -np.expm1(-level)
+            size = np.sqrt(np.maximum((found**2).T @ weight, 1e-300))
+            z = np.where(left >= SITE_INFORMATION, observed / size, -np.inf)
+            for family in FAMILIES:
+                of = np.array([self.columns.terms[i].family == family for i in own])
+                if of.any() and np.where(of, z, -np.inf).max() > 0:
+                    extra.append(int(own[np.argmax(np.where(of, z, -np.inf))]))
+        return self.problem.fit(self.columns, [*chosen, *extra], near=(chosen, fit)) if extra else fit
 
     def name(self) -> Named:
         """Enters, swaps and drops terms until nothing more enters."""

@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help report test notebooks lint lab bench calibrate lock clean
+.PHONY: help report test docs notebooks lint lab bench calibrate lock clean
 
 help:  ## list what can be made
 	@grep -E '^[a-z]+: .*##|^[a-z]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -27,6 +27,10 @@ report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=20
 test: $(READY) lint  ## run all tests
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 	PYTHONPATH=tests $(BIN)/python -m pytest -q -n 2 --dist loadfile -p nbval_blocks --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/*.ipynb
+
+docs: $(READY)  ## pages of the functions to call from Python, in docs/
+	$(BIN)/python -m pip install --quiet --no-build-isolation --editable '.[docs]'
+	$(BIN)/python .ci/make_docs.py
 
 notebooks: $(READY)  ## run every notebook on the demo and keep what it says, for the repository
 	$(BIN)/python .ci/refresh_notebooks.py
@@ -49,4 +53,4 @@ lock:  ## rewrite requirements.txt from the ranges in pyproject.toml (needs uv)
 	uv pip compile --universal --generate-hashes --python-version 3.11 --extra test --no-header --no-emit-index-url --no-emit-find-links --quiet pyproject.toml -o requirements.txt
 
 clean:  ## remove what was made
-	rm -rf $(VENV) .pytest_cache .mypy_cache .ruff_cache .hypothesis
+	rm -rf $(VENV) docs .pytest_cache .mypy_cache .ruff_cache .hypothesis

@@ -82,6 +82,15 @@ def test_examples_of_public_functions_run(facade, demo_store, monkeypatch):
     assert runner.summarize(verbose=False).failed == 0, "".join(told)
 
 
+def test_the_lines_of_the_readme_run(demo_store, monkeypatch, tmp_path):
+    monkeypatch.chdir(ROOT)
+    section = (ROOT / "README.md").read_text("utf-8").partition("## From Python\n")[2].partition("\n## ")[0]
+    lines = [line[4:] for line in section.splitlines() if line.startswith("    ") or not line]
+    code = "\n".join(lines).replace("shares.svg", str(tmp_path / "shares.svg"))
+    exec(compile(code, "README.md", "exec"), {})
+    assert (tmp_path / "shares.svg").stat().st_size > 1000
+
+
 def test_names_of_the_package_are_loaded_at_their_first_use():
     code = (
         "import sys, ventbook; print([m for m in sys.modules if m.startswith('ventbook.') or m in"

@@ -3,16 +3,12 @@
 What an analysis of one's own starts from; everything further is imported from its room (``ventbook.physics.oil``,
 ``ventbook.statistics.rates``, ...):
 
-open_store
-    The records of a workshop, with every snapshot of them.
-read_ventings, read_lifters
-    The two analysis tables: one row a venting, one row a lifter and venting, held against the limits beside the store.
-shares_by
-    Failing shares by group from either table, with intervals that carry the clustering by engine.
-open_page
-    A report as a page in a notebook: its parameters, its records, and what it shows and leaves behind.
-run_reports
-    Finished reports as ``ventbook report`` makes them.
+- ``open_store``: the records of a workshop, with every snapshot of them.
+- ``read_ventings``, ``read_lifters``: the two analysis tables, one row a venting and one row a lifter and venting, held
+  against the limits beside the store.
+- ``shares_by``: failing shares by group from either table, with intervals that carry the clustering by engine.
+- ``open_page``: a report as a page in a notebook, its parameters, its records, and what it shows and leaves behind.
+- ``run_reports``: finished reports as ``ventbook report`` makes them.
 
 Nothing is loaded before it is used.
 

@@ -68,22 +68,54 @@ def _points(seed: int) -> Floats:
 
 
 def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = SEED) -> pd.DataFrame:
-    """Crankshaft rotations until pressure shows that each venting of ``frame`` should take, by physics alone.
+    """Crankshaft rotations until pressure shows that each venting should take, by physics alone.
 
-    ``frame`` carries the ventings' and engines' columns under their stored names (``suction_line_length_m``,
-    ``cooler_empty``, ``pump_displacement_cm3``, ...); what is absent or missing falls back to the engine type's
-    usual value, is named in ``expected_note`` and widens the interval. Returns a frame of the same index:
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a venting with the ventings' and engines' columns under their stored names (``suction_line_length_m``,
+        ``cooler_empty``, ``pump_displacement_cm3``, ...). What is absent or missing falls back to the engine type's usual
+        value, is named in ``expected_note`` and widens the interval.
+    level : float
+        Confidence level of the interval, 0.9 = 90 %.
+    seed : int
+        Seed of the quasi-random points that the uncertainties are drawn with.
 
-    - ``expected_rotations``, ``expected_low``, ``expected_high``: central value and interval of ``level``
-    - ``expected_suction`` - ``expected_tank_saving`` + ``expected_pressure_side`` = ``expected_rotations``
-    - ``expected_state``: ``primes``; ``not_primed_by_this_push`` (static lift over what a dry pump can pull);
-      ``turn_slower`` (line drop takes the inlet under its floor); ``not_recorded``. Numbers only in the first.
-    - ``expected_u_log``: standard uncertainty of the log of the expectation (from the interval's width)
-    - ``expected_least``, ``expected_stake_lines``, ``_cooler``, ``_filter``, ``expected_u_sizes``: what blanks leave open
-      (`priming.unrecorded`)
+    Returns
+    -------
+    DataFrame
+        Of the same index:
 
-    The interval is that of the expectation, not of one job's count, which scatters by some 14 % more. Raises
-    ValueError for a level outside (0, 1).
+        - ``expected_rotations``, ``expected_low``, ``expected_high``: central value and interval of ``level``
+        - ``expected_suction`` - ``expected_tank_saving`` + ``expected_pressure_side`` = ``expected_rotations``
+        - ``expected_state``: ``primes``; ``not_primed_by_this_push`` (static lift over what a dry pump can pull);
+          ``turn_slower`` (line drop takes the inlet under its floor); ``not_recorded``. Numbers only in the first.
+        - ``expected_note``: usual values taken, and what is special
+        - ``expected_u_log``: standard uncertainty of the log of the expectation (from the interval's width)
+        - ``expected_least``, ``expected_stake_lines``, ``_cooler``, ``_filter``, ``expected_u_sizes``: what blanks leave open
+
+    Raises
+    ------
+    ValueError
+        For a level outside (0, 1).
+
+    Notes
+    -----
+    :func:`rotations_to_prime` at 64 points of a scrambled Sobol sequence over the standard uncertainties of all inputs. The
+    interval is that of the expectation, not of one job's count, which scatters by some 14 % more.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import priming
+    >>> venting = pd.DataFrame(
+    ...     {"engine_type": ["flat4"], "lines_empty": [True], "suction_line_length_m": [2.0], "suction_line_bore_mm": [12.0]}
+    ... )
+    >>> expected = priming.expected_rotations(venting)
+    >>> expected[["expected_low", "expected_rotations", "expected_high"]].round().astype(int).values.tolist()
+    [[65, 113, 188]]
+    >>> expected["expected_state"].tolist()
+    ['primes']
     """
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must be between 0 and 1; got {level!r}")

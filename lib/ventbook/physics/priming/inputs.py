@@ -322,13 +322,43 @@ _THRESHOLD_TAKEN = 1 << 40
 
 
 def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:
-    """Pressure [bar] that each venting's engine, once primed, shows at its turning speed and oil temperature.
+    """Pressure that each venting's engine, once primed, shows at its turning speed and oil temperature.
 
-    ``frame`` as for :func:`expected_rotations`, with ``pressure_threshold_bar``. Returns ``hand_pressure_bar``,
-    ``hand_low_bar``, ``hand_high_bar`` (interval of ``level``), ``hand_threshold_bar``, ``hand_shows_probability``,
-    ``hand_state`` and ``hand_note``. State: ``shows`` (threshold under the interval), ``does_not_show`` (over it),
-    ``may_not_show`` between, ``not_recorded`` where neither engine nor type is known. In the last two a venting
-    without pressure shown is no sign of a fault.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a venting, as for :func:`expected_rotations`, with ``pressure_threshold_bar``.
+    level : float
+        Confidence level of the interval, 0.9 = 90 %.
+
+    Returns
+    -------
+    DataFrame
+        Of the same index: ``hand_pressure_bar`` with ``hand_low_bar`` and ``hand_high_bar`` (interval of ``level``),
+        ``hand_threshold_bar``, ``hand_shows_probability``, ``hand_state`` and ``hand_note``. State: ``shows`` (threshold under
+        the interval), ``does_not_show`` (over it), ``may_not_show`` between, ``not_recorded`` where neither engine nor type is
+        known. Where it does not or may not show, a venting without pressure shown is no sign of a fault.
+
+    Raises
+    ------
+    ValueError
+        For a level outside (0, 1).
+
+    Notes
+    -----
+    Oil through the bearings is laminar: ``p = p_hot mu Q / (mu_hot Q_hot)``, from one running point of the engine type.
+
+    Examples
+    --------
+    Cold thick oil shows at once; the same engine warm may not:
+
+    >>> import pandas as pd
+    >>> from ventbook.physics import priming
+    >>> ventings = pd.DataFrame(
+    ...     {"engine_type": "flat4", "oil_grade": "20W-50", "oil_temperature_degC": [15.0, 90.0], "turning_speed_rpm": 30.0}
+    ... )
+    >>> priming.cranking_pressure(ventings)["hand_state"].tolist()
+    ['shows', 'does_not_show']
     """
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must be between 0 and 1; got {level!r}")

@@ -386,7 +386,35 @@ METHOD = (
 
 
 def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:
-    """Rows with a count and an expectation, with ``_low``, ``_high`` (log of the count's interval) and ``_expected``."""
+    """Ventings with a count and an expectation, in logs.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting with engine_type, rotations_low, rotations_high, expected_rotations, expected_state.
+
+    Returns
+    -------
+    DataFrame
+        Those rows, with ``_low``, ``_high`` (log of the count's interval (low, high]; infinite where given up) and ``_expected``
+        (log of the expectation).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import priming
+    >>> jobs = pd.DataFrame(
+    ...     {
+    ...         "engine_type": "flat4",
+    ...         "rotations_low": [39.0, 60.0],
+    ...         "rotations_high": [40.0, float("nan")],
+    ...         "expected_rotations": [50.0, 50.0],
+    ...         "expected_state": "primes",
+    ...     }
+    ... )
+    >>> priming.usable_counts(jobs)[["_low", "_high", "_expected"]].round(3).values.tolist()
+    [[3.664, 3.689, 3.912]]
+    """
     low = jobs["rotations_low"].to_numpy(float, na_value=np.nan)
     high = jobs["rotations_high"].to_numpy(float, na_value=np.nan)
     expected = jobs["expected_rotations"].to_numpy(float, na_value=np.nan)
@@ -408,11 +436,35 @@ def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:
 
 
 def estimate_ratio(jobs: pd.DataFrame, *, level: float = 0.95) -> Estimate:
-    """Median of recorded over expected rotations of ``jobs`` with interval; given-up counts are lower bounds.
+    """Median of recorded over expected rotations, with interval.
 
-    ``jobs`` needs engine_id, engine_type, rotations_low, rotations_high, expected_rotations, expected_state. What blanks
-    leave open (`fit_ratio`) is in the interval. State ``not_recorded`` without any count, ``too_few`` under 8 shown counts
-    or 3 engines, or where the counts have no spread.
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting with engine_id, engine_type, rotations_low, rotations_high, expected_rotations, expected_state.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    Estimate
+        Unit "ratio", n = ventings with a count and an expectation, clusters = engines. State ``not_recorded`` without any count,
+        ``too_few`` under 8 shown counts or 3 engines, or where the counts have no spread.
+
+    Notes
+    -----
+    Given-up counts are lower bounds. Where lines, cooler or filter were not recorded, either answer is possible and a site's
+    share of answers is fitted beside the ratio; sizes taken from the engine type's usual values are one error that all its
+    ventings share.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import priming
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> ratio = priming.estimate_ratio(ventings[ventings["engine_type"] == "flat6"])
+    >>> ratio.state, bool(ratio.low < ratio.estimate < ratio.high)
+    ('estimated', True)
     """
     used = usable_counts(jobs)
     engines = int(used["engine_id"].nunique())
@@ -542,11 +594,32 @@ class RatioScale:
 
 
 def measure_scale(jobs: pd.DataFrame) -> RatioScale:
-    """Middle and scatter of the ratio over ``jobs``, robust to a share of faulty jobs (median, 1.4826 MAD).
+    """Middle and scatter of the ratio of recorded to expected rotations, robust to a share of faulty ventings.
 
-    Given-up counts are lower bounds: medians and quantiles are those of the product-limit curve. Jobs with a blank for
-    lines, cooler or filter are left out while 8 counts on 3 engines have none, since half an empty line is no line; with
-    fewer each is taken with one answer, drawn by its probability given the count (`priming.mixture`).
+    Parameters
+    ----------
+    jobs : DataFrame
+        As for :func:`estimate_ratio`.
+
+    Returns
+    -------
+    RatioScale
+        The middle of the log ratio by engine type and overall, and the scatter of one venting (1.4826 times the median absolute
+        deviation, at least 0.05); ``known`` is False, with usual values, under 8 counts or 3 engines.
+
+    Notes
+    -----
+    Given-up counts are lower bounds: medians and quantiles are those of the product-limit curve. Ventings with a blank for lines,
+    cooler or filter are left out while 8 counts on 3 engines have none, since half an empty line is no line; with fewer each is
+    taken with one answer, drawn by its probability given the count.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import priming
+    >>> scale = priming.measure_scale(ventbook.read_ventings("data/demo/store"))
+    >>> scale.known, bool(0.05 <= scale.scatter < 0.5)
+    (True, True)
     """
     every = _settle_blanks(usable_counts(jobs))
     shown = np.isfinite(every["_high"].to_numpy())
@@ -630,7 +703,25 @@ def _scatter(at: Floats, under: Floats) -> float:
 
 
 def expectation_u_log(frame: pd.DataFrame) -> Floats:
-    """Log uncertainty of each expectation, from its 90 % interval."""
+    """Standard uncertainty of the log of each expectation.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        With expected_u_log, or with expected_low and expected_high (90 % interval).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        ``ln(high / low) / (2 * 1.645)`` where it is not given.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import priming
+    >>> priming.expectation_u_log(pd.DataFrame({"expected_low": [80.0], "expected_high": [125.0]})).round(3).tolist()
+    [0.136]
+    """
     if "expected_u_log" in frame.columns:
         return frame["expected_u_log"].to_numpy(float)
     low, high = (frame[f"expected_{end}"].to_numpy(float) for end in ("low", "high"))
@@ -639,11 +730,35 @@ def expectation_u_log(frame: pd.DataFrame) -> Floats:
 
 
 def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) -> pd.DataFrame:
-    """Jobs whose count lies beyond what a job like it takes in all but ``chance`` of cases, longest first.
+    """Ventings whose count lies beyond what one like it takes in all but a few cases, longest first.
 
-    Even the low end of the count has to lie beyond. Returns the rows of ``jobs`` with ``ratio_least`` (low end over
-    expected), ``ratio_usual_most`` (what it lies beyond), ``chance`` (of a count at least as long where nothing is
-    wrong).
+    Parameters
+    ----------
+    jobs : DataFrame
+        As for :func:`estimate_ratio`, with venting_id.
+    scale : RatioScale
+        As :func:`measure_scale` gives it.
+    chance : float
+        Share of ventings with nothing wrong that may lie beyond.
+
+    Returns
+    -------
+    DataFrame
+        Those rows of ``jobs`` with ``ratio_least`` (low end of the count over expected), ``ratio_usual_most`` (what it lies
+        beyond) and ``chance`` (of a count at least as long where nothing is wrong).
+
+    Notes
+    -----
+    Even the low end of the count has to lie beyond; the uncertainty of the expectation is in what is usual.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import priming
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> long = priming.find_long(ventings, priming.measure_scale(ventings))
+    >>> bool((long["chance"] < 0.01).all() and (long["ratio_least"] > long["ratio_usual_most"]).all())
+    True
     """
     used = usable_counts(jobs)
     z = (used["_low"] - used["_expected"] - scale.of(used["engine_type"])) / scale.spread(

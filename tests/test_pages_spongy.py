@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import re
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +12,7 @@ import pytest
 
 from invented_fleet import fleet_tables, make_page
 from ventbook import tables as dictionary
+from ventbook.reports import account
 from ventbook.reports import spongy_lifters as report
 from ventbook.reports.parameters import find_report
 from ventbook.reports.spongy_lifters import words
@@ -21,7 +21,7 @@ from ventbook.reports.spongy_lifters.venting import is_by_hand, list_choices, sh
 from ventbook.statistics import causes as contexts
 
 SECTIONS = (
-    "answer", "likely_causes", "all_effects", "cannot_tell", "findings", "failure_modes", "returning_engines", "one_venting",
+    "answer", "failures_by_cause", "all_effects", "cannot_tell", "findings", "failure_modes", "returning_engines", "one_venting",
     "case_comparison", "next_checks", "not_recorded", "more_ventings", "methods", "limitations",
 )  # fmt: skip
 
@@ -42,33 +42,37 @@ def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[Any, dict[str, Any]
     return page, parts, out
 
 
-def test_every_planted_cause_is_named_with_its_mechanism(shown: Any) -> None:
-    listed = load_data(shown[0]).listed
-    causes = listed[listed["standing"] == "cause"]
-    found = set(zip(causes["factor"], causes["level"], causes["mechanism"], strict=True))
-    assert ("lifter_lot", "LL-2505", "wear") in found
-    assert ("gauge", "HG-3", "gauge") in found
-    assert {"tank_pressurised", "empty_cooler_unpressurised", "cooler_empty"} & set(causes["factor"])
-    assert "LL-2505" in shown[1]["answer"].text
-    said = re.search(r"reads (0\.\d+) mm higher", shown[1]["likely_causes"].text)
-    # Planted: 0.11 mm; gaps are read in steps of 0.01 to 0.05 mm.
-    assert said is not None and float(said[1]) == pytest.approx(0.11, abs=0.015)
+def test_every_planted_cause_is_named_and_nothing_else(shown: Any) -> None:
+    """Planted in the demo: a leaking lot, coolers empty without tank pressure, a worsening site; HG-3 causes no failure alone."""
+    named = {row["name"] for row in account.list_named(load_data(shown[0]).account)}
+    assert named == {"lifter_lot=LL-2505", "empty_cooler_unpressurised", "Ridge growing"}
+    answer = shown[1]["answer"].text
+    for words_of in (
+        "lifter lot LL-2505",
+        "cooler empty and tank not pressurised",
+        "Ridge getting worse quarter by quarter",
+    ):
+        assert words_of in answer
+    assert "HG-3" not in answer
+    assert len(shown[1]["answer"].text.strip().split("\n\n")) <= 7
 
 
-def test_the_ranked_list_stands_in_findings_json(shown: Any) -> None:
+def test_the_account_stands_in_findings_and_tables_and_adds_up(shown: Any) -> None:
     document = json.loads((shown[2] / "findings.json").read_text(encoding="utf-8"))
-    ranked = [f for f in document["findings"] if f["id"] == "candidate_cause"]
-    assert [f["sentence"].split(",")[0] for f in ranked] == [
-        f"Candidate {i}" for i in range(1, len(ranked) + 1)
-    ]
-    assert len(ranked) == len(load_data(shown[0]).listed) >= 3
-    for finding in ranked:
-        assert finding["low"] <= finding["estimate"] <= finding["high"]
-        assert finding["group"]["mechanism"] in contexts.factors.MECHANISMS
-        assert set(finding["group"]) == {"factor", "level", "mechanism"}
-    assert {"context_effects", "lifter_findings", "candidate_causes", "next_checks"} <= set(
-        document["tables"]
-    )
+    by_cause = [f for f in document["findings"] if f["id"] == "failures_by_cause"]
+    failing = load_data(shown[0]).account.failing
+    assert sum(f["estimate"] for f in by_cause) == pytest.approx(failing, abs=1e-6)
+    assert all(f["low"] <= f["estimate"] <= f["high"] for f in by_cause)
+    assert by_cause[-1]["group"] == {"cause": "unexplained"}
+    shares = pd.read_csv(shown[2] / "tables" / "failure_shares.csv", dtype={"venting_id": str})
+    assert shares.groupby("venting_id")["share"].sum().to_numpy() == pytest.approx(np.ones(failing), abs=1e-6)
+    assert {"context_effects", "lifter_findings", "failure_causes", "next_checks"} <= set(document["tables"])
+
+
+def test_circumstances_one_by_one_name_nothing(shown: Any) -> None:
+    assert "Nothing is named here" in shown[1]["all_effects"].text
+    table = pd.read_csv(shown[2] / "tables" / "failure_causes.csv")
+    assert table["cause"].tolist()[-1] == "unexplained" and table["refute"][:-1].notna().all()
 
 
 def test_stable_tables_keep_their_columns(shown: Any) -> None:
@@ -152,7 +156,7 @@ def test_next_to_nothing_gives_a_page_that_says_so(kept: int, tmp_path: Path) ->
     assert "Widen the period" in text
     assert day
     findings = json.loads((tmp_path / "findings.json").read_text(encoding="utf-8"))["findings"]
-    assert not [f for f in findings if f["id"] == "candidate_cause"]
+    assert not [f for f in findings if f["id"] == "failures_by_cause"]
 
 
 def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
@@ -168,7 +172,7 @@ def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
     assert set(choices) == {"period", "site", "engine_type", "engine", "lot", "venting"}
     assert all(values[0] == "" for values in choices.values())
     monkeypatch.setattr(
-        "ventbook.reports.page.open_page",
+        "ventbook.reports.spongy_lifters.venting.open_page",
         lambda name, asked: make_page(name, without_traces(), **asked),
     )
     again = show_again(page, {"site": "Lake", "period": "2026Q2"})
@@ -187,7 +191,24 @@ def test_the_notebook_asks_for_every_section_once_with_all_parameters() -> None:
     asked = next(source for source in sources if source.startswith("store:"))
     wanted = set(find_report("spongy-lifters").parameters)
     assert {line.split(":")[0] for line in asked.splitlines()} == wanted
-    assert all(f'"{name}": {name},' in sources[2] for name in wanted)
+    assert 'open_page("spongy-lifters", locals())' in sources[2]
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [(31.4, "31"), (9.8, "10"), (6.69, "6.5"), (2.01, "2"), (0.3, "0.5"), (0.0, "0"), (9.5, "9.5")],
+)
+def test_sums_of_shares_read_as_counts(value: float, told: str) -> None:
+    assert account.round_ventings(value) == told
+
+
+def test_a_drift_whose_start_is_open_says_which_steps_fit_as_well() -> None:
+    row = {
+        "title": "Ridge getting worse",
+        "site": "Ridge",
+        "rivals": "Ridge worse since 2025Q4; Ridge worse since 2026Q1",
+    }
+    assert account._doubt_sentence(row) == "Ridge getting worse: a step up in 2025Q4 or 2026Q1 fits as well."
 
 
 class TestWords:
@@ -210,12 +231,6 @@ class TestWords:
         said = words.together_sentence("tank pressurised", "lines empty", pair)
         assert "17 of 18 ventings with the first also had the second" in said
         assert "The records do not say which" in said
-
-    def test_looking_at_many_is_said(self) -> None:
-        said = words.looked_sentence(11, 1)
-        assert said.startswith("11 circumstances were looked at and 1 stands out")
-        assert "about 43 in 100" in said  # 1 - .95^11
-        assert "no effect" in said
 
     def test_smallest_difference_that_could_be_seen(self) -> None:
         assert "10 % against 50 %" in words.detect_sentence(22, 25, 0.1, 0.5)

@@ -25,7 +25,7 @@ SAID: dict[str, dict[str, tuple[dict[str, str], str]]] = {
     },
     "none over": {
         "lifter-gaps": ({"venting_failure_share": "estimated"}, "still allows a true rate of up to"),
-        "spongy-lifters": ({}, "Causes are not compared"),
+        "spongy-lifters": ({}, "Causes are not named"),
     },
     "all over": {
         "lifter-gaps": ({"venting_failure_share": "estimated"}, "100 %"),

@@ -11,10 +11,9 @@ import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import only_findings
-from ventbook.physics import gauge
+from ventbook.reports.account import list_named, load_account
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
-from ventbook.reports.spongy_lifters import words
 from ventbook.statistics import causes
 from ventbook.tables import evidence
 
@@ -25,8 +24,8 @@ class ReportData:
 
     ``jobs`` and ``lifters``: ventings of the period that pass the filters and the lot. ``beside`` and
     ``beside_lifters``: what causes are looked for in: everything at the site and of the engine type up to the period's
-    end, other engines and lots among it. ``effects`` by outcome, ``blanks`` held against failing, ``ranked`` candidates
-    (all with a number), ``signs`` of the period's findings, ``matched`` modes, ``readings`` that would decide.
+    end, other engines and lots among it. ``account`` of every failing venting up to the period's end; ``effects`` of each
+    circumstance by outcome, which name nothing; ``signs`` of the period's findings, ``matched`` modes, ``readings`` that would decide.
     """
 
     lot: str
@@ -35,10 +34,8 @@ class ReportData:
     beside: pd.DataFrame
     beside_lifters: pd.DataFrame
     factors: tuple[causes.Factor, ...]
+    account: causes.Account
     effects: dict[str, pd.DataFrame]
-    gauges: pd.DataFrame
-    blanks: causes.Blanks
-    ranked: pd.DataFrame
     signs: pd.DataFrame
     matched: pd.DataFrame
     readings: pd.DataFrame
@@ -46,11 +43,6 @@ class ReportData:
     tier: str
     checked: int
     failing: int
-
-    @property
-    def listed(self) -> pd.DataFrame:
-        """Candidates that stand out, or are a hint."""
-        return self.ranked[self.ranked["standing"] != "not listed"]
 
     @property
     def few(self) -> bool:
@@ -96,16 +88,12 @@ def _make_facts(page: Page) -> ReportData:
         outcome: causes.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)
         for outcome in ("lifter_failure", "time_to_pressure", "rotations_to_prime")
     }
-    gauges = causes.compare_gauges(beside_lifters, level=page.level)
-    effects["lifter_failure"] = causes.add_gauge_evidence(effects["lifter_failure"], gauges)
-    blanks = causes.test_blanks(beside, factors=factors)
-    ranked = causes.rank_causes(effects["lifter_failure"], factors=factors, listed=False, blanks=blanks)
-    ranked["evidence"] = [_say_shift(page, gauges, row) for row in rows_of(ranked)]
+    account = load_account(page)
     signs = causes.describe_findings(
         page.all_lifters,
         page.all_jobs,
-        lots=_standing_lots(ranked),
-        gauge_shift_mm=high_gauges(gauges),
+        lots=named_lots(account),
+        gauge_shift_mm=dict(zip(account.gauges["gauge"], account.gauges["bias"], strict=True)),
         time_limit_s=_time_limit(page),
     )
     place = pd.MultiIndex.from_frame(signs[causes.KEY])
@@ -131,10 +119,8 @@ def _make_facts(page: Page) -> ReportData:
         beside,
         beside_lifters,
         factors,
+        account,
         effects,
-        gauges,
-        blanks,
-        ranked,
         signs,
         causes.match_modes(signs),
         causes.choose_readings(signs),
@@ -143,15 +129,6 @@ def _make_facts(page: Page) -> ReportData:
         int(jobs["failed_first"].notna().sum()),
         int(jobs["failed_first"].sum()),
     )
-
-
-def _say_shift(page: Page, gauges: pd.DataFrame, row: dict[str, Any]) -> str:
-    """A gauge's shift in the page's units; an empty text for everything else."""
-    found = gauges[(gauges["gauge"] == row["level"]) & (gauges["state"] == "estimated")]
-    if row["factor"] != "gauge" or found.empty:
-        return ""
-    ends = [float(found[name].iloc[0]) for name in ("shift_mm", "low_mm", "high_mm")]
-    return words.shift_sentence(*ends, units=page.units)
 
 
 def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:
@@ -177,17 +154,13 @@ def _take_beside(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     return jobs, lifters
 
 
-def _standing_lots(ranked: pd.DataFrame) -> list[str]:
-    rows = ranked[(ranked["factor"] == "lifter_lot") & (ranked["standing"] == "cause")]
-    return rows["level"].tolist()
-
-
-def high_gauges(gauges: pd.DataFrame) -> dict[str, float]:
-    """Gauges that surely read high, all gauges looked at together, and by how much, mm."""
-    known = gauges[gauges["state"] == "estimated"]
-    sure = evidence.judge_family(known["p"], gauge.FAMILY) == evidence.NAMED
-    high = known[sure & (known["shift_mm"] > causes.SHIFT_MM).to_numpy()]
-    return {row["gauge"]: row["shift_mm"] for row in rows_of(high)}
+def named_lots(account: causes.Account) -> list[str]:
+    """Lots that the account names."""
+    return [
+        str(row["name"]).partition("=")[2]
+        for row in list_named(account)
+        if str(row["name"]).startswith("lifter_lot=")
+    ]
 
 
 def _time_limit(page: Page) -> float | None:

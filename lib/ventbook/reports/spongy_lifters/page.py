@@ -19,100 +19,54 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.account import (
+    avoidable_sentence,
+    causes_sentence,
+    list_hints,
+    list_named,
+    period_sentence,
+    show_causes,
+)
 from ventbook.reports.lifter_gaps.words import CAUSES
 from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
-from ventbook.reports.spongy_lifters.data import ReportData, high_gauges, load_data, rows_of
+from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 from ventbook.statistics import causes, rates
-from ventbook.statistics import causes as contexts
+from ventbook.tables import evidence
 
 FIGURE_ROWS = 14
 MAP_ROWS = 16
 
 
-def likely_causes(page: Page) -> Blocks:
-    """The ranked list: each candidate with its effect, how sure, and what would refute it."""
+def failures_by_cause(page: Page) -> Blocks:
+    """The account: every failing venting shared among named causes and what has no name."""
     facts = load_data(page)
-    if facts.few:
-        return page.text("Too few ventings to name causes; see what each finding's own record says.")
-    effects = facts.effects["lifter_failure"]
-    looked = int(effects.loc[effects["q"].notna(), "factor"].nunique())
-    standing = int((facts.ranked["standing"] == "cause").sum())
-    shown = page.text(words.looked_sentence(looked, standing))
-    for row in rows_of(facts.listed):
-        shown += _keep_cause(page, facts, row)
-    if facts.blanks.sheet and len(facts.listed):
-        shown += page.text(words.sheet_blanks_sentence(facts.blanks.sheet_z))
-    shown += page.text(*gauge_sentences(page, facts))
-    table = facts.listed.assign(
-        what=[words.name_level(row) for row in rows_of(facts.listed)],
-        odds=[words.ratio_range(r["effect"], r["low"], r["high"]) for r in rows_of(facts.listed)],
-        standing=facts.listed["standing"].map(words.STANDING_WORDS),
-        seen=[f"{r['exposed_failing']} of {r['exposed']}" for r in rows_of(facts.listed)],
-        warning=facts.listed["blanks"].map(words.BLANK_WORDS),
+    return show_causes(page, facts.account, tier=facts.tier) + page.explain(
+        "the account of failures", ACCOUNT
     )
-    shown += page.add_table(
-        "candidate_causes",
-        table,
-        title="Candidate causes of spongy lifters, strongest first",
-        columns=[
-            "rank",
-            "what",
-            "mechanism",
-            "odds",
-            "seen",
-            "p_any",
-            "standing",
-            "overlap",
-            "warning",
-            "refute",
-        ],
-        note="Chance of any so clear: how often the clearest of all circumstances looked at would be as clear where none acts. Mechanisms: air left in, air drawn in, wear, gauge, procedure.",
-    )
-    return shown + page.explain("the order of the list", contexts.RULE)
 
 
-def gauge_sentences(page: Page, facts: ReportData) -> list[str]:
-    """For each gauge that reads high: how many findings (of all up to the period's end) rest on it."""
-    over = contexts.select_findings(facts.beside_lifters)
-    sentences = []
-    for gauge, shift in high_gauges(facts.gauges).items():
-        own = over[(over["gauge"] == gauge).fillna(False).to_numpy(dtype=bool)]
-        within = int((own["gap_first_mm"] - shift <= own["limit_mm"]).sum())
-        if len(own):
-            words_of = wording.number(shift, "mm", units=page.units)
-            sentences.append(words.gauge_findings_sentence(gauge, words_of, len(own), within))
-    return sentences
+ACCOUNT = """Each finding is shared among the causes that stood at its venting. A venting with $m$ judged lifters has a finding of a kind (air, leak-down) with probability
 
+$1 - e^{-m (b + \\sum_k \\lambda_k x_k)},$
 
-def _keep_cause(page: Page, facts: ReportData, row: dict) -> Blocks:
-    estimate = Estimate(
-        row["effect"], row["low"], row["high"], page.level, "ratio", row["ventings"],
-        int(facts.beside["engine_id"].nunique()), f"odds ratio, {row['basis']}", note=str(row["standing"]),
-    )  # fmt: skip
-    # rank, standing and chance stay out of the key, so that one candidate can be followed from report to report
-    group = {"factor": row["factor"], "level": row["level"], "mechanism": row["mechanism"]}
-    place = words.candidate_words(row)
-    return page.add_finding(
-        "candidate_cause",
-        estimate,
-        tier=facts.tier,
-        group=group,
-        sentence=place + words.cause_sentence(row, level=page.level),
-    )
+where $b$ is the site's own rate and $\\lambda_k \\geq 0$ what cause $k$ adds where it stands ($x_k = 1$). The kind of a finding comes from its two readings; a finding that would lie within the limit without a gauge's bias is that gauge's. A cause is named where its score is beyond what any of all circumstances looked at reaches in simulated fleets without it that have the same spread between engines, sites and quarters; a second, weaker class is asked as a question. Whatever is the same on nearly all ventings of each site can't be told from the site and is not named, nor is what rests on records that are blank less often on failing ventings.
+
+Ranges come from drawing engines anew, the kind of each finding, the gauge's bias, and each cause against those that it can hardly be told from. A cause too weak to be named stays in "no cause named", so counts of named causes are "at least"."""
 
 
 def all_effects(page: Page) -> Blocks:
     """Every circumstance on all three outcomes, crude beside adjusted and by site; context_effects.csv."""
     facts = load_data(page)
-    shown = page.text()
+    shown = page.text(
+        "Each circumstance by itself, for those who want to look closer. Nothing is named here: the account above says what failures came from."
+    )
     effects = facts.effects["lifter_failure"]
     if not facts.few:
-        shown = _effects_figure(page, facts)
-        table = contexts.score_effects(effects[effects["state"] == "estimated"])
-        table = table.sort_values(["points", "factor", "level"], ascending=[False, True, True], kind="stable")
+        shown += _effects_figure(page, facts)
+        table = _strongest(effects)
         table["what"] = [words.name_level(row) for row in rows_of(table)]
         for name in ("crude", "adjusted", "stratified"):
             table[f"{name}_words"] = [
@@ -176,9 +130,17 @@ def lengthen_effects(effects: pd.DataFrame) -> pd.DataFrame:
     return order.reset_index(drop=True)
 
 
+def _strongest(effects: pd.DataFrame) -> pd.DataFrame:
+    """Effects with a number, the largest against its own error first."""
+    known = effects[(effects["state"] == "estimated") & effects["log_effect"].notna()]
+    size = (known["log_effect"] / known["log_se"]).abs()
+    return known.assign(size=size).sort_values(
+        ["size", "factor", "level"], ascending=[False, True, True], kind="stable", ignore_index=True
+    )
+
+
 def _effects_figure(page: Page, facts: ReportData) -> Blocks:
-    scored = contexts.score_effects(facts.effects["lifter_failure"]).dropna(subset=["points"])
-    top = scored.sort_values("points", ascending=False, kind="stable").head(FIGURE_ROWS)
+    top = _strongest(facts.effects["lifter_failure"]).head(FIGURE_ROWS)
     labels = [words.name_level(row) for row in rows_of(top)]
     table = top.assign(label=[label if len(label) <= 46 else label[:44] + "…" for label in labels])
     figure, ax = plotting.new_figure(height=max(2.6, 0.36 * len(table) + 1.2))
@@ -208,7 +170,7 @@ def cannot_tell(page: Page) -> Blocks:
         if key in seen or one is None:
             continue
         seen.add(key)
-        pair = contexts.describe_pair(facts.beside, one, two) if two is not None else None
+        pair = causes.describe_pair(facts.beside, one, two) if two is not None else None
         sentences.append(words.together_sentence(one.title, facts.title(row["overlap_with"]), pair))
     shown = page.text(
         *(
@@ -218,7 +180,7 @@ def cannot_tell(page: Page) -> Blocks:
             ]
         )
     )
-    table = contexts.map_confounding(facts.beside, factors=facts.factors)
+    table = causes.map_confounding(facts.beside, factors=facts.factors)
     if table.empty:
         return shown
 
@@ -420,17 +382,17 @@ def list_checks(facts: ReportData) -> pd.DataFrame:
                 "weight": float(len(part)),
             }
         )
-    if not facts.few:
-        for row in rows_of(facts.listed):
-            rows.append(
-                {
-                    "check": row["check"],
-                    "why": f"candidate {row['rank']}{'' if row['standing'] == 'cause' else ', a question only'}: {row['title']} ({row['mechanism']})",
-                    "decides": row["refute"],
-                    "cost": int(row["cost"]),
-                    "weight": 1000.0 - row["rank"],
-                }
-            )
+    for weight, row in enumerate([*list_named(facts.account), *list_hints(facts.account)]):
+        asked = ", a question only" if row["standing"] == evidence.HINT else ""
+        rows.append(
+            {
+                "check": row["check"],
+                "why": f"{row['title']}{asked}",
+                "decides": row["refute"],
+                "cost": int(row["cost"]),
+                "weight": 1000.0 - weight,
+            }
+        )
     if not rows:
         return pd.DataFrame(columns=["order", "check", "why", "decides", "cost", "effort"])
     table = pd.DataFrame(rows).sort_values(["cost", "weight"], ascending=[True, False], kind="stable")
@@ -621,12 +583,14 @@ def returning_engines(page: Page) -> Blocks:
 def answer(page: Page) -> Blocks:
     """The answer in a few sentences, with the page's own numbers kept as findings."""
     facts = load_data(page)
-    sentences = [count_sentence(page, facts)]
-    if len(facts.signs):
-        sentences.append(words.modes_sentence(causes.count_modes(facts.matched), len(facts.signs)))
-    sentences.append(_causes_sentence(page, facts))
-    sentences.append(_first_check(facts))
-    return page.answer(*sentences)
+    account = facts.account
+    return page.answer(
+        count_sentence(page, facts),
+        causes_sentence(account),
+        avoidable_sentence(account),
+        period_sentence(account, facts.jobs["venting_id"], page.scope_words),
+        _first_check(facts),
+    )
 
 
 def count_sentence(page: Page, facts: ReportData) -> str:
@@ -654,26 +618,10 @@ def count_sentence(page: Page, facts: ReportData) -> str:
     return sentence
 
 
-def _causes_sentence(page: Page, facts: ReportData) -> str:
-    n, failing = int(facts.beside["failed_first"].notna().sum()), int(facts.beside["failed_first"].sum())
-    if n and failing == n:
-        return (
-            f"Causes are not compared: all of {wording.count(n, 'venting')} with a lifter check up to the end of the period had a finding, so there is "
-            "nothing to compare with. What each finding's own record says stands below."
-        )
-    if facts.few:
-        return (
-            f"Causes are not compared: {wording.count(n, 'venting')} with a lifter check up to the end of the period, {failing or 'none'} with a finding, are too few. "
-            "What each finding's own record says stands below."
-        )
-    return words.causes_sentence(rows_of(facts.ranked[facts.ranked["standing"] == "cause"]), ventings=n)
-
-
 def _first_check(facts: ReportData) -> str:
-    named = facts.ranked[facts.ranked["standing"] == "cause"]
-    if not facts.few and len(named):
-        first = named.sort_values(["cost", "rank"], kind="stable").iloc[0]
-        return f"Cheapest next check of what stands out: {first['check']}."
+    named = list_named(facts.account)
+    if named:
+        return f"Cheapest next check: {min(named, key=lambda row: row['cost'])['check']}."
     todo = facts.readings[facts.readings["reading"] != ""]
     if todo.empty:
         return ""
@@ -688,7 +636,7 @@ $\\log\\frac{p}{1-p} = \\beta_0 + \\beta_1 x + \\gamma' z,$
 
 and intervals come from sums over engines (delete-one-engine form, t quantile with the number of engines that carry the contrast). A level without any finding gets a penalised fit (Firth 1993), so no odds ratio is infinite. Times and rotations are log-normal with readings as intervals; what never came is a lower bound.
 
-A consequence of the venting (rotations counted against expected, pressure that flickered, a tank that ran low) is never adjusted for: it lies on the path from the venting to the gap. What is named allows for having looked at many circumstances (Holm 1979); q is the expected share of false ones among all down to it (Benjamini & Hochberg 1995). What was left blank is held against failing by shuffling inside site and form revision; where blanks go with failing, nothing that rests on them is named.
+A consequence of the venting (rotations counted against expected, pressure that flickered, a tank that ran low) is never adjusted for: it lies on the path from the venting to the gap. These effects name nothing: each is worked out by itself, and many are looked at.
 
 Failure modes are held against each finding by a table of signs: a record fits a mode where a key sign and at least one more speak for it and none against; a sign against rules it out. Repeats are judged by shuffling findings over ventings within site and engine type."""
 

@@ -17,12 +17,19 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.verdicts import is_over
+from ventbook.reports.account import venting_sentence
 from ventbook.reports.page import Page, open_page
 from ventbook.reports.parameters import ParameterError
 from ventbook.reports.runup import run_up_sheet
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
-from ventbook.reports.spongy_lifters.page import answer, failure_modes, findings, likely_causes, next_checks
+from ventbook.reports.spongy_lifters.page import (
+    answer,
+    failure_modes,
+    failures_by_cause,
+    findings,
+    next_checks,
+)
 from ventbook.statistics import causes
 from ventbook.tables import units
 
@@ -65,7 +72,7 @@ def one_venting(page: Page) -> Blocks:
             else "No venting with a finding to show in full."
         )
     job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
-    shown = page.text(_headline(page, job))
+    shown = page.text(_headline(page, job), venting_sentence(facts.account, job))
     shown += page.add_table(
         "one_venting",
         _list_record(page, job),
@@ -275,7 +282,7 @@ def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
     )
 
 
-SECTIONS = (answer, likely_causes, failure_modes, findings, one_venting, next_checks)
+SECTIONS = (answer, failures_by_cause, failure_modes, findings, one_venting, next_checks)
 
 
 def is_by_hand(page: Page) -> bool:

@@ -2,27 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 
-from ventbook.document.wording import clean_text, count, join_words, level_words, number, value_range
-from ventbook.reports.wording_budget import per_hundred
+from ventbook.document.wording import clean_text, count, join_words
 from ventbook.tables import evidence
-from ventbook.tables.units import System
-
-STANDING_WORDS = {
-    "cause": "stands out",
-    "hint": "a question, for new jobs to answer",
-    "not listed": "does not stand out",
-}
-BLANK_WORDS = {
-    "": "",
-    "fewer": "blank less often on failing ventings",
-    "more": "blank more often on failing ventings",
-    "sheet": "sheets differ in blanks where a lifter was spongy",
-}
 
 
 def ratio(value: float) -> str:
@@ -47,91 +33,6 @@ def name_level(row: Mapping[str, Any]) -> str:
     if kind == "yes_no" or level in ("", "yes"):
         return str(row["title"])
     return f"{row['title']}, {level}" if kind == "number" else f"{row['title']} {level}"
-
-
-def lower_sentence(value: float) -> str:
-    """What an effect under 1 comes to the other way round."""
-    return f"; without it they are {ratio(1 / value)} times as high" if 0 < value < 1 else ""
-
-
-def shift_sentence(shift_mm: float, low_mm: float, high_mm: float, *, units: System) -> str:
-    """How much higher or lower a gauge reads than others at the same site."""
-    side = "higher" if shift_mm > 0 else "lower"
-    ends = sorted((abs(low_mm), abs(high_mm))) if low_mm * high_mm > 0 else [low_mm, high_mm]
-    told = f"{number(abs(shift_mm), 'mm', units=units)} {side} ({value_range(ends[0], ends[1], 'mm', units=units)})"
-    return f"the middle lifter of a venting reads {told} with it than with other gauges at the same site"
-
-
-def gauge_findings_sentence(gauge: str, shift: str, findings: int, within: int) -> str:
-    """How many findings rest on a gauge's error."""
-    return f"{within} of {count(findings, 'finding')} read with gauge {clean_text(gauge)} would be within the limit without the {shift} that it reads high."
-
-
-def cause_sentence(row: Mapping[str, Any], *, level: float) -> str:
-    """One candidate with its effect, how far it can be told apart, and what would refute it."""
-    given = "" if row["basis"] == "adjusted" else ", not adjusted for anything"
-    times = f"{ratio_range(row['effect'], row['low'], row['high'])} times the odds of a spongy lifter ({level_words(level)} interval{given})"
-    if row["kind"] == "yes_no":
-        times += lower_sentence(float(row["effect"]))
-    words = f"{name_level(row)}: {times}; {row['exposed_failing']} of {row['exposed']} such ventings had one."
-    if row["evidence"]:
-        words += f" {str(row['evidence'])[0].upper()}{str(row['evidence'])[1:]}."
-    if row["overlap"] == "none":
-        words += (
-            f" It can't be told apart from {str(row['overlap_with']).replace('_', ' ')} on these ventings."
-        )
-    elif row["overlap"] == "thin":
-        words += f" It nearly always came with {str(row['overlap_with']).replace('_', ' ')}: little to tell them apart by."
-    if row["expected"] == "against expectation":
-        words += " This goes against what the trade expects."
-    if row["blanks"] in ("fewer", "more"):
-        side = "less" if row["blanks"] == "fewer" else "more"
-        words += f" It was left blank {side} often on failing ventings than on sound ones, so it may be the writing down and not the circumstance."
-    elif row["blanks"]:
-        words += " The sheets as a whole differ in blanks where a lifter was spongy, so it may be the writing down and not the circumstance."
-    return words
-
-
-def causes_sentence(named: Sequence[Mapping[str, Any]], *, ventings: int) -> str:
-    """What stands out, for the answer: the first four candidates that are named; hints never."""
-    if not named:
-        return f"Of what was recorded on {ventings} ventings up to the end of the period, nothing stands out as a cause."
-    parts = [
-        f"{name_level(row)} ({row['mechanism']}; {ratio_range(row['effect'], row['low'], row['high'])} times the odds)"
-        for row in named[:4]
-    ]
-    return f"On {ventings} ventings up to the end of the period, {join_words(parts)} {'stands' if len(named) == 1 else 'stand'} out."
-
-
-def candidate_words(row: Mapping[str, Any]) -> str:
-    """A candidate's place on the list before its sentence; a hint as a question."""
-    chance = f"as clear by chance in {per_hundred(max(float(row['p_any']), 0.0005))} of 100 such searches where none acts"
-    if float(row["p_any"]) < 0.0005:
-        chance = chance.replace("chance in", "chance in under")
-    if row["standing"] == "cause":
-        return f"Candidate {row['rank']}, stands out ({chance}): "
-    return f"Candidate {row['rank']}, a hint ({chance}). Does {name_level(row)} matter? These records can't say. "
-
-
-def sheet_blanks_sentence(z: float) -> str:
-    """The warning that all candidates share where the sheets' blanks go with failing."""
-    side = "fuller" if z < 0 else "emptier"
-    return (
-        f"Sheets are {side} where a lifter was spongy, beyond chance: what was written down hangs on what was found, so a circumstance may look guilty by "
-        "how sheets were filled in. Nothing that rests on such sheets is named; it is asked at most."
-    )
-
-
-def looked_sentence(looked: int, standing: int) -> str:
-    """How many circumstances were looked at, and what that does to one that stands out."""
-    if not looked:
-        return "No circumstance was recorded on enough ventings to be looked at."
-    chance = 1 - 0.95**looked
-    return (
-        f"{count(looked, 'circumstance')} {'was' if looked == 1 else 'were'} looked at and {standing if standing else 'none'} "
-        f"{'stands' if standing < 2 else 'stand'} out after allowing for that; without allowing for it, about {100 * chance:.0f} in 100 such "
-        "searches would show one by chance alone. Not standing out does not mean no effect."
-    )
 
 
 def together_sentence(first: str, second: str, pair: Mapping[str, Any] | None) -> str:

@@ -11,7 +11,7 @@ from ventbook.statistics.causes.account import (
     explain_failures,
     list_gauge_biases,
 )
-from ventbook.statistics.causes.account_sums import compare_causes, name_causes, sum_causes
+from ventbook.statistics.causes.account_sums import compare_causes, label_shares, name_causes, sum_causes
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -92,6 +92,7 @@ __all__ = [
     "fit_conditional",
     "fit_firth",
     "fit_intervals",
+    "label_shares",
     "list_gauge_biases",
     "load_factors",
     "load_modes",

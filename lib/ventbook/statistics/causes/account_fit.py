@@ -130,6 +130,8 @@ def maximise_kind(
     """
     theta = np.maximum(start, 0.0)
     theta[:bases] = np.maximum(theta[:bases], 1e-6)
+    if not exposure.any():  # no venting at all
+        return theta
     linear = exposure - x.T @ present
 
     def value(at: Floats) -> float:

@@ -16,13 +16,24 @@ SUM_COLUMNS = ("cause", "title", "ventings", "low", "high", "failing")
 CHANGE_COLUMNS = ("cause", "title", "before", "after", "change", "low", "high", "moved")
 
 
-def sum_causes(account: Account, by: Sequence[str] = ()) -> pd.DataFrame:
+def label_shares(account: Account) -> pd.DataFrame:
+    """``venting_shares`` with every cause that is too small to be listed (a gauge's) among the unexplained."""
+    shares = account.venting_shares
+    return shares.assign(
+        cause=shares["cause"].where(shares["cause"].isin(list(name_causes(account))), UNEXPLAINED)
+    )
+
+
+def sum_causes(
+    account: Account, by: Sequence[str] = (), *, ventings: Collection[str] | None = None
+) -> pd.DataFrame:
     """Failing ventings by cause, the unexplained last, within each group of ``by``.
 
     Parameters
     ----------
     account : of :func:`explain_failures`.
     by : any of "site" and "quarter"; none for all at once.
+    ventings : only these, by id; their sums have no range. Default: all.
 
     Returns
     -------
@@ -31,7 +42,9 @@ def sum_causes(account: Account, by: Sequence[str] = ()) -> pd.DataFrame:
         how many will fail next), failing (of the group). Every group has a row for every named cause.
     """
     by = list(by)
-    frame = account.venting_shares
+    frame = label_shares(account)
+    if ventings is not None:
+        frame = frame[frame["venting_id"].isin(list(ventings))]
     titles = name_causes(account)
     groups = (
         [tuple(key) for key in account.cells[by].drop_duplicates().sort_values(by).to_numpy()] if by else [()]
@@ -41,14 +54,12 @@ def sum_causes(account: Account, by: Sequence[str] = ()) -> pd.DataFrame:
         own = frame
         for name, value in zip(by, group, strict=True):
             own = own[(own[name].astype("object").where(own[name].notna(), "") == value).to_numpy(bool)]
-        drawn = draw_sums(account, dict(zip(by, group, strict=True)))
+        drawn = draw_sums(account, dict(zip(by, group, strict=True))) if ventings is None else {}
         failing = int(own["venting_id"].nunique())
         for cause, title in titles.items():
-            ventings = float(own.loc[own["cause"] == cause, "share"].sum())
-            low, high = (
-                _ends(drawn[cause], ventings, account.level) if cause in drawn else (ventings, ventings)
-            )
-            rows.append((*group, cause, title, ventings, low, high, failing))
+            value = float(own.loc[own["cause"] == cause, "share"].sum())
+            low, high = _ends(drawn[cause], value, account.level) if cause in drawn else (value, value)
+            rows.append((*group, cause, title, value, low, high, failing))
     return pd.DataFrame(rows, columns=[*by, *SUM_COLUMNS])
 
 

@@ -1,0 +1,345 @@
+"""The account of every failure as the reports show it: what came from which cause, and what has no name.
+
+All reports of a snapshot speak from one account: of every venting with a lifter check up to the end of the period, whatever
+the page's filters. What a page shows are sums of its shares over the page's own ventings.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any, cast
+from weakref import WeakKeyDictionary
+
+import numpy as np
+import pandas as pd
+
+from ventbook.document import plotting, wording
+from ventbook.document.plotting import COLORS, HATCHES
+from ventbook.document.sequence import Blocks
+from ventbook.model.verdicts import only_findings
+from ventbook.reports.page import Page
+from ventbook.results import Estimate
+from ventbook.statistics import causes
+from ventbook.tables import evidence
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+UNEXPLAINED = "unexplained"
+UNEXPLAINED_COLOR = "#d0d0d0"
+LIFTER_COLUMNS = (
+    "venting_id", "engine_id", "engine_type", "site", "date", "quarter", "cylinder", "valve", "position", "over_first", "gauge", "limit_mm",
+    "gap_first_mm", "gap_first_corrected_mm", "gauge_u_mm", "air_likelihood", "leak_down_likelihood", "force_ratio_first",
+)  # fmt: skip
+"""What the account reads of the lifters."""
+
+_KEPT: WeakKeyDictionary[Page, causes.Account] = WeakKeyDictionary()
+
+
+def load_account(page: Page) -> causes.Account:
+    """The account of all ventings up to the end of the page's period, made once a page."""
+    if page not in _KEPT:
+        until = pd.Timestamp(page.period.end)
+        jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
+        if only_findings(jobs):
+            # ventings written down only because of a finding have no comparison in them
+            jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
+        _KEPT[page] = causes.explain_failures(jobs, lifters)
+    return _KEPT[page]
+
+
+def list_named(account: causes.Account) -> list[dict[str, Any]]:
+    """The named causes' rows of ``terms``, the one with most failing ventings first."""
+    terms = account.terms[account.terms["standing"] == evidence.NAMED]
+    return cast(list[dict[str, Any]], terms.to_dict("records"))
+
+
+def list_hints(account: causes.Account) -> list[dict[str, Any]]:
+    """The hints' rows of ``terms``: asked, never said."""
+    terms = account.terms[account.terms["standing"] == evidence.HINT]
+    return cast(list[dict[str, Any]], terms.to_dict("records"))
+
+
+def round_ventings(value: float) -> str:
+    """A sum of shares as a count of ventings: whole from 10 on and where it is whole, else to the half."""
+    if value >= 9.75 or abs(value - round(value)) < 0.05:
+        return f"{value:.0f}"
+    return f"{np.round(2 * value) / 2:g}"
+
+
+def count_range(value: float, low: float, high: float) -> str:
+    """``27 (25 to 28)``; the value alone where both ends read like it."""
+    told = round_ventings(value)
+    ends = round_ventings(low), round_ventings(high)
+    return told if ends == (told, told) or np.isnan(low) else f"{told} ({ends[0]} to {ends[1]})"
+
+
+# -- sentences -----------------------------------------------------------------------------------------------------------
+
+
+def causes_sentence(account: causes.Account) -> str:
+    """What all failing ventings up to the end of the period came from, for an answer."""
+    if account.ventings and account.failing == account.ventings:
+        return (
+            f"Causes are not named: all of {wording.count(account.ventings, 'venting')} with a lifter check up to the end of the period had a finding, "
+            "so there is nothing to compare with."
+        )
+    if account.state == "too_few":
+        if not account.ventings:
+            return "Causes are not named: no venting with a lifter check stands in the records."
+        return (
+            f"Causes are not named: {wording.count(account.ventings, 'venting')} with a lifter check up to the end of the period, "
+            f"{account.failing or 'none'} with a finding, are too few; about {wording.count(account.needed, 'more')} with a known result would do."
+        )
+    if account.state != "named":
+        return (
+            f"Of what was recorded on {wording.count(account.ventings, 'venting')} up to the end of the period, nothing is named as a cause of the "
+            f"{account.failing} failing ones."
+        )
+    sums = causes.sum_causes(account)
+    parts = [
+        f"{count_range(row['ventings'], row['low'], row['high'])} from {row['title']}"
+        for row in sums.to_dict("records")
+        if row["cause"] != UNEXPLAINED
+    ]
+    rest = sums[sums["cause"] == UNEXPLAINED].iloc[0]
+    return (
+        f"Of the {account.failing} failing among {account.ventings} ventings up to the end of the period, {wording.join_words(parts)}; "
+        f"{count_range(rest['ventings'], rest['low'], rest['high'])} have no cause named."
+    )
+
+
+def avoidable_sentence(account: causes.Account) -> str:
+    """How many failing ventings would have passed without each named cause, at least."""
+    named = list_named(account)
+    if not named:
+        return ""
+    parts = [f"{round_ventings(row['avoidable_low'])} without {row['title']}" for row in named]
+    more = " (a venting that needed two of them counts with both)" if len(named) > 1 else ""
+    return f"At least so many would have passed: {wording.join_words(parts)}{more}."
+
+
+def period_sentence(account: causes.Account, ventings: pd.Series, label: str) -> str:
+    """The same of the page's own ventings."""
+    sums = causes.sum_causes(account, ventings=ventings.tolist())
+    failing = int(sums["failing"].iloc[0])
+    if account.state != "named" or not failing or failing == account.failing:
+        return ""
+    parts = [
+        f"{round_ventings(row['ventings'])} {'without a name' if row['cause'] == UNEXPLAINED else row['title']}"
+        for row in sums.to_dict("records")
+        if row["ventings"] >= 0.25
+    ]
+    return f"Of the {failing} in {label}: {wording.join_words(parts)}."
+
+
+def hint_sentence(row: Mapping[str, Any]) -> str:
+    """A hint, worded as a question."""
+    why = f" ({row['reason']})" if row["reason"] else ""
+    return f"Does {row['title']} matter{why}? These records can't say; new jobs can: {row['check']}."
+
+
+def doubt_sentences(account: causes.Account) -> list[str]:
+    """One plain sentence beside each named cause that these records can't tell from another, and on the records as a whole."""
+    told = [_doubt_sentence(row) for row in list_named(account) if row["rivals"]]
+    return [*told, *(f"{note[0].upper()}{note[1:]}." for note in account.notes if account.state != "too_few")]
+
+
+def venting_sentence(account: causes.Account, job: pd.Series) -> str:
+    """What one venting's findings came from; of a sound one, the chance that it had."""
+    titles = causes.name_causes(account)
+    shares = account.venting_shares
+    own = shares[shares["venting_id"] == job["venting_id"]].groupby("cause")["share"].sum()
+    parts = [
+        f"{wording.number(float(own[cause]), 'share')} {'no cause named' if cause == UNEXPLAINED else title}"
+        for cause, title in titles.items()
+        if own.get(cause, 0.0) >= 0.005
+    ]
+    if parts:
+        return f"By the account of all failures its findings came from: {wording.join_words(parts)}."
+    if account.state == "too_few":
+        return ""
+    chance = causes.chance_for(account, job)
+    return (
+        f"By the account of all failures, {wording.number(chance.chance, 'share')} of such ventings have a lifter over the limit "
+        f"({wording.value_range(chance.low, chance.high, 'share')})."
+    )
+
+
+def _doubt_sentence(row: Mapping[str, Any]) -> str:
+    rivals, since = str(row["rivals"]).split("; "), f"{row['site']} worse since "
+    title = f"{row['title'][0].upper()}{row['title'][1:]}"
+    if row["site"] and all(rival.startswith(since) for rival in rivals):
+        steps = " or ".join(rival.removeprefix(since) for rival in rivals)
+        return f"{title}: a step up in {steps} fits as well."
+    return f"{title}: these records can't tell it from {wording.join_words(rivals)}."
+
+
+# -- pictures and tables -------------------------------------------------------------------------------------------------
+
+
+def style_causes(account: causes.Account) -> dict[str, dict[str, Any]]:
+    """Colour and hatch of each cause, the same on every picture of a page; the unexplained plain grey."""
+    titles = causes.name_causes(account)
+    return {
+        cause: {"facecolor": UNEXPLAINED_COLOR, "hatch": "", "edgecolor": "#666666"}
+        if cause == UNEXPLAINED
+        else {"facecolor": COLORS[i % len(COLORS)], "hatch": HATCHES[i % len(HATCHES)], "edgecolor": "white"}
+        for i, cause in enumerate(titles)
+    }
+
+
+def draw_causes(ax: Axes, sums: pd.DataFrame, styles: Mapping[str, Mapping[str, Any]]) -> Axes:
+    """Failing ventings by cause as bars with their range, the largest on top.
+
+    sums : columns cause, title, ventings, low, high.
+    """
+    y = np.arange(len(sums))[::-1]
+    for at, row in zip(y, sums.to_dict("records"), strict=True):
+        ax.barh(at, row["ventings"], height=0.6, **styles[row["cause"]])
+        ax.plot([row["low"], row["high"]], [at, at], color="black", linewidth=1.4)
+        told = count_range(row["ventings"], row["low"], row["high"])
+        ax.annotate(
+            told, (row["high"], at), xytext=(5, 0), textcoords="offset points", va="center", fontsize=9
+        )
+    ax.set_yticks(y, [_wrap(str(title)) for title in sums["title"]])
+    ax.set_xlim(0, 1.25 * max(float(sums["high"].max()), 1.0))
+    ax.set_xlabel(f"failing ventings (n = {int(sums['failing'].iloc[0])})")
+    return ax
+
+
+def draw_causes_over_time(
+    ax: Axes, sums: pd.DataFrame, styles: Mapping[str, Mapping[str, Any]], ventings: Mapping[str, int]
+) -> Axes:
+    """Failing ventings by cause and quarter, stacked; below each quarter the ventings with a result.
+
+    sums : columns quarter, cause, title, ventings. ``ventings`` : quarter to ventings with a known result.
+    """
+    quarters = sorted(ventings)
+    bottom = np.zeros(len(quarters))
+    for cause, own in sums.groupby("cause", sort=False):
+        height = own.set_index("quarter")["ventings"].reindex(quarters, fill_value=0.0).to_numpy(float)
+        title = str(own["title"].iloc[0])
+        ax.bar(
+            np.arange(len(quarters)),
+            height,
+            bottom=bottom,
+            width=0.72,
+            label=_wrap(title),
+            **styles[str(cause)],
+        )
+        bottom += height
+    ax.set_xticks(np.arange(len(quarters)), [f"{q}\nof {ventings[q]}" for q in quarters])
+    ax.set_ylim(0, 1.3 * max(bottom.max(initial=0.0), 1.0))
+    ax.set_ylabel("failing ventings")
+    ax.legend(loc="upper left", ncols=2, fontsize=8)
+    return ax
+
+
+def _wrap(title: str, width: int = 26) -> str:
+    lines = [""]
+    for word in title.split():
+        if lines[-1] and len(lines[-1]) + len(word) + 1 > width:
+            lines.append("")
+        lines[-1] = f"{lines[-1]} {word}".strip()
+    return "\n".join(lines)
+
+
+def show_causes(page: Page, account: causes.Account, *, tier: str) -> Blocks:
+    """The picture and the table of causes: failing ventings, avoidable, what would refute, what to check; each a finding."""
+    if account.state == "too_few" or not account.failing:
+        return page.text(*(f"{note[0].upper()}{note[1:]}." for note in account.notes))
+    sums = causes.sum_causes(account)
+    shown = Blocks()
+    if account.state == "named":
+        figure, ax = plotting.new_figure(height=0.62 * len(sums) + 1.0)
+        figure.subplots_adjust(left=0.31)
+        draw_causes(ax, sums, style_causes(account))
+        first = sums.iloc[0]
+        shown += page.add_figure(
+            "failures_by_cause",
+            figure,
+            alt=f"Failing ventings by cause, with ranges. Most: {first['title']}, {count_range(first['ventings'], first['low'], first['high'])} of {account.failing}. "
+            "The numbers stand in the table below.",
+            caption=f"The {account.failing} failing ventings up to the end of the period, shared among causes; lines: {100 * account.level:.0f} % ranges. The shares add up.",
+        )
+    shown += page.text(*doubt_sentences(account), *(hint_sentence(row) for row in list_hints(account)))
+    shown += keep_causes(page, account, sums, tier=tier)
+    return shown
+
+
+def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier: str) -> Blocks:
+    """Findings ``failures_by_cause`` and ``avoidable_failures``, and the table ``failure_causes``."""
+    terms = {row["name"]: row for row in list_named(account)}
+    engines = account.shares["engine_id"].nunique()
+    rows = []
+    for row in sums.to_dict("records"):
+        term = terms.get(row["cause"], {})
+        group = {"cause": row["cause"]}
+        told = count_range(row["ventings"], row["low"], row["high"])
+        page.add_finding(
+            "failures_by_cause",
+            Estimate(row["ventings"], row["low"], row["high"], account.level, "count", account.failing, engines, "account of failures"),
+            tier=tier, group=group, sentence=f"{row['title']}: {told} of {account.failing} failing ventings.",
+        )  # fmt: skip
+        if term:
+            low, value, high = term["avoidable_low"], term["avoidable"], term["avoidable_high"]
+            page.add_finding(
+                "avoidable_failures",
+                Estimate(value, low, high, account.level, "count", account.failing, engines, "account of failures"),
+                tier=tier, group=group,
+                sentence=f"Without {row['title']} at least {round_ventings(low)} of the failing ventings would have passed ({count_range(value, low, high)}).",
+            )  # fmt: skip
+        rows.append(
+            {
+                "cause": row["cause"],
+                "cause_words": row["title"],
+                "acts_on": term.get("acts_on", ""),
+                "exposed": term.get("exposed", np.nan),
+                "exposed_failing": term.get("exposed_failing", np.nan),
+                "findings": term.get(
+                    "findings", account.findings - sum(t["findings"] for t in terms.values())
+                ),
+                "ventings": row["ventings"],
+                "ventings_low": row["low"],
+                "ventings_high": row["high"],
+                "ventings_words": told,
+                "avoidable": term.get("avoidable", np.nan),
+                "avoidable_low": term.get("avoidable_low", np.nan),
+                "avoidable_words": round_ventings(term["avoidable_low"]) if term else "",
+                "rivals": term.get("rivals", ""),
+                "refute": term.get("refute", ""),
+                "check": term.get("check", ""),
+            }
+        )
+    shown = page.add_table(
+        "failure_causes",
+        pd.DataFrame(rows),
+        title="What the failing ventings came from",
+        columns=["cause_words", "acts_on", "exposed", "exposed_failing", "ventings_words", "avoidable_words", "refute", "check", "rivals"],
+        note=f"Ranges: {100 * account.level:.0f} %. Findings of one venting are shared by their readings and circumstances; shares add up to the count. "
+        "Would have passed: failing ventings that would have had no finding without this cause, all else the same, at least; these don't add up.",
+    )  # fmt: skip
+    names = causes.label_shares(account)[
+        ["venting_id", "engine_id", "quarter", "site", "cause", "kind", "share"]
+    ]
+    titles = causes.name_causes(account)
+    return shown + page.add_table(
+        "failure_shares",
+        names.assign(cause_words=names["cause"].map(titles), kind=names["kind"].str.replace("_", "-"))
+        .sort_values(["share"], ascending=False, kind="stable")
+        .sort_values(
+            ["cause"], kind="stable", key=lambda c: c.map({name: i for i, name in enumerate(titles)})
+        )
+        .reset_index(drop=True),
+        title="Each failing venting and its causes",
+        columns=["venting_id", "engine_id", "site", "quarter", "cause_words", "kind", "share"],
+        rows=12,
+    )
+
+
+def list_quarters(jobs: pd.DataFrame, quarters: Sequence[str] | None = None) -> dict[str, int]:
+    """Ventings with a known result by quarter."""
+    known = jobs[jobs["failed_first"].notna().to_numpy(bool)]
+    counts = known.groupby("quarter", observed=True).size()
+    return {str(q): int(n) for q, n in counts.items() if quarters is None or q in quarters}

@@ -49,6 +49,7 @@ RIVAL_LOGLIK, LEAVE_LOGLIK = (
     1.92,
     1.92,
 )  # half of 3.84, the .95 quantile of chi-square with one degree of freedom
+FORM_LOGLIK = 3.0  # within which a rival stands in for a named term in the draws
 LEAST_SHARE = 0.02  # of the failing ventings: less is not worth a name, however sure
 ROUNDS = 12
 # Spread between engines and between a site's quarters, as variances of gamma factors around 1: what is taken where the
@@ -505,13 +506,17 @@ class Rounds:
         return True
 
     def _rivals(self, i: int, chosen: Sequence[int], fit: Fit) -> list[tuple[int, float]]:
-        """(term, log-likelihood less the chosen one's) of the terms that would do as well, RIVAL_LOGLIK and more below at most 3."""
+        """(term, log-likelihood less the chosen one's) of what goes with a term and would do nearly as well.
+
+        Nearly: within FORM_LOGLIK; any course of the same site over time, as far off as it may be, since its form is never known.
+        """
         out = []
-        place = list(chosen).index(i)
+        place, own = list(chosen).index(i), self.columns.terms[i]
         for j in self._rival_terms(i, chosen, fit):
             trial = [*chosen[:place], j, *chosen[place + 1 :]]
             short = self.problem.fit(self.columns, trial, near=(chosen, fit)).loglik - fit.loglik
-            if short >= -3.0:
+            other = self.columns.terms[j]
+            if short >= -FORM_LOGLIK or (own.family == TIME and own.site == other.site):
                 out.append((j, float(short)))
         return sorted(out, key=lambda pair: (-pair[1], pair[0]))
 

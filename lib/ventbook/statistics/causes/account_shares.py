@@ -33,6 +33,7 @@ from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 DRAWS = 160
 KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
 MOST_BESIDE = 4
+LIKE_OTHERS = 1.0  # failures by which a site's base is drawn to the others' in the draws
 
 
 @dataclass(frozen=True)
@@ -245,13 +246,13 @@ def _draw_one(
         scaled = design.x * design.scale[:, None]
         present = real * (patterns[:, place] + patterns[:, 2]) * weight[failures.row]
         on = present > 0
-        pseudo, sound = spread_pseudo(design)
+        failed, sound = _draw_pseudo(named.fit.kinds[kind].theta, design, rng)
         # a failing venting that is weighted w counts w times, sound ones too
         theta[kind] = maximise_kind(
             scaled[failures.row[on]],
             present[on],
             weight @ scaled + sound,
-            pseudo * rng.exponential(),
+            failed,
             _start_draw(named, design, kind, terms[kind]),
             bases=design.bases,
         )
@@ -285,6 +286,21 @@ def _draw_one(
         rate,
         cells,
     )
+
+
+def _draw_pseudo(theta: Floats, design: Design, rng: np.random.Generator) -> tuple[Floats, Floats]:
+    """Failures and exposure that each base is given beforehand in a draw: one failure's worth of what is usual for all sites.
+
+    The fit leaves a base to the site's own records. A site that grew worse may have no failure before it did, and its base
+    would be nothing in each draw; that other sites have one says it hardly is.
+    """
+    failed, sound = spread_pseudo(design)
+    if design.bases > 1:
+        exposed = design.scale @ design.x[:, : design.bases]
+        usual = float(exposed @ theta[: design.bases]) / max(float(exposed.sum()), 1e-300)
+        failed[: design.bases] += LIKE_OTHERS * rng.exponential(size=design.bases)
+        sound[: design.bases] += LIKE_OTHERS * rng.exponential(size=design.bases) / max(usual, 1e-9)
+    return failed, sound
 
 
 def _start_draw(named: Named, design: Design, kind: str, terms: Sequence[int]) -> Floats:

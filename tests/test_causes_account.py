@@ -7,9 +7,13 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
+from ventbook import demo, tables
+from ventbook.model.lifters import build_lifters
+from ventbook.model.ventings import build_ventings
 from ventbook.statistics import causes
 from ventbook.statistics.causes import account_fit, account_naming, account_shares
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
+from ventbook.tables.limits import read_limits
 
 FEW_DRAWS = 40
 
@@ -359,3 +363,117 @@ def test_a_cause_that_stops_fell():
     changes = causes.compare_causes(account, ["2025Q1", "2025Q2"], ["2025Q3", "2025Q4"]).set_index("cause")
     assert changes.loc["lifter_lot=B", "moved"] == "fell" and changes.loc["lifter_lot=B", "after"] == 0
     assert changes.loc["unexplained", "moved"] == ""
+
+
+# --- the invented fleet --------------------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def invented():
+    """The default invented fleet's account, and its true failures by venting."""
+    fleet = demo.simulate_fleet(traces=False)
+    records = {name: frame for name, frame in fleet.tables().items() if name != "samples"}
+    limits = read_limits([tables.DATA / "demo_limits.toml"])
+    lifters = build_lifters(records, limits=limits)
+    ventings = build_ventings(records, limits=limits, lifters=lifters)
+    filled = set(ventings.loc[ventings["cooler_empty"].eq(False).fillna(False), "venting_id"])
+    return causes.explain_failures(ventings, lifters), fleet.truth["failures"], filled
+
+
+@pytest.mark.parametrize(
+    ("name", "planted"),
+    [
+        ("lifter_lot=LL-2505", "leaking_lot"),
+        ("empty_cooler_unpressurised", "tank_not_pressurised"),
+        ("Ridge growing", "worsening_site"),
+    ],
+)
+def test_the_invented_fleets_causes_are_named_with_what_they_did(invented, name, planted):
+    account, failures, filled = invented
+    named = account.terms[account.terms["standing"] == "named"].set_index("name")
+    assert name in named.index
+    own = named.loc[name]
+    # a line without tank pressure acts too, weakly, and is no part of the combination with the cooler
+    theirs = [f for f in failures if planted != "tank_not_pressurised" or f["venting_id"] not in filled]
+    needing = sum(planted in f["needed"] for f in theirs)
+    findings = sum(f["shares"].get(planted, 0.0) * f["lifters_over"] for f in theirs)
+    ventings = sum(f["shares"].get(planted, 0.0) for f in theirs)
+    assert own["avoidable_low"] <= needing <= own["avoidable_high"]
+    assert own["findings"] == pytest.approx(findings, rel=0.25)
+    assert own["ventings"] == pytest.approx(ventings, rel=0.25)
+
+
+def test_the_invented_fleets_other_findings_have_no_name(invented):
+    account, failures, _ = invented
+    named = account.terms.loc[account.terms["standing"] == "named", "name"].tolist()
+    assert len(named) == 3
+    # gauge HG-3 reads high, and its bias is known, but no finding of this fleet rests on it
+    assert account.gauges["gauge"].tolist() == ["HG-3"]
+    assert account.gauges["bias"].iloc[0] == pytest.approx(0.11, abs=0.02)
+    assert not any("high_gauge" in f["needed"] for f in failures)
+    background = sum(f["shares"].get("background_air", 0.0) for f in failures)
+    assert account.unexplained["ventings"].sum() == pytest.approx(background, rel=0.35)
+    check_sums(account)
+
+
+def test_a_gauge_is_a_cause_by_the_findings_that_rest_on_it():
+    jobs, lifters = draw_tables(np.random.default_rng(21), rate=0.01)
+    over = lifters["over_first"].to_numpy(bool).copy()
+    own = lifters["venting_id"].isin(jobs["venting_id"].iloc[:60]).to_numpy()
+    lifters["gauge"] = np.where(own, "G1", "G2")
+    resting = np.flatnonzero(own & ~over)[::24]
+    over[resting] = True
+    lifters["over_first"] = pd.array(over, dtype="boolean")
+    lifters.loc[lifters.index[resting], ["gap_first_mm", "gap_first_corrected_mm"]] = 0.55
+    lifters.loc[lifters.index[resting], "air_likelihood"] = 0.5
+    lifters.loc[lifters.index[resting], "leak_down_likelihood"] = 0.5
+    gauges = pd.DataFrame(
+        [("G1", pd.NaT, pd.NaT, 0.12, 0.01, "register"), ("G2", pd.NaT, pd.NaT, 0.01, 0.01, "register")],
+        columns=list(causes.GAUGE_COLUMNS),
+    )
+    account = causes.explain_failures(jobs, lifters, gauges=gauges, draws=FEW_DRAWS)
+    row = account.terms.set_index("name").loc["gauge G1"]
+    assert row["findings"] == pytest.approx(len(resting), abs=1.5)
+    assert row["avoidable_low"] <= len(resting) <= row["avoidable_high"] + 1
+    check_sums(account)
+    read = {"site": "North", "lifters_judged_first": 8}
+    assert "gauge G1" in causes.chance_for(account, read | {"gauge": "G1"}).shares
+    assert "gauge G1" not in causes.chance_for(account, read | {"gauge": "G2"}).shares
+    # a bias that is not in force on the day, or too small, explains nothing
+    gauges.loc[0, "bias"] = 0.02
+    assert (
+        "gauge G1"
+        not in causes.explain_failures(jobs, lifters, gauges=gauges, draws=0).terms["name"].tolist()
+    )
+
+
+def test_blanks_that_go_with_failing_make_hints_at_most():
+    jobs, lifters = draw_tables(np.random.default_rng(9), cooler=0.08)
+    failing = jobs["venting_id"].isin(lifters.loc[lifters["over_first"], "venting_id"]).to_numpy()
+    hidden = ~failing & (np.random.default_rng(1).random(len(jobs)) < 0.5)
+    jobs["cooler_empty"] = jobs["cooler_empty"].mask(hidden)
+    account = causes.explain_failures(jobs, lifters, draws=0)
+    assert "cooler_empty" not in account.terms.loc[account.terms["standing"] == "named", "name"].tolist()
+    looked = account.looked_at.set_index("name")
+    assert looked.loc["cooler_empty", "reason"] == "its records are blank less often on failing ventings"
+
+
+def test_biases_are_listed_from_studies_first():
+    rng = np.random.default_rng(2)
+    _, lifters = draw_tables(rng, ventings=80)
+    lifters["gauge"] = np.where(np.arange(len(lifters)) // 8 % 2, "A", "B")
+    lifters["gap_first_mm"] = (
+        0.2 + np.where(lifters["gauge"] == "A", 0.06, 0.0) + rng.normal(0, 0.02, len(lifters))
+    )
+    studies = pd.DataFrame(
+        {
+            "gauge": "A",
+            "lifter": np.repeat([f"L{i}" for i in range(8)], 3),
+            "reference_gap_mm": np.repeat(np.linspace(0.2, 0.9, 8), 3),
+        }
+    )
+    studies["gap_mm"] = studies["reference_gap_mm"] + 0.05 + rng.normal(0, 0.01, len(studies))
+    found = causes.list_gauge_biases(lifters, studies=studies).set_index("gauge")
+    assert found.loc["A", "source"] == "study with reference"
+    assert found.loc["A", "bias"] == pytest.approx(0.05, abs=0.01)
+    assert 0 < found.loc["A", "uncertainty"] < 0.01

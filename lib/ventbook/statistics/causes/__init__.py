@@ -5,6 +5,8 @@ here reads the store or plots.
 """
 
 from ventbook.statistics.causes.account import (
+    DRAWS,
+    GAUGE_COLUMNS,
     Account,
     Chance,
     chance_for,
@@ -55,7 +57,9 @@ from ventbook.statistics.causes.strata import (
 from ventbook.statistics.causes.table import SHIFT_MM, add_gauge_evidence, compare_gauges, settle_q
 
 __all__ = [
+    "DRAWS",
     "FAMILY",
+    "GAUGE_COLUMNS",
     "KEY",
     "RULE",
     "SHIFT_MM",

@@ -66,6 +66,7 @@ from ventbook.tables import evidence
 
 SEED = 20261129
 LEAST_BIAS_MM = 0.03
+RESTS = 0.5  # findings that must rest on a gauge's bias before it is a cause
 GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
 BUDGET = {CIRCUMSTANCES: "named_causes.circumstances", TIME: "review_signals.slow_change"}
 VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
@@ -84,7 +85,7 @@ class Account:
     or says what can't be told. Hints have no shares: theirs stay in the unexplained.
     ``unexplained``: by kind and site, findings, ventings, base rate of a lifter. ``shares``: one row a finding, cause and kind;
     they add up to 1 a finding. ``venting_shares``: the same for failing ventings, with the probability that each would have been avoided. ``looked_at``: every
-    circumstance, its p and why it is not named. ``cells``: site and quarter of every cell with a failing venting, in the order
+    circumstance, its p and why it is not named. ``gauges``: biases in force that count, with the ``findings`` that rest on each. ``cells``: site and quarter of every cell with a failing venting, in the order
     of the second axis of ``cell_draws`` (draws, cells, causes): each draw's failing ventings by cause, causes in the order of
     ``drawn_causes``. ``notes``: plain sentences on the whole.
     """
@@ -353,7 +354,8 @@ def _read_likelihoods(findings: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeReadings, Floats, pd.DataFrame]:
-    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases that count.
+    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases that count, with
+    the findings that rest on each.
 
     A bias counts from .03 mm on, where its chance by luck alone (one-sided, over all gauges) is within gauges' share of the error budget.
     """
@@ -382,6 +384,15 @@ def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeRe
             bias[on], u_bias[on] = row["bias"], row["uncertainty"]
         short = np.nan_to_num(short)
     weight = np.where(which >= 0, special.ndtr((short + bias) / np.hypot(u, u_bias)), 0.0)
+    resting = np.bincount(which[which >= 0], weights=weight[which >= 0], minlength=len(names))
+    table["findings"] = [float(resting[names.index(str(name))]) for name in table["gauge"]]
+    # a gauge is a cause only by the findings that rest on it
+    kept = [number for number in range(len(names)) if resting[number] >= RESTS]
+    renumber = np.full(len(names) + 1, -1)
+    renumber[kept] = np.arange(len(kept))
+    which = renumber[which]
+    weight = np.where(which >= 0, weight, 0.0)
+    names = tuple(names[number] for number in kept)
     return GaugeReadings(which.astype(np.int64), short, bias, u_bias, u, names), weight, table
 
 

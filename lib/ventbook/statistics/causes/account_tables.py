@@ -15,7 +15,6 @@ from ventbook.statistics.causes.factors import Factor
 from ventbook.tables import evidence
 
 UNEXPLAINED, READING = "unexplained", "reading"
-RESTS = 0.5  # failing ventings that must rest on a gauge's bias before it is a cause
 TERM_COLUMNS = (
     "name", "title", "kind_of_term", "acts_on", "mechanism", "site", "standing", "p_any", "exposed", "exposed_failing",
     "rate", "rate_low", "rate_high", "rate_ratio",
@@ -97,8 +96,6 @@ def list_terms(
         for number, name in enumerate(names):
             own = shares[shares["cause"] == name]
             ventings = venting_shares[venting_shares["cause"] == name]
-            if number >= len(causes) and ventings["share"].sum() < RESTS:
-                continue  # a gauge is a cause only by the findings that rest on it
             record: dict[str, object] = {
                 "name": name,
                 "standing": evidence.NAMED,

@@ -14,7 +14,13 @@ import pytest
 import ventbook
 
 ROOT = Path(__file__).resolve().parents[1]
-FACADES = ("ventbook", "ventbook.physics.oil", "ventbook.physics.priming")
+FACADES = (
+    "ventbook",
+    "ventbook.physics.oil",
+    "ventbook.physics.priming",
+    "ventbook.physics.lifter",
+    "ventbook.physics.gauge",
+)
 MOST_PARAMETERS = 8
 read_ventings_once = cache(ventbook.read_ventings)
 read_lifters_once = cache(ventbook.read_lifters)

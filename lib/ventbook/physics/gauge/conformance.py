@@ -43,19 +43,37 @@ Array = npt.NDArray[np.float64]
 
 
 def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Probability that the true gap is over the limit, given the reading (JCGM 106 [1], flat prior).
-
-    P = Phi((gap - limit) / u). With u = 0 the reading is taken as true: 1 over the limit, 0 at or under it.
+    """Probability that the true gap is over the limit, given the reading.
 
     Parameters
     ----------
-    gap : reading in mm; NaN = not recorded, gives NaN (still not recorded).
-    u : standard uncertainty in mm, 0 or more; NaN gives NaN.
-    limit : in mm; NaN gives NaN.
+    gap : array_like, mm
+        Reading; NaN = not recorded, gives NaN.
+    u : array_like, mm
+        Standard uncertainty of a reading, 0 or more; NaN gives NaN.
+    limit : array_like, mm
+        NaN gives NaN.
 
     Returns
     -------
-    Array of the broadcast shape, in [0, 1].
+    ndarray, 0..1
+        Of the broadcast shape: ``Phi((gap - limit) / u)``. With u = 0 the reading is taken as true: 1 over the limit, 0 at or
+        under it.
+
+    Raises
+    ------
+    ValueError
+        Where u is under 0.
+
+    References
+    ----------
+    JCGM 106:2012, the role of measurement uncertainty in conformity assessment (flat prior).
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> gauge.over_limit_probability([0.46, 0.50, 0.52], 0.02, 0.50).round(3).tolist()
+    [0.023, 0.5, 0.841]
     """
     gap, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (gap, u, limit)))
     if np.any(u < 0):
@@ -67,10 +85,35 @@ def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.Arra
 
 
 def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
-    """Largest reading (mm) that may be accepted: the true gap is then within the limit with ``probability``.
+    """Largest reading that may be accepted so that the true gap is within the limit with a given probability.
 
-    limit - z u, z the one-sided normal quantile (1.645 for 95 %: the decision rule of ISO 14253-1 [2]).
-    Never under 0.
+    Parameters
+    ----------
+    limit : float, mm
+    u : float, mm
+        Standard uncertainty of a reading, 0 or more.
+    probability : float
+        0.95 = 95 %.
+
+    Returns
+    -------
+    float, mm
+        ``limit - z u``, z the one-sided normal quantile (1.645 for 95 %); never under 0.
+
+    Raises
+    ------
+    ValueError
+        Where u is under 0 or the probability is not between 0 and 1.
+
+    References
+    ----------
+    ISO 14253-1:2017, decision rules for verifying conformity.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> round(gauge.guard_band(0.50, 0.02), 4)
+    0.4671
     """
     if not u >= 0:
         raise ValueError(f"u must be 0 mm or more; got {u!r}")
@@ -118,9 +161,42 @@ class LongRun:
 def expect_wrong_verdicts(
     spread: GapDistribution, *, u: float, limit: float, accept: float | None = None, bias: float = 0.0
 ) -> WrongVerdicts:
-    """Wrong verdicts in the fleet when readings up to ``accept`` (default: the limit) pass.
+    """Wrong verdicts in a fleet over the long run: lifters that pass though over the limit, or fail though within it.
 
-    A reading is the true gap plus ``bias`` plus an error of standard deviation ``u``, all in mm.
+    Parameters
+    ----------
+    spread : GapDistribution
+        True gaps of the fleet, as :func:`deconvolve_gaps` gives them.
+    u : float, mm
+        Standard deviation of a reading's error.
+    limit : float, mm
+    accept : float, mm, optional
+        Largest reading that passes; default the limit.
+    bias : float, mm
+        How much the gauge reads high.
+
+    Returns
+    -------
+    WrongVerdicts
+        Shares of all lifters (over, failed, false_pass, false_fail), of those passed (passed_wrongly) and of those failed
+        (failed_wrongly).
+
+    Raises
+    ------
+    ValueError
+        Where the limit is not over 0 or u is under 0.
+
+    Examples
+    --------
+    A guard band lets fewer pass wrongly and fails more that are sound:
+
+    >>> import numpy as np
+    >>> from ventbook.physics import gauge
+    >>> fleet = gauge.GapDistribution(np.array([0.2, 0.48, 0.8]), 0.02, np.array([0.9, 0.05, 0.05]), 1000, 0)
+    >>> plain = gauge.expect_wrong_verdicts(fleet, u=0.02, limit=0.5)
+    >>> guarded = gauge.expect_wrong_verdicts(fleet, u=0.02, limit=0.5, accept=gauge.guard_band(0.5, 0.02))
+    >>> guarded.false_pass < plain.false_pass, guarded.false_fail > plain.false_fail
+    (True, True)
     """
     over, failed, false_pass, false_fail = (
         float(part @ spread.weight) for part in _judge_components(spread, u, limit, accept, bias)
@@ -152,12 +228,46 @@ def _judge_components(
 def estimate_wrong_verdicts(
     reading: Any, engine: Any, *, u: Any, step: float, limit: float, level: float = 0.95, seed: int = 0
 ) -> LongRun:
-    """Wrong verdicts over the long run at ``limit`` mm, with intervals, from a fleet's first readings.
+    """Wrong verdicts over the long run, with intervals, from a fleet's first readings.
 
-    ``reading`` in mm with standard uncertainty ``u`` (one value or one a reading) and the engine each belongs to; ``step``
-    is what the gauge reads in. Intervals: engines drawn anew (Bayesian bootstrap [1]), the upper end with one reading at the
-    limit that wasn't seen besides, because a fleet in which none fell there may still have some. Under the numbers of
-    ``[wrong_verdicts]`` in data/tiers.toml the state is too_few.
+    Parameters
+    ----------
+    reading : array_like, shape (n,), mm
+        First readings; missing ones are left out.
+    engine : array_like, shape (n,)
+        Engine that each belongs to.
+    u : float or array_like of shape (n,), mm
+        Standard uncertainty of a reading.
+    step : float, mm
+        What the gauge reads in.
+    limit : float, mm
+    level : float
+        Confidence level, 0.95 = 95 %.
+    seed : int
+        Seed of the draws.
+
+    Returns
+    -------
+    LongRun
+        ``failed_wrongly`` (share of those that read over), ``false_pass`` (share of all), and with enough readings
+        ``verdicts``, ``guarded`` and ``accept_mm``. Under the numbers of ``[wrong_verdicts]`` in ``data/tiers.toml`` the state is
+        "too_few", without readings or limit "not_recorded".
+
+    Notes
+    -----
+    Intervals: engines drawn anew (Bayesian bootstrap), the upper end with one reading at the limit that wasn't seen besides,
+    because a fleet in which none fell there may still have some.
+
+    References
+    ----------
+    D. B. Rubin, Ann. Statist. 9 (1981) 130: the Bayesian bootstrap.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> few = gauge.estimate_wrong_verdicts([0.20, 0.62], ["E1", "E2"], u=0.02, step=0.01, limit=0.5)
+    >>> few.false_pass.state
+    'too_few'
     """
     gap = pd.to_numeric(pd.Series(reading)).to_numpy(dtype=float, na_value=np.nan)
     ok = np.isfinite(gap)

@@ -35,9 +35,26 @@ FAMILY = "gauge.routine"
 def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series) -> dict[str, float]:
     """How many findings hang on the gauge.
 
-    Returns counts over the rows with a probability: findings (readings over the limit), near (readings within 2 u
-    of the limit), findings_near and passes_near (which of them read over, which did not), expected_over (sum of
-    probabilities), expected_false_fail and expected_false_pass.
+    Parameters
+    ----------
+    probability : Series, 0..1
+        Probability that the true gap is over the limit, one a lifter; rows without one are left out.
+    over, near : Series of bool
+        Whether the reading is over the limit, and whether it is within two standard uncertainties of it.
+
+    Returns
+    -------
+    dict of float
+        lifters; findings (over); near, findings_near and passes_near (near ones that read over, and that did not);
+        expected_over (sum of probabilities), expected_false_fail and expected_false_pass.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> found = gauge.count_on_the_gauge(pd.Series([0.0, 0.4, 0.9]), pd.Series([False, False, True]), pd.Series([False, True, True]))
+    >>> found["findings"], found["passes_near"], round(found["expected_false_fail"], 3)
+    (1.0, 1.0, 0.1)
     """
     p = probability.to_numpy(dtype=float, na_value=np.nan)
     known = np.isfinite(p)
@@ -68,18 +85,37 @@ def compare_gauges(
 ) -> pd.DataFrame:
     """Gauge against the others from routine records: a hint where there is no study.
 
-    The unit is the venting: its median reading by gauge, set beside other gauges' readings in the same stratum (same
-    engine type and site). Difference of a gauge: mean of its ventings less mean of the others' in the strata that
-    hold both, weighted by overlap; interval by leaving out one engine at a time (linearised over FEW_ENGINES), t
-    quantile. From three gauges on, one that stands out (p under its part of the family's share) is taken from the others' company before
-    they are set side by side again, so that a gauge that reads high does not make sound ones look low. Where a gauge
-    shares no site with another, engine types alone make the strata and the note says that gauge and site can't be told
-    apart.
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting, as :func:`ventbook.read_lifters` gives it.
+    gap, gauge, engine, venting : str
+        Columns of the reading (mm), the gauge, the engine and the venting.
+    strata : tuple of str
+        Columns within which gauges are set side by side; the last is the one that may coincide with a gauge.
+    level : float
+        Confidence level, 0.95 = 95 %.
 
     Returns
     -------
-    Frame: gauge, readings, ventings, engines, sites, difference_mm, low, high, p, level, state, note; a gauge without
-    company keeps its row.
+    DataFrame
+        One row a gauge: gauge, readings, ventings, engines, sites, difference_mm (from the others) with low, high and p, level,
+        state ("estimated" or "too_few") and note.
+
+    Notes
+    -----
+    The venting's median reading is the unit; differences inside strata are weighted together, their error goes by engines. A
+    gauge that stands out is left out where the others are set side by side.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import gauge
+    >>> table = gauge.compare_gauges(ventbook.read_lifters("data/demo/store"))
+    >>> table.columns[:6].tolist()
+    ['gauge', 'readings', 'ventings', 'engines', 'sites', 'difference_mm']
+    >>> len(table) > 1
+    True
     """
     columns = [gap, gauge, engine, venting, *strata]
     missing = [c for c in columns if c not in lifters.columns]
@@ -238,10 +274,44 @@ class Readings:
 
 
 def deconvolve_gaps(reading: Any, *, u: Any, step: float) -> GapDistribution:
-    """Distribution of true gaps from first readings (mm) of standard uncertainty ``u`` (one value or one a reading).
+    """Distribution of a fleet's true gaps, from readings that carry the gauge's error.
 
-    ``step``: what the gauge reads in, mm. Missing readings are left out. Raises NotEnoughData with under
-    LEAST_READINGS readings of at least a step.
+    Parameters
+    ----------
+    reading : array_like, shape (n,), mm
+        First readings; missing ones are left out.
+    u : float or array_like of shape (n,), mm
+        Standard uncertainty of a reading.
+    step : float, mm
+        What the gauge reads in.
+
+    Returns
+    -------
+    GapDistribution
+        Narrow normals at ``middle`` (mm) of standard deviation ``width`` with weights that sum to 1.
+
+    Raises
+    ------
+    NotEnoughData
+        With under 8 readings of at least a step.
+    ValueError
+        Where the step is not over 0, or u under 0 or missing.
+
+    Notes
+    -----
+    A mixture of normals, one every gauge uncertainty and as wide as it, whose weights make the readings as likely as can be
+    (expectation-maximisation). A reading counts as the step that it lies in, one under the step as anything up to it.
+
+    References
+    ----------
+    J. Kiefer, J. Wolfowitz, Ann. Math. Statist. 27 (1956) 887; R. Koenker, I. Mizera, JASA 109 (2014) 674.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> fleet = gauge.deconvolve_gaps([0.2] * 30 + [0.8] * 10, u=0.02, step=0.01)
+    >>> round(float(fleet.weight[fleet.middle > 0.5].sum()), 2)
+    0.25
     """
     readings = group_readings(reading, u=u, step=step)
     at, width = lay_components(readings)
@@ -252,7 +322,25 @@ def deconvolve_gaps(reading: Any, *, u: Any, step: float) -> GapDistribution:
 
 
 def reading_step(reading: pd.Series) -> float:
-    """Largest usual step that nearly all readings are multiples of, mm; .01 where none fits."""
+    """Largest usual step that nearly all readings are multiples of.
+
+    Parameters
+    ----------
+    reading : Series, mm
+        Missing ones and 0 say nothing.
+
+    Returns
+    -------
+    float, mm
+        One of .1, .05, .02, .01; .01 where none fits.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> gauge.reading_step(pd.Series([0.15, 0.20, 0.35, 0.60]))
+    0.05
+    """
     values = reading.dropna().to_numpy(dtype=float)
     values = values[values > 0]
     for step in sorted(USUAL_STEPS_MM, reverse=True):
@@ -318,9 +406,27 @@ def climb(likelihood: Floats, counts: Floats, weight: Floats, *, steps: int) -> 
 
 
 def gap_density(spread: GapDistribution, gap: npt.ArrayLike) -> Floats:
-    """Density [1/mm] of true gaps at ``gap`` (any shape), half a reading of all spread evenly besides.
+    """Density of true gaps in a fleet.
 
-    So that a gap where no reading fell is unlikely, not impossible.
+    Parameters
+    ----------
+    spread : GapDistribution
+        As :func:`deconvolve_gaps` gives it.
+    gap : array_like, mm
+        Of any shape.
+
+    Returns
+    -------
+    ndarray, 1/mm
+        With half a reading of all spread evenly besides, so that a gap where no reading fell is unlikely, not impossible.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import gauge
+    >>> fleet = gauge.GapDistribution(np.array([0.2, 0.8]), 0.02, np.array([0.8, 0.2]), 100, 0)
+    >>> gauge.gap_density(fleet, [0.2, 0.5, 0.8]).round(2).tolist()
+    [15.88, 0.01, 3.98]
     """
     x = np.asarray(gap, dtype=float)
     fine = np.arange(0.0, float(spread.middle[-1]) + 6 * spread.width, spread.width / 4)

@@ -51,14 +51,44 @@ class CrossedAnova:
 
 
 def analyse_crossed(values: npt.ArrayLike, *, pool: bool | None = None) -> CrossedAnova:
-    """Analysis of variance of values[technician, lifter, repeat].
+    """Analysis of variance of a balanced study, technicians x lifters x repeats.
 
-    pool : None pools the interaction with the repeats where its p value is over POOL_ABOVE. One technician gives
-    no technician component, one repeat no interaction of its own (it is then part of the repeats).
+    Parameters
+    ----------
+    values : array_like, shape (technicians, lifters, repeats), mm
+        Finite readings.
+    pool : bool, optional
+        Whether the interaction goes into the repeats; default where its p value is over .25.
+
+    Returns
+    -------
+    CrossedAnova
+        Sums of squares, mean squares, degrees of freedom, F ratios and variance components (mm2, not under 0) by technician,
+        lifter, interaction and repeat.
 
     Raises
     ------
-    NotEnoughData : fewer than two lifters, or one technician with one repeat.
+    NotEnoughData
+        With fewer than two lifters, or one technician with one repeat.
+    ValueError
+        For another shape or values that are not finite.
+
+    Notes
+    -----
+    Random two-way model. One technician gives no technician component, one repeat no interaction of its own (it is then part of
+    the repeats).
+
+    References
+    ----------
+    D. C. Montgomery, Design and Analysis of Experiments (gauge studies); S. R. Searle, G. Casella, C. E. McCulloch, Variance
+    Components (1992).
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> study = gauge.analyse_crossed([[[0.20, 0.22], [0.60, 0.61]], [[0.23, 0.25], [0.64, 0.65]]])
+    >>> {name: round(value, 6) for name, value in study.components.items()}
+    {'repeat': 0.00011, 'interaction': 0.0, 'technician': 0.000585, 'lifter': 0.079973}
     """
     a = np.asarray(values, dtype=float)
     if a.ndim != 3 or not np.isfinite(a).all():
@@ -116,17 +146,41 @@ class RemlFit:
 
 
 def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> RemlFit:
-    """Restricted maximum likelihood [2] for random factors, crossed, nested or unbalanced.
+    """Variance components by restricted maximum likelihood, for factors crossed, nested or unbalanced.
 
-    Every factor is one label a value. The likelihood is profiled over mean and repeat variance and maximised over the
-    factors' spreads relative to it, all 0 or more; matrices are of the size of the labels, not of the values. By hand, since
-    statsmodels' MixedLM (0.15) warned on each of 95 simulated studies of two or three technicians and was off in 57, where a
-    spread is 0 or nearly so by as much as 2.7 times that of the repeats.
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Readings.
+    factors : mapping of str to array_like of shape (n,)
+        Label of each value in every random factor.
+
+    Returns
+    -------
+    RemlFit
+        mean with its error, variances by factor with "repeat" last, the criterion at its least, n.
 
     Raises
     ------
-    NotEnoughData : fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit)
-        values that all agree inside the labels, or a mean that the labels leave nothing of.
+    NotEnoughData
+        With fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit) values that all agree
+        inside the labels, or a mean that the labels leave nothing of.
+
+    Notes
+    -----
+    ``value = mean + random factors + repeat``. The likelihood is profiled over mean and repeat variance and maximised over the
+    factors' spreads relative to it, all 0 or more; matrices are of the size of the labels, not of the values.
+
+    References
+    ----------
+    S. R. Searle, G. Casella, C. E. McCulloch, Variance Components (1992).
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> fit = gauge.fit_reml([0.20, 0.22, 0.60, 0.61, 0.41, 0.44], {"lifter": ["a", "a", "b", "b", "c", "c"]})
+    >>> round(fit.mean, 4), round(fit.components["repeat"], 6)
+    (0.4133, 0.000233)
     """
     y = np.asarray(value, dtype=float)
     names = list(factors)
@@ -202,9 +256,38 @@ def _spread_inside(y: Array, codes: list[Codes], sizes: list[int]) -> float:
 
 
 def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int, float]:
-    """Spread of repeats inside groups, pooled: standard deviation, degrees of freedom, mean of all values.
+    """Spread of repeats inside groups, pooled.
 
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+    group : array_like, shape (n,)
+        Label of the group that each value repeats in.
+
+    Returns
+    -------
+    sd : float
+        Standard deviation in the unit of the values.
+    freedom : int
+        Degrees of freedom.
+    mean : float
+        Of all values.
+
+    Raises
+    ------
+    NotEnoughData
+        Without values, or where no group was read twice.
+
+    Notes
+    -----
     Two passes around each group's own mean, so that 0.1 steps on a value of ten million keep nine figures.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> sd, freedom, mean = gauge.pool_repeats([0.20, 0.22, 0.60, 0.62], ["a", "a", "b", "b"])
+    >>> round(sd, 5), freedom, round(mean, 3)
+    (0.01414, 2, 0.41)
     """
     y = np.asarray(value, dtype=float)
     code = np.unique(np.asarray(group).astype(str), return_inverse=True)[1]
@@ -226,11 +309,48 @@ def pool_repeats(value: npt.ArrayLike, group: npt.ArrayLike) -> tuple[float, int
 def interval_of_sum(
     mean_squares: Sequence[float], freedom: Sequence[int], factors: Sequence[float], *, level: float
 ) -> tuple[float, float]:
-    """Interval of a variance that is a sum of factor x mean square, all factors 0 or more [3].
+    """Interval of a variance that is a sum of factors times mean squares.
 
-    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own distance to
-    its chi-square limit. Exact for one part, and holds its level with very few degrees of freedom, where a chi-square with
-    Satterthwaite's degrees of freedom held 77 to 93 of 100 (three technicians). Parts without freedom are left out.
+    Parameters
+    ----------
+    mean_squares : sequence of float
+        Independent mean squares.
+    freedom : sequence of int
+        Their degrees of freedom; parts without any are left out.
+    factors : sequence of float
+        What each is multiplied by, 0 or more.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    low, high : float
+        In the unit of the mean squares; low is not under 0.
+
+    Raises
+    ------
+    ValueError
+        Where a factor or mean square is under 0.
+
+    Notes
+    -----
+    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own distance to its
+    chi-square limit. Exact for one part, and holds its level with very few degrees of freedom, where a chi-square with
+    Satterthwaite's degrees of freedom held 77 to 93 of 100 (three technicians).
+
+    References
+    ----------
+    F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869; for gauge studies R. K. Burdick, C. M. Borror,
+    D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
+
+    Examples
+    --------
+    For one part it is the chi-square interval, here df s2 / 20.48 to df s2 / 3.247:
+
+    >>> from ventbook.physics import gauge
+    >>> low, high = gauge.interval_of_sum([1.0], [10], [1.0], level=0.95)
+    >>> round(10 / low, 2), round(10 / high, 3)
+    (20.48, 3.247)
     """
     df = np.asarray(freedom, dtype=float)
     use = df > 0
@@ -246,10 +366,34 @@ def interval_of_sum(
 
 
 def measure_bias(data: pd.DataFrame, *, level: float = 0.95) -> tuple[Estimate, Estimate]:
-    """Bias against the reference gap (mm) and how it grows with the gap (mm a mm).
+    """Bias of a gauge against reference gaps, and how it grows with the gap.
 
-    From the mean reading of each lifter that has a reference; a lifter is the unit. Bias: mean difference with a t
-    interval (three lifters at least); slope: least squares of difference on reference (four lifters at least).
+    Parameters
+    ----------
+    data : DataFrame
+        One row a reading: lifter, gap_mm, reference_gap_mm (missing where there is none).
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    bias : Estimate, mm
+        Mean difference of the lifters' mean readings from their references, t interval; three lifters at least.
+    slope : Estimate, mm/mm
+        Least squares of the difference on the reference; four lifters at least.
+
+    Notes
+    -----
+    A lifter is the unit. State "not_recorded" without references, "too_few" with too few lifters or no spread.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> data = pd.DataFrame({"lifter": list("abcd"), "gap_mm": [0.21, 0.32, 0.51, 0.83], "reference_gap_mm": [0.2, 0.3, 0.5, 0.8]})
+    >>> bias, slope = gauge.measure_bias(data)
+    >>> round(bias.estimate, 4), round(slope.estimate, 3)
+    (0.0175, 0.026)
     """
     method = "mean reading of each lifter less its reference"
     if "reference_gap_mm" not in data.columns or not data["reference_gap_mm"].notna().any():
@@ -313,7 +457,32 @@ class Line:
 
 
 def fit_line(x: np.ndarray, y: np.ndarray, *, origin: float = 0.0) -> Line:
-    """Ordinary least squares with standard errors and their correlation; x must vary and hold three values."""
+    """Least-squares line through points, with standard errors and their correlation.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+        At least three points; x must vary.
+    origin : float
+        x at which the intercept is taken.
+
+    Returns
+    -------
+    Line
+        ``y = intercept + slope (x - origin)``; ``at(x)`` gives value and standard error.
+
+    Raises
+    ------
+    NotEnoughData
+        With fewer than three points, or x that doesn't vary.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> line = gauge.fit_line([0.0, 1.0, 2.0, 3.0], [1.0, 3.1, 4.9, 7.0])
+    >>> round(line.intercept, 3), round(line.slope, 3)
+    (1.03, 1.98)
+    """
     x, y = np.asarray(x, dtype=float) - origin, np.asarray(y, dtype=float)
     if x.size < 3 or np.ptp(x) <= 0:
         raise NotEnoughData("line, different x values", n=len(np.unique(x)), needed=3)
@@ -368,7 +537,25 @@ class GaugeStudy:
 
 
 def list_studies(readings: pd.DataFrame) -> list[tuple[str, str]]:
-    """(study, gauge) pairs in the records, sorted; a gauge that was not recorded is ""."""
+    """Studies and gauges in the records.
+
+    Parameters
+    ----------
+    readings : DataFrame
+        The record table of gauge readings: study, gauge, ...
+
+    Returns
+    -------
+    list of tuple of str
+        (study, gauge) pairs, sorted; a gauge that was not recorded is "".
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> gauge.list_studies(pd.DataFrame({"study": ["S2", "S1", "S1"], "gauge": ["HG-1", None, None]}))
+    [('S1', ''), ('S2', 'HG-1')]
+    """
     if readings.empty:
         return []
     pairs = readings[["study", "gauge"]].fillna({"gauge": ""}).drop_duplicates()
@@ -378,16 +565,47 @@ def list_studies(readings: pd.DataFrame) -> list[tuple[str, str]]:
 def analyse_study(
     readings: pd.DataFrame, *, limit: float | None, level: float = 0.95, study: str = "", gauge: str = ""
 ) -> GaugeStudy:
-    """Analyse the readings of one study with one gauge.
+    """What the readings of one study say about a gauge, whatever the study's shape.
 
     Parameters
     ----------
-    readings : lifter, technician, repeat, gap_mm, and reference_gap_mm where known; rows without a gap are left out.
-    limit : gap limit, mm, that the gauge serves; None leaves the share of the limit open.
+    readings : DataFrame
+        One row a reading: lifter, technician, repeat, gap_mm, and reference_gap_mm where known; rows without a gap are left out.
+    limit : float or None, mm
+        Gap limit that the gauge serves; None leaves the share of the limit open.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    study, gauge : str
+        Names for the answer.
 
-    Balanced crossed studies go through the analysis of variance, others through REML. A study in which no two
-    technicians measured the same lifter gives the repeats alone and says that technicians can't be told from
-    lifters.
+    Returns
+    -------
+    GaugeStudy
+        State, shape, variance components, standard uncertainty ``u`` of one reading by any technician (mm), shares of spread and
+        limit, classes told apart, bias and slope, and a note of what is missing or was assumed.
+
+    Raises
+    ------
+    ValueError
+        For a level outside (0, 1).
+
+    Notes
+    -----
+    Balanced crossed studies go through the analysis of variance (:func:`analyse_crossed`), others through REML
+    (:func:`fit_reml`). A study in which no two technicians measured the same lifter gives the repeats alone and says that
+    technicians can't be told from lifters.
+
+    Examples
+    --------
+    >>> import itertools
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> rows = list(itertools.product(["A", "B"], ["l1", "l2", "l3"], [1, 2]))
+    >>> readings = pd.DataFrame(rows, columns=["technician", "lifter", "repeat"])
+    >>> readings["gap_mm"] = [0.20, 0.22, 0.60, 0.61, 0.40, 0.41, 0.23, 0.25, 0.64, 0.65, 0.42, 0.44]
+    >>> answer = gauge.analyse_study(readings, limit=0.5)
+    >>> answer.shape, round(answer.u.estimate, 4), answer.u.unit
+    ('crossed', 0.0243, 'mm')
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1 (0.95 = 95 %); got {level!r}")
@@ -670,12 +888,39 @@ def plan_study(
     repeats: tuple[int, ...] = (2, 3),
     level: float = 0.95,
 ) -> pd.DataFrame:
-    """What a crossed study of each size would tell about a gauge of the given spreads (mm).
+    """What a crossed study of each size would tell about a gauge.
 
-    Returns a row a size: lifters, technicians, repeats, readings, u_low and u_high (ends of the interval of the
-    gauge's uncertainty that such a study gives on average, mm), u_mm (its true value), factor (u_high / u_mm: how far
-    the gauge could be worse than found), repeat_factor (the same for the repeats alone). Sorted by readings.
-    Few technicians, not few lifters, keep the interval wide.
+    Parameters
+    ----------
+    repeat_sd, technician_sd : float, mm
+        Spread of repeats (over 0) and between technicians that the gauge is taken to have.
+    lifters, technicians, repeats : tuple of int
+        Sizes to set side by side, two at least.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    DataFrame
+        One row a size, sorted by readings: lifters, technicians, repeats, readings, u_mm (true uncertainty), u_low and u_high
+        (ends of the interval that such a study gives on average, mm), factor (u_high / u_mm: how far the gauge could be worse
+        than found), repeat_factor (the same for the repeats alone).
+
+    Raises
+    ------
+    ValueError
+        For spreads under 0 or a size under two.
+
+    Notes
+    -----
+    Intervals by :func:`interval_of_sum`. Few technicians, not few lifters, keep the interval wide.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> plan = gauge.plan_study(lifters=(10,), technicians=(2, 4), repeats=(2,))
+    >>> plan[["technicians", "readings", "factor"]].round(1).values.tolist()
+    [[2.0, 40.0, 18.7], [4.0, 80.0, 2.3]]
     """
     if not (repeat_sd > 0 and technician_sd >= 0):
         raise ValueError(
@@ -714,6 +959,26 @@ def plan_study(
 
 
 def choose_size(plan: pd.DataFrame, *, factor: float = 2.0) -> pd.Series | None:
-    """The smallest study in the plan whose upper end is at most ``factor`` times the gauge's uncertainty; None if none is."""
+    """The smallest study of a plan that tells enough.
+
+    Parameters
+    ----------
+    plan : DataFrame
+        As :func:`plan_study` gives it.
+    factor : float
+        How many times the gauge's uncertainty the upper end of its interval may be.
+
+    Returns
+    -------
+    Series or None
+        The plan's row; None where no size is enough.
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> size = gauge.choose_size(gauge.plan_study(), factor=3.0)
+    >>> int(size["lifters"]), int(size["technicians"]), int(size["repeats"])
+    (5, 4, 2)
+    """
     good = plan[plan["factor"] <= factor]
     return None if good.empty else good.iloc[0]

@@ -15,11 +15,31 @@ LEAST_FREEDOM = 5
 
 
 def repeatability_from_rechecks(rechecks: pd.DataFrame) -> pd.DataFrame:
-    """Repeatability by gauge from second looks with no run between: a row a gauge, with u_mm, freedom, pairs.
+    """Repeatability by gauge from second looks with no run between.
 
-    rechecks : one row a second look with gauge, gap_first_mm, gap_last_mm (same gauge both times). Only lifters over
-    the limit are usually read twice, and those were picked for a high first reading: the mean change is taken out, and
-    so is what is left of the picking only in part; the number is a hint, not a study.
+    Parameters
+    ----------
+    rechecks : DataFrame
+        One row a second look: gauge, gap_first_mm, gap_last_mm (same gauge both times).
+
+    Returns
+    -------
+    DataFrame
+        One row a gauge with two looks at least: gauge, u_mm, freedom, pairs.
+
+    Notes
+    -----
+    Standard deviation of the changes over the root of two. Only lifters over the limit are usually read twice, and those were
+    picked for a high first reading: the mean change is taken out, and so is what is left of the picking only in part; the number
+    is a hint, not a study.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import gauge
+    >>> looks = pd.DataFrame({"gauge": "HG-1", "gap_first_mm": [0.60, 0.70, 0.65], "gap_last_mm": [0.61, 0.69, 0.66]})
+    >>> gauge.repeatability_from_rechecks(looks).round(4).values.tolist()
+    [['HG-1', 0.0082, 2, 3]]
     """
     columns = ["gauge", "u_mm", "freedom", "pairs"]
     rows = []
@@ -36,12 +56,30 @@ def uncertainty_by_gauge(
 ) -> pd.DataFrame:
     """Standard uncertainty of a reading for each gauge, and where the number comes from.
 
-    A study comes first; else second looks with nothing done between (LEAST_FREEDOM degrees of freedom at
-    least); else the assumed value. Several studies of one gauge are pooled by their number of readings.
+    Parameters
+    ----------
+    studies : iterable of GaugeStudy
+        As :func:`analyse_study` gives them; several of one gauge are pooled by their number of readings.
+    gauges : iterable of str
+        Gauges that shall be in the answer besides.
+    rechecks : DataFrame, optional
+        Second looks with no run between (:func:`repeatability_from_rechecks`).
 
     Returns
     -------
-    Frame: gauge, u_mm, source ("study", "second_looks", "assumed"), bias_mm (NaN where no reference), readings.
+    DataFrame
+        gauge, u_mm, source ("study", "second_looks", "assumed"), bias_mm (NaN where no reference), readings.
+
+    Notes
+    -----
+    A study comes first; else second looks with 5 degrees of freedom at least; else the assumed value, .02 mm (common practice, no
+    source).
+
+    Examples
+    --------
+    >>> from ventbook.physics import gauge
+    >>> gauge.uncertainty_by_gauge([], gauges=["HG-1"])[["gauge", "u_mm", "source"]].values.tolist()
+    [['HG-1', 0.02, 'assumed']]
     """
     pooled: dict[str, list[tuple[float, int, float]]] = {}
     for s in studies:
@@ -69,7 +107,27 @@ def uncertainty_by_gauge(
 
 
 def uncertainties_from_records(records: Mapping[str, pd.DataFrame]) -> dict[str, float]:
-    """Standard uncertainty (mm) of the gauges that a study in the records speaks about; others are not in it."""
+    """Standard uncertainty of the gauges that a study in the records speaks about.
+
+    Parameters
+    ----------
+    records : mapping of str to DataFrame
+        Record tables by name, as a snapshot's ``records()`` gives them.
+
+    Returns
+    -------
+    dict of str to float, mm
+        By gauge; gauges without a study are not in it.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import gauge
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> found = gauge.uncertainties_from_records(records)
+    >>> all(0 < u < 0.2 for u in found.values())
+    True
+    """
     readings = records.get("gauge_readings")
     if readings is None or readings.empty:
         return {}

@@ -319,10 +319,38 @@ def cause_probabilities(
     *,
     pressed_again: npt.NDArray[np.bool_] | bool = False,
 ) -> tuple[Floats, Floats]:
-    """Probabilities in the order of CAUSES, shape (n, 5), rows summing to 1, and the mean of w, (n,).
+    """Probability of each cause of a gap, from what was read.
 
-    ``weights``: evidence from :func:`weigh_second_force` and :func:`weigh_after_run`; ``pressed_again`` True
-    where there was a second force, without which a mechanical gap looks like air and isn't weighed.
+    Parameters
+    ----------
+    r : Readings
+        Arrays of one length: the two gaps and times, slack, geometry and uncertainties.
+    weights : list of Evidence, optional
+        Evidence of a press at a second force and of a reading after a further run.
+    pressed_again : ndarray of bool, shape (n,), or bool
+        True where there was a second force, without which a mechanical gap looks like air and isn't weighed.
+
+    Returns
+    -------
+    probabilities : ndarray, shape (n, 5)
+        In the order of CAUSES, rows summing to 1.
+    growth_share : ndarray, shape (n,)
+        Mean share of the gap that grew while force was held.
+
+    Notes
+    -----
+    The module :mod:`ventbook.physics.lifter.cause` says what is assumed beforehand. :func:`split_gaps` does it for a frame.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import lifter
+    >>> one = dict(first_gap=0.80, first_time=0.5, gap=0.81, time=4.0, rocker_ratio=1.35, most_air_travel=1.0, slack=0.0)
+    >>> one |= dict(u_slack=0.01, slack_read=True, u_gap=0.02, u_first_time=0.1, u_time=0.1, cap=2.7, u_cap=0.1)
+    >>> readings = lifter.Readings(**{name: np.array([value]) for name, value in one.items()})
+    >>> probabilities, growth_share = lifter.cause_probabilities(readings)
+    >>> lifter.CAUSES[probabilities[0].argmax()], bool(growth_share[0] < 0.2)
+    ('air', True)
     """
     bins, no_force = share_distribution(r)
     at_end, wrong = weigh_kinds(r)
@@ -356,12 +384,38 @@ def kind_likelihoods(
     *,
     pressed_again: npt.NDArray[np.bool_] | bool = False,
 ) -> Floats:
-    """Likelihoods of the readings under air (a plunger at its travel counts as air) and under leak-down, (n, 2).
+    """Likelihoods of the readings under air and under leak-down, whatever is common.
 
-    Scaled to add up to 1 a row: only their ratio says anything. Unlike :func:`cause_probabilities` they hold nothing of how
-    common either kind is: every share w of growth is equally likely within a kind, readings between the two (.2 to .8) count half for each,
-    and one reading without any evidence more has equal likelihoods, whatever the share of lifters that grow.
-    Arguments as there.
+    Parameters
+    ----------
+    r : Readings
+        As for :func:`cause_probabilities`.
+    weights : list of Evidence, optional
+        As there.
+    pressed_again : ndarray of bool, shape (n,), or bool
+        As there.
+
+    Returns
+    -------
+    ndarray, shape (n, 2)
+        Air (a plunger at its travel counts as air) and leak-down, scaled to add up to 1 a row: only their ratio says anything.
+
+    Notes
+    -----
+    Unlike :func:`cause_probabilities` they hold nothing of how common either kind is: every share w of growth is equally likely
+    within a kind, readings between the two (.2 to .8) count half for each, and one reading without any evidence more has equal
+    likelihoods, whatever the share of lifters that grow.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import lifter
+    >>> one = dict(first_gap=0.15, first_time=0.5, gap=0.95, time=4.0, rocker_ratio=1.35, most_air_travel=1.0, slack=0.0)
+    >>> one |= dict(u_slack=0.01, slack_read=True, u_gap=0.02, u_first_time=0.1, u_time=0.1, cap=2.7, u_cap=0.1)
+    >>> readings = lifter.Readings(**{name: np.array([value]) for name, value in one.items()})
+    >>> air, leak_down = lifter.kind_likelihoods(readings)[0]
+    >>> bool(leak_down > 0.9)
+    True
     """
     bins = np.full((len(r.gap), BINS), 1.0 / BINS)
     two = np.isfinite(r.first_gap)
@@ -392,9 +446,28 @@ def kind_likelihoods(
 
 
 def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
-    """The cause with probability of at least .8, else "unclear".
+    """The cause that is sure enough to be named, else "unclear".
 
+    Parameters
+    ----------
+    probabilities : ndarray, shape (n, 5)
+        As :func:`cause_probabilities` gives them.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+        One of CAUSES with a probability of at least SURE (.8), or "unclear".
+
+    Notes
+    -----
     Air, leak_down, both and bottomed are named by their probability given right readings, where those are the likelier.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import lifter
+    >>> lifter.name_cause(np.array([[0.9, 0.02, 0.05, 0.02, 0.01], [0.5, 0.3, 0.1, 0.05, 0.05]])).tolist()
+    ['air', 'unclear']
     """
     wrong = probabilities[:, -1]
     given = probabilities[:, :-1] / np.maximum(1.0 - wrong, 1e-12)[:, None]

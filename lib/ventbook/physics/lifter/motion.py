@@ -36,20 +36,82 @@ _NEWTON_STEPS = 40
 
 
 def plunger_area_mm2(diameter_mm: Any) -> Floats:
-    """Area of the plunger [mm2]."""
+    """Area of the plunger.
+
+    Parameters
+    ----------
+    diameter_mm : array_like, mm
+
+    Returns
+    -------
+    ndarray, mm2
+        ``pi / 4 D^2``.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> round(float(lifter.plunger_area_mm2(11.5)), 2)
+    103.87
+    """
     return np.pi / 4.0 * np.square(np.asarray(diameter_mm, float))
 
 
 def chamber_rise_bar(
     force_N: Any, *, spring_force_N: Any, spring_rate_N_per_mm: Any, travel_mm: Any, diameter_mm: Any
 ) -> Floats:
-    """Pressure over ambient [bar] in the chamber with the plunger ``travel_mm`` in; 0 where the spring holds all."""
+    """Pressure over ambient in the chamber under the plunger.
+
+    Parameters
+    ----------
+    force_N : array_like, N
+        At the pushrod side.
+    spring_force_N, spring_rate_N_per_mm : array_like, N and N/mm
+        Of the plunger spring.
+    travel_mm : array_like, mm
+        How far the plunger is in.
+    diameter_mm : array_like, mm
+        Of the plunger.
+
+    Returns
+    -------
+    ndarray, bar
+        ``(F - Fs - k x) / A``; 0 where the spring holds all.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> rise = lifter.chamber_rise_bar(83.0, spring_force_N=18.0, spring_rate_N_per_mm=1.4, travel_mm=0.5, diameter_mm=11.5)
+    >>> round(float(rise), 2)
+    6.19
+    """
     net = np.asarray(force_N, float) - spring_force_N - np.asarray(spring_rate_N_per_mm, float) * travel_mm
     return np.maximum(net, 0.0) / plunger_area_mm2(diameter_mm) / N_PER_MM2_PER_BAR
 
 
 def squeezed_share(rise_bar: Any, *, ambient_bar: Any = AMBIENT_BAR, index: Any = 1.0) -> Floats:
-    """Share of its free volume that trapped air gives up under ``rise_bar``: 1 - (p0 / (p0 + dp))^(1/n)."""
+    """Share of its free volume that trapped air gives up under pressure.
+
+    Parameters
+    ----------
+    rise_bar : array_like, bar
+        Pressure over ambient.
+    ambient_bar : array_like, bar absolute
+    index : array_like
+        Polytropic index: 1 for a slow press (isothermal) to 1.25.
+
+    Returns
+    -------
+    ndarray, 0..1
+        ``1 - (p0 / (p0 + dp))^(1/n)``.
+
+    Examples
+    --------
+    Twice the pressure halves the air:
+
+    >>> from ventbook.physics import lifter
+    >>> float(lifter.squeezed_share(1.0, ambient_bar=1.0))
+    0.5
+    """
     return -np.expm1(-np.log1p(np.asarray(rise_bar, float) / ambient_bar) / index)
 
 
@@ -63,10 +125,38 @@ def air_travel_mm(
     ambient_bar: Any = AMBIENT_BAR,
     index: Any = 1.0,
 ) -> Floats:
-    """Plunger travel x_a [mm] that squeezing ``air_mm3`` of free air gives; 0 where the force doesn't beat the spring.
+    """Plunger travel that squeezing trapped air gives at once.
 
-    Solved for x on both sides: closed form at n = 1, from which Newton goes on (the function is convex and rises,
-    so the steps stay inside the bracket).
+    Parameters
+    ----------
+    air_mm3 : array_like, mm3
+        Free volume of the air, at ambient pressure.
+    force_N : array_like, N
+        At the pushrod side.
+    spring_force_N, spring_rate_N_per_mm : array_like, N and N/mm
+        Of the plunger spring.
+    diameter_mm : array_like, mm
+        Of the plunger.
+    ambient_bar : array_like, bar absolute
+    index : array_like
+        Polytropic index, 1 to 1.25.
+
+    Returns
+    -------
+    ndarray, mm
+        x of ``x = (Va / A) (1 - (p0 / (p0 + dp(x)))^(1/n))``; 0 where the force doesn't beat the spring. Arrays broadcast.
+
+    Notes
+    -----
+    Solved for x on both sides: closed form at n = 1, from which Newton goes on (the function is convex and rises, so the steps
+    stay inside the bracket).
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> spring = {"spring_force_N": 18.0, "spring_rate_N_per_mm": 1.4, "diameter_mm": 11.5}
+    >>> lifter.air_travel_mm([0.0, 30.0, 60.0], 83.0, **spring).round(3).tolist()
+    [0.0, 0.248, 0.496]
     """
     area = plunger_area_mm2(diameter_mm)
     ambient = np.asarray(ambient_bar, float) * N_PER_MM2_PER_BAR
@@ -99,9 +189,34 @@ def trapped_air_mm3(
     ambient_bar: Any = AMBIENT_BAR,
     index: Any = 1.0,
 ) -> Floats:
-    """Free air [mm3] that gives the plunger ``travel_mm`` at once: the inverse of :func:`air_travel_mm`.
+    """Free air that gives the plunger a travel at once: the inverse of :func:`air_travel_mm`.
 
-    0 for no travel. Infinite where the spring alone would hold the force at that travel.
+    Parameters
+    ----------
+    travel_mm : array_like, mm
+        Under 0 counts as 0.
+    force_N : array_like, N
+        At the pushrod side.
+    spring_force_N, spring_rate_N_per_mm : array_like, N and N/mm
+        Of the plunger spring.
+    diameter_mm : array_like, mm
+        Of the plunger.
+    ambient_bar : array_like, bar absolute
+    index : array_like
+        Polytropic index, 1 to 1.25.
+
+    Returns
+    -------
+    ndarray, mm3
+        0 for no travel, infinite where the spring alone would hold the force at that travel.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> spring = {"spring_force_N": 18.0, "spring_rate_N_per_mm": 1.4, "diameter_mm": 11.5}
+    >>> travel = lifter.air_travel_mm(60.0, 83.0, **spring)
+    >>> round(float(lifter.trapped_air_mm3(travel, 83.0, **spring)), 9)
+    60.0
     """
     travel = np.maximum(np.asarray(travel_mm, float), 0.0)
     rise = chamber_rise_bar(
@@ -129,7 +244,39 @@ def leakage_flow_mm3_per_s(
     viscosity_Pa_s: Any,
     eccentricity: Any = 0.0,
 ) -> Floats:
-    """Oil past the plunger [mm3/s], laminar through a narrow annulus: pi D c^3 dp (1 + 1.5 e^2) / (12 mu l)."""
+    """Oil past the plunger, laminar through a narrow annulus.
+
+    Parameters
+    ----------
+    rise_bar : array_like, bar
+        Pressure over ambient in the chamber.
+    diameter_mm, land_mm : array_like, mm
+        Of the plunger, and its sealing length.
+    clearance_um : array_like, um
+        Radial clearance.
+    viscosity_Pa_s : array_like, Pa s
+        Dynamic viscosity of the oil.
+    eccentricity : array_like, 0..1
+        Relative: 1 where the plunger lies at the wall.
+
+    Returns
+    -------
+    ndarray, mm3/s
+        ``pi D c^3 dp (1 + 1.5 e^2) / (12 mu l)``.
+
+    References
+    ----------
+    Laminar flow through a narrow eccentric annulus, in any textbook of lubrication.
+
+    Examples
+    --------
+    A plunger at the wall leaks two and a half times as much as a centred one:
+
+    >>> from ventbook.physics import lifter
+    >>> plunger = {"diameter_mm": 11.5, "clearance_um": 4.0, "land_mm": 15.0, "viscosity_Pa_s": 0.05}
+    >>> [round(float(lifter.leakage_flow_mm3_per_s(6.0, eccentricity=e, **plunger)), 3) for e in (0.0, 1.0)]
+    [0.154, 0.385]
+    """
     clearance = np.asarray(clearance_um, float) * 1e-3
     pressure = np.asarray(rise_bar, float) * 1e5
     lean = 1.0 + 1.5 * np.square(np.asarray(eccentricity, float))
@@ -152,7 +299,31 @@ def growth_um_per_s(
     viscosity_Pa_s: Any,
     eccentricity: Any = 0.0,
 ) -> Floats:
-    """Plunger speed [um/s] of leak-down: leakage over plunger area."""
+    """Plunger speed of leak-down.
+
+    Parameters
+    ----------
+    rise_bar : array_like, bar
+        Pressure over ambient in the chamber.
+    diameter_mm, land_mm : array_like, mm
+        Of the plunger, and its sealing length.
+    clearance_um : array_like, um
+        Radial clearance.
+    viscosity_Pa_s : array_like, Pa s
+    eccentricity : array_like, 0..1
+
+    Returns
+    -------
+    ndarray, um/s
+        :func:`leakage_flow_mm3_per_s` over :func:`plunger_area_mm2`: ``c^3 dp (1 + 1.5 e^2) / (3 mu l D)``.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> plunger = {"diameter_mm": 11.5, "land_mm": 15.0, "viscosity_Pa_s": 0.05}
+    >>> round(float(lifter.growth_um_per_s(6.0, clearance_um=4.0, **plunger)), 2)
+    1.48
+    """
     flow = leakage_flow_mm3_per_s(
         rise_bar,
         diameter_mm=diameter_mm,
@@ -173,9 +344,31 @@ def clearance_of_growth_um(
     viscosity_Pa_s: Any,
     eccentricity: Any = 0.0,
 ) -> Floats:
-    """Radial clearance [um] that would leak as fast as ``growth`` [um/s]: the inverse of :func:`growth_um_per_s`.
+    """Radial clearance that would leak as fast as a growth: the inverse of :func:`growth_um_per_s`.
 
-    0 where nothing grows or nothing presses.
+    Parameters
+    ----------
+    growth : array_like, um/s
+        Plunger speed.
+    rise_bar : array_like, bar
+        Pressure over ambient in the chamber.
+    diameter_mm, land_mm : array_like, mm
+        Of the plunger, and its sealing length.
+    viscosity_Pa_s : array_like, Pa s
+    eccentricity : array_like, 0..1
+
+    Returns
+    -------
+    ndarray, um
+        0 where nothing grows or nothing presses.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> plunger = {"diameter_mm": 11.5, "land_mm": 15.0, "viscosity_Pa_s": 0.05}
+    >>> growth = lifter.growth_um_per_s(6.0, clearance_um=4.0, **plunger)
+    >>> round(float(lifter.clearance_of_growth_um(growth, 6.0, **plunger)), 9)
+    4.0
     """
     at_1um = growth_um_per_s(
         rise_bar,
@@ -199,7 +392,34 @@ def gap_mm(
     slack_mm: Any = 0.0,
     plunger_travel_mm: Any = np.inf,
 ) -> Floats:
-    """Gap at the valve [mm] ``time_s`` after the press: air travel [mm] and growth [um/s], capped by the travel."""
+    """Gap at the valve some time after the press.
+
+    Parameters
+    ----------
+    air_travel : array_like, mm
+        Plunger travel from squeezed air, as :func:`air_travel_mm` gives it.
+    growth : array_like, um/s
+        Plunger speed of leak-down, as :func:`growth_um_per_s` gives it.
+    time_s : array_like, s
+        Since the force was applied.
+    rocker_ratio : array_like
+        Valve side over pushrod side.
+    slack_mm : array_like, mm
+        Gap at no force.
+    plunger_travel_mm : array_like, mm
+        Free travel of the plunger, where it ends.
+
+    Returns
+    -------
+    ndarray, mm
+        ``r min(x_a + v t, travel) + s0``.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> lifter.gap_mm(0.2, 60.0, [0.5, 4.0], rocker_ratio=1.35).round(4).tolist()
+    [0.3105, 0.594]
+    """
     moved = np.asarray(air_travel, float) + np.asarray(growth, float) * 1e-3 * np.asarray(time_s, float)
     return np.asarray(rocker_ratio, float) * np.minimum(moved, plunger_travel_mm) + slack_mm
 
@@ -207,9 +427,36 @@ def gap_mm(
 def split_readings(
     first_gap_mm: Any, first_time_s: Any, gap: Any, time_s: Any, *, rocker_ratio: Any, slack_mm: Any = 0.0
 ) -> tuple[Floats, Floats]:
-    """Air travel [mm] and growth [um/s] from two readings of one press: the inverse of :func:`gap_mm`.
+    """Air travel and growth from two readings of one press: the inverse of :func:`gap_mm`.
 
-    As the two readings say it: either may come out negative where the readings are noise.
+    Parameters
+    ----------
+    first_gap_mm, first_time_s : array_like, mm and s
+        As soon as the force was applied.
+    gap, time_s : array_like, mm and s
+        At the end of the hold.
+    rocker_ratio : array_like
+        Valve side over pushrod side.
+    slack_mm : array_like, mm
+        Gap at no force.
+
+    Returns
+    -------
+    travel : ndarray, mm
+    growth : ndarray, um/s
+        As the two readings say it: either may come out negative where the readings are noise.
+
+    Raises
+    ------
+    ValueError
+        Where the second reading is not after the first.
+
+    Examples
+    --------
+    >>> from ventbook.physics import lifter
+    >>> travel, growth = lifter.split_readings(0.3105, 0.5, 0.594, 4.0, rocker_ratio=1.35)
+    >>> round(float(travel), 6), round(float(growth), 6)
+    (0.2, 60.0)
     """
     span = np.asarray(time_s, float) - first_time_s
     if np.any(span <= 0):

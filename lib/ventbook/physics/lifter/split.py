@@ -61,23 +61,68 @@ def split_gaps(
     timing_u_s: tuple[float, float] = HAND_TIMING_U,
     seed: int = SEED,
 ) -> pd.DataFrame:
-    """What each check of ``frame`` says about its lifter; one row a check, same index.
+    """What each check says about its lifter: air or leak-down, how much, and how sure.
 
-    ``frame`` has the stored columns of lifter checks and engines: ``gap_mm`` (required), ``gap_at_once_mm``,
-    ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``,
-    ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``,
-    and where there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or
-    ``gap_last_mm`` with ``extra_run_between``.
-    ``reference_force_N`` and ``reference_hold_s`` default to the placeholders' (``data/limits.toml``).
-    ``timing_u_s`` are the standard uncertainties of the two reading times; (0, 0) where they were logged.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a check with the stored columns of lifter checks and engines: ``gap_mm`` (required), ``gap_at_once_mm``,
+        ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``,
+        ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``, and where
+        there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or ``gap_last_mm`` with
+        ``extra_run_between``.
+    reference_force_N, reference_hold_s : float, N and s, optional
+        Force and hold that the limit is for; default the placeholders' (``data/limits.toml``).
+    level : float
+        Confidence level of intervals, 0.9 = 90 %.
+    gauge_u_mm : float, mm
+        Standard uncertainty of a reading where the frame has none.
+    timing_u_s : tuple of two float, s
+        Standard uncertainties of the two reading times; (0, 0) where they were logged.
+    seed : int
+        Seed of the quasi-random points behind the intervals.
 
-    Returns ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
-    explain), ``..._probability`` of each of CAUSES, ``air_likelihood`` and ``leak_down_likelihood`` of the readings (they add up to 1 and hold
-    nothing of how common either is: :func:`~ventbook.physics.lifter.cause.kind_likelihoods`), ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s``
-    with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak as fast,
-    ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
-    ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing
-    where the readings are contradictory. Raises ValueError without ``gap_mm``.
+    Returns
+    -------
+    DataFrame
+        Of the same index: ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
+        explain), ``..._probability`` of each of CAUSES, ``air_likelihood`` and ``leak_down_likelihood`` of the readings (they
+        add up to 1 and hold nothing of how common either is: :func:`kind_likelihoods`), ``growth_share``,
+        ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as
+        air), ``growth_um_per_s`` with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak
+        as fast, ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
+        ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing where
+        the readings are contradictory.
+
+    Raises
+    ------
+    ValueError
+        Without ``gap_mm``, or for a level outside (0, 1).
+
+    Notes
+    -----
+    The model of the gap and its inverse stand in :mod:`ventbook.physics.lifter.motion`, the probabilities of the causes in
+    :mod:`ventbook.physics.lifter.cause`, the intervals (after JCGM 101) in :mod:`ventbook.physics.lifter.spread`.
+
+    Examples
+    --------
+    A gap that is there at once and doesn't grow is air; one that grows under force is leak-down:
+
+    >>> import pandas as pd
+    >>> from ventbook.physics import lifter
+    >>> checks = pd.DataFrame(
+    ...     {
+    ...         "engine_type": "flat4",
+    ...         "force_N": 83.0,
+    ...         "hold_s": 4.0,
+    ...         "gap_at_once_mm": [0.80, 0.15],
+    ...         "gap_at_once_time_s": 0.5,
+    ...         "gap_no_force_mm": 0.0,
+    ...         "gap_mm": [0.81, 0.95],
+    ...     }
+    ... )
+    >>> lifter.split_gaps(checks)["cause"].tolist()
+    ['air', 'leak_down']
     """
     if "gap_mm" not in frame.columns:
         raise ValueError("frame must have the column gap_mm; it has " + ", ".join(map(str, frame.columns)))
@@ -106,10 +151,38 @@ def split_gaps(
 def correct_to_reference(
     frame: pd.DataFrame, *, reference_force_N: float | Floats, reference_hold_s: float | Floats
 ) -> Floats:
-    """The gap [mm] each check of ``frame`` would have read at reference force and hold (numbers or one a row).
+    """The gap that each check would have read at the limit's force and hold.
 
-    Columns as in :func:`split_gaps`. The air part goes by compression, the growing part by pressure and time;
-    one reading counts as air. Missing where no gap was read or the force did not beat the lifter's spring.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a check, columns as in :func:`split_gaps`.
+    reference_force_N, reference_hold_s : float or ndarray of shape (n,), N and s
+        Force and hold that the limit is for.
+
+    Returns
+    -------
+    ndarray, shape (n,), mm
+        Missing where no gap was read or the force did not beat the lifter's spring.
+
+    Raises
+    ------
+    ValueError
+        Where a reference is not over 0.
+
+    Notes
+    -----
+    The air part goes by compression, the growing part by pressure and time; one reading counts as air.
+
+    Examples
+    --------
+    Half the force squeezes the same air less:
+
+    >>> import pandas as pd
+    >>> from ventbook.physics import lifter
+    >>> check = pd.DataFrame({"engine_type": ["flat4"], "force_N": [42.0], "hold_s": [4.0], "gap_mm": [0.40]})
+    >>> lifter.correct_to_reference(check, reference_force_N=83.0, reference_hold_s=4.0).round(2).tolist()
+    [0.52]
     """
     force, hold = (
         np.broadcast_to(np.asarray(x, float), len(frame)) for x in (reference_force_N, reference_hold_s)
@@ -123,10 +196,31 @@ def correct_to_reference(
 
 
 def tell_after_run(frame: pd.DataFrame) -> npt.NDArray[np.object_]:
-    """What a further run did to each gap of ``frame``, beyond what the readings' uncertainty allows.
+    """What a further run did to each gap, beyond what the readings' uncertainty allows.
 
-    "smaller", "same", "worse", "" where the gap was not read again after a run. Columns as in :func:`split_gaps`.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a check, columns as in :func:`split_gaps`, ``gap_after_run_mm`` among them.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
+        "smaller", "same", "worse", "" where the gap was not read again after a run.
+
+    Notes
+    -----
     All of the gap may have grown under force unless it was read at once too.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import lifter
+    >>> checks = pd.DataFrame(
+    ...     {"engine_type": "flat4", "force_N": 83.0, "hold_s": 4.0, "gap_mm": 0.8, "gap_after_run_mm": [0.1, 0.8, float("nan")]}
+    ... )
+    >>> lifter.tell_after_run(checks).tolist()
+    ['smaller', 'same', '']
     """
     checks = read_checks(
         frame,

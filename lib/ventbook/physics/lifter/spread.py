@@ -49,10 +49,41 @@ def _points(seed: int) -> tuple[Floats, Floats]:
 
 
 def intervals_of_two(r: Floats, press: Press, *, level: float, seed: int = SEED) -> dict[str, Floats]:
-    """Intervals from rows of (G1, t1, G2, t2, s0, u_gap, u_t1, u_t2, u_s0), shape (n, 9).
+    """Air travel, growth and trapped air with their intervals from two readings of each check.
 
-    Returns ``travel``, ``growth``, ``air`` each (n, 3): low, high of ``level`` and standard deviation; and
-    ``possible``, (n,), the share of points that need neither negative air nor negative growth.
+    Parameters
+    ----------
+    r : ndarray, shape (n, 9)
+        Columns G1, t1, G2, t2, s0, u_gap, u_t1, u_t2, u_s0 in mm and s: the two readings with their times, the slack, and the
+        standard uncertainties of a reading, of the two times and of the slack.
+    press : Press
+        Force, spring, rocker ratio, plunger and ambient pressure of each check, with uncertainties.
+    level : float
+        Confidence level, 0.9 = 90 %.
+    seed : int
+        Seed of the quasi-random points.
+
+    Returns
+    -------
+    dict of ndarray
+        ``travel`` (mm), ``growth`` (um/s), ``air`` (mm3), each (n, 3): low, high of ``level`` and standard deviation; and
+        ``possible``, (n,), the share of points that need neither negative air nor negative growth.
+
+    References
+    ----------
+    JCGM 101:2008, propagation of distributions by draws.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import lifter
+    >>> one = dict(force=83.0, u_force=3.0, spring_force=18.0, u_spring_force=2.0, spring_rate=1.4, rocker_ratio=1.35)
+    >>> one |= dict(u_rocker_ratio=0.02, diameter=11.5, u_diameter=0.05, ambient=1.0)
+    >>> press = lifter.Press(**{name: np.array([value]) for name, value in one.items()})
+    >>> found = lifter.intervals_of_two(np.array([[0.31, 0.5, 0.59, 4.0, 0.0, 0.02, 0.1, 0.1, 0.01]]), press, level=0.9)
+    >>> low, high, sd = found["growth"][0]
+    >>> bool(low < 60.0 < high)
+    True
     """
     out: dict[str, Floats] = {name: np.full((len(r), 3), np.nan) for name in ("travel", "growth", "air")}
     shares: Floats = np.zeros(len(r))

@@ -20,6 +20,7 @@ FACADES = (
     "ventbook.physics.priming",
     "ventbook.physics.lifter",
     "ventbook.physics.gauge",
+    "ventbook.statistics.rates",
 )
 MOST_PARAMETERS = 8
 read_ventings_once = cache(ventbook.read_ventings)

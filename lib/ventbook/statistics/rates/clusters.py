@@ -58,19 +58,39 @@ def sum_by_cluster(x: Array, n: Array, codes: npt.NDArray[np.int64], k: int) -> 
 
 
 def intra_engine_correlation(failures: Any, lifters: Any, *, cluster: Any = None) -> float:
-    """Correlation of two lifters of one engine being over the limit, by analysis of variance [1].
-
-    (MSB - MSW) / (MSB + (n0 - 1) MSW) with n0 = (N - sum n^2 / N) / (k - 1); may be negative.
+    """Correlation of two lifters of one engine being over the limit, by analysis of variance.
 
     Parameters
     ----------
-    failures, lifters : one row a venting (or an engine); rows with either missing are left out.
-    cluster : engine id a row; each row its own cluster where None.
+    failures, lifters : array_like, shape (n,)
+        Lifters over the limit and lifters checked, one row a venting (or an engine); rows with either missing are left out.
+    cluster : array_like, shape (n,), optional
+        Engine id a row; each row its own cluster where None.
+
+    Returns
+    -------
+    float
+        ``(MSB - MSW) / (MSB + (n0 - 1) MSW)`` with ``n0 = (N - sum n^2 / N) / (k - 1)``; may be negative.
 
     Raises
     ------
-    NotEnoughData : fewer than two engines, no more lifters than engines, or no failures or only failures
-        (the correlation is then undefined).
+    NotEnoughData
+        With fewer than two engines, no more lifters than engines, or no failures or only failures (the correlation is then
+        undefined).
+    ValueError
+        Where a count is under 0 or failures are more than lifters.
+
+    References
+    ----------
+    A. Donner, N. Klar, Design and Analysis of Cluster Randomization Trials (2000).
+
+    Examples
+    --------
+    All or nothing in every engine is a correlation of 1:
+
+    >>> from ventbook.statistics import rates
+    >>> rates.intra_engine_correlation([8, 0, 8, 0], [8, 8, 8, 8])
+    1.0
     """
     x, n, ok = check_counts(failures, lifters)
     if cluster is None:
@@ -106,8 +126,28 @@ def size_weighted_mean(ns: Array) -> float:
 
 
 def design_effect(size: float, correlation: float) -> float:
-    """How many times the variance of a share grows when lifters come in engines [1].
+    """How many times the variance of a share grows when lifters come in engines.
 
-    1 + (size - 1) correlation.
+    Parameters
+    ----------
+    size : float
+        Lifters an engine.
+    correlation : float
+        Intra-engine correlation (:func:`intra_engine_correlation`).
+
+    Returns
+    -------
+    float
+        ``1 + (size - 1) correlation``.
+
+    References
+    ----------
+    A. Donner, N. Klar, Design and Analysis of Cluster Randomization Trials (2000).
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> round(rates.design_effect(8, 0.2), 3)
+    2.4
     """
     return 1.0 + (size - 1.0) * correlation

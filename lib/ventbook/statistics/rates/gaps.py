@@ -53,14 +53,45 @@ class CensoredFit:
 def fit_left_censored(
     value: npt.ArrayLike, censored: npt.ArrayLike, design: npt.ArrayLike, *, cluster: Any = None
 ) -> CensoredFit:
-    """Fit value = design @ coefficients + sd * normal, where a censored value lies at or under ``value``.
+    """Regression of values of which some are only known to lie under a bound.
 
-    Newton in Olsen's coordinates [2]; sandwich by cluster: CR3 under FEW_CLUSTERS clusters, else CR1.
+    Parameters
+    ----------
+    value : array_like, shape (n,)
+        Values; of a censored one its bound.
+    censored : array_like of bool, shape (n,)
+        True where the value lies at or under ``value``.
+    design : array_like, shape (n, k)
+        Columns of the regression, the intercept among them.
+    cluster : array_like, shape (n,), optional
+        Engine id a row, for the errors.
+
+    Returns
+    -------
+    CensoredFit
+        Coefficients with their covariance, standard deviation, and what they rest on.
 
     Raises
     ------
-    NotEnoughData : fewer uncensored values than columns + 1, a level without any uncensored value (its
-        coefficient would run away), one cluster only, or (NoFit) values that all agree, or no settled answer.
+    NotEnoughData
+        With fewer uncensored values than columns + 1, a level without any uncensored value (its coefficient would run away), one
+        cluster only, or (NoFit) values that all agree, or no settled answer.
+    ValueError
+        For lengths that differ, or values that are not finite.
+
+    Notes
+    -----
+    ``value = design @ coefficients + sd * normal`` by maximum likelihood, Newton in Olsen's coordinates; sandwich by cluster: CR3
+    with few clusters, else CR1.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import rates
+    >>> y = np.array([1.0, 1.2, 0.8, 1.1, 0.5])
+    >>> fit = rates.fit_left_censored(y, y <= 0.5, np.ones((5, 1)))
+    >>> bool(0.5 < fit.coefficients[0] < 1.0)
+    True
     """
     y = np.asarray(value, dtype=float)
     cut = np.asarray(censored, dtype=bool)
@@ -199,10 +230,47 @@ def compare_gaps(
 ) -> pd.DataFrame:
     """Median gap of each group and its ratio to the first group, with intervals clustered by engine.
 
-    Returns a row a group (in the order of ``groups``, else sorted): the group, n, censored, clusters, median_mm,
-    median_low, median_high, ratio, ratio_low, ratio_high (1 and empty for the first), over_limit (share the model
-    puts over ``limit``, NaN without one), level, state, note. A group with no reading over the step, or too few
-    readings, keeps its row with state "too_few"; so do all where the readings agree or the fit has no answer.
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting (:func:`ventbook.read_lifters`).
+    group : str
+        Column that makes the groups.
+    gap, cluster : str
+        Columns of the reading (mm) and the engine.
+    step : float, mm
+        What the gauge reads in: a reading under it says only "under the step".
+    limit : float, mm, optional
+        Gap over which the model's share is given.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    groups : sequence, optional
+        Values of ``group`` in the order shown; default those found, sorted.
+
+    Returns
+    -------
+    DataFrame
+        One row a group: the group, n, censored, clusters, median_mm, median_low, median_high, ratio, ratio_low, ratio_high (1 and
+        empty for the first), over_limit (share the model puts over ``limit``, NaN without one), level, state, note. A group with
+        no reading over the step, or too few readings, keeps its row with state "too_few"; so do all where the readings agree or
+        the fit has no answer.
+
+    Raises
+    ------
+    ValueError
+        Naming the columns that are missing, or for a step that is not over 0.
+
+    Notes
+    -----
+    Log-normal gaps, left-censored at the gauge's step, maximum likelihood.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> table = rates.compare_gaps(ventbook.read_lifters("data/demo/store"), "valve")
+    >>> table["valve"].tolist(), float(table["ratio"].iloc[0])
+    (['exhaust', 'inlet'], 1.0)
     """
     level = check_level(level)
     _check_step(step)

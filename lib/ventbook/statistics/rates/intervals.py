@@ -28,21 +28,44 @@ def check_level(level: float) -> float:
 def binomial_interval(
     x: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95, method: str = "wilson"
 ) -> tuple[Array, Array]:
-    """Two-sided interval for a share, x of n independent trials, by statsmodels' ``proportion_confint``.
+    """Two-sided interval for a share, x of n independent trials.
 
     Parameters
     ----------
-    x, n : numbers or arrays of one shape, 0 <= x <= n. Neither need be whole (an effective n is not).
-    level : confidence level, 0.95 = 95 %.
-    method : "wilson" (score [1]) or "exact" (Clopper-Pearson [3]).
+    x, n : array_like
+        Numbers or arrays of one shape, 0 <= x <= n. Neither need be whole (an effective n is not).
+    level : float
+        Confidence level, 0.95 = 95 %.
+    method : str
+        "wilson" (score) or "exact" (Clopper-Pearson).
 
     Returns
     -------
-    low, high : arrays of the broadcast shape, both inside [0, 1]. Where n = 0 nothing is known: 0 and 1.
+    low, high : ndarray
+        Of the broadcast shape, both inside [0, 1]. Where n = 0 nothing is known: 0 and 1.
 
     Raises
     ------
-    ValueError : level or method not allowed, x outside 0..n, or a value that is not a number.
+    ValueError
+        For a level or method that is not allowed, x outside 0..n, or a value that is not a number.
+
+    Notes
+    -----
+    By statsmodels' ``proportion_confint``.
+
+    References
+    ----------
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404; R. G. Newcombe, Stat.
+    Med. 17 (1998) 857, with the worked examples.
+
+    Examples
+    --------
+    Newcombe's 81 of 263, Wilson:
+
+    >>> from ventbook.statistics import rates
+    >>> low, high = rates.binomial_interval(81, 263)
+    >>> round(float(low), 4), round(float(high), 4)
+    (0.2553, 0.3662)
     """
     from statsmodels.stats.proportion import proportion_confint
 
@@ -60,9 +83,31 @@ def binomial_interval(
 def difference_interval(
     x1: float, n1: float, x2: float, n2: float, *, level: float = 0.95
 ) -> tuple[float, float, float]:
-    """Difference of two independent shares, x1/n1 - x2/n2, with Newcombe's score-hybrid interval ([2], method 10).
+    """Difference of two independent shares with its interval.
 
-    n1 and n2 are over 0 and may be effective numbers. Returns difference, low, high.
+    Parameters
+    ----------
+    x1, n1, x2, n2 : float
+        Failures and trials of either side; n is over 0 and may be an effective number.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    difference, low, high : float
+        ``x1 / n1 - x2 / n2`` with the score-hybrid interval.
+
+    References
+    ----------
+    R. G. Newcombe, Stat. Med. 17 (1998) 873, method 10, with the worked examples.
+
+    Examples
+    --------
+    Newcombe's 56 of 70 against 48 of 80:
+
+    >>> from ventbook.statistics import rates
+    >>> [round(float(value), 4) for value in rates.difference_interval(56, 70, 48, 80)]
+    [0.2, 0.0524, 0.3339]
     """
     from statsmodels.stats.proportion import confint_proportions_2indep
 

@@ -56,8 +56,39 @@ def rates_by_position(
 ) -> pd.DataFrame:
     """Share of lifters over the limit by position, one row a position that occurs.
 
-    Every engine counts as one cluster (an engine vented twice is not two witnesses). Columns: ``by``, failures and
-    the fields of an Estimate. Rows with the answer or the position missing are left out.
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting; rows with the answer or the position missing are left out.
+    by : sequence of str
+        Columns that make the position.
+    over, cluster : str
+        Columns of the answer (yes/no) and of the engine.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``by``, failures and the fields of an Estimate.
+
+    Raises
+    ------
+    ValueError
+        Naming the columns that are missing.
+
+    Notes
+    -----
+    Every engine counts as one cluster (an engine vented twice is not two witnesses). Whether positions differ is asked by
+    :func:`test_positions`.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> table = rates.rates_by_position(ventbook.read_lifters("data/demo/store"))
+    >>> len(table), table.columns[:4].tolist()
+    (12, ['cylinder', 'valve', 'failures', 'estimate'])
     """
     columns = [*by, over, cluster]
     missing = [c for c in columns if c not in lifters.columns]
@@ -72,23 +103,48 @@ def test_positions(
 ) -> PositionTest:
     """Exchangeability test: are an engine's failing lifters spread over its positions by chance?
 
-    The failures of each position of an engine are added up over its ventings (a lifter that stays bad is one
-    witness, not three), and inside every engine these sums are dealt out anew over its positions. Engines without
-    a failing or without a sound lifter say nothing and are left out. Statistic: sum over positions of
-    (observed - expected)^2 / variance, both under the dealing. p = (1 + draws at least as large) / (1 + draws) [2], so
-    that the test is never too eager [1]. Where a position was checked more often than another of its engine, its sum is
-    taken less the engine's share times its checks.
-
     Parameters
     ----------
-    over : yes/no a lifter and venting (missing = not checked: left out); cluster, position : its labels.
-    feed_rank : 0 (first fed) to 1 (last fed) a row, missing where not known; gives the second test, whether
-        failing lifters sit later in the oil feed than the others of their engine (two-sided).
-    draws, seed : number of dealings and their seed.
+    over : array_like, shape (n,)
+        Yes/no a lifter and venting; missing = not checked, left out.
+    cluster, position : array_like, shape (n,)
+        Engine and position of each.
+    feed_rank : array_like, shape (n,), 0..1, optional
+        0 (first fed) to 1 (last fed), missing where not known; gives the second test, whether failing lifters sit later in the oil
+        feed than the others of their engine (two-sided).
+    draws : int
+        Number of dealings, 99 at least.
+    seed : int
+        Their seed.
+
+    Returns
+    -------
+    PositionTest
+        p of the test with what it rests on, and the same for the feed order. Too few data: state "too_few".
 
     Raises
     ------
-    ValueError : lengths that differ, or fewer than 99 draws. Too few data: state "too_few".
+    ValueError
+        For lengths that differ, or fewer than 99 draws.
+
+    Notes
+    -----
+    The failures of each position of an engine are added up over its ventings (a lifter that stays bad is one witness, not three),
+    and inside every engine these sums are dealt out anew over its positions. Engines without a failing or without a sound lifter
+    say nothing and are left out. Statistic: sum over positions of (observed - expected)^2 / variance, both under the dealing.
+    ``p = (1 + draws at least as large) / (1 + draws)``, so that the test is never too eager. Where a position was checked more
+    often than another of its engine, its sum is taken less the engine's share times its checks.
+
+    Examples
+    --------
+    The same cylinder in every engine is no chance:
+
+    >>> import numpy as np
+    >>> from ventbook.statistics import rates
+    >>> engine = np.repeat(np.arange(12), 4)
+    >>> position = np.tile([1, 2, 3, 4], 12)
+    >>> rates.test_positions(position == 3, engine, position, draws=999).p < 0.01
+    True
     """
     answers = pd.Series(over).astype("boolean").astype("Float64")
     failed: Array = np.asarray(answers.to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)

@@ -40,13 +40,25 @@ def cured_share(
 
     Parameters
     ----------
-    over_first, over_last, extra_run : yes/no a lifter; a missing answer leaves the lifter out, and so does no
-        extra run between the two checks (that second look is no cure).
-    cluster : engine id.
+    over_first, over_last, extra_run : array_like, shape (n,)
+        Yes/no a lifter; a missing answer leaves the lifter out, and so does no run between the two checks (that second look is no
+        cure).
+    cluster : array_like, shape (n,)
+        Engine id.
+    level : float
+        Confidence level, 0.95 = 95 %.
 
     Returns
     -------
-    Estimate with unit "share"; n = lifters read again after a run. None read again: state "not_recorded".
+    Estimate
+        Unit "share", n = lifters read again after a run. None read again: state "not_recorded".
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> share = rates.cured_share([True] * 4, [False, False, True, None], [True] * 4, cluster=["E1", "E1", "E2", "E3"])
+    >>> round(share.estimate, 3), share.n
+    (0.667, 3)
     """
     first, last, run = (
         pd.Series(v).astype("boolean").reset_index(drop=True) for v in (over_first, over_last, extra_run)
@@ -60,9 +72,28 @@ def cured_share(
 def second_look_share(
     over_first: Any, over_again: Any, extra_run: Any, *, cluster: Any, level: float = 0.95
 ) -> Estimate:
-    """Share that passed a second look with no run between the checks, from the records themselves.
+    """Share of lifters over the limit that passed a second look with no run between the checks.
 
-    As `cured_share`, for lifters where ``extra_run`` is no.
+    Parameters
+    ----------
+    over_first, over_again, extra_run : array_like, shape (n,)
+        Yes/no a lifter, as for :func:`cured_share`; those count where ``extra_run`` is no.
+    cluster : array_like, shape (n,)
+        Engine id.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    Estimate
+        Unit "share", n = lifters looked at again without a run.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> share = rates.second_look_share([True, True], [False, True], [False, False], cluster=["E1", "E2"])
+    >>> share.estimate
+    0.5
     """
     run = pd.Series(extra_run).astype("boolean")
     return cured_share(over_first, over_again, ~run, cluster=cluster, level=level)
@@ -94,13 +125,43 @@ def expect_second_look(
 ) -> SecondLook:
     """Expect a second reading of the same lifters by the same gauge with nothing done between.
 
-    The true gap given the first reading y has density proportional to the fleet's own density times
-    the normal density of y - gap with spread u; the second reading adds a fresh error. With u = 0 nothing changes.
-
     Parameters
     ----------
-    reading : first readings, mm (finite); u, limit : standard uncertainty of one reading and limit, mm.
-    spread : of true gaps in the fleet, see `gauge.deconvolve_gaps`.
+    reading : array_like, shape (n,), mm
+        First readings, finite.
+    u, limit : array_like, mm
+        Standard uncertainty of one reading, and the limit; one value or one a lifter.
+    spread : GapDistribution
+        True gaps in the fleet (:func:`ventbook.physics.gauge.deconvolve_gaps`).
+    level : float
+        Probability of the band.
+
+    Returns
+    -------
+    SecondLook
+        passes (probability of a second reading at or under the limit), truly_within, expected, low and high (mm), each (n,).
+
+    Raises
+    ------
+    ValueError
+        Where a reading or u is not finite, or u is under 0.
+
+    Notes
+    -----
+    The true gap given the first reading y has density proportional to the fleet's own density times the normal density of y - gap
+    with spread u; the second reading adds a fresh error. With u = 0 nothing changes.
+
+    Examples
+    --------
+    A reading just over the limit was picked for being high, and may well pass again:
+
+    >>> import numpy as np
+    >>> from ventbook.physics import gauge
+    >>> from ventbook.statistics import rates
+    >>> fleet = gauge.GapDistribution(np.linspace(0.2, 0.8, 31), 0.02, np.full(31, 1 / 31), 500, 0)
+    >>> look = rates.expect_second_look([0.51, 0.60], u=0.02, limit=0.5, spread=fleet)
+    >>> look.passes.round(2).tolist()
+    [0.36, 0.0]
     """
     level = check_level(level)
     y, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (reading, u, limit)))
@@ -157,13 +218,35 @@ def compare_cure(
     spread: GapDistribution | None,
     level: float = 0.95,
 ) -> CureAnswer:
-    """Set the cured share of lifters that read over the limit beside what a second look alone would cure.
+    """The cured share of lifters that read over the limit beside what a second look alone would cure.
 
     Parameters
     ----------
-    gap_first : first reading, mm; only readings over the limit with an extra run and a last check count.
-    over_last, extra_run : yes/no; u, limit : mm, one value or one a lifter; cluster : engine id.
-    spread : spread of true gaps (`gauge.deconvolve_gaps`); None (too few readings) leaves the second-look part too_few.
+    gap_first : array_like, shape (n,), mm
+        First reading; only readings over the limit with an extra run and a last check count.
+    over_last, extra_run : array_like, shape (n,)
+        Yes/no a lifter.
+    cluster : array_like, shape (n,)
+        Engine id.
+    u, limit : float or array_like of shape (n,), mm
+        Standard uncertainty of a reading, and the limit.
+    spread : GapDistribution or None
+        True gaps in the fleet (:func:`ventbook.physics.gauge.deconvolve_gaps`); None (too few readings) leaves the second-look
+        part "too_few".
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    CureAnswer
+        The cured share, the share that a second look alone is expected to cure, and whether the run did more.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> answer = rates.compare_cure([0.8, 0.9], [False, True], [True, True], cluster=["E1", "E2"], u=0.02, limit=0.5, spread=None)
+    >>> answer.cured.estimate
+    0.5
     """
     level = check_level(level)
     frame = pd.DataFrame(
@@ -222,17 +305,59 @@ def compare_cure(
 
 
 def chance_of_at_least(count: int, probabilities: npt.ArrayLike) -> float:
-    """Probability of ``count`` or more successes in independent trials with these probabilities (exact)."""
+    """Probability of so many or more successes in independent trials of unequal chances.
+
+    Parameters
+    ----------
+    count : int
+        Successes.
+    probabilities : array_like, shape (n,), 0..1
+        Of each trial.
+
+    Returns
+    -------
+    float
+        Exact (Poisson-binomial).
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> round(rates.chance_of_at_least(1, [0.5, 0.5]), 6)
+    0.75
+    """
     return tail_chances(count, probabilities)[0]
 
 
 def paired_changes(
     gap_first: Any, gap_last: Any, *, u: Any, limit: Any, spread: GapDistribution | None, level: float = 0.95
 ) -> pd.DataFrame:
-    """First and last reading of every lifter read twice, with the band a second look alone would fall into.
+    """First and last reading of every lifter read twice, with the band that a second look alone would fall into.
 
-    Returns a frame (index of the input kept) with gap_first_mm, gap_last_mm, change_mm, alone_mm, alone_low,
-    alone_high and beyond ("smaller", "as_second_look", "larger", "" where the band is not known).
+    Parameters
+    ----------
+    gap_first, gap_last : array_like, shape (n,), mm
+        Lifters with either missing are left out.
+    u, limit : float or array_like of shape (n,), mm
+        Standard uncertainty of a reading, and the limit.
+    spread : GapDistribution or None
+        True gaps in the fleet; None leaves the band unknown.
+    level : float
+        Probability of the band.
+
+    Returns
+    -------
+    DataFrame
+        Index of the input: gap_first_mm, gap_last_mm, change_mm, alone_mm, alone_low, alone_high and beyond ("smaller",
+        "as_second_look", "larger", "" where the band is not known).
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.physics import gauge
+    >>> from ventbook.statistics import rates
+    >>> fleet = gauge.GapDistribution(np.linspace(0.2, 0.8, 31), 0.02, np.full(31, 1 / 31), 500, 0)
+    >>> rates.paired_changes([0.60, 0.60], [0.20, 0.59], u=0.02, limit=0.5, spread=fleet)["beyond"].tolist()
+    ['smaller', 'as_second_look']
     """
     first = pd.to_numeric(pd.Series(gap_first))
     last = pd.to_numeric(pd.Series(np.asarray(gap_last, dtype=float), index=first.index))
@@ -269,16 +394,31 @@ _FIELDS = ("level", "unit", "n", "clusters", "method", "state", "note")
 def failing_share(
     jobs: pd.DataFrame, *, level: float, of: Of = "venting", check: Check = "first"
 ) -> Estimate:
-    """Share of ventings with a lifter over the limit, or of lifters over it, at a check.
+    """Share of ventings with a lifter over the limit, or of lifters over it, as far as the records allow one.
 
     Parameters
     ----------
-    jobs : rows of the table of ventings (failed_*, lifters_over_*, lifters_judged_*, engine_id, recorded_because).
-    of : "venting" (those with a known result) or "lifter" (those judged).
+    jobs : DataFrame
+        Rows of the table of ventings (failed_*, lifters_over_*, lifters_judged_*, engine_id, recorded_because).
+    level : float
+        Confidence level, 0.95 = 95 %.
+    of : str
+        "venting" (those with a known result) or "lifter" (those judged).
+    check : str
+        "first" or "last".
 
     Returns
     -------
-    Estimate with unit "share", engines as clusters; state "too_few" where `failing_tier` is "list".
+    Estimate
+        Unit "share", engines as clusters; state "too_few" where :func:`failing_tier` is "list".
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> share = rates.failing_share(ventbook.read_ventings("data/demo/store"), level=0.95)
+    >>> share.state, bool(share.low < share.estimate < share.high)
+    ('estimated', True)
     """
     engine = jobs["engine_id"]
     if of == "venting":
@@ -299,9 +439,35 @@ def failing_by(
     of: Of = "venting",
     check: Check = "first",
 ) -> pd.DataFrame:
-    """`failing_share` of each of ``groups`` of a column, one row a group in this order, none left out.
+    """The failing share of each group of a column, one row a group.
 
-    Returns the columns of `shares_by` (counts stand where there is no share) and the row's ``tier``.
+    Parameters
+    ----------
+    jobs : DataFrame
+        Rows of the table of ventings, as for :func:`failing_share`.
+    column : str
+        Column that makes the groups.
+    groups : sequence
+        Its values in the order shown, none left out.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    of : str
+        "venting" or "lifter".
+    check : str
+        "first" or "last".
+
+    Returns
+    -------
+    DataFrame
+        The columns of :func:`shares_by` (counts stand where there is no share) and the row's ``tier``.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> table = rates.failing_by(ventbook.read_ventings("data/demo/store"), "site", groups=["Ridge", "Nowhere"], level=0.95)
+    >>> table["tier"].tolist(), table["n"].tolist()[1]
+    (['describe', 'list'], 0)
     """
     counted = {"failures": f"failed_{check}"}
     if of == "lifter":
@@ -320,7 +486,28 @@ def failing_by(
 
 
 def failing_tier(jobs: pd.DataFrame, *, check: Check = "first") -> str:
-    """What may be said of the share of these ventings that fail: "list" (cases only) or "describe"."""
+    """What may be said of the share of these ventings that fail.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        Rows of the table of ventings (failed_*, recorded_because).
+    check : str
+        "first" or "last".
+
+    Returns
+    -------
+    str
+        "list" (cases only: too few, or only findings were written down) or "describe".
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> rates.failing_tier(ventings.head(3)), rates.failing_tier(ventings[ventings["site"] == "Harbour"])
+    ('list', 'describe')
+    """
     known = jobs[f"failed_{check}"].dropna()
     return evidence.tier(
         ventings=len(known), findings=int(known.sum()), denominators_known=not only_findings(jobs)
@@ -328,8 +515,27 @@ def failing_tier(jobs: pd.DataFrame, *, check: Check = "first") -> str:
 
 
 def cured_lifters(lifters: pd.DataFrame, *, level: float) -> Estimate:
-    """Share of lifters over the limit at the first check and read again after a run that were within then, from the
-    table of lifters (over_first, over_last, extra_run_between, engine_id).
+    """Share of lifters over the limit at the first check and read again after a run that were within then.
+
+    Parameters
+    ----------
+    lifters : DataFrame
+        Rows of the table of lifters (over_first, over_last, extra_run_between, engine_id).
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    Estimate
+        As :func:`cured_share`.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> share = rates.cured_lifters(ventbook.read_lifters("data/demo/store"), level=0.95)
+    >>> share.unit, bool(0 < share.estimate < 1)
+    ('share', True)
     """
     return cured_share(
         lifters["over_first"],
@@ -341,7 +547,26 @@ def cured_lifters(lifters: pd.DataFrame, *, level: float) -> Estimate:
 
 
 def estimate_of(row: pd.Series) -> Estimate:
-    """An Estimate from a row of a frame of estimates."""
+    """An Estimate from a row of a frame of estimates.
+
+    Parameters
+    ----------
+    row : Series
+        With the fields of an Estimate, as a row of :func:`shares_by`.
+
+    Returns
+    -------
+    Estimate
+        With None where the row has no number.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import rates
+    >>> table = rates.shares_by(ventbook.read_ventings("data/demo/store"), failures="failed_first")
+    >>> rates.estimate_of(table.iloc[0]).unit
+    'share'
+    """
     values: dict[str, Any] = {name: row[name] for name in _FIELDS}
     values |= {name: None if pd.isna(row[name]) else float(row[name]) for name in NUMBERS}
     return Estimate(**values)

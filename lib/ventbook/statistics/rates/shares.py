@@ -38,14 +38,26 @@ def venting_share(failed: Any, *, cluster: Any = None, level: float = 0.95) -> E
 
     Parameters
     ----------
-    failed : one yes/no a venting; missing = not known, left out of numerator and denominator.
-    cluster : engine id a venting. With it the interval carries repeated ventings of one engine; without it
-        ventings are taken as independent (Wilson).
+    failed : array_like, shape (n,)
+        One yes/no a venting; missing = not known, left out of numerator and denominator.
+    cluster : array_like, shape (n,), optional
+        Engine id a venting. With it the interval carries repeated ventings of one engine; without it ventings are taken as
+        independent (Wilson).
+    level : float
+        Confidence level, 0.95 = 95 %.
 
     Returns
     -------
-    Estimate with unit "share", n = ventings counted, clusters = engines (0 where cluster is None). No venting
-    with a known answer: state "not_recorded". No failures: the upper end is a bound.
+    Estimate
+        Unit "share", n = ventings counted, clusters = engines (0 where cluster is None). No venting with a known answer: state
+        "not_recorded". No failures: the upper end is a bound.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> share = rates.venting_share([True, False, None, False, False])
+    >>> share.estimate, share.n, round(share.high, 2)
+    (0.25, 4, 0.7)
     """
     level = check_level(level)
     x = pd.Series(failed).astype("boolean").astype("Float64").to_numpy(dtype=float, na_value=np.nan)
@@ -73,14 +85,34 @@ def lifter_share(failures: Any, lifters: Any, *, cluster: Any, level: float = 0.
 
     Parameters
     ----------
-    failures, lifters : lifters over the limit and lifters checked, one row a venting. Rows with either
-        missing or with no lifter checked are left out.
-    cluster : engine id a row; a row without an id stands for itself.
+    failures, lifters : array_like, shape (n,)
+        Lifters over the limit and lifters checked, one row a venting. Rows with either missing or with no lifter checked are left
+        out.
+    cluster : array_like, shape (n,)
+        Engine id a row; a row without an id stands for itself.
+    level : float
+        Confidence level, 0.95 = 95 %.
 
     Returns
     -------
-    Estimate with unit "share", n = lifters counted, clusters = engines; see `clustered_interval` for the
-    interval. Nothing recorded: state "not_recorded".
+    Estimate
+        Unit "share", n = lifters counted, clusters = engines; see :func:`clustered_interval` for the interval. Nothing recorded:
+        state "not_recorded".
+
+    Raises
+    ------
+    ValueError
+        Where a count is under 0 or failures are more than lifters.
+
+    Examples
+    --------
+    The same failures in one engine say less than over several:
+
+    >>> from ventbook.statistics import rates
+    >>> spread = rates.lifter_share([1, 1, 1, 1, 0], [8] * 5, cluster=list("abcde"))
+    >>> lumped = rates.lifter_share([4, 0, 0, 0, 0], [8] * 5, cluster=list("abcde"))
+    >>> spread.estimate, bool(lumped.high > spread.high)
+    (0.1, True)
     """
     level = check_level(level)
     x, n, ok = check_counts(failures, lifters)
@@ -104,14 +136,34 @@ METHOD_FRACTIONS = "wilson, effective n"
 
 
 def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[float, float]:
-    """Interval for a share from the failures xs and lifters ns of each engine.
+    """Interval for a share from the failures and lifters of each engine.
 
-    Beta-binomial with the correlation integrated out (`integrated_interval`); from ENOUGH_ENGINES engines with
-    a finding on at least as wide as Wilson with the effective number, which holds whatever the shape of the
-    spread between engines; and never inside the exact interval of independent lifters. On 225 cells of simulated fleets
-    (rate .3 to 15 %, 8 to 400 ventings, correlation 0 to .4) a 95 % interval held the truth in 94.2 % or more of fleets
-    in every cell; the table stands in ``calibrate/tables/rates.md``. Counts that are not whole (sums of probabilities) take
-    `effective_interval` alone.
+    Parameters
+    ----------
+    xs, ns : ndarray, shape (engines,)
+        Failures and lifters of each engine.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    low, high : float
+
+    Notes
+    -----
+    Beta-binomial with the correlation integrated out; from ENOUGH_ENGINES engines with a finding on at least as wide as Wilson
+    with the effective number, which holds whatever the shape of the spread between engines; and never inside the exact interval of
+    independent lifters. On 225 cells of simulated fleets (rate .3 to 15 %, 8 to 400 ventings, correlation 0 to .4) a 95 % interval
+    held the truth in 94.2 % or more of fleets in every cell; the table stands in ``calibrate/tables/rates.md``. Counts that are not
+    whole (sums of probabilities) take :func:`effective_interval` alone.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import rates
+    >>> low, high = rates.clustered_interval(np.array([1.0, 0.0, 2.0, 0.0]), np.full(4, 8.0))
+    >>> bool(0 < low < 3 / 32 < high < 1)
+    True
     """
     x, n = float(xs.sum()), float(ns.sum())
     if not (np.all(xs == np.round(xs)) and np.all(ns == np.round(ns))):
@@ -126,10 +178,31 @@ def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[fl
 
 
 def effective_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[float, float]:
-    """Wilson interval with the effective number n / deff and a t quantile on engines - 1.
+    """Wilson interval with the effective number of lifters and a t quantile on engines - 1.
 
-    deff = 1 + (m - 1) rho with m the size-weighted lifters an engine and rho the ANOVA correlation, taken as at
-    least ASSUMED_CORRELATION while fewer than ENOUGH_ENGINES engines show a finding.
+    Parameters
+    ----------
+    xs, ns : ndarray, shape (engines,)
+        Failures and lifters of each engine.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    low, high : float
+
+    Notes
+    -----
+    The effective number is n / deff, ``deff = 1 + (m - 1) rho`` with m the size-weighted lifters an engine and rho the ANOVA
+    correlation, taken as at least ASSUMED_CORRELATION while fewer than ENOUGH_ENGINES engines show a finding.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import rates
+    >>> low, high = rates.effective_interval(np.array([1.0, 0.0, 2.0, 0.0]), np.full(4, 8.0))
+    >>> bool(0 < low < 3 / 32 < high < 1)
+    True
     """
     k, total = ns.size, float(ns.sum())
     rho = min(max(anova_correlation(xs, ns), 0.0), 1.0)
@@ -307,13 +380,33 @@ def bound_blanks(
 
     Parameters
     ----------
-    failures, written, fitted : lifters over the limit, written down, fitted, one row a venting; a row with one
-        missing is left out, and fitted is taken as at least written.
-    decision : share (0..1) that the answer shall be held against.
+    failures, written, fitted : array_like, shape (n,)
+        Lifters over the limit, written down, fitted, one row a venting; a row with one missing is left out, and fitted is taken as
+        at least written.
+    cluster : array_like, shape (n,)
+        Engine id a row.
+    decision : float, 0..1, optional
+        Share that the answer shall be held against.
+    level : float
+        Confidence level, 0.95 = 95 %.
 
     Returns
     -------
-    "below" or "above" only where both readings of the blanks and their whole intervals agree, else "not_known".
+    BlankBounds
+        The share with blanks as passed and with blanks as not checked, their envelope, and the answer: "below" or "above" only
+        where both readings of the blanks and their whole intervals agree, else "not_known"; "" without a decision.
+
+    Raises
+    ------
+    ValueError
+        For a decision or level outside 0..1.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates
+    >>> bounds = rates.bound_blanks([1, 1, 0], [2, 8, 8], [8, 8, 8], cluster=list("abc"), decision=0.9)
+    >>> bounds.blanks, bounds.answer
+    (6, 'below')
     """
     level = check_level(level)
     if decision is not None and not 0 <= decision <= 1:

@@ -1,4 +1,4 @@
-"""The joint model of large fleets against a library fit on full rows, and against the small fleet's way."""
+"""Effects of fleets of tens of thousands against a library fit on full rows, and against those of a small fleet."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import pytest
 from ventbook import numerics
 from ventbook.statistics import causes
 from ventbook.statistics.causes import factors as terms
-from ventbook.statistics.causes import joint
+from ventbook.statistics.causes import screening
 from ventbook.statistics.causes import setting as settings
 
 
@@ -76,26 +76,19 @@ def make_fleet(
     return jobs, factors
 
 
-def dense_design(jobs: pd.DataFrame) -> tuple[np.ndarray, list[str]]:
-    """The joint model's columns written out by hand."""
+def dense_columns(jobs: pd.DataFrame, names: list[str]) -> list[np.ndarray]:
+    """The columns of some adjusters written out by hand."""
     oil = jobs["oil"].to_numpy(float)
     known = ~np.isnan(oil)
-    a = jobs["a"]
-    columns = {
-        "one": np.ones(len(jobs)),
-        "a": a.fillna(False).to_numpy(float),
-        "a missing": a.isna().to_numpy(float),
-        "b": jobs["b"].to_numpy(float),
-        "lot B": (jobs["lot"] == "B").to_numpy(float),
-        "lot C": (jobs["lot"] == "C").to_numpy(float),
-        "reason new": (jobs["reason"] == "new").to_numpy(float),
-        "reason line": (jobs["reason"] == "line").to_numpy(float),
-        "oil": np.where(known, (oil - oil[known].mean()) / 5, 0.0),
-        "oil missing": (~known).astype(float),
-        "site 1": (jobs["site"] == "Ridge").to_numpy(float),
-        "site 2": (jobs["site"] == "Plain").to_numpy(float),
+    by_name = {
+        "site": [(jobs["site"] == site).to_numpy(float) for site in ("Ridge", "Plain")],
+        "a": [jobs["a"].fillna(False).to_numpy(float), jobs["a"].isna().to_numpy(float)],
+        "b": [jobs["b"].to_numpy(float)],
+        "lot": [(jobs["lot"] == lot).to_numpy(float) for lot in ("B", "C")],
+        "reason": [(jobs["reason"] == reason).to_numpy(float) for reason in ("new", "line")],
+        "oil": [np.where(known, (oil - oil[known].mean()) / 5, 0.0), (~known).astype(float)],
     }
-    return np.column_stack(list(columns.values())), list(columns)
+    return [column for name in names for column in by_name[name]]
 
 
 @cache
@@ -110,33 +103,35 @@ def one(frame: pd.DataFrame, factor: str, level: str) -> pd.Series:
 
 
 @pytest.mark.parametrize("engines", [9_000, 1_500])
-def test_the_joint_model_gives_the_library_s_answers(engines: int) -> None:
+def test_the_adjusted_effects_are_the_library_s(engines: int) -> None:
+    """statsmodels' GLM on every row with the adjusters that the table names, its variance summed by engine."""
     import statsmodels.api as sm
 
     jobs, _, frame = screened(engines)
-    design, names = dense_design(jobs)
-    cluster, labels = numerics.factorize(jobs["engine_id"])
     y = jobs["lifters_over_first"].to_numpy(float)
-    model = sm.GLM(np.column_stack([y, 8 - y]), design, family=sm.families.Binomial())
-    fit = model.fit(tol=1e-14, cov_type="cluster", cov_kwds={"groups": cluster, "use_correction": False})
-    beta = dict(zip(names, fit.params, strict=True))
-    for factor, level, expected in (
-        ("a", "yes", beta["a"]),
-        ("b", "yes", beta["b"]),
-        ("reason", "new", beta["reason new"]),
-        ("oil", "per 5", beta["oil"]),
-    ):
-        assert np.log(one(frame, factor, level)["adjusted"]) == pytest.approx(expected, abs=1e-8)
-    counts = jobs["lot"].value_counts()
-    against = (counts["C"] * beta["lot C"]) / (counts["A"] + counts["C"])
-    assert np.log(one(frame, "lot", "B")["adjusted"]) == pytest.approx(beta["lot B"] - against, abs=1e-8)
-    se = dict(zip(names, np.sqrt(np.diag(fit.cov_params())), strict=True))
-    groups = len(labels)
-    found = one(frame, "b", "yes")["log_se"]
-    if groups > numerics.CR3_CLUSTERS:
-        assert found == pytest.approx(se["b"] * np.sqrt(groups / (groups - 1)), rel=1e-8)
-    else:  # CR3 lies a little over the library's plain sandwich
-        assert se["b"] < found < 1.02 * se["b"]
+    told: dict[str, tuple[np.ndarray, np.ndarray]] = {
+        "a yes": (jobs["a"].fillna(False).to_numpy(float), jobs["a"].notna().to_numpy()),
+        "b yes": (jobs["b"].to_numpy(float), np.ones(len(jobs), dtype=bool)),
+        "lot B": ((jobs["lot"] == "B").to_numpy(float), np.ones(len(jobs), dtype=bool)),
+        "reason new": ((jobs["reason"] == "new").to_numpy(float), (jobs["reason"] != "line").to_numpy()),
+        "oil per 5": (jobs["oil"].to_numpy(float) / 5, jobs["oil"].notna().to_numpy()),
+    }
+    assert one(frame, "a", "yes")["adjusted_for"] == "site, b"
+    for name, (x, known) in told.items():
+        factor, level = name.split(" ", 1)
+        row = one(frame, factor, level)
+        columns = dense_columns(jobs, row["adjusted_for"].split(", "))
+        design = np.column_stack([np.ones(len(jobs)), x, *columns])[known]
+        cluster, _ = numerics.factorize(jobs["engine_id"][known])
+        model = sm.GLM(np.column_stack([y, 8 - y])[known], design, family=sm.families.Binomial())
+        fit = model.fit(tol=1e-14, cov_type="cluster", cov_kwds={"groups": cluster, "use_correction": False})
+        assert np.log(row["adjusted"]) == pytest.approx(fit.params[1], abs=1e-8), name
+        se, groups = float(np.sqrt(fit.cov_params()[1, 1])), engines
+        if groups > numerics.CR3_CLUSTERS:
+            groups = jobs["engine_id"].nunique()
+            assert row["log_se"] == pytest.approx(se * np.sqrt(groups / (groups - 1)), rel=1e-8), name
+        else:  # CR3 lies a little over the library's plain sandwich
+            assert se < row["log_se"] < 1.02 * se, name
 
 
 def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> None:
@@ -165,31 +160,37 @@ def test_the_crude_effects_of_a_large_fleet_are_those_of_the_general_fit() -> No
         assert found == pytest.approx([effect.log, effect.low, effect.high], abs=1e-6)
 
 
-def test_a_term_outside_the_model_gets_a_fit_of_its_own() -> None:
+def test_overlap_is_that_of_least_squares_on_the_rows() -> None:
     jobs, _, frame = screened(9_000)
-    design, _ = dense_design(jobs)
-    cold = jobs["oil"].to_numpy(float) <= 15
-    y, n = jobs["lifters_over_first"].to_numpy(float), np.full(len(jobs), 8.0)
-    late = np.column_stack([design, jobs["late"].to_numpy(float)])
-    expected = causes.fit_binomial(late, y, n).beta[-1]
-    assert np.log(one(frame, "late", "yes")["adjusted"]) == pytest.approx(expected, abs=1e-8)
-    both = np.column_stack(
-        [design, (~cold & jobs["oil"].notna()).astype(float), (jobs["b"] & cold).astype(float)]
-    )
-    expected = causes.fit_binomial(both, y, n).beta[-1]
-    assert np.log(one(frame, "both", "yes")["adjusted"]) == pytest.approx(expected, abs=1e-7)
+    for factor, level, x in (
+        ("b", "yes", jobs["b"].to_numpy(float)),
+        ("oil", "per 5", jobs["oil"].to_numpy(float)),
+        ("a", "yes", jobs["a"].astype("float").to_numpy(float, na_value=np.nan)),
+    ):
+        known = ~np.isnan(x)
+        centred = x[known] - x[known].mean()
+        left = {}
+        for name in ("site", "a", "b", "lot", "reason", "oil"):
+            if name == factor:
+                continue
+            design = np.column_stack([np.ones(known.sum()), *(c[known] for c in dense_columns(jobs, [name]))])
+            rest = centred - design @ np.linalg.lstsq(design, centred)[0]
+            left[name] = float(rest @ rest / (centred @ centred))
+        row = one(frame, factor, level)
+        closest = min(left, key=lambda name: left[name])
+        assert row["overlap_with"] == closest
+        assert row["overlap_share"] == pytest.approx(left[closest], abs=1e-9)
 
 
-def test_overlap_from_cross_products_is_that_of_the_rows() -> None:
-    jobs, factors, frame = screened(9_000)
-    large = one(frame, "b", "yes")
-    small = one(causes.screen_factors(jobs.iloc[:19_000], factors=factors), "b", "yes")
-    assert (
-        (large["overlap"], large["overlap_with"])
-        == (small["overlap"], small["overlap_with"])
-        == ("good", "a")
-    )
-    assert large["overlap_share"] == pytest.approx(small["overlap_share"], abs=0.02)
+def test_one_estimator_at_all_sizes() -> None:
+    """The same ventings thrice, each time of other engines: the same effects, adjusted for the same factors."""
+    jobs, factors = make_fleet(8_000, engines=2_500)
+    thrice = pd.concat([jobs.assign(engine_id=jobs["engine_id"] + f"-{i}") for i in range(3)])
+    small = causes.screen_factors(jobs, factors=factors)
+    large = causes.screen_factors(thrice.reset_index(drop=True), factors=factors)
+    assert large["log_effect"].to_numpy() == pytest.approx(small["log_effect"].to_numpy(), abs=1e-8)
+    assert large["overlap_share"].to_numpy() == pytest.approx(small["overlap_share"].to_numpy(), abs=1e-9)
+    assert large["adjusted_for"].tolist() == small["adjusted_for"].tolist()
 
 
 def test_a_level_without_findings_leaves_the_others_finite() -> None:
@@ -199,14 +200,11 @@ def test_a_level_without_findings_leaves_the_others_finite() -> None:
     adjusted = frame[["adjusted", "adjusted_low", "adjusted_high"]]
     assert np.isfinite(adjusted[frame["factor"] != "lot"].to_numpy()).all()
     row = one(frame, "lot", "C")
-    assert np.isnan(row["adjusted"])
     assert 0 < row["crude_high"] < 0.1
 
 
-def test_pieces_end_where_an_engine_ends() -> None:
-    cluster = np.repeat(np.arange(4_000), 11)
-    firsts = np.flatnonzero(np.r_[True, cluster[1:] != cluster[:-1]])
-    pieces = list(joint._pieces(len(cluster), firsts))
-    assert pieces[0].start == 0
-    assert pieces[-1].stop == len(cluster)
-    assert all(piece.start in set(firsts.tolist()) for piece in pieces)
+def test_rows_alike_are_one_pattern() -> None:
+    design = np.array([[1.0, 0.0, 2.5], [1.0, 1.0, 2.5], [1.0, 0.0, 2.5], [1.0, 0.0, 3.0]])
+    place, first = screening.find_patterns(design)
+    assert place.tolist() == [0, 1, 0, 2]
+    assert first.tolist() == [0, 1, 3]

@@ -21,7 +21,7 @@ from ventbook.physics.gauge import studies
 from ventbook.physics.priming import ratio as interval_fit
 from ventbook.results import Estimate, NoFit, NotEnoughData
 from ventbook.statistics import causes, rates, trends, waiting_times
-from ventbook.statistics.causes import fits, joint, screening, strata
+from ventbook.statistics.causes import fits, screening, strata
 from ventbook.statistics.causes import strata as cases
 from ventbook.statistics.trends import mix
 
@@ -247,20 +247,6 @@ def firth(rows: Rows) -> Answers:
         yield found.log, found.low, found.high
 
 
-def joint_model(rows: Rows) -> Answers:
-    cluster, _ = numerics.factorize(rows.engine)
-    n = rows.size
-    design = joint.Design(rows.design.astype(np.uint8), np.zeros((n, 0)), {}, np.ones(n, dtype=bool))
-    found = joint.fit_joint(design, rows.failing, rows.trials)
-    if found.converged:
-        effects = joint.estimate_contrasts(
-            found, design, rows.failing, rows.trials, np.array([[0.0], [1.0]]), cluster=cluster, level=0.95
-        )
-        for one in effects:
-            if one is not None:
-                yield one.log, one.low, one.high
-
-
 def stratified(rows: Rows) -> Answers:
     cluster, names = numerics.factorize(rows.engine)
     site, _ = numerics.factorize(rows.site)
@@ -417,7 +403,7 @@ FITS: dict[str, Callable[[Rows], Answers]] = {
     one.__name__: one
     for one in (
         curve, aft, ratio, calibration, scale, intervals, gaps, gap_spread, gap_fit, shares, cure, effects,
-        firth, joint_model, stratified, conditional, gauges_in_use, study, reml, drift,
+        firth, stratified, conditional, gauges_in_use, study, reml, drift,
         change_in_counts, expected_shares, expected_means, charts, sites, recurrence, power,
     )
 }  # fmt: skip

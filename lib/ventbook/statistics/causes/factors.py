@@ -404,38 +404,76 @@ def list_terms(coded: Coded, rows: Ints | slice) -> list[Term]:
     return [Term(factor, coded.levels[i], coded.levels[0], i, codes, len(chosen)) for i in chosen]
 
 
-def build_block(coded: Coded, rows: Ints | slice, *, smallest: int = 5) -> Floats:
-    """A factor's columns as an adjuster, (n, c), without intercept; no column where it does not vary.
+@dataclass(frozen=True)
+class Block:
+    """A factor as an adjuster: each row's level ``codes`` (n,), 0 the base, and for a number its centred ``values``.
+
+    ``values`` is 0 where the number is not recorded; ``width`` counts the columns, which have no intercept.
+    """
+
+    codes: npt.NDArray[Any]
+    levels: int
+    values: Floats | None = None
+
+    @property
+    def width(self) -> int:
+        """Columns of the design; 0 where the factor does not vary."""
+        return self.levels - 1 + (self.values is not None)
+
+    def columns(self, rows: Mask | slice) -> Floats:
+        """Columns of some rows, (n, width): the number, then a 0/1 column a level but the base."""
+        codes = self.codes[rows]
+        own = [] if self.values is None else [self.values[rows]]
+        own += [(codes == level).astype(np.float64) for level in range(1, self.levels)]
+        return np.column_stack(own) if own else np.zeros((len(codes), 0))
+
+    def indicators(self, rows: slice) -> Floats:
+        """A row a level but the base, then a number and its square, (c, n): what :meth:`explain` needs the sums of."""
+        out = (np.arange(1, self.levels)[:, None] == self.codes[rows]).astype(np.float64)
+        return out if self.values is None else np.vstack([out, self.values[rows], self.values[rows] ** 2])
+
+    def explain(self, sums: Floats, counts: Floats, n: int) -> float:
+        """Sum of squares of a centred variable that the columns explain on the rows that take part.
+
+        ``sums`` and ``counts`` are the indicators' products with the variable and with the 0/1 rows that take part, ``n``
+        how many of them there are.
+        """
+        at, of = sums[: self.levels - 1], counts[: self.levels - 1]
+        at, of = np.r_[-at.sum(), at], np.r_[n - of.sum(), of]
+        found = float((at[of > 0] ** 2 / of[of > 0]).sum())
+        if self.values is None or not of[0]:
+            return found
+        # what the number adds once its "not recorded" is given; it is 0 where not recorded
+        value, square = counts[self.levels - 1 :]
+        spread = square - value**2 / of[0]
+        across = sums[self.levels - 1] - value / of[0] * at[0]
+        return found + (float(across**2 / spread) if spread > 1e-12 * square else 0.0)
+
+
+def build_block(coded: Coded, rows: Ints | slice, *, smallest: int = 5) -> Block:
+    """A factor's columns as an adjuster; none where it does not vary.
 
     Levels with fewer than ``smallest`` rows go together with the largest one; "not recorded" is a level of its
     own, so that no row is lost.
     """
     codes = coded.codes[rows]
-    columns: list[Floats] = []
     known = codes >= 0
-    if coded.numbers is not None:
-        values = coded.numbers[rows]
-        if known.any() and np.ptp(values[known]) > 0:
-            columns.append(np.where(known, values - values[known].mean(), 0.0))
+    place = np.zeros(len(coded.levels) + 2, dtype=np.int8 if len(coded.levels) < 120 else np.int64)
+    levels, values = 1, None
+    if coded.numbers is not None and known.any():
+        numbers = coded.numbers[rows]
+        if np.ptp(numbers[known]) > 0:
+            values = np.where(known, numbers - numbers[known].mean(), 0.0)
     elif known.any():
         counts = np.bincount(codes[known], minlength=len(coded.levels))
-        base = int(counts.argmax())
-        columns += [
-            (codes == i).astype(np.float64)
-            for i, count in enumerate(counts)
-            if i != base and smallest <= count < len(codes)
-        ]
+        for code, count in enumerate(counts):
+            if code != int(counts.argmax()) and smallest <= count < len(codes):
+                place[code], levels = levels, levels + 1
     if smallest <= (~known).sum() < len(codes) and known.any():
-        columns.append((~known).astype(np.float64))
-    return np.column_stack(columns) if columns else np.zeros((len(codes), 0))
+        place[-1], levels = levels, levels + 1
+    return Block(np.asarray(place[codes]), levels, values)
 
 
-def list_adjusters(
-    factors: Sequence[Factor], outcome: str, blocks: Mapping[str, Floats], *, without: Sequence[str] = ()
-) -> list[str]:
+def list_adjusters(factors: Sequence[Factor], outcome: str, blocks: Mapping[str, Block]) -> list[str]:
     """Names of factors that may be adjusted for on ``outcome`` and that vary: never a consequence of the venting."""
-    return [
-        f.name
-        for f in factors
-        if outcome in f.adjust and f.name not in without and f.name in blocks and blocks[f.name].shape[1] > 0
-    ]
+    return [f.name for f in factors if outcome in f.adjust and f.name in blocks and blocks[f.name].width > 0]

@@ -168,32 +168,45 @@ def _truncated_moments(a: Floats, b: Floats) -> tuple[Floats, Floats]:
 
 
 def estimate_contrast(
-    fit: Fit, design: Floats, contrast: Floats, *, cluster: Ints, n_clusters: int, level: float
+    fit: Fit,
+    design: Floats,
+    contrast: Floats,
+    *,
+    cluster: Ints,
+    n_clusters: int,
+    level: float,
+    place: Ints | None = None,
 ) -> Effect | None:
     """``contrast`` (k,) of a fit's coefficients with a cluster-robust interval of confidence ``level``.
 
     CR3 with a t quantile up to 2,000 clusters, CR1 above; degrees of freedom count the clusters that
-    carry the contrast (Satterthwaite). Rows of ``cluster`` are codes 0 .. n_clusters - 1. None where the fit has no
+    carry the contrast (Satterthwaite). Rows of ``cluster`` are codes 0 .. n_clusters - 1. Where many rows
+    share a row of ``design``, ``place`` (n,) says which; residuals and weights of ``fit`` stay by row. None where the fit has no
     answer (numerics.judge_fit) or all rows are of one cluster.
     """
-    information = design.T @ (design * fit.weight[:, None])
+    weight = fit.weight if place is None else np.bincount(place, weights=fit.weight, minlength=len(design))
+    information = design.T @ (design * weight[:, None])
     if judge_fit(converged=fit.converged, estimates=fit.beta, information=information, spread=fit.scale):
         return None
     if np.count_nonzero(np.bincount(cluster, minlength=n_clusters)) < 2:
         return None
     log = float(contrast @ fit.beta)
-    scores = sum_by_cluster(design * fit.residual[:, None], cluster, n_clusters)
     # share of each cluster in the contrast's expected variance
-    reach = (design @ (fit.bread @ contrast)) ** 2 * fit.weight
-    df = satterthwaite_df(np.bincount(cluster, weights=reach, minlength=n_clusters))
+    pull = design @ (fit.bread @ contrast)
+    pull = pull if place is None else pull[place]
+    df = satterthwaite_df(np.bincount(cluster, weights=pull**2 * fit.weight, minlength=n_clusters))
     if n_clusters <= CR3_CLUSTERS:
+        design = design if place is None else design[place]
+        scores = sum_by_cluster(design * fit.residual[:, None], cluster, n_clusters)
         information = information_by_cluster(design, fit.weight, cluster, n_clusters)
         variance = sandwich_variance(fit.bread, scores, information=information, kind="CR3")
-    else:
-        variance = sandwich_variance(fit.bread, scores, kind="CR1")
+        found = float(contrast @ variance @ contrast)
+    else:  # CR1 of the contrast alone
+        moved = np.bincount(cluster, weights=pull * fit.residual, minlength=n_clusters)
+        found = float(moved @ moved) * n_clusters / (n_clusters - 1)
     # least squares leaves its scale out of the bread; the other fits have it in their weights
     model = float(contrast @ fit.bread @ contrast) * (fit.scale**2 if fit.least_squares else 1.0)
-    found = keep_spread(max(float(contrast @ variance @ contrast), 0.0), model)
+    found = keep_spread(max(found, 0.0), model)
     return make_effect(log, float(np.sqrt(found)), df, level=level)
 
 

@@ -8,9 +8,11 @@ Crude, adjusted and by-site effects of every recorded circumstance on one outcom
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.factors import Factor, Mask, Term, list_adjusters, list_terms, load_factors
@@ -32,7 +34,6 @@ from ventbook.statistics.causes.setting import (
     Totals,
     estimate_crude,
     prepare_setting,
-    span_columns,
     total_levels,
 )
 from ventbook.statistics.causes.strata import estimate_stratified
@@ -44,18 +45,43 @@ MATCHED_PAIRS = 3.0
 """With less than this many ventings' worth of comparisons inside levels of the other factor, overlap is "none"."""
 
 
-def measure_company(term: Term, setting: ScreeningData) -> dict[str, float]:
-    """Share of the term's variation that each adjuster, and the site, explains on the rows that take part (0..1)."""
-    known, x = term.known, term.x[term.known]
-    centred = x - x.mean()
-    total = float(centred @ centred)
-    company = {"site": 1.0 - measure_inside_sites(term, setting)}
-    skip = {term.factor.name, *term.factor.parts}
-    names = list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks, without=tuple(skip))
-    whole = bool(known.all())
-    for name in names:
-        basis = setting.bases[name] if whole else span_columns(setting.blocks[name][known])
-        company[name] = float(((basis.T @ centred) ** 2).sum()) / total
+PIECE = 16_384
+"""Rows whose indicators are held as numbers at a time."""
+
+
+def measure_company(terms: Sequence[Term], setting: ScreeningData) -> list[dict[str, float]]:
+    """Share of each term's variation that each adjuster explains on the rows that take part (0..1)."""
+    names = list_adjusters(setting.factors, setting.outcome.outcome, setting.blocks)
+    if not names or not terms:
+        return [{} for _ in terms]
+    blocks = [setting.blocks[name] for name in names]
+    # copies, since a term keeps what it has worked out and all of them would be too large together
+    means = [float(t.x[t.known].mean()) if t.known.any() else 0.0 for t in map(replace, terms)]
+    rows_of = [block.indicators(slice(0, 0)).shape[0] for block in blocks]
+    products, squares = np.zeros((sum(rows_of), 2 * len(terms))), np.zeros(len(terms))
+    for start in range(0, len(setting.cluster), PIECE):
+        rows = slice(start, start + PIECE)
+        parts = [
+            replace(t, codes=t.codes[rows], numbers=None if t.numbers is None else t.numbers[rows])
+            for t in terms
+        ]
+        known = np.stack([part.known for part in parts])
+        centred = np.stack([(part.x - mean) * part.known for part, mean in zip(parts, means, strict=True)])
+        squares += np.einsum("ij,ij->i", centred, centred)
+        products += np.vstack([block.indicators(rows) for block in blocks], dtype=np.float64) @ (
+            np.vstack([centred, known], dtype=np.float64).T
+        )
+    ends = np.cumsum(rows_of)[:-1]
+    company = []
+    for number, term in enumerate(map(replace, terms)):
+        sums, counts = (np.split(products[:, at], ends) for at in (number, len(terms) + number))
+        company.append(
+            {
+                name: block.explain(one, other, int(term.known.sum())) / max(float(squares[number]), 1e-300)
+                for name, block, one, other in zip(names, blocks, sums, counts, strict=True)
+                if name not in (term.factor.name, *term.factor.parts)
+            }
+        )
     return company
 
 
@@ -87,7 +113,7 @@ def choose_adjusters(term: Term, setting: ScreeningData, company: Mapping[str, f
     for name, shared in company.items():
         if name == "site":
             continue
-        columns = setting.blocks[name].shape[1]
+        columns = setting.blocks[name].width
         if shared > max(0.01, (columns + 2 * np.sqrt(2 * columns)) / n):
             close.append((-shared, name, columns))
     chosen, left = [], setting.budget
@@ -106,38 +132,47 @@ def estimate_adjusted(
     if rows.counted and rows.failing < FINDINGS_A_COEFFICIENT:
         return None, [], ""
     names = choose_adjusters(term, setting, company)
-    sites = _site_columns(setting.site)
-    nuisance = [sites, *(setting.blocks[name] for name in names)]
+    sites = _site_columns(setting.site[known])
+    nuisance = [sites, *(setting.blocks[name].columns(known) for name in names)]
     if forced is not None:
-        nuisance.append(forced)
-    columns = np.column_stack(nuisance)[known]
+        nuisance.append(forced[known])
     x, cluster = term.x[known], setting.cluster[known]
+    design = np.column_stack([np.ones(len(x)), x, *nuisance])
     named = (["site"] if sites.shape[1] else []) + names
     if not rows.counted:
         assert rows.low is not None and rows.high is not None
-        design = independent_columns(np.column_stack([np.ones(len(x)), x, columns]))
+        design = independent_columns(design)
         fit = fit_intervals(design, rows.low[known], rows.high[known])
         contrast = np.eye(design.shape[1])[1]
         found = estimate_contrast(
             fit, design, contrast, cluster=cluster, n_clusters=setting.n_clusters, level=setting.level
         )
         return found, named, LOG_NORMAL
-    failures, trials = rows.failures[known], rows.trials[known]
-    keep = rows_that_tell(columns, failures, trials)
-    design = independent_columns(np.column_stack([np.ones(keep.sum()), x[keep], columns[keep]]))
-    failures, trials = failures[keep], trials[keep]
-    contrast = np.eye(design.shape[1])[1]
-    one_sided = not term.number and separates(x[keep], failures, trials)
+    # ventings alike in all columns are one row of the fit
+    place, first = find_patterns(design)
+    failures, trials = (
+        np.bincount(place, weights=y[known]).astype(np.float64) for y in (rows.failures, rows.trials)
+    )
+    design = design[first]
+    keep = rows_that_tell(design[:, 2:], failures, trials)
+    design, failures, trials = independent_columns(design[keep]), failures[keep], trials[keep]
+    one_sided = not term.number and separates(design[:, 1], failures, trials)
     if not one_sided:
         fit = fit_binomial(design, failures, trials)
         if fit.converged and np.abs(fit.beta).max() < RUNAWAY:
+            told = keep[place]
+            place = (np.cumsum(keep) - 1)[place[told]]
+            y, n = rows.failures[known][told], rows.trials[known][told]
+            p = special.expit(design @ fit.beta)[place]
+            fit = replace(fit, residual=y - n * p, weight=n * p * (1 - p))
             effect = estimate_contrast(
                 fit,
                 design,
-                contrast,
-                cluster=cluster[keep],
+                np.eye(design.shape[1])[1],
+                cluster=cluster[told],
                 n_clusters=setting.n_clusters,
                 level=setting.level,
+                place=place,
             )
             return effect, named, LOGIT
     effect = profile_firth(design, failures, trials, 1, level=setting.level, inflation=setting.design_effect)
@@ -151,6 +186,21 @@ def separates(x: Floats, failures: Floats, trials: Floats) -> bool:
         if over == 0 or over == all_:
             return True
     return False
+
+
+def find_patterns(design: Floats) -> tuple[Ints, Ints]:
+    """Number of each row's pattern, and the first row of each pattern: rows of a pattern agree in every column.
+
+    Rows are told apart by a weighted sum of their columns; where two patterns share one (never seen), each row stands
+    for itself.
+    """
+    weights = np.sqrt(np.arange(2.0, design.shape[1] + 2.0))
+    place, sums = pd.factorize(design @ weights)
+    first = np.empty(len(sums), dtype=np.int64)
+    first[place[::-1]] = np.arange(len(design))[::-1]  # what is written last stays
+    if not np.array_equal(design[first[place]], design):
+        return np.arange(len(design)), np.arange(len(design))
+    return place.astype(np.int64, copy=False), first
 
 
 def rows_that_tell(columns: Floats, failures: Floats, trials: Floats) -> Mask:
@@ -231,9 +281,7 @@ def screen_factors(
     with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
     beyond / within the smallest effect that matters, else "not known".
 
-    ``parts`` leaves out what isn't wanted; its columns stay empty. With 20,000 ventings or more, and ten findings a
-    column, all adjusted effects come from one model with every factor that may be adjusted for in it (a factor that may
-    not, or an interaction, from one more fit).
+    ``parts`` leaves out what isn't wanted; its columns stay empty.
 
     Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor "not_recorded".
     Raises ValueError for an unknown outcome or missing columns.
@@ -247,21 +295,23 @@ def screen_factors(
         raise ValueError(f"parts must be among {', '.join(PARTS)}; got {unknown[0]!r}")
     setting = prepare_setting(jobs, outcome=outcome, factors=chosen, level=level, parts=parts)
     rows = []
-    for factor in chosen:
-        if outcome not in factor.outcomes:
-            continue
-        terms = list_terms(setting.coded[factor.name], setting.take)
+    asked = [factor for factor in chosen if outcome in factor.outcomes]
+    listed = [list_terms(setting.coded[factor.name], setting.take) for factor in asked]
+    company = iter(measure_company([term for terms in listed for term in terms], setting))
+    for factor, terms in zip(asked, listed, strict=True):
         if not terms:
             rows.append(empty_row(factor, outcome))
             continue
         totals = total_levels(terms[0].codes, setting.outcome, setting.cluster, setting.n_clusters)
-        rows += [screen_term(term, setting, totals) for term in terms]
+        rows += [screen_term(term, setting, totals, next(company)) for term in map(replace, terms)]
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     kinds = {name: "str" if name in TEXTS else "int64" if name in COUNTS else "float64" for name in COLUMNS}
     return settle_q(frame.astype(kinds))
 
 
-def screen_term(term: Term, setting: ScreeningData, totals: Totals) -> dict[str, object]:
+def screen_term(
+    term: Term, setting: ScreeningData, totals: Totals, company: Mapping[str, float]
+) -> dict[str, object]:
     """One row of :func:`screen_factors`."""
     row = _describe(term, setting, totals)
     factor, rows = term.factor, setting.outcome
@@ -278,7 +328,7 @@ def screen_term(term: Term, setting: ScreeningData, totals: Totals) -> dict[str,
     part = [term.code + 1, 1] if factor.kind == "code" else slice(1, None)
     if rows.counted and not 0 < totals.over_sums[part].sum() < totals.lifter_sums[part].sum():
         return row | {"state": "too_few", "note": "no lifter over the limit to tell levels apart by"}
-    row["site_left"] = measure_inside_sites(term, setting)
+    row["site_left"] = left = measure_inside_sites(term, setting)
     forced = forced_columns(term, setting)
     crude, method = estimate_crude(
         term,
@@ -293,7 +343,7 @@ def screen_term(term: Term, setting: ScreeningData, totals: Totals) -> dict[str,
     row |= effect_columns("crude", crude) | {"method": method}
     adjusted: Effect | None = None
     if "adjusted" in setting.parts:
-        adjusted = _add_adjusted(row, term, setting, forced=forced)
+        adjusted = _add_adjusted(row, term, setting, {"site": 1 - left, **company}, forced=forced)
     if "stratified" in setting.parts and rows.counted and factor.kind != "interaction":
         known = term.known
         effect, agree = estimate_stratified(
@@ -320,28 +370,20 @@ def screen_term(term: Term, setting: ScreeningData, totals: Totals) -> dict[str,
 
 
 def _add_adjusted(
-    row: dict[str, object], term: Term, setting: ScreeningData, *, forced: Floats | None
+    row: dict[str, object],
+    term: Term,
+    setting: ScreeningData,
+    company: Mapping[str, float],
+    *,
+    forced: Floats | None,
 ) -> Effect | None:
     """Fills in overlap and the adjusted effect; returns the effect, None where there is none to give."""
-    names: list[str] = []
-    adjusted: Effect | None = None
-    if setting.joint is not None:
-        found = setting.joint.get((term.factor.name, term.level))
-        if found is None:
-            row["note"] = "no column of its own in the joint model"
-            return None
-        overlap, share, partner = judge_overlap(term, {found.partner: 1 - found.left})
-        names = ["site", *(name for name in setting.adjusters if name != term.factor.name)]
-        adjusted, method = found.effect, "logit of venting totals, all factors at once, intervals by engine"
-    else:
-        company = measure_company(term, setting)
-        overlap, share, partner = judge_overlap(term, company)
-        if overlap != "none":
-            adjusted, names, method = estimate_adjusted(term, setting, company, forced=forced)
+    overlap, share, partner = judge_overlap(term, company)
     row.update({"overlap": overlap, "overlap_share": share, "overlap_with": partner})
     if overlap == "none":
         row["note"] = f"can't be told apart from {partner} on these ventings"
         return None
+    adjusted, names, method = estimate_adjusted(term, setting, company, forced=forced)
     row.update(effect_columns("adjusted", adjusted) | {"adjusted_for": ", ".join(names)})
     if method:
         row["method"] = method

@@ -578,7 +578,7 @@ def on_placeholders(demo_store, tmp_path_factory):
 
 def test_numbers_of_the_report_come_from_the_verdicts(on_demo):
     page, shown = on_demo
-    verdicts = page._frames["conformity"]
+    verdicts = page.frame("conformity")
     judged = verdicts["verdict"].isin(conformity.JUDGED)
     whole = next(f for f in page.findings if f["id"] == "steps_within_share" and not f["group"])
     assert whole["n"] == judged.sum()
@@ -593,7 +593,7 @@ def test_numbers_of_the_report_come_from_the_verdicts(on_demo):
 def test_the_demos_planted_habit_is_what_is_most_often_outside(on_demo):
     page, shown = on_demo
     assert "Most often outside: pressure on the tank, line or cooler empty" in shown["answer"]
-    verdicts = page._frames["conformity"]
+    verdicts = page.frame("conformity")
     tank = verdicts[(verdicts["step"] == "tank_overpressure_when_empty") & (verdicts["verdict"] == "outside")]
     assert tank["site"].mode().tolist() == ["Plain"]
 
@@ -605,7 +605,7 @@ def test_manual_and_revision_are_named(on_demo):
 
 
 def test_facts_are_listed_with_and_without_a_manual(on_placeholders, on_demo):
-    tables = [page._frames["facts"] for page, _ in (on_placeholders, on_demo)]
+    tables = [page.frame("facts") for page, _ in (on_placeholders, on_demo)]
     for table, (_, shown) in zip(tables, (on_placeholders, on_demo), strict=True):
         assert "Facts on record that need no limit: " in shown["answer"]
         assert len(table) and set(table["step"]) <= {
@@ -626,7 +626,7 @@ def test_a_placeholder_is_named_and_nothing_reads_like_a_release(on_placeholders
         for name, text in texts.items():
             found = [word for word in RELEASE_WORDS if word in text.lower()]
             assert not found, f"{name}: {found}"
-    assert set(page._frames["conformity"]["verdict_text"]) <= {
+    assert set(page.frame("conformity")["verdict_text"]) <= {
         "within a placeholder limit", "outside a placeholder limit", "too near a placeholder limit to tell",
         "not comparable with a placeholder limit", "not recorded", "no limit entered", "a fact that needs no limit",
     }  # fmt: skip

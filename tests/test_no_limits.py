@@ -30,7 +30,7 @@ def test_a_report_without_a_manual_ends_well_and_says_what_it_is_held_against(na
 
 def test_conformity_without_a_manual_judges_three_steps_and_describes_the_rest(bare, tmp_path):
     page = run_page("conformity", bare, tmp_path)
-    rows = page.page._frames["conformity_by_step"].set_index("step")
+    rows = page.page.frame("conformity_by_step").set_index("step")
     judged = rows.index[rows["judged"] > 0]
     assert set(judged) == {"pressure_threshold", "time_to_pressure", "gap_at_last_check"}
     rest = rows.drop(index=judged)

@@ -12,7 +12,7 @@ from ventbook import reports
 from ventbook.document import columns as tables
 from ventbook.document.blocks import Column
 from ventbook.document.values import safe_name
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import check_parameters, find_report, pick_parameters
 from ventbook.results import Estimate, no_estimate
 
@@ -245,6 +245,34 @@ def test_table_shows_units_and_cuts_with_a_word() -> None:
     assert "Share [%]" in made.html and ">25<" in made.html and ">yes<" in made.html
     assert "First 60 of 80 rows" in made.html
     assert made.html.count("<tr>") == 61
+
+
+def test_a_pages_data_are_worked_out_once() -> None:
+    calls = []
+
+    @once_a_page
+    def load(page: Page) -> dict[str, int]:
+        calls.append(page.period.label)
+        return {"n": len(calls)}
+
+    @once_a_page
+    def nothing(page: Page) -> None:
+        calls.append("nothing")
+
+    one, other = make_page(period="2026Q3"), make_page(period="2026Q2")
+    assert load(one) is load(one) and load(one) is not load(other)
+    assert nothing(one) is nothing(one) is None
+    assert calls == ["2026Q3", "2026Q2", "nothing"]
+
+
+def test_a_page_opens_again_with_other_parameters_on_the_same_records() -> None:
+    page = make_page(period="2026Q3")
+    page.records, page.all_lifters = {}, pd.DataFrame()
+    other = page.reopen({"period": "", "since": "2026-05-01", "level": 0.9})
+    assert (other.period.start, other.level) == (dt.date(2026, 5, 1), 0.9)
+    assert other.all_jobs is page.all_jobs and page.period.label == "2026Q3"
+    with pytest.raises(reports.ParameterError, match="unknown parameter 'perod'"):
+        page.reopen({"perod": "2026Q2"})
 
 
 def test_table_refuses_technicians_and_unknown_columns() -> None:

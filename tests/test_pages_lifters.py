@@ -129,7 +129,7 @@ def test_planted_gauge_is_found_in_study_and_in_routine(study):
     sound = find(page, "gauge_bias", {"study": "2025-gauge", "gauge": "HG-1"})
     assert sound["low"] < 0.01
     assert "HG-3 stands out in routine use" in text
-    table = page._frames["gauges_in_use"].set_index("gauge")
+    table = page.frame("gauges_in_use").set_index("gauge")
     assert table.loc["HG-3", "low"] > 0.05
     assert table.drop(index="HG-3")["difference_mm"].abs().max() < 0.03
     assert table["note"].str.contains("can't be told apart").any()
@@ -145,7 +145,7 @@ def test_gauge_share_is_of_limit_and_of_spread(study):
 
 def test_verdict_table_counts_each_lifter_once(study):
     page, *_ = study
-    table = page._frames["verdicts_by_gauge"]
+    table = page.frame("verdicts_by_gauge")
     # a lifter pressed too lightly has no verdict, here as everywhere
     assert table["lifters"].sum() == int(page.lifters["over_first"].notna().sum())
     assert table["findings"].sum() == int(page.lifters["over_first"].sum())
@@ -173,8 +173,7 @@ def test_without_a_study_the_uncertainty_is_assumed(demo_store):
 def bare_page(lifters, jobs, demo_store):
     """A page whose analysis tables are replaced by thin ones."""
     page = reports.open_page("lifter-gaps", {"store": str(demo_store)})
-    for name, frame in (("all_lifters", lifters), ("all_jobs", jobs)):
-        page.__dict__[name] = frame
+    page.all_lifters, page.all_jobs = lifters, jobs
     return page
 
 
@@ -211,7 +210,7 @@ def test_thin_records_have_an_answer(demo_store, gaps, case):
     if case == "none failing":
         assert "That still allows a true rate of up to" in text
     gauges = reports.open_page("gauge-study", {"store": str(demo_store)})
-    gauges.__dict__.update(all_lifters=lifters, all_jobs=jobs)
+    gauges.all_lifters, gauges.all_jobs = lifters, jobs
     text = "\n".join(getattr(gauge_study, section)(gauges).text for section in STUDY)
     assert not re.search(r"\b(nan|None|inf)\b", text)
     if case == "gauge never recorded":

@@ -113,7 +113,7 @@ def test_first_page_changes_with_the_findings(page):
     expected = next(f for f in page.findings if f["id"] == "expected_failing_ventings" and not f["group"])
     assert f"{expected['estimate']:.1f} failing ventings were to be expected" in page.answers[1]
     moved = next(f for f in page.findings if f["id"] == "signals")
-    told = len(signals.leading_signals(signals.read_signals(page, data.load_data(page))))
+    told = len(signals.leading_signals(signals.read_signals(page)))
     assert moved["estimate"] == told
 
 
@@ -121,11 +121,11 @@ def test_five_numbers_stand_for_three_periods(page):
     for name in words.NUMBER_NAMES:
         starts = {f["period_start"] for f in page.findings if f["id"] == name and not f["group"]}
         assert starts >= {"2026-07-01", "2026-04-01", "2025-07-01"}
-    assert len(page._frames["five_numbers"]) == 5
+    assert len(page.frame("five_numbers")) == 5
 
 
 def test_stable_tables_and_ids(page):
-    table = page._frames["trend_signals"]
+    table = page.frame("trend_signals")
     assert list(table.columns[:7]) == ["series", "group", "date", "direction", "chart", "value", "limit"]
     assert (table["date"] == "2026-09-30").all()
     ids = {f["id"] for f in page.findings}
@@ -134,21 +134,21 @@ def test_stable_tables_and_ids(page):
         "share_over_time_limit", "median_rotations_to_prime", "p90_rotations_to_prime", "share_not_primed", "rotations_ratio",
         "observed_over_expected",
     }  # fmt: skip
-    assert not any("technician" in frame.columns for frame in page._frames.values())
+    assert not any("technician" in frame.columns for frame in map(page.frame, page.tables))
 
 
 def test_planted_gauge_is_found_and_put_down_to_it(page):
-    table = page._frames["trend_signals"]
+    table = page.frame("trend_signals")
     gap = table[(table["series"] == data.GAP) & (table["group"] == "Harbour")].iloc[0]
     assert (gap["direction"], gap["put_down_to"]) == ("up", "gauge HG-3")
-    acts = page._frames["actions_to_consider"]
+    acts = page.frame("actions_to_consider")
     assert acts["what"].str.contains("gauge HG-3").any()
     assert not acts["what"].str.contains("HG-1|HG-2").any()
 
 
 def test_planted_gauge_in_the_quarter_it_came():
     page = make_page("quarterly-review", fleet_tables(), period="2025Q3")
-    found = signals.read_signals(page, data.load_data(page))
+    found = signals.read_signals(page)
     gap = next(s for s in found if s.series == data.GAP and s.site == "Harbour")
     assert gap.cause_gauge is not None and gap.cause_gauge.gauge == "HG-3"
     assert gap.cause_gauge.shift.estimate == pytest.approx(0.11, abs=0.01)  # planted: 0.11 mm
@@ -169,14 +169,14 @@ def test_planted_lot_is_what_failing_ventings_share(page):
 
 def test_planted_worsening_stays_open(page):
     """Ridge gets worse quarter by quarter: a signal now, or one of an earlier review that is not over."""
-    table = page._frames["signal_log"]
+    table = page.frame("signal_log")
     ridge = table[
         (table["series"] == trends.FAILING) & (table["group"] == "Ridge") & (table["direction"] == "up")
     ]
     assert any("Ridge" in sentence for sentence in page.answers)
     if len(ridge):
         assert ridge["state"].iloc[-1] in (data.NOT_OVER, data.STILL)
-    acts = page._frames["actions_to_consider"]
+    acts = page.frame("actions_to_consider")
     assert (acts["where"] == "Ridge").any()
 
 
@@ -190,7 +190,7 @@ def test_first_ever_quarter_is_stated():
     page = make_page("quarterly-review", fleet_tables(SMALL), period="2024Q4")
     run(page)
     assert "Nothing can be said about a change: no earlier period to compare with." in page.answers
-    assert page._frames["trend_signals"].empty
+    assert page.frame("trend_signals").empty
 
 
 def test_quarter_without_ventings_is_stated():
@@ -201,7 +201,7 @@ def test_quarter_without_ventings_is_stated():
     assert "No site has a venting with a result" in shown["by_site"].text
     page = make_page("quarterly-review", tables, period="2026Q3")
     run(page)
-    assert page._frames["failing_by_period"].set_index("label").loc["2026Q2", "n"] == 0
+    assert page.frame("failing_by_period").set_index("label").loc["2026Q2", "n"] == 0
 
 
 def test_site_that_started_this_quarter_is_stated():
@@ -209,7 +209,7 @@ def test_site_that_started_this_quarter_is_stated():
     page = make_page("quarterly-review", tables, period="2026Q3")
     shown = run(page)
     assert "First ventings this period: Lake." in shown["by_site"].text
-    assert page._frames["failing_by_site"].set_index("site").loc["Lake", "expected"] > 0
+    assert page.frame("failing_by_site").set_index("site").loc["Lake", "expected"] > 0
 
 
 def test_three_ventings_are_listed_without_a_share():
@@ -234,13 +234,13 @@ def test_any_period(period):
 def test_days_as_a_period():
     page = make_page("quarterly-review", fleet_tables(SMALL), since="2026-08-05", until="2026-09-20")
     run(page)
-    assert page._frames["failing_by_period"]["label"].iloc[-1].startswith("2026-08-05")
+    assert page.frame("failing_by_period")["label"].iloc[-1].startswith("2026-08-05")
 
 
 def test_one_site_only():
     page = make_page("quarterly-review", fleet_tables(), period="2026Q3", site="Ridge")
     run(page)
-    assert set(page._frames["ventings"]["site"]) == {"Ridge"}
+    assert set(page.frame("ventings")["site"]) == {"Ridge"}
 
 
 def test_unfinished_period_is_provisional():
@@ -272,11 +272,11 @@ def test_findings_only_records_give_no_share():
 def test_actions_are_judged_by_date_and_number():
     page = make_page("quarterly-review", fleet_tables(), period="2026Q3")
     all_facts = data.load_data(page)
-    early = records._judge_action(
+    early = records.judge_action(
         page, all_facts, {"id": "A1", "since": "2026-09-01", "site": "Ridge", "what": "prefill"}
     )
     assert early[-1].startswith("Too early: ")
-    late = records._judge_action(page, all_facts, {"id": "A2", "since": "2025-01-01", "what": "new form"})
+    late = records.judge_action(page, all_facts, {"id": "A2", "since": "2025-01-01", "what": "new form"})
     assert late[-1].split(" ")[0] in ("Better", "Worse", "No", "Can't")
     assert " points (" in late[-2]
 
@@ -289,7 +289,7 @@ def test_own_actions_are_read_beside_the_store(tmp_path):
     page = make_page("quarterly-review", fleet_tables(SMALL), period="2026Q3", store=str(tmp_path / "store"))
     shown = review.earlier_actions(page)
     assert "A-1" in shown.html and "<b>prefilled" not in shown.html
-    assert page._frames["earlier_actions"]["since"].tolist() == ["2025-10-01"]
+    assert page.frame("earlier_actions")["since"].tolist() == ["2025-10-01"]
 
 
 def test_the_list_of_actions_that_comes_along_is_empty_and_explained():
@@ -358,8 +358,8 @@ def test_states_of_the_signal_log(page):
         "no longer a signal",
         "no ventings to follow it up",
     }
-    assert set(page._frames["signal_log"]["state"]) <= known
-    assert (page._frames["signal_log"]["basis"] == "reconstructed").all()  # no store, so no earlier snapshot
+    assert set(page.frame("signal_log")["state"]) <= known
+    assert (page.frame("signal_log")["basis"] == "reconstructed").all()  # no store, so no earlier snapshot
 
 
 def test_signals_that_came_or_went_with_the_records(page):
@@ -390,7 +390,7 @@ def test_gauges_on_trial_without_a_signal_need_strong_evidence(page):
 def test_what_failing_ventings_share_is_named_within_the_signals_share_or_asked_or_left_out(page):
     """The smallest of many p is no reason to look there first; a column whose blanks go with failing is a question."""
     share = evidence.load_budget().share(signals.FAMILY)
-    gauge_signal = signals.read_signals(page, data.load_data(page))[0]
+    gauge_signal = signals.read_signals(page)[0]
     common = pd.DataFrame(
         {
             "column": ["lifter_lot"],
@@ -409,14 +409,14 @@ def test_what_failing_ventings_share_is_named_within_the_signals_share_or_asked_
         text = " ".join(signals.explain_signal(made))
         assert ("Most of all the failing" in text) == said.startswith("Most")
         assert ("matter? These records can't say" in text) == said.startswith("These")
-        told = [a.what for a in actions._for_signal(made, "metric")]
+        told = [a.what for a in actions.act_on_signal(made, "metric")]
         assert any(what.startswith("Look at ") for what in told) == said.startswith("Most")
 
 
 def test_period_before_and_a_year_earlier_may_be_the_same():
     page = make_page("quarterly-review", fleet_tables(SMALL), period="12m/2026-09")
     review.answer(page)
-    assert "year" not in page._frames["five_numbers"].columns
+    assert "year" not in page.frame("five_numbers").columns
     assert isinstance(page.period, Period)
 
 
@@ -439,7 +439,7 @@ def test_rare_failures_are_shown_by_the_run_between_them():
     assert 0 < failing / 8 < 3
     assert "Since the last failing venting there were" in shown.text
     if failing >= 4:
-        assert len(page._frames["between_failures"]) == failing
+        assert len(page.frame("between_failures")) == failing
 
 
 def test_the_demo_has_actions_of_its_own():
@@ -477,7 +477,7 @@ def test_a_site_with_under_five_ventings_has_counts_and_no_share():
     tables = {**tables, "ventings": tables["ventings"].replace({"site": {site: "Lake"}})}
     page = make_page("quarterly-review", cut(tables, few), period="2026Q3")
     review.by_site(page)
-    table = page._frames["failing_by_site"].set_index("site")
+    table = page.frame("failing_by_site").set_index("site")
     assert table.loc["Lake", "n"] <= 3
     assert table.loc["Lake", ["share", "low", "high"]].isna().all()
     assert table.loc[table["n"] >= 5, "share"].notna().all()

@@ -49,13 +49,13 @@ def test_the_records_page_counts_what_the_store_holds(page):
     assert finding["estimate"] == pytest.approx(len(held) / finding["n"])
     assert f"{finding['n']} rows came in with 8 deliveries" in answer
     records.quarantined(page)
-    assert list(page._frames["quarantine"]) == records.QUARANTINE_COLUMNS
-    assert len(page._frames["quarantine"]) == len(held)
+    assert list(page.frame("quarantine")) == records.QUARANTINE_COLUMNS
+    assert len(page.frame("quarantine")) == len(held)
 
 
 def test_questions_are_answered_for_no_more_ventings_than_there_are(page):
     records.missing_cost(page)
-    frame = page._frames["questions"]
+    frame = page.frame("questions")
     assert (frame["answered"] <= frame["of"]).all()
     ventings = frame[frame["counted"] == "ventings"]
     assert ventings["of"].max() == len(page.jobs)
@@ -64,6 +64,6 @@ def test_questions_are_answered_for_no_more_ventings_than_there_are(page):
 
 def test_heaped_counts_are_found_where_they_were_planted(page):
     records.digits(page)
-    frame = page._frames["digit_preference"].set_index("group")
+    frame = page.frame("digit_preference").set_index("group")
     assert (frame["widen_to"] > 0).any()
     assert (frame["widen_to"] == 0).any()

@@ -254,8 +254,8 @@ def test_a_reading_two_uncertainties_over_the_limit_is_near_it_everywhere(tmp_pa
     classes = dict(zip(first, second, strict=True))
     assert classes["Read over, borderline"] == 1
     gauges = run_page("gauge-study", store, tmp_path / "out", period="2026Q3")
-    assert "borderline" in gauges.page._frames["verdicts_by_gauge"].columns
-    assert gauges.page._frames["verdicts_by_gauge"]["borderline"].tolist() == [1]
+    assert "borderline" in gauges.page.frame("verdicts_by_gauge").columns
+    assert gauges.page.frame("verdicts_by_gauge")["borderline"].tolist() == [1]
 
 
 def test_return_flow_not_seen_is_one_interval(tmp_path):
@@ -271,7 +271,7 @@ def test_return_flow_not_seen_is_one_interval(tmp_path):
     tables = {"engines": make_engines(turbocharged=True), "ventings": ventings, "starts": starts}
     store = make_store(tmp_path / "flow", tables)
     run = run_page("conformity", store, tmp_path / "out", period="2026Q3")
-    steps = run.page._frames["conformity"]
+    steps = run.page.frame("conformity")
     assert steps.loc[steps["step"] == "return_flow_time", "verdict"].tolist() == ["outside"] + ["within"] * 7
     times = run_page("time-to-pressure", store, tmp_path / "out", period="2026Q3")
     share = next(f for f in times.findings if f["id"] == "share_over_return_flow_limit")

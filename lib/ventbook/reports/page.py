@@ -11,9 +11,10 @@ Frames of fixed shape for tables, also where there is not one row.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import pandas as pd
 
@@ -38,10 +39,11 @@ from ventbook.document.findings import finding_row, write_files
 from ventbook.document.formulas import find_formulas
 from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
-from ventbook.records.store import open_store
+from ventbook.records.store import Snapshot, open_store
 from ventbook.reports.parameters import (
     ParameterError,
     Period,
+    ReportSpec,
     check_parameters,
     choose_period,
     find_report,
@@ -98,14 +100,35 @@ def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
     spec = find_report(name)
     checked = check_parameters(spec, pick_parameters(spec, parameters or {}))
     store = open_store(find_path(checked["store"]))
-    snapshot = store.snapshot(checked["as_of"] or None)
-    try:
-        period = choose_period(checked["period"], checked["since"], checked["until"], today=snapshot.today)
-    except ValueError as error:
-        raise ParameterError(f"{name}: {error}") from None
-    page = Page(spec=spec, parameters=checked, snapshot=snapshot, period=period)
+    page = start_page(spec, checked, store.snapshot(checked["as_of"] or None))
     page.check_scope()
     return page
+
+
+def start_page(spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapshot) -> Page:
+    """The page of a report on a snapshot, with parameters that are checked already."""
+    try:
+        period = choose_period(
+            parameters["period"], parameters["since"], parameters["until"], today=snapshot.today
+        )
+    except ValueError as error:
+        raise ParameterError(f"{spec.name}: {error}") from None
+    return Page(spec=spec, parameters=parameters, snapshot=snapshot, period=period)
+
+
+T = TypeVar("T")
+
+
+def once_a_page(make: Callable[[Page], T]) -> Callable[[Page], T]:
+    """A function of the page alone whose result is worked out at the first call and kept on the page."""
+
+    @wraps(make)
+    def kept(page: Page) -> T:
+        if kept not in page.kept:
+            page.kept[kept] = make(page)
+        return page.kept[kept]
+
+    return kept
 
 
 class Page(Scope):
@@ -117,8 +140,21 @@ class Page(Scope):
         self.figures: dict[str, Figure] = {}
         self.answers: list[str] = []
         self.more_cautions: list[str] = []
+        #: What functions marked :func:`once_a_page` worked out for this page, by function.
+        self.kept: dict[Callable[[Page], Any], Any] = {}
         self._frames: dict[str, pd.DataFrame] = {}
         self._data: dict[str, Data] = {}
+
+    def reopen(self, asked: Mapping[str, Any]) -> Page:
+        """A page of the same report and records with these parameters instead of its own; what is read is not read again.
+
+        Raises ParameterError as :func:`open_page` does.
+        """
+        checked = check_parameters(self.spec, {**self.parameters, **asked})
+        other = start_page(self.spec, checked, self.snapshot)
+        other.records, other.all_lifters, other.all_jobs = self.records, self.all_lifters, self.all_jobs
+        other.check_scope()
+        return other
 
     @property
     def findings(self) -> list[dict[str, Any]]:
@@ -129,6 +165,10 @@ class Page(Scope):
     def tables(self) -> dict[str, Data]:
         """The tables kept so far, by name."""
         return dict(self._data)
+
+    def frame(self, name: str) -> pd.DataFrame:
+        """The whole frame of the table kept under ``name``. Raises KeyError where there is none yet."""
+        return self._frames[name]
 
     def answer(self, *sentences: str) -> Blocks:
         """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""

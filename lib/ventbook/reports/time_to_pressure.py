@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import time_interval
 from ventbook.reports import waiting
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.statistics import waiting_times
 
 WAIT = waiting.TimeToEvent(
@@ -38,17 +37,13 @@ class ReportData:
     tier: str
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        history = prepare(page, page.history_jobs)
-        jobs = page.within(history, page.period)
-        effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
-        _KEPT[page] = ReportData(jobs, history, effects, waiting.find_tier(jobs))
-    return _KEPT[page]
+    """What the report's sections read."""
+    history = prepare(page, page.history_jobs)
+    jobs = page.within(history, page.period)
+    effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
+    return ReportData(jobs, history, effects, waiting.find_tier(jobs))
 
 
 def prepare(page: Page, jobs: pd.DataFrame) -> pd.DataFrame:

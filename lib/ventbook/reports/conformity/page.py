@@ -12,7 +12,6 @@ How much was within: all steps, by step, site and quarter, and what was not writ
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -24,7 +23,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
 from ventbook.reports.conformity import words
-from ventbook.reports.page import INTERVAL, Page, frame_of
+from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
 from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, rates
@@ -35,15 +34,11 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-_VERDICTS: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
-
-
+@once_a_page
 def every_verdict(page: Page) -> pd.DataFrame:
-    """Verdicts of all ventings in the snapshot that pass the filters, worked out once a page."""
-    if page not in _VERDICTS:
-        jobs, lifters = page.keep(page.all_jobs), page.keep(page.all_lifters)
-        _VERDICTS[page] = conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
-    return _VERDICTS[page]
+    """Verdicts of all ventings in the snapshot that pass the filters."""
+    jobs, lifters = page.keep(page.all_jobs), page.keep(page.all_lifters)
+    return conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
 
 
 def past_verdicts(page: Page) -> pd.DataFrame:

@@ -14,7 +14,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -28,7 +27,7 @@ from ventbook.physics.gauge import GaugeStudy
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.gauge_study import words
 from ventbook.reports.lifter_gaps import words as lifter_words
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.tables import evidence
 from ventbook.tables.units import display
 
@@ -48,17 +47,9 @@ class ReportData:
     lifters: pd.DataFrame
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        _KEPT[page] = _make_facts(page)
-    return _KEPT[page]
-
-
-def _make_facts(page: Page) -> ReportData:
+    """What the report's sections read."""
     readings = page.records.get("gauge_readings", pd.DataFrame())
     lifters = page.history_lifters
     limits = lifters["limit_mm"].dropna()

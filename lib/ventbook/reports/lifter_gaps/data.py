@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -12,7 +11,7 @@ from ventbook.document import wording
 from ventbook.model.verdicts import only_findings
 from ventbook.physics import gauge
 from ventbook.physics.gauge import GapDistribution, LongRun
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.results import NotEnoughData
 from ventbook.tables import evidence, units
 
@@ -42,17 +41,9 @@ class ReportData:
     denominators_known: bool
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        _KEPT[page] = _make_facts(page)
-    return _KEPT[page]
-
-
-def _make_facts(page: Page) -> ReportData:
+    """What the report's sections read."""
     lifters, history, jobs = page.lifters, page.history_lifters, page.jobs
     groups = {
         name: sorted(map(str, page.history_jobs[name].dropna().unique()))

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -25,7 +24,7 @@ from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.model import count_runs_taken
 from ventbook.physics import priming
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.forecast import (
@@ -49,7 +48,6 @@ if TYPE_CHECKING:
 
 
 PREFIX = "plan_"
-_ROWS: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
 
 
 def planned_rows(page: Page) -> pd.DataFrame:
@@ -67,14 +65,9 @@ def _expect(rows: pd.DataFrame) -> pd.DataFrame:
     return pd.concat([rows, expected.drop(columns=[c for c in expected if c in rows])], axis=1)
 
 
+@once_a_page
 def the_row(page: Page) -> pd.DataFrame:
     """The planned venting as a frame of one row with engine columns and expectation; empty where none is given."""
-    if page not in _ROWS:
-        _ROWS[page] = _choose_row(page)
-    return _ROWS[page]
-
-
-def _choose_row(page: Page) -> pd.DataFrame:
     entered = _read_entered(page)
     asked = page.parameters["planned"]
     every = page.records.get("planned", pd.DataFrame())
@@ -168,7 +161,6 @@ def _read_quantity(name: str, text: str, column: tables.Column) -> tuple[float, 
 
 UPCOMING_LEVEL = 0.9
 POSITIONS = 3
-_FORECASTS: WeakKeyDictionary[Page, Forecast | None] = WeakKeyDictionary()
 
 
 @dataclass(frozen=True)
@@ -201,14 +193,9 @@ class Forecast:
         return {"venting_id": str(self.row["venting_id"])}
 
 
+@once_a_page
 def foresee(page: Page) -> Forecast | None:
     """The forecast of the page's planned venting, or None where none is planned."""
-    if page not in _FORECASTS:
-        _FORECASTS[page] = _foresee(page)
-    return _FORECASTS[page]
-
-
-def _foresee(page: Page) -> Forecast | None:
     rows = the_row(page)
     if rows.empty:
         return None
@@ -325,14 +312,15 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
     return ax
 
 
-_SCORED: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
+@once_a_page
+def score_past(page: Page) -> pd.DataFrame:
+    """The past quarters of all ventings in the snapshot, each predicted from those before it."""
+    return roll_forward(page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)])
 
 
 def how_it_fared(page: Page) -> Blocks:
     """Each past quarter predicted from the quarters before it: coverage, error, Brier score, beside the site's past alone."""
-    if page not in _SCORED:
-        _SCORED[page] = roll_forward(page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)])
-    scored = _SCORED[page]
+    scored = score_past(page)
     if scored.empty:
         return page.text(
             "Too few quarters on record to try the predictions on the past (40 ventings in two quarters are needed first)."

@@ -16,7 +16,6 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -27,7 +26,7 @@ from ventbook.model.conformity import READ
 from ventbook.model.verdicts import only_findings, quarter_of
 from ventbook.numerics import find_places
 from ventbook.physics import priming
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.rotations_to_prime.page import widen_counts
@@ -121,15 +120,11 @@ class ReportData:
         return self.steps[self.labels.index(label)]
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        page.lifter_columns = LIFTERS_READ
-        _KEPT[page] = make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
-    return _KEPT[page]
+    """What the report's sections read."""
+    page.lifter_columns = LIFTERS_READ
+    return make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
 
 
 def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period: Period) -> ReportData:
@@ -219,10 +214,6 @@ def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
 
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
 PARTS = ("ventings", "starts", "lifter_checks")
-_WRITTEN: WeakKeyDictionary[Page, pd.Series] = WeakKeyDictionary()
-_OF_TODAY: WeakKeyDictionary[Page, np.ndarray] = (
-    WeakKeyDictionary()
-)  # the same, a number a venting of facts.jobs
 
 
 def snapshot_of(page: Page, step: Period) -> Any:
@@ -254,9 +245,7 @@ def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
     same = np.zeros(len(facts.jobs) + 1, bool)
     same[place] = True
     same[-1] = False  # place -1: a venting that is not among today's
-    if page not in _OF_TODAY:
-        _OF_TODAY[page] = facts.jobs["venting_id"].map(last_written(page)).to_numpy(float)
-    same[:-1] &= _OF_TODAY[page] <= old.number
+    same[:-1] &= jobs_written(page) <= old.number
     known = facts.jobs.loc[same[:-1], list(NEEDED)]
     other = ids[~same[place]]
     if other.empty:
@@ -270,10 +259,15 @@ def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
     return pd.concat([known, made]).sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
 
 
+@once_a_page
+def jobs_written(page: Page) -> np.ndarray:
+    """:func:`last_written` of each venting of the page's data."""
+    return load_data(page).jobs["venting_id"].map(last_written(page)).to_numpy(float)
+
+
+@once_a_page
 def last_written(page: Page) -> pd.Series:
     """Number of the intake that last wrote a row of each venting (its own, a start, a lifter check, its engine)."""
-    if page in _WRITTEN:
-        return _WRITTEN[page]
     from ventbook.records import store
 
     def read(table: str, *columns: str) -> pd.DataFrame:
@@ -293,8 +287,7 @@ def last_written(page: Page) -> pd.Series:
     intakes = page.records["intakes"]
     latest = intakes.loc[intakes["withdrawn"].notna(), "number"].max()
     last = np.maximum(last, 0.0 if pd.isna(latest) else float(latest))
-    _WRITTEN[page] = pd.Series(last, pd.Index(ventings["venting_id"]))
-    return _WRITTEN[page]
+    return pd.Series(last, pd.Index(ventings["venting_id"]))
 
 
 def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
@@ -339,22 +332,18 @@ class Log:
     last_then: pd.DataFrame | None
 
 
-_LOGS: WeakKeyDictionary[Page, Log] = WeakKeyDictionary()
-
-
+@once_a_page
 def read_log(page: Page) -> Log:
-    """The page's signal log; worked out at the first call and kept with the page."""
-    if page not in _LOGS:
-        facts = load_data(page)
-        rows: list[tuple[Any, ...]] = []
-        then_jobs = None
-        for step in facts.steps[-1 - LOGGED : -1]:
-            then, today, then_jobs = watch_then(page, facts, step)
-            basis = "reconstructed" if then_jobs is None else "snapshot"
-            rows += compare_watches(page, facts, step.label, then, today, basis=basis)
-        table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
-        _LOGS[page] = Log(table, then_jobs)
-    return _LOGS[page]
+    """The page's signal log."""
+    facts = load_data(page)
+    rows: list[tuple[Any, ...]] = []
+    then_jobs = None
+    for step in facts.steps[-1 - LOGGED : -1]:
+        then, today, then_jobs = watch_then(page, facts, step)
+        basis = "reconstructed" if then_jobs is None else "snapshot"
+        rows += compare_watches(page, facts, step.label, then, today, basis=basis)
+    table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
+    return Log(table, then_jobs)
 
 
 def earlier_signals(page: Page) -> Blocks:
@@ -392,7 +381,7 @@ def watch_then(
     steps = facts.steps[: facts.steps.index(step) + 1]
     labels = [s.label for s in steps]
     inside = facts.jobs["step"].isin(labels).to_numpy()
-    today = make_watch(coded_ventings(page, facts)[inside], steps, seed=page.seed)
+    today = make_watch(coded_ventings(page)[inside], steps, seed=page.seed)
     old = snapshot_of(page, step)
     if old is None:
         return today, today, None
@@ -407,14 +396,10 @@ def watch_then(
     return make_watch(code_ventings(found), steps, seed=page.seed), today, now
 
 
-_CODED: WeakKeyDictionary[Page, pd.DataFrame] = WeakKeyDictionary()
-
-
-def coded_ventings(page: Page, facts: ReportData) -> pd.DataFrame:
-    """The page's ventings as the signal rule needs them, coded once."""
-    if page not in _CODED:
-        _CODED[page] = code_ventings(facts.jobs)
-    return _CODED[page]
+@once_a_page
+def coded_ventings(page: Page) -> pd.DataFrame:
+    """The page's ventings as the signal rule needs them."""
+    return code_ventings(load_data(page).jobs)
 
 
 def compare_watches(

@@ -155,7 +155,7 @@ def earlier_actions(page: Page) -> Blocks:
     facts = load_data(page)
     rows = []
     for action in read_actions(page):
-        rows.append(_judge_action(page, facts, action))
+        rows.append(judge_action(page, facts, action))
     if not rows:
         return page.text(
             "No earlier actions are written down (actions.toml, kept by the team beside the store)."
@@ -169,7 +169,7 @@ def earlier_actions(page: Page) -> Blocks:
     )  # fmt: skip
 
 
-def _judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tuple[object, ...]:
+def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tuple[object, ...]:
     start = pd.Timestamp(str(action["since"]))
     site = str(action.get("site", ""))
     jobs = facts.jobs[facts.jobs["failed_first"].notna()]

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from scipy import stats
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.numerics import BLANK_Z
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ALSO, GAP, ReportData, intakes_of, list_not_over, load_data
@@ -84,29 +83,24 @@ class Signal:
         return gauge.differs and size != 0 and made / size >= 0.5
 
 
-_KEPT: WeakKeyDictionary[Page, list[Signal]] = WeakKeyDictionary()
-
-
-def read_signals(page: Page, facts: ReportData) -> list[Signal]:
+@once_a_page
+def read_signals(page: Page) -> list[Signal]:
     """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller.
 
     What else changed is looked up once a page, and only where no site's own signal says it already.
     """
-    if page not in _KEPT:
-        rows = facts.watch.signals
-        order = rows.assign(
-            number=rows["series"] != trends.FAILING,
-            whole=rows["group"] == "",
-            excess=-rows["value"] / rows["limit"],
-        ).sort_values(["number", "whole", "excess"], kind="stable")
-        at_sites = {(r["series"], r["direction"]) for r in order.to_dict("records") if r["group"]}
-        _KEPT[page] = [
-            _read(
-                page, facts, row, more=bool(row["group"]) or (row["series"], row["direction"]) not in at_sites
-            )
-            for row in order.to_dict("records")
-        ]
-    return _KEPT[page]
+    facts = load_data(page)
+    rows = facts.watch.signals
+    order = rows.assign(
+        number=rows["series"] != trends.FAILING,
+        whole=rows["group"] == "",
+        excess=-rows["value"] / rows["limit"],
+    ).sort_values(["number", "whole", "excess"], kind="stable")
+    at_sites = {(r["series"], r["direction"]) for r in order.to_dict("records") if r["group"]}
+    return [
+        _read(page, facts, row, more=bool(row["group"]) or (row["series"], row["direction"]) not in at_sites)
+        for row in order.to_dict("records")
+    ]
 
 
 def leading_signals(signals: Sequence[Signal]) -> list[Signal]:
@@ -282,7 +276,7 @@ class Action:
 def list_actions(page: Page) -> Blocks:
     """Actions to consider, most pressing first; none is said as well."""
     facts = load_data(page)
-    found = propose_actions(page, facts)
+    found = propose_actions(page)
     for action in found:
         if action.gauge is not None:
             group = {"gauge": wording.clean_text(action.gauge.gauge), "site": action.where}
@@ -298,21 +292,14 @@ def list_actions(page: Page) -> Blocks:
     )  # fmt: skip
 
 
-_ACTIONS_KEPT: WeakKeyDictionary[Page, list[Action]] = WeakKeyDictionary()
-
-
-def propose_actions(page: Page, facts: ReportData) -> list[Action]:
-    """Actions from signals, earlier signals that are not over, gauges and the state of the records; kept with the page."""
-    if page not in _ACTIONS_KEPT:
-        _ACTIONS_KEPT[page] = _collect(page, facts)
-    return _ACTIONS_KEPT[page]
-
-
-def _collect(page: Page, facts: ReportData) -> list[Action]:
-    signals = leading_signals(read_signals(page, facts))
+@once_a_page
+def propose_actions(page: Page) -> list[Action]:
+    """Actions from signals, earlier signals that are not over, gauges and the state of the records."""
+    facts = load_data(page)
+    signals = leading_signals(read_signals(page))
     found: list[Action] = []
     for signal in signals:
-        found += _for_signal(signal, page.units)
+        found += act_on_signal(signal, page.units)
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
@@ -338,7 +325,7 @@ def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
     )
 
 
-def _for_signal(s: Signal, units: System) -> list[Action]:
+def act_on_signal(s: Signal, units: System) -> list[Action]:
     where = s.site or "all sites"
     if s.cause_gauge is not None:
         return [_check_gauge(s.cause_gauge, units)]

@@ -112,7 +112,7 @@ def answer(page: Page) -> Blocks:
     """The first page, whole; a reader who stops here knows what to do."""
     facts = load_data(page)
     now, others = compare_periods(page, facts)
-    told = leading_signals(read_signals(page, facts))
+    told = leading_signals(read_signals(page))
     shown = page.answer(*answer_sentences(page, facts, now, others, [s.sentence for s in told]))
     shown += show_five(page, facts, now, others)
     shown += list_actions(page)
@@ -167,7 +167,7 @@ def answer_sentences(
     )
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
-    found = propose_actions(page, facts)
+    found = propose_actions(page)
     to_do = words.first_actions([(a.where, a.what) for a in found])
     _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
     return [status, against, moved, *signals, *keep_not_over(page, facts), to_do, pending]
@@ -274,7 +274,7 @@ def _keep_number(page: Page, facts: ReportData, name: str, estimate: Estimate, p
 
 def show_signals(page: Page, facts: ReportData) -> Blocks:
     """Every signal with its sentence, its size as a finding, and what else changed then."""
-    signals = read_signals(page, facts)
+    signals = read_signals(page)
     told = leading_signals(signals)
     date = (pd.Timestamp(facts.step.end) - pd.Timedelta(days=1)).date().isoformat()
     shown = Blocks("", "")

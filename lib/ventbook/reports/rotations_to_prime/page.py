@@ -13,7 +13,6 @@ from __future__ import annotations
 
 from collections.abc import Hashable
 from typing import TYPE_CHECKING, Any
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -22,7 +21,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
 from ventbook.statistics import waiting_times
 from ventbook.tables import evidence
@@ -31,16 +30,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-_COUNTED: WeakKeyDictionary[Page, tuple[pd.DataFrame, pd.DataFrame]] = WeakKeyDictionary()
-
-
+@once_a_page
 def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Ventings of the period, and all up to its end, with heaped counts widened to what they say (by site)."""
-    if page not in _COUNTED:
-        history = widen_counts(page.history_jobs)
-        inside = history["venting_id"].isin(page.jobs["venting_id"])
-        _COUNTED[page] = history[inside].reset_index(drop=True), history
-    return _COUNTED[page]
+    history = widen_counts(page.history_jobs)
+    inside = history["venting_id"].isin(page.jobs["venting_id"])
+    return history[inside].reset_index(drop=True), history
 
 
 def widen_counts(jobs: pd.DataFrame) -> pd.DataFrame:

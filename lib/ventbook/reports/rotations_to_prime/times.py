@@ -6,7 +6,6 @@ Sections of the report about rotations; what the physics expects stands in ``rot
 from __future__ import annotations
 
 from dataclasses import dataclass
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -14,7 +13,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import waiting
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime.page import counted
 from ventbook.reports.time_to_pressure import list_given_up
 from ventbook.results import Estimate
@@ -38,22 +37,18 @@ class ReportData:
     tier: str
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        jobs, history = (
-            waiting.add_groupings(frame).assign(
-                wait_low=frame["rotations_low"], wait_high=frame["rotations_high"]
-            )
-            for frame in counted(page)
+    """What the report's sections read."""
+    jobs, history = (
+        waiting.add_groupings(frame).assign(
+            wait_low=frame["rotations_low"], wait_high=frame["rotations_high"]
         )
-        heaping = waiting_times.test_heaping(history["rotations"], group=history["site"])
-        effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
-        _KEPT[page] = ReportData(jobs, history, heaping, effects, waiting.find_tier(jobs))
-    return _KEPT[page]
+        for frame in counted(page)
+    )
+    heaping = waiting_times.test_heaping(history["rotations"], group=history["site"])
+    effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
+    return ReportData(jobs, history, heaping, effects, waiting.find_tier(jobs))
 
 
 def times(page: Page) -> Blocks:

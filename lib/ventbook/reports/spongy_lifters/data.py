@@ -5,14 +5,13 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 from typing import Any, cast
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import only_findings
 from ventbook.reports.account import list_named, load_account
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.statistics import causes
 from ventbook.tables import evidence
@@ -59,22 +58,14 @@ class ReportData:
         return factor.title if factor else name.replace("_", " ")
 
 
-_KEPT: WeakKeyDictionary[Page, ReportData] = WeakKeyDictionary()
-
-
 def rows_of(frame: pd.DataFrame) -> list[dict[str, Any]]:
     """A frame's rows as dicts by column name."""
     return cast(list[dict[str, Any]], frame.to_dict("records"))
 
 
+@once_a_page
 def load_data(page: Page) -> ReportData:
-    """The page's facts; worked out at the first call and kept with the page."""
-    if page not in _KEPT:
-        _KEPT[page] = _make_facts(page)
-    return _KEPT[page]
-
-
-def _make_facts(page: Page) -> ReportData:
+    """What the report's sections read."""
     lot = str(page.parameters.get("lot", ""))
     jobs, lifters = page.jobs, page.lifters
     if lot:

@@ -18,7 +18,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.verdicts import is_over
 from ventbook.reports.account import venting_sentence
-from ventbook.reports.page import Page, open_page
+from ventbook.reports.page import Page
 from ventbook.reports.parameters import ParameterError
 from ventbook.reports.runup import run_up_sheet
 from ventbook.reports.spongy_lifters import figures as draw
@@ -321,19 +321,13 @@ def list_choices(page: Page) -> dict[str, list[str]]:
 
 def show_again(page: Page, chosen: dict[str, str]) -> Blocks:
     """The main sections for what is chosen, on a page of its own; the open page stays as it is."""
-    asked = {**page.parameters, **chosen, "out": ""}
+    asked = {**chosen, "out": ""}
     if chosen.get("period"):
         asked |= {"since": "", "until": ""}
     try:
-        other = open_page(page.name, asked)
+        other = page.reopen(asked)
     except ParameterError as error:
         return page.text(str(error))
-    for name in (
-        "records",
-        "all_lifters",
-        "all_jobs",
-    ):  # the same snapshot and limits: no need to read it again
-        other.__dict__[name] = getattr(page, name)
     shown = page.text()
     for section in SECTIONS:
         shown += section(other)

@@ -204,7 +204,7 @@ def test_a_drift_whose_start_is_open_says_which_steps_fit_as_well() -> None:
         "site": "Ridge",
         "rivals": "Ridge worse since 2025Q4; Ridge worse since 2026Q1",
     }
-    assert account._doubt_sentence(row) == "Ridge getting worse: a step up in 2025Q4 or 2026Q1 fits as well."
+    assert account.doubt_sentence(row) == "Ridge getting worse: a step up in 2025Q4 or 2026Q1 fits as well."
 
 
 class TestWords:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any, cast
-from weakref import WeakKeyDictionary
 
 import numpy as np
 import pandas as pd
@@ -17,7 +16,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, HATCHES
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.results import Estimate
 from ventbook.statistics import causes
 from ventbook.tables import evidence
@@ -33,19 +32,16 @@ LIFTER_COLUMNS = (
 )  # fmt: skip
 """What the account reads of the lifters."""
 
-_KEPT: WeakKeyDictionary[Page, causes.Account] = WeakKeyDictionary()
 
-
+@once_a_page
 def load_account(page: Page) -> causes.Account:
-    """The account of all ventings up to the end of the page's period, made once a page."""
-    if page not in _KEPT:
-        until = pd.Timestamp(page.period.end)
-        jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
-        if only_findings(jobs):
-            # ventings written down only because of a finding have no comparison in them
-            jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
-        _KEPT[page] = causes.explain_failures(jobs, lifters)
-    return _KEPT[page]
+    """The account of all ventings up to the end of the page's period."""
+    until = pd.Timestamp(page.period.end)
+    jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
+    if only_findings(jobs):
+        # ventings written down only because of a finding have no comparison in them
+        jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
+    return causes.explain_failures(jobs, lifters)
 
 
 def list_named(account: causes.Account) -> list[dict[str, Any]]:
@@ -141,7 +137,7 @@ def hint_sentence(row: Mapping[str, Any]) -> str:
 
 def doubt_sentences(account: causes.Account) -> list[str]:
     """One plain sentence beside each named cause that these records can't tell from another, and on the records as a whole."""
-    told = [_doubt_sentence(row) for row in list_named(account) if row["rivals"]]
+    told = [doubt_sentence(row) for row in list_named(account) if row["rivals"]]
     return [*told, *(f"{note[0].upper()}{note[1:]}." for note in account.notes if account.state != "too_few")]
 
 
@@ -166,7 +162,7 @@ def venting_sentence(account: causes.Account, job: pd.Series) -> str:
     )
 
 
-def _doubt_sentence(row: Mapping[str, Any]) -> str:
+def doubt_sentence(row: Mapping[str, Any]) -> str:
     rivals, since = str(row["rivals"]).split("; "), f"{row['site']} worse since "
     title = f"{row['title'][0].upper()}{row['title'][1:]}"
     if row["site"] and all(rival.startswith(since) for rival in rivals):

@@ -21,6 +21,7 @@ FACADES = (
     "ventbook.physics.lifter",
     "ventbook.physics.gauge",
     "ventbook.statistics.rates",
+    "ventbook.statistics.waiting_times",
 )
 MOST_PARAMETERS = 8
 read_ventings_once = cache(ventbook.read_ventings)

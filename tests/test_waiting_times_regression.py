@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ventbook.statistics.waiting_times import check_residuals, fit_aft
+from ventbook.statistics.waiting_times import build_design, check_residuals, fit_aft
 from ventbook.statistics.waiting_times.likelihood import SHAPES, evaluate, order_patterns
 
 REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
@@ -128,7 +128,10 @@ def test_quantile_error_is_that_of_log_time():
     # here against the same sums written out
     low, high, x = freireich()
     fit = fit_aft(
-        low, high, pd.DataFrame({"placebo": x == 1}), distribution="Weibull", references={"placebo": "no"}
+        low,
+        high,
+        build_design(pd.DataFrame({"placebo": x == 1}), references={"placebo": "no"}),
+        distribution="Weibull",
     )
     answer = fit.quantile(0.5, {"placebo": True}, unit="week")
     w = np.log(np.log(2))
@@ -145,7 +148,7 @@ def test_quantile_error_is_that_of_log_time():
 def test_time_ratio_is_that_of_the_levels():
     low, high, x = freireich()
     frame = pd.DataFrame({"arm": np.where(x == 1, "placebo", "treated")})
-    fit = fit_aft(low, high, frame, references={"arm": "treated"}, distribution="Weibull")
+    fit = fit_aft(low, high, build_design(frame, references={"arm": "treated"}), distribution="Weibull")
     row = fit.time_ratios().iloc[0]
     assert (row["factor"], row["level"], row["reference"], row["n"]) == ("arm", "placebo", "treated", 21)
     assert row["estimate"] == pytest.approx(np.exp(-1.267335), rel=1e-6)
@@ -313,7 +316,7 @@ def test_residuals_tell_a_distribution_that_does_not_fit():
         (lambda: fit_aft([1.0], [1.0], distribution="gamma"), "distribution must be choose, log-normal"),
         (lambda: fit_aft([1.0, 2.0], [1.0, 2.0], [[1.0]]), r"one row a reading \(2\); got 1"),
         (lambda: fit_aft([2.0], [1.0]), "low must not be above high"),
-        (lambda: fit_aft([1.0], [1.0], pd.DataFrame({"a": [1]}), references={"b": "x"}), "no covariate: b"),
+        (lambda: build_design(pd.DataFrame({"a": [1]}), references={"b": "x"}), "no covariate: b"),
         (
             lambda: fit_aft(*cosmesis()).quantile(0.5, {"y": 1}, unit="s"),
             "at names no covariate of this fit: y",

@@ -512,9 +512,8 @@ def fit_effects(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, units: S
         known, design = known.iloc[:0], design.iloc[:0]
         low, high, step = read_waits(known)
         notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]
-    fit = waiting_times.fit_aft(
-        low, high, design, step=step, cluster=known["engine_id"], level=level, references=references
-    )
+    covariates = waiting_times.build_design(design, references=references)
+    fit = waiting_times.fit_aft(low, high, covariates, step=step, cluster=known["engine_id"], level=level)
     table = fit.time_ratios()
     table["outcome"] = wait.outcome
     table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]

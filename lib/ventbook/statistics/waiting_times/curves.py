@@ -372,24 +372,49 @@ def estimate_curve(
     level: float = 0.95,
     method: str = "choose",
 ) -> Curve:
-    """Share of jobs still waiting after t, from readings (low, high].
+    """Share of jobs still waiting after a time, from readings (low, high].
 
-    Product-limit estimate where every reading is exact (low == high) or right-censored (high == inf). Interval readings
-    that are narrow against the spread of the times (stopwatch, logger, counts) are spread evenly over their intervals in a
-    life table (see spread.py: readings of several kinds overlap, where the likelihood is not regular); wider ones get the
-    non-parametric maximum-likelihood estimate (Turnbull), and so do all with ``method="likelihood"``. Where the beginning of
-    any reading is known to a ``step`` only (see intervals.py), both ends are unfolded (see unfold.py). Censorings at t count
-    as after an event at t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
-    the limits are the wider of those and of those from the between-cluster error with Student's t on clusters - 1
-    degrees of freedom. Limits on the log(-log S) scale [1]_.
+    Parameters
+    ----------
+    low, high : array_like, shape (n,)
+        Ends of each reading; low == high is exact, high infinite is given up, a missing end leaves the row out. Times in any
+        unit.
+    step : array_like, shape (n,), optional
+        Length of the step that the beginning of the wait is known to, where a logger saw it; 0 elsewhere.
+    weights : array_like, shape (n,), optional
+        Counts of identical rows.
+    cluster : array_like, shape (n,), optional
+        Engine id a row.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    method : str
+        "choose" by the readings, or "likelihood" (Turnbull) for all interval readings.
 
-    ``weights`` are counts of identical rows. Rows with a missing end are left out. No reading at all gives a
-    curve without entries. Times in the unit of the readings.
+    Returns
+    -------
+    Curve
+        Steps of the curve with pointwise limits; ``at(times)`` reads it. No reading at all gives a curve without entries.
+
+    Notes
+    -----
+    Product-limit estimate where every reading is exact or right-censored. Interval readings that are narrow against the spread of
+    the times (stopwatch, logger, counts) are spread evenly over their intervals in a life table; wider ones get the non-parametric
+    maximum-likelihood estimate (Turnbull). Where the beginning of any reading is known to a step only, both ends are unfolded.
+    Censorings at t count as after an event at t. Standard errors from the information matrix (Greenwood's in the product-limit
+    case); with ``cluster`` the limits are the wider of those and of those from the between-cluster error with Student's t on
+    clusters - 1 degrees of freedom. Limits on the log(-log S) scale.
 
     References
     ----------
-    .. [1] Kalbfleisch, J. D. and Prentice, R. L. (2002), The Statistical Analysis of Failure Time Data, 2nd
-       ed., section 1.4.
+    J. D. Kalbfleisch, R. L. Prentice, The Statistical Analysis of Failure Time Data, 2nd ed. (2002), section 1.4.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import waiting_times
+    >>> curve = waiting_times.estimate_curve([1.0, 2.0, 3.0, 4.0], [1.0, 2.0, np.inf, 4.0])
+    >>> curve.at([1.5, 2.5, 3.5]).round(3).tolist()
+    [0.75, 0.5, 0.5]
     """
     check_level(level)
     readings = collapse_readings(low, high, weights, step=step, want_rows=cluster is not None)

@@ -60,17 +60,43 @@ def test_heaping(
 ) -> pd.DataFrame:
     """Whether the counts of each group stop at round numbers.
 
-    ``counts``: whole numbers of at least 1 as they were counted; missing ones are left out, and so are counts under 5,
-    which reach no multiple of 5. One row a group (sorted; "all" without ``group``):
+    Parameters
+    ----------
+    counts : array_like, shape (n,)
+        Whole numbers of at least 1 as they were counted; missing ones are left out, and so are counts under 5, which reach no
+        multiple of 5.
+    group : array_like, shape (n,), optional
+        Group of each; "all" without.
+    chance : float
+        Probability under which heaping is taken as such.
 
-    - n, on_fives (multiples of 5, tens included), share, index = 5 x share (1 without heaping, 5 where every count
-      is one; Whipple's index over 100), p: exact one-sided binomial against 1/5;
-    - on_tens, p_tens: multiples of 10 among the multiples of 5, against 1/2;
-    - widen_to: 0 not heaped, 5 heaped at fives, 10 heaped at fives and at tens beyond that;
-    - state: estimated, or too_few under 10 counts (then widen_to is 0).
+    Returns
+    -------
+    DataFrame
+        One row a group, sorted:
 
-    Reference: Whipple's index as in United Nations (1955), Manual II: Methods of appraisal of quality of basic data for
-    population estimates.
+        - n, on_fives (multiples of 5, tens included), share, index = 5 x share (1 without heaping, 5 where every count is one;
+          Whipple's index over 100), p: exact one-sided binomial against 1/5
+        - on_tens, p_tens: multiples of 10 among the multiples of 5, against 1/2
+        - widen_to: 0 not heaped, 5 heaped at fives, 10 heaped at fives and at tens beyond that
+        - state: estimated, or too_few under 10 counts (then widen_to is 0)
+
+    Raises
+    ------
+    ValueError
+        For a chance outside (0, 0.5) or groups of another length.
+
+    References
+    ----------
+    Whipple's index as in United Nations (1955), Manual II: Methods of appraisal of quality of basic data for population estimates.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import waiting_times
+    >>> tired = [30, 35, 40, 40, 45, 50, 50, 55, 60, 60, 65, 70]
+    >>> table = waiting_times.test_heaping(tired + list(range(30, 42)), group=["tired"] * 12 + ["exact"] * 12)
+    >>> table[["group", "widen_to"]].values.tolist()
+    [['exact', 0], ['tired', 5]]
     """
     if not 0.0 < chance < 0.5:
         raise ValueError(f"chance must lie between 0 and 0.5; got {chance!r}")
@@ -116,12 +142,41 @@ test_heaping.__test__ = False  # type: ignore[attr-defined]
 def widen_heaped(
     counts: ArrayLike, given_up: ArrayLike, widen_to: ArrayLike, *, per_count: ArrayLike = 1.0
 ) -> tuple[Floats, Floats]:
-    """What counts say as intervals (low, high], heaped ones widened; times ``per_count`` rotations a count.
+    """What counts say as intervals (low, high], heaped ones widened.
 
-    An exact count k is (k - 1, k], about k - 1/2. A heaped one stands for as many counts to either side, about the same
-    middle: with ``widen_to`` 5 a multiple of 5 is (k - 3, k + 2], the union of (k - 3, k - 2] to (k + 1, k + 2]; with 10 a
-    multiple of 10 is (k - 5.5, k + 4.5] and another multiple of 5 as with 5. Given up at an exact count k is (k, inf), one
-    above the low end of a count that ended; a heaped one is so too. Missing counts stay missing; a low end is at least 0.
+    Parameters
+    ----------
+    counts : array_like, shape (n,)
+        As counted; missing ones stay missing.
+    given_up : array_like of bool, shape (n,)
+        Turning was given up at the count.
+    widen_to : array_like, shape (n,)
+        0, 5 or 10, as :func:`test_heaping` gives it for the row's group.
+    per_count : array_like
+        Rotations that one count stands for.
+
+    Returns
+    -------
+    low, high : ndarray, shape (n,)
+        In rotations; high infinite where given up, low at least 0.
+
+    Raises
+    ------
+    ValueError
+        For another ``widen_to``.
+
+    Notes
+    -----
+    An exact count k is (k - 1, k], about k - 1/2. A heaped one stands for as many counts to either side, about the same middle:
+    with ``widen_to`` 5 a multiple of 5 is (k - 3, k + 2]; with 10 a multiple of 10 is (k - 5.5, k + 4.5] and another multiple of 5
+    as with 5. Given up at an exact count k is (k, inf), one above the low end of a count that ended; a heaped one is so too.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import waiting_times
+    >>> low, high = waiting_times.widen_heaped([37, 40, 40], [False, False, True], [5, 5, 0])
+    >>> low.tolist(), high.tolist()
+    ([36.0, 37.0, 40.0], [37.0, 42.0, inf])
     """
     k = np.asarray(counts, dtype=np.float64)
     up = np.broadcast_to(np.asarray(given_up, dtype=bool), k.shape)

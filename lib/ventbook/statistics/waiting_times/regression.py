@@ -87,12 +87,38 @@ def name_levels(values: pd.Series) -> pd.Series:
 
 
 def build_design(covariates: Any, *, references: Mapping[str, str] | None = None) -> Design:
-    """Turn covariates into columns of numbers.
+    """Turn covariates into columns of numbers for :func:`fit_aft`.
 
-    A numeric array: each column as it is, named x1, x2, ... A DataFrame: number columns as they are (a row
-    without the number can't be used); text, code and yes/no columns one column of 0 and 1 for each
-    level but the reference, which is ``references[column]`` if it occurs, else the most frequent recorded
-    level; missing is a level of its own, "not recorded". Columns keep their order; levels are sorted.
+    Parameters
+    ----------
+    covariates : DataFrame or array_like
+        A numeric array: each column as it is, named x1, x2, ... A frame: number columns as they are (a row without the number
+        can't be used); text, code and yes/no columns one column of 0 and 1 for each level but the reference.
+    references : mapping of str to str, optional
+        Reference level by column; where it isn't given or doesn't occur, the most frequent recorded level.
+
+    Returns
+    -------
+    Design
+        Matrix without intercept, what each column is, references, levels, and notes.
+
+    Raises
+    ------
+    ValueError
+        For an array of more than two axes, or a reference of no covariate.
+
+    Notes
+    -----
+    Missing is a level of its own, "not recorded". Columns keep their order; levels are sorted.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.statistics import waiting_times
+    >>> frame = pd.DataFrame({"cooler_empty": pd.array([True, False, None], dtype="boolean"), "head_m": [0.1, 0.2, 0.3]})
+    >>> design = waiting_times.build_design(frame, references={"cooler_empty": "no"})
+    >>> [column.name for column in design.columns]
+    ['cooler_empty = not recorded', 'cooler_empty = yes', 'head_m']
     """
     if not isinstance(covariates, pd.DataFrame):
         matrix = np.asarray(covariates, dtype=np.float64)
@@ -497,36 +523,68 @@ FEWEST_EVENTS = 8
 def fit_aft(
     low: ArrayLike,
     high: ArrayLike,
-    covariates: pd.DataFrame | ArrayLike | None = None,
+    covariates: Design | pd.DataFrame | ArrayLike | None = None,
     *,
     distribution: str = "choose",
     step: ArrayLike | None = None,
     weights: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
     level: float = 0.95,
-    references: Mapping[str, str] | None = None,
 ) -> AftFit:
-    """Maximum-likelihood fit of log T = intercept + x'beta + scale e to readings (low, high].
+    """Regression of times on covariates: by what factor is a time longer at a level than at the reference?
 
-    ``step``: where a wait's beginning is known to a step only (see intervals.py).
+    Parameters
+    ----------
+    low, high : array_like, shape (n,)
+        Readings (low, high]; low == high is exact, high infinite is given up.
+    covariates : Design, DataFrame or array_like, optional
+        As :func:`build_design` takes or gives them; None fits one distribution to all.
+    distribution : str
+        "log-normal", "Weibull", "log-logistic" or "choose" (smallest AIC of the three).
+    step : array_like, shape (n,), optional
+        Length of the step that the beginning of the wait is known to; 0 elsewhere.
+    weights : array_like, shape (n,), optional
+        Counts of identical rows.
+    cluster : array_like, shape (n,), optional
+        Engine id a row.
+    level : float
+        Confidence level, 0.95 = 95 %.
 
-    ``distribution`` is "log-normal", "Weibull", "log-logistic" or "choose" (smallest AIC of the three).
-    ``covariates``: see build_design. Identical rows are counted and weighted first, which changes nothing but
-    the time it takes. Without ``cluster`` errors come from the information matrix with normal quantiles; with
-    it from leaving out one cluster at a time, with Student's t on Satterthwaite's degrees of freedom.
+    Returns
+    -------
+    AftFit
+        ``time_ratios()`` has the factors with their limits; ``state`` and ``notes`` say where there is no answer.
 
-    Nothing that a workshop's records can hold raises: too few ended readings (under 8, or under 2 a
-    coefficient), readings that don't differ, or no convergence give ``state`` "too_few" and a sentence in
-    ``notes``. A level whose rows never ended (or all ended before they were first read) has no finite ratio:
-    its rows are set aside and said; this leaves the rest of the fit as it is. Columns that others determine
-    are dropped by the rule of find_collinear.
+    Raises
+    ------
+    ValueError
+        For an unknown distribution, or columns that are not of one length.
+
+    Notes
+    -----
+    ``log T = intercept + x'beta + scale e`` by maximum likelihood. Without ``cluster`` errors come from the information matrix
+    with normal quantiles; with it from leaving out one cluster at a time, with Student's t on Satterthwaite's degrees of freedom.
+    Nothing that a workshop's records can hold raises: too few ended readings (under 8, or under 2 a coefficient), readings that
+    don't differ, or no convergence give ``state`` "too_few" and a sentence in ``notes``. A level whose rows never ended (or all
+    ended before they were first read) has no finite ratio: its rows are set aside and said; this leaves the rest of the fit as it
+    is. Columns that others determine are dropped, and said.
+
+    Examples
+    --------
+    Every second wait is twice as long:
+
+    >>> import numpy as np
+    >>> from ventbook.statistics import waiting_times
+    >>> first = np.linspace(2.0, 5.0, 20)
+    >>> low, double = np.concatenate([first, 2 * first]), np.repeat([0.0, 1.0], 20)
+    >>> fit = waiting_times.fit_aft(low, low + 0.5, double, distribution="log-normal")
+    >>> round(float(fit.time_ratios()["estimate"].iloc[0]), 1)
+    1.9
     """
     check_level(level)
     if distribution != "choose" and distribution not in SHAPES:
         raise ValueError(f"distribution must be choose, {', '.join(DISTRIBUTIONS)}; got {distribution!r}")
-    collapsed, design, row_weight = _collapse(
-        low, high, step, covariates, weights, references, cluster is not None
-    )
+    collapsed, design, row_weight = _collapse(low, high, step, covariates, weights, cluster is not None)
     table = clean_table(collapsed, design)
     notes, columns, x = table.notes, table.columns, table.design
     codes, clusters, row_pattern, w = None, 0, None, np.empty(0)
@@ -601,9 +659,8 @@ def _collapse(
     low: ArrayLike,
     high: ArrayLike,
     step: ArrayLike | None,
-    covariates: pd.DataFrame | ArrayLike | None,
+    covariates: Design | pd.DataFrame | ArrayLike | None,
     weights: ArrayLike | None,
-    references: Mapping[str, str] | None,
     want_rows: bool,
 ) -> tuple[Collapsed, Design, Floats | None]:
     lo = np.asarray(low, dtype=np.float64)
@@ -613,7 +670,10 @@ def _collapse(
     row_weight = None if weights is None else np.asarray(weights, dtype=np.float64)
     if row_weight is not None and row_weight.shape != lo.shape:
         raise ValueError(f"weights must have one value a row ({lo.size}); got shape {row_weight.shape}")
-    design = build_design(np.empty((lo.size, 0)) if covariates is None else covariates, references=references)
+    if isinstance(covariates, Design):
+        design = covariates
+    else:
+        design = build_design(np.empty((lo.size, 0)) if covariates is None else covariates)
     if design.matrix.shape[0] != lo.size:
         raise ValueError(f"covariates must have one row a reading ({lo.size}); got {design.matrix.shape[0]}")
     values = [design.matrix[:, j] for j in range(design.matrix.shape[1])]

@@ -86,11 +86,43 @@ def check_residuals(
     rng: np.random.Generator,
     simulations: int = 19,
 ) -> ResidualCheck:
-    """Compare standardised residuals (interval-censored) with the fitted distribution.
+    """Compare standardised residuals of a regression with the fitted distribution.
 
-    The largest gap is judged against fleets simulated from the fit: the same covariates, times drawn from the model and
-    read with the same widths and the same open ends, fitted again with the same distribution. ``rng`` makes it
-    repeatable. Rows the fit could not use must be left out by the caller.
+    Parameters
+    ----------
+    fit : AftFit
+        As :func:`fit_aft` gives it.
+    low, high : array_like, shape (n,)
+        The readings it was fitted to.
+    covariates : DataFrame or array_like, optional
+        The covariates that it was fitted with.
+    step : array_like, shape (n,), optional
+        As for the fit.
+    rng : Generator
+        Source of the draws, which makes the check repeatable.
+    simulations : int
+        Fleets simulated from the fit.
+
+    Returns
+    -------
+    ResidualCheck
+        ``points`` to draw, the largest ``distance``, its ``p`` (None where no fit stands) and a sentence.
+
+    Notes
+    -----
+    Residuals are interval-censored. The largest gap is judged against fleets simulated from the fit: the same covariates, times
+    drawn from the model and read with the same widths and the same open ends, fitted again with the same distribution. Rows the
+    fit could not use must be left out by the caller.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import waiting_times
+    >>> low = np.linspace(2.0, 5.0, 30)
+    >>> fit = waiting_times.fit_aft(low, low + 0.5, distribution="log-normal")
+    >>> check = waiting_times.check_residuals(fit, low, low + 0.5, rng=np.random.default_rng(1))
+    >>> 0 < check.p <= 1
+    True
     """
     if fit.errors is None:
         empty = pd.DataFrame(columns=["residual", "observed", "low", "high", "expected"])

@@ -35,10 +35,35 @@ FEWEST_PAIRS, FEWEST_ENGINES = 5, 3
 def compare_instruments(
     first: ArrayLike, second: ArrayLike, *, cluster: ArrayLike, level: float = 0.95, unit: str = "s"
 ) -> Estimate:
-    """Mean of ``first`` less ``second`` over the pairs where both are recorded.
+    """Mean difference of two instruments over the jobs that both have read.
 
-    Error from the sums of the differences by cluster, G / (G - 1) corrected, with Student's t on G - 1 degrees of
-    freedom. Under 5 pairs or 3 clusters: state too_few.
+    Parameters
+    ----------
+    first, second : array_like, shape (n,)
+        Readings of either; pairs with one missing are left out.
+    cluster : array_like, shape (n,)
+        Engine id a row.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    unit : str
+        Of the readings, for the answer.
+
+    Returns
+    -------
+    Estimate
+        Mean of ``first`` less ``second``. Under 5 pairs or 3 engines: state "too_few".
+
+    Notes
+    -----
+    Error from the sums of the differences by cluster, G / (G - 1) corrected, with Student's t on G - 1 degrees of freedom.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import waiting_times
+    >>> by_hand, logged = [3.0, 2.5, 4.0, 3.5, 2.0, 3.0], [2.8, 2.4, 3.7, 3.4, 1.8, 2.9]
+    >>> difference = waiting_times.compare_instruments(by_hand, logged, cluster=list("aabbcc"))
+    >>> round(difference.estimate, 3), difference.n, difference.clusters
+    (0.167, 6, 3)
     """
     check_level(level)
     difference = np.asarray(first, dtype=np.float64) - np.asarray(second, dtype=np.float64)
@@ -71,16 +96,55 @@ def estimate_quantile(
     cluster: ArrayLike | None = None,
     weights: ArrayLike | None = None,
 ) -> Estimate:
-    """Time by which a share ``q`` of the jobs have ended, from readings (low, high] (``step``: see intervals.py).
+    """Time by which a share of the jobs have ended, with interval.
 
-    The first time at which the curve of estimate_curve falls to 1 - q (the middle, where it stays at exactly
-    1 - q for a while); inside an interval reading the curve falls evenly. Limits: the times at which the lower
-    and upper limit of the curve do so [1]_, so an upper limit that the data don't reach is None and said in the
-    note. state "not_reached" where the curve itself stays above 1 - q, "too_few" under 5 readings.
+    Parameters
+    ----------
+    low, high : array_like, shape (n,)
+        Readings (low, high], as for :func:`estimate_curve`.
+    q : float
+        The share, 0.5 for the median.
+    step : array_like, shape (n,), optional
+        Length of the step that the beginning of the wait is known to.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    unit : str
+        Of the readings, for the answer.
+    cluster : array_like, shape (n,), optional
+        Engine id a row.
+    weights : array_like, shape (n,), optional
+        Counts of identical rows.
+
+    Returns
+    -------
+    Estimate
+        State "not_reached" where the curve itself stays above 1 - q, "too_few" under 5 readings. An upper limit that the data don't
+        reach is None and said in the note.
+
+    Raises
+    ------
+    ValueError
+        For q outside (0, 1).
+
+    Notes
+    -----
+    The first time at which the curve falls to 1 - q (the middle, where it stays at exactly 1 - q for a while); inside an interval
+    reading the curve falls evenly. Limits: the times at which the lower and upper limit of the curve do so.
 
     References
     ----------
-    .. [1] Brookmeyer, R. and Crowley, J. (1982), Biometrics 38, 29-41.
+    R. Brookmeyer, J. Crowley, Biometrics 38 (1982) 29.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import waiting_times
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> median = waiting_times.estimate_quantile(
+    ...     ventings["time_low_s"], ventings["time_high_s"], 0.5, unit="s", cluster=ventings["engine_id"]
+    ... )
+    >>> median.unit, bool(median.low <= median.estimate <= median.high)
+    ('s', True)
     """
     if not 0.0 < q < 1.0:
         raise ValueError(f"q must lie between 0 and 1; got {q!r}")
@@ -182,25 +246,59 @@ def share_over(
     unit: str = "1",
     weights: ArrayLike | None = None,
 ) -> Estimate:
-    """Share of jobs that waited longer than ``limit``, from readings (low, high] (``step``: see intervals.py).
+    """Share of jobs that waited longer than a limit, with interval.
 
-    A reading counts as over only where all of it lies at or over the limit and as within only where high <= limit; one that straddles
-    the limit is neither: the curve (estimate_curve) gives it the share that the other readings support, spread
-    evenly inside a smallest interval, and the note says how many such readings there are. Where nothing
-    straddles and nothing is given up early this is the plain share over / all.
+    Parameters
+    ----------
+    low, high : array_like, shape (n,)
+        Readings (low, high], as for :func:`estimate_curve`.
+    limit : float
+        In the unit of the readings; on it is within it.
+    step : array_like, shape (n,), optional
+        Length of the step that the beginning of the wait is known to.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    cluster : array_like, shape (n,), optional
+        Engine id a row.
+    unit : str
+        Of the answer: "1" for a share.
+    weights : array_like, shape (n,), optional
+        Counts of identical rows.
 
-    Limits: Wilson's, with the number of readings replaced by the effective number p (1 - p) / variance [1]_,
-    where the variance is the larger of the information-based and the between-cluster one, and the normal
-    quantile by Student's t with clusters - 1 degrees of freedom. Where none or all are over, the exact
-    binomial limit on the readings that are clearly on one side, their number divided by a design effect of
-    1 + 0.2 (m - 1) for m readings a cluster. Fewer than 8 readings clearly over or within: the exact binomial
-    limits for the effective number [2]_.
+    Returns
+    -------
+    Estimate
+        State "too_few" under 5 readings; the note says how many readings straddle the limit.
+
+    Raises
+    ------
+    ValueError
+        For a limit that is not finite or under 0.
+
+    Notes
+    -----
+    A reading counts as over only where all of it lies at or over the limit and as within only where high <= limit; one that
+    straddles the limit is neither: the curve gives it the share that the other readings support, spread evenly inside a smallest
+    interval. Where nothing straddles and nothing is given up early this is the plain share over / all.
+
+    Limits: Wilson's, with the number of readings replaced by the effective number p (1 - p) / variance, where the variance is the
+    larger of the information-based and the between-cluster one, and the normal quantile by Student's t with clusters - 1 degrees
+    of freedom. Where none or all are over, the exact binomial limit on the readings that are clearly on one side, their number
+    divided by a design effect of 1 + 0.2 (m - 1) for m readings a cluster. Fewer than 8 readings clearly over or within: the exact
+    binomial limits for the effective number.
 
     References
     ----------
-    .. [1] Wilson, E. B. (1927), J. Am. Stat. Assoc. 22, 209-212; effective number as in Dorey, F. J. and Korn,
-       E. L. (1987), Stat. Med. 6, 679-687.
-    .. [2] Korn, E. L. and Graubard, B. I. (1998), Survey Methodology 24, 193-201.
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; effective number as in F. J. Dorey, E. L. Korn, Stat. Med. 6 (1987) 679; E. L.
+    Korn, B. I. Graubard, Survey Methodology 24 (1998) 193.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import waiting_times
+    >>> low = [2.0, 3.0, 4.0, 5.0, 6.0, 11.0, 3.0, 4.0, 5.0, 12.0]
+    >>> share = waiting_times.share_over(low, [time + 0.5 for time in low], 10.0)
+    >>> round(share.estimate, 6), share.n
+    (0.2, 10)
     """
     check_level(level)
     if not np.isfinite(limit) or limit < 0:

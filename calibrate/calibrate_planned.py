@@ -19,7 +19,7 @@ import pandas as pd
 
 from ventbook import demo
 from ventbook.model import build_ventings
-from ventbook.reports.planned_venting import forecast
+from ventbook.statistics import forecast
 
 TABLES = Path(__file__).parent / "tables"
 SHARE = 0.12

@@ -34,6 +34,7 @@ ROOMS = (
     "statistics.rates",
     "statistics.trends",
     "statistics.causes",
+    "statistics.forecast",
     "demo",
     "document",
     "reports",

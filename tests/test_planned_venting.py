@@ -12,14 +12,14 @@ from invented_fleet import fleet_tables, make_page
 from ventbook.model import build_ventings
 from ventbook.reports import planned_venting as report
 from ventbook.reports.parameters import ParameterError
-from ventbook.reports.planned_venting import forecast
-from ventbook.reports.planned_venting.forecast import (
+from ventbook.reports.planned_venting.page import foresee
+from ventbook.statistics import forecast
+from ventbook.statistics.forecast import (
     fit_chance,
     off_support,
     predict_rotations,
     predict_times,
 )
-from ventbook.reports.planned_venting.page import foresee
 
 SECTIONS = ("answer", "sheet", "next_ventings", "how_it_fared", "methods", "limitations")
 

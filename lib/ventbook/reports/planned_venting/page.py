@@ -27,7 +27,9 @@ from ventbook.physics import priming
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
-from ventbook.reports.planned_venting.forecast import (
+from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import rates
+from ventbook.statistics.forecast import (
     LEVEL,
     UNSEEN_SPREAD,
     ChanceModel,
@@ -39,8 +41,6 @@ from ventbook.reports.planned_venting.forecast import (
     roll_forward,
     summarise,
 )
-from ventbook.results import Estimate, no_estimate
-from ventbook.statistics import rates
 from ventbook.tables import evidence, units
 
 if TYPE_CHECKING:

@@ -192,7 +192,7 @@ def test_the_notebook_asks_for_every_section_once_with_all_parameters() -> None:
 
 @pytest.mark.parametrize(
     ("value", "told"),
-    [(31.4, "31"), (9.8, "10"), (6.69, "6.5"), (2.01, "2"), (0.3, "0.5"), (0.0, "0"), (9.5, "9.5")],
+    [(31.4, "31"), (9.96, "10"), (6.69, "6.7"), (2.01, "2"), (0.3, "0.3"), (0.0, "0"), (9.5, "9.5")],
 )
 def test_sums_of_shares_read_as_counts(value: float, told: str) -> None:
     assert account.round_ventings(value) == told

@@ -27,7 +27,7 @@ from ventbook.tables import evidence
 #: Ventings of the fleet where only what is said about the records matters, not what was planted.
 SMALL = 250
 SECTIONS = [
-    "answer", "failing_by_period", "against_expectation", "by_site", "by_type_and_reason", "times", "rotations", "lifters",
+    "answer", "by_cause", "failing_by_period", "against_expectation", "by_site", "by_type_and_reason", "times", "rotations", "lifters",
     "procedure", "mix", "data_quality", "open_jobs", "earlier_signals", "earlier_actions", "ventings", "methods", "limitations",
 ]  # fmt: skip
 
@@ -281,6 +281,28 @@ def test_actions_are_judged_by_date_and_number():
     assert " points (" in late[-2]
 
 
+def test_an_action_is_judged_on_what_it_aims_at_beside_all_else():
+    """The demo's lot was taken out of stock: leak-down fell to next to nothing while other failures did not."""
+    page = make_page("quarterly-review", fleet_tables(), period="2026Q3")
+    facts = data.load_data(page)
+    lot = {"id": "A", "since": "2026-02-01", "what": "lot out of stock", "aims_at": "lifter_lot=LL-2505"}
+    aimed = records._judge_action(page, facts, lot)
+    assert aimed[4] == "lifter lot=LL-2505" and aimed[-1].startswith(
+        "Better than before. All other failing ventings: "
+    )
+    whole = records._judge_action(page, facts, {k: v for k, v in lot.items() if k != "aims_at"})
+    assert not whole[-1].startswith("Better") and "doesn't say what it aims at" in whole[4]
+    unknown = records._judge_action(page, facts, lot | {"aims_at": "moonlight"})
+    assert unknown[-1].startswith("Not judged: moonlight is neither")
+
+
+def test_failing_ventings_by_cause_add_up_by_quarter(page):
+    table = page.frame("failing_by_cause")
+    whole = table.groupby("quarter")["ventings"].sum()
+    failing = table.drop_duplicates("quarter").set_index("quarter")["failing"]
+    assert whole.to_numpy() == pytest.approx(failing[whole.index].to_numpy(float), abs=1e-9)
+
+
 def test_own_actions_are_read_beside_the_store(tmp_path):
     (tmp_path / "actions.toml").write_text(
         '[[action]]\nid = "A-1"\nsince = "2025-10-01"\nsite = "Ridge"\nwhat = "Lines <b>prefilled</b>"\n',
@@ -444,7 +466,7 @@ def test_rare_failures_are_shown_by_the_run_between_them():
 
 def test_the_demo_has_actions_of_its_own():
     entries = tomllib.loads((dictionary.DATA / "demo_actions.toml").read_text("utf-8"))["action"]
-    assert [set(entry) <= {"id", "since", "site", "what"} for entry in entries] == [True, True]
+    assert [set(entry) <= {"id", "since", "site", "what", "aims_at"} for entry in entries] == [True, True]
 
 
 def test_ventings_without_any_check_are_stated():

@@ -57,10 +57,8 @@ def list_hints(account: causes.Account) -> list[dict[str, Any]]:
 
 
 def round_ventings(value: float) -> str:
-    """A sum of shares as a count of ventings: whole from 10 on and where it is whole, else to the half."""
-    if value >= 9.75 or abs(value - round(value)) < 0.05:
-        return f"{value:.0f}"
-    return f"{np.round(2 * value) / 2:g}"
+    """A sum of shares as a count of ventings: whole from 10 on and where it is whole, else with one decimal."""
+    return f"{value:.0f}" if value >= 9.95 or abs(value - round(value)) < 0.05 else f"{value:.1f}"
 
 
 def count_range(value: float, low: float, high: float) -> str:

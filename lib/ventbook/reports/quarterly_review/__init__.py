@@ -3,6 +3,7 @@
 One function a section; each takes the page and returns something a notebook can show.
 """
 
+from ventbook.reports.quarterly_review.causes import by_cause
 from ventbook.reports.quarterly_review.data import earlier_signals
 from ventbook.reports.quarterly_review.groups import (
     against_expectation,
@@ -17,6 +18,7 @@ from ventbook.reports.quarterly_review.summary import answer, limitations, metho
 __all__ = [
     "against_expectation",
     "answer",
+    "by_cause",
     "by_site",
     "by_type_and_reason",
     "data_quality",

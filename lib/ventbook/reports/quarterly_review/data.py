@@ -26,6 +26,7 @@ from ventbook.model.conformity import READ
 from ventbook.model.verdicts import only_findings, quarter_of
 from ventbook.numerics import find_places
 from ventbook.physics import priming
+from ventbook.reports import account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
@@ -68,7 +69,7 @@ LIFTER_COLUMNS = (
     "limit_mm", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken", "cause",
 )  # fmt: skip
 #: The same with what a venting's row and the procedure's steps are made from.
-LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"])))
+LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"], *account.LIFTER_COLUMNS)))
 MOST_STEPS = 40
 DRAWS = 20_000
 

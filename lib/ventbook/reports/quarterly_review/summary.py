@@ -20,6 +20,7 @@ from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
+from ventbook.reports.quarterly_review.causes import cause_sentence
 from ventbook.reports.quarterly_review.data import ReportData, list_not_over, load_data
 from ventbook.reports.quarterly_review.signals import (
     FAMILY,
@@ -170,7 +171,16 @@ def answer_sentences(
     found = propose_actions(page)
     to_do = words.first_actions([(a.where, a.what) for a in found])
     _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
-    return [status, against, moved, *signals, *keep_not_over(page, facts), to_do, pending]
+    return [
+        status,
+        against,
+        cause_sentence(page, facts),
+        moved,
+        *signals,
+        *keep_not_over(page, facts),
+        to_do,
+        pending,
+    ]
 
 
 def keep_not_over(page: Page, facts: ReportData) -> list[str]:

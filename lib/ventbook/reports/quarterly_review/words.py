@@ -297,3 +297,24 @@ def signals_summary(count: int) -> str:
     if count == 1:
         return "One thing moved by more than chance explains:"
     return f"{count} things moved by more than chance explains:"
+
+
+def by_cause_sentence(parts: list[tuple[str, str, str]], *, before: str) -> str:
+    """The period's failing ventings by cause: (title, now, before) each."""
+    said = [f"{now} {title}" + (f" ({then} in {before})" if before else "") for title, now, then in parts]
+    return f"By cause: {join_words(said)}."
+
+
+def cause_change_sentence(
+    title: str, then: float, now: float, low: float, high: float, moved: str, *, before: str, label: str
+) -> str:
+    """One cause's failing ventings in two periods."""
+    told = {"rose": "rose", "fell": "fell", "": "no change beyond chance"}[moved]
+    return f"{title}: {then:.1f} failing ventings in {before}, {now:.1f} in {label}; {told} (change {low:+.0f} to {high:+.0f})."
+
+
+def moved_causes_sentence(moved: list[tuple[str, str]], *, before: str) -> str:
+    """Which causes rose or fell beyond chance."""
+    if not moved:
+        return f"By cause, nothing rose or fell since {before} by more than chance makes of such counts; the ranges say how much may have."
+    return f"Since {before}: {join_words([f'{title} {how}' for title, how in moved])}, by more than chance makes of such counts."

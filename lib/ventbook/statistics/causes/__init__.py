@@ -13,7 +13,15 @@ from ventbook.statistics.causes.account import (
     explain_failures,
     list_gauge_biases,
 )
-from ventbook.statistics.causes.account_sums import compare_causes, label_shares, name_causes, sum_causes
+from ventbook.statistics.causes.account_sums import (
+    compare_causes,
+    cured_by_cause,
+    label_shares,
+    list_chronic,
+    name_causes,
+    sum_causes,
+    target_shares,
+)
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -85,6 +93,7 @@ __all__ = [
     "compare_gauges",
     "compare_strata",
     "count_modes",
+    "cured_by_cause",
     "describe_findings",
     "describe_pair",
     "detect_share",
@@ -97,6 +106,7 @@ __all__ = [
     "fit_firth",
     "fit_intervals",
     "label_shares",
+    "list_chronic",
     "list_gauge_biases",
     "load_factors",
     "load_modes",
@@ -114,5 +124,6 @@ __all__ = [
     "settle_q",
     "size_two_shares",
     "sum_causes",
+    "target_shares",
     "test_blanks",
 ]

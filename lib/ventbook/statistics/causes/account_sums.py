@@ -6,13 +6,16 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
+from statsmodels.stats.proportion import proportion_confint
 
 from ventbook.numerics import Floats
 from ventbook.statistics.causes.account import Account
 from ventbook.statistics.causes.account_tables import UNEXPLAINED
+from ventbook.statistics.causes.account_terms import KINDS
 from ventbook.tables import evidence
 
 SUM_COLUMNS = ("cause", "title", "ventings", "low", "high", "failing")
+LEAST_LOOKED = 5.0
 CHANGE_COLUMNS = ("cause", "title", "before", "after", "change", "low", "high", "moved")
 
 
@@ -63,13 +66,16 @@ def sum_causes(
     return pd.DataFrame(rows, columns=[*by, *SUM_COLUMNS])
 
 
-def compare_causes(account: Account, before: Collection[str], after: Collection[str]) -> pd.DataFrame:
+def compare_causes(
+    account: Account, before: Collection[str], after: Collection[str], *, site: str = ""
+) -> pd.DataFrame:
     """What rose and what fell between two sets of quarters, by cause.
 
     Parameters
     ----------
     account : of :func:`explain_failures`.
     before, after : quarters by label ("2026Q2"); as many ventings lie in them as do.
+    site : only this site's; "" for all.
 
     Returns
     -------
@@ -79,8 +85,10 @@ def compare_causes(account: Account, before: Collection[str], after: Collection[
     """
     rng = np.random.default_rng([account.seed, 11])
     titles = name_causes(account)
-    whole = sum_causes(account, by=["quarter"])
-    then, now = (_draw_quarters(account, quarters) for quarters in (before, after))
+    whole = sum_causes(account, by=["site", "quarter"])
+    if site:
+        whole = whole[whole["site"] == site]
+    then, now = (_draw_quarters(account, quarters, site) for quarters in (before, after))
     rows = []
     for cause, title in titles.items():
         own = whole[whole["cause"] == cause]
@@ -112,10 +120,77 @@ def draw_sums(account: Account, where: dict[str, str]) -> dict[str, Floats]:
     return _sum_cells(account, mine)
 
 
-def _draw_quarters(account: Account, quarters: Collection[str]) -> dict[str, Floats]:
+def target_shares(account: Account, aim: str) -> pd.Series:
+    """Share of each failing venting that is of one kind of finding ("air", "leak_down", "leak-down") or one cause, by venting_id.
+
+    Empty where ``aim`` is neither a kind nor a cause that the account names; a kind without any finding gives zeros.
+    """
+    shares, kind = label_shares(account), aim.replace("-", "_")
+    if kind in KINDS:
+        own = shares["kind"] == kind
+    elif aim in name_causes(account):
+        own = shares["cause"] == aim
+    else:
+        return pd.Series(dtype=float)
+    return shares["share"].where(own, 0.0).groupby(shares["venting_id"]).sum()
+
+
+def list_chronic(account: Account, *, share: float = 0.75) -> pd.DataFrame:
+    """Causes that are always there: by site, in how many of all quarters a cause had a failing venting (half of one or more).
+
+    Columns site, cause, title, ventings, quarters_with, quarters, chronic (in ``share`` of the quarters or more). The
+    unexplained stands among them: it is what a site always has.
+    """
+    sums = sum_causes(account, by=["site", "quarter"])
+    quarters = sums["quarter"].nunique()
+    grouped = sums.groupby(["site", "cause", "title"], sort=False)["ventings"]
+    table = grouped.agg(ventings="sum", quarters_with=lambda v: int((v >= 0.5).sum())).reset_index()
+    table["quarters"] = quarters
+    table["chronic"] = table["quarters_with"] >= np.ceil(share * quarters) if quarters > 1 else False
+    return table[table["ventings"] >= 0.25].reset_index(drop=True)
+
+
+def cured_by_cause(account: Account, lifters: pd.DataFrame, *, level: float = 0.95) -> pd.DataFrame:
+    """How many of each cause's findings an extra run cured.
+
+    Parameters
+    ----------
+    account : of :func:`explain_failures`.
+    lifters : one row a lifter and venting with venting_id, position and cured (missing: not looked at again after a run).
+    level : of the intervals (Wilson, on sums of shares).
+
+    Returns
+    -------
+    DataFrame
+        cause, title, looked (findings looked at again, summed shares), cured, share, low, high; None under 5 looked at.
+    """
+    shares = account.shares.assign(
+        cause=account.shares["cause"].where(
+            account.shares["cause"].isin(list(name_causes(account))), UNEXPLAINED
+        )
+    )
+    told = lifters.loc[lifters["cured"].notna(), ["venting_id", "position", "cured"]]
+    told = told.assign(position=told["position"].astype(str), cured=told["cured"].astype(float))
+    joined = shares.merge(told, left_on=["venting_id", "lifter"], right_on=["venting_id", "position"])
+    rows = []
+    for cause, title in name_causes(account).items():
+        own = joined[joined["cause"] == cause]
+        looked, cured = float(own["share"].sum()), float((own["share"] * own["cured"]).sum())
+        share = low = high = None
+        if looked >= LEAST_LOOKED:
+            low, high = (
+                float(end) for end in proportion_confint(cured, looked, alpha=1 - level, method="wilson")
+            )
+            share = cured / looked
+        rows.append((cause, title, looked, cured, share, low, high))
+    return pd.DataFrame(rows, columns=["cause", "title", "looked", "cured", "share", "low", "high"])
+
+
+def _draw_quarters(account: Account, quarters: Collection[str], site: str) -> dict[str, Floats]:
     if not len(account.cell_draws):
         return {}
-    return _sum_cells(account, account.cells["quarter"].isin(list(quarters)).to_numpy(bool))
+    mine = account.cells["quarter"].isin(list(quarters)).to_numpy(bool)
+    return _sum_cells(account, mine & (account.cells["site"] == site).to_numpy(bool) if site else mine)
 
 
 def _sum_cells(account: Account, mine: np.ndarray) -> dict[str, Floats]:

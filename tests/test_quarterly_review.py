@@ -286,13 +286,13 @@ def test_an_action_is_judged_on_what_it_aims_at_beside_all_else():
     page = make_page("quarterly-review", fleet_tables(), period="2026Q3")
     facts = data.load_data(page)
     lot = {"id": "A", "since": "2026-02-01", "what": "lot out of stock", "aims_at": "lifter_lot=LL-2505"}
-    aimed = records._judge_action(page, facts, lot)
-    assert aimed[4] == "lifter lot=LL-2505" and aimed[-1].startswith(
+    aimed = records.judge_action(page, facts, lot)
+    assert aimed[4] == "lifter lot LL-2505" and aimed[-1].startswith(
         "Better than before. All other failing ventings: "
     )
-    whole = records._judge_action(page, facts, {k: v for k, v in lot.items() if k != "aims_at"})
+    whole = records.judge_action(page, facts, {k: v for k, v in lot.items() if k != "aims_at"})
     assert not whole[-1].startswith("Better") and "doesn't say what it aims at" in whole[4]
-    unknown = records._judge_action(page, facts, lot | {"aims_at": "moonlight"})
+    unknown = records.judge_action(page, facts, lot | {"aims_at": "moonlight"})
     assert unknown[-1].startswith("Not judged: moonlight is neither")
 
 

@@ -182,7 +182,7 @@ def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tu
     aimed = (
         "all failing ventings (the action doesn't say what it aims at)"
         if target is None
-        else aim.replace("_", " ")
+        else causes.name_causes(account).get(aim, aim.replace("_", "-"))
     )
     failing = [part.loc[part["failed_first"].astype(bool), "venting_id"] for part in (before, after)]
     x1, x2 = (float(len(ids) if target is None else ids.map(target).fillna(0.0).sum()) for ids in failing)

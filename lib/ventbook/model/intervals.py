@@ -20,7 +20,31 @@ STOPWATCH_STEP_S = 0.5
 
 
 def time_interval(time_s: pd.Series, shown: pd.Series, step_s: pd.Series) -> tuple[pd.Series, pd.Series]:
-    """(low, high] in seconds of each reading; see the module's text for the conventions."""
+    """What a timed reading says of the time to pressure.
+
+    Parameters
+    ----------
+    time_s : Series, s
+        As read; missing = not recorded.
+    shown : Series of bool
+        Pressure showed; no = shut down without.
+    step_s : Series, s
+        Step of the reading; STOPWATCH_STEP_S where missing.
+
+    Returns
+    -------
+    low, high : Series, s
+        (low, high]: half a step to either side, at least 0; from the reading to infinity where pressure did not show. Missing where
+        time or ``shown`` is.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook import model
+    >>> low, high = model.time_interval(pd.Series([3.0, 20.0]), pd.Series([True, False]), pd.Series([0.5, 0.5]))
+    >>> low.tolist(), high.tolist()
+    ([2.75, 20.0], [3.25, inf])
+    """
     half = step_s.fillna(STOPWATCH_STEP_S) / 2
     low = (time_s - half).clip(lower=0).where(shown.fillna(False).astype(bool), time_s)
     high = (time_s + half).where(shown.fillna(False).astype(bool), np.inf)
@@ -50,7 +74,31 @@ def rotations_per_count(frame: pd.DataFrame) -> pd.Series:
 def rotation_interval(
     count: pd.Series, shown: pd.Series, per_count: pd.Series
 ) -> tuple[pd.Series, pd.Series]:
-    """(low, high] in crankshaft rotations of each count; see the module's text for the conventions."""
+    """What a count says of the rotations to pressure.
+
+    Parameters
+    ----------
+    count : Series
+        As counted; missing = not recorded.
+    shown : Series of bool
+        Pressure showed; no = turning was given up.
+    per_count : Series
+        Crankshaft rotations that one counted unit stands for.
+
+    Returns
+    -------
+    low, high : Series, crankshaft rotations
+        (count - 1, count] counted units: pressure showed during the last one; (count, infinity] where given up. A count of 0 is read
+        like 1. Missing where any of the three is.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook import model
+    >>> low, high = model.rotation_interval(pd.Series([30, 60]), pd.Series([True, False]), pd.Series([2.0, 2.0]))
+    >>> low.tolist(), high.tolist()
+    ([58.0, 120.0], [60.0, inf])
+    """
     count = count.astype(float)
     primed = shown.fillna(False).astype(bool)
     low = (count - 1).clip(lower=0).where(primed, count) * per_count
@@ -60,10 +108,26 @@ def rotation_interval(
 
 
 def first_start(starts: pd.DataFrame) -> pd.DataFrame:
-    """The row of the first start (start_no 1) of each venting, with its reading as an interval.
+    """The row of the first start of each venting, with its reading as an interval.
 
-    Returns venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s, time_high_s,
-    time_from_s, time_step_s, and time_source "stopwatch" where a time is recorded.
+    Parameters
+    ----------
+    starts : DataFrame
+        The record table of starts; those with start_no 1 are taken.
+
+    Returns
+    -------
+    DataFrame
+        venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s, time_high_s, time_from_s,
+        time_step_s, and time_source "stopwatch" where a time is recorded.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> starts = ventbook.open_store("data/demo/store").snapshot().read("starts")
+    >>> bool(model.first_start(starts)["venting_id"].is_unique)
+    True
     """
     first = starts.loc[starts["start_no"].eq(1).fillna(False).astype(bool)]
     first = first.rename(columns={"pressure_shown": "start_pressure_shown"}).drop(columns="start_no")

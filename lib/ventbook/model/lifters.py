@@ -72,10 +72,27 @@ def tell_run_between(
 
 
 def count_runs_taken(lifters: pd.DataFrame) -> tuple[int, int]:
-    """Of the lifters over the limit at the first check and read again: those whose run between is taken from the starts
-    on record, and those where a run between is unknown, which count neither as cured nor as not cured.
+    """How many runs between first and last check are taken from the starts on record, and how many are unknown.
 
-    ``lifters`` has the columns over_first, cured, checks, extra_run_between and run_between_taken of the lifter table.
+    Parameters
+    ----------
+    lifters : DataFrame
+        The columns over_first, cured, checks, extra_run_between and run_between_taken of the lifter table.
+
+    Returns
+    -------
+    taken : int
+        Lifters over the limit at the first check and read again whose run between is taken from the starts on record.
+    unknown : int
+        Those where a run between is unknown, which count neither as cured nor as not cured.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> taken, unknown = model.count_runs_taken(ventbook.read_lifters("data/demo/store"))
+    >>> taken >= 0, unknown >= 0
+    (True, True)
     """
     over = lifters["over_first"].fillna(False).to_numpy(bool)
     taken = over & lifters["run_between_taken"].to_numpy(bool) & lifters["cured"].notna().to_numpy()
@@ -162,24 +179,38 @@ def build_lifters(
     gauge_u_mm: Mapping[str, float] | None = None,
     columns: Iterable[str] | None = None,
 ) -> pd.DataFrame:
-    """One row a lifter and venting, sorted by date, venting, cylinder and valve.
-
-    Columns: venting_id, its context (engine_id, engine_type, site, date, quarter, reason, lifter_lot), cylinder,
-    valve, position, feed_rank (1 = fed first), the first reading (force_N, hold_s, gap_first_mm, ...), gap_last_mm,
-    checks; both gaps corrected to reference force and hold (``gap_*_corrected_mm``, equal to the reading where it
-    was taken within the limits of force and hold); ``over_first`` and ``over_last`` (the corrected gap is over the
-    limit; missing where the reading is not comparable); ``over_probability_*`` given the gauge; ``cured`` (over at
-    the first check, not over at the last, a run between); ``extra_run_between`` (missing where unknown) and
-    ``run_between_taken`` (not recorded, taken as between: ``tell_run_between``); and the cause of a finding by
-    probability.
+    """One row a lifter and venting from record tables: first and last reading, verdicts, cure and cause.
 
     Parameters
     ----------
-    records : record tables by name, as the store gives them.
-    limits : limits in force; default see :func:`choose_limits`.
-    gauge_u_mm : standard uncertainty of a reading by gauge; default from the studies among the records, and the
-        assumed one for a gauge without a study.
-    columns : only these (all of them take half a gigabyte for a million lifters); default all.
+    records : mapping of str to DataFrame
+        Record tables by name, as a snapshot's ``records()`` gives them.
+    limits : Limits, optional
+        Limits in force; default see :func:`choose_limits`.
+    gauge_u_mm : mapping of str to float, mm, optional
+        Standard uncertainty of a reading by gauge; default from the studies among the records, and the assumed one for a gauge
+        without a study.
+    columns : iterable of str, optional
+        Only these (all of them take half a gigabyte for a million lifters); default all.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by date, venting, cylinder and valve; columns as :func:`ventbook.tables.describe_columns` says.
+
+    Notes
+    -----
+    Both gaps are corrected to the limit's force and hold (equal to the reading where it was taken at them). ``over_*`` is missing
+    where the reading is not comparable; ``cured`` is over at the first check, not over at the last, with a run between.
+    ``ventbook.read_lifters`` does it from a store.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> model.build_lifters(records, columns=["venting_id", "cured"]).columns.tolist()
+    ['venting_id', 'cured']
     """
     limits = choose_limits(records, limits)
     gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
@@ -246,9 +277,29 @@ def build_lifters(
 
 
 def choose_limits(records: Mapping[str, pd.DataFrame], limits: Limits | None) -> Limits:
-    """The limits that records are held against: those given; else those beside the store that the records were read
-    from (``Snapshot.records()`` brings them along); else, for frames from elsewhere, only the placeholders of
-    ``data/limits.toml``, which every row then names in ``limit_status``.
+    """The limits that records are held against.
+
+    Parameters
+    ----------
+    records : mapping of str to DataFrame
+        Record tables by name.
+    limits : Limits or None
+        Taken where given.
+
+    Returns
+    -------
+    Limits
+        Those given; else those beside the store that the records were read from (``Snapshot.records()`` brings them along); else,
+        for frames from elsewhere, only the placeholders of ``data/limits.toml``, which every row then names in ``limit_status``.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> own, placeholders = model.choose_limits(records, None), model.choose_limits(dict(records), None)
+    >>> len(own.rows) > len(placeholders.rows)
+    True
     """
     if limits is not None:
         return limits

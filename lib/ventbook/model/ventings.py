@@ -53,24 +53,36 @@ def build_ventings(
     limits: Limits | None = None,
     lifters: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
-    """One row a venting, sorted by date and venting_id.
-
-    The venting's and its engine's columns, and:
-    quarter, month; open (no date of closing; missing at a site that never writes one); time_to_pressure_s with (time_low_s, time_high_s], time_source, start_pressure_shown and
-    the other columns of the first start; starts, extra_runs; rotations_crank with (rotations_low,
-    rotations_high] in crankshaft rotations; expected_* from the physics and rotations_ratio = recorded over
-    expected; lifters_fitted, lifters_checked, lifters_judged_first and _last (read at a force that allows a verdict),
-    lifters_over_first, lifters_over_last, failed_first,
-    failed_last, over_probability_any_first, cured, all_checked, gap_worst_first_mm, trapped_air_total_mm3;
-    time_from_s and time_step_s (see :mod:`ventbook.model.intervals`); trace_* columns where a trace of the first start
-    or of the turning stands; trace_left_out where its features were made under other limits than those in force and are
-    not used.
+    """One row a venting from record tables: what was done, what was read, what the physics expected, what the lifters showed.
 
     Parameters
     ----------
-    records : record tables by name, as the store gives them.
-    limits : limits in force; default see :func:`choose_limits`.
-    lifters : the table of :func:`build_lifters` where it is built already.
+    records : mapping of str to DataFrame
+        Record tables by name, as a snapshot's ``records()`` gives them.
+    limits : Limits, optional
+        Limits in force; default see :func:`choose_limits`.
+    lifters : DataFrame, optional
+        The table of :func:`build_lifters` where it is built already.
+
+    Returns
+    -------
+    DataFrame
+        Sorted by date and venting_id; columns as :func:`ventbook.tables.describe_columns` says. ``trace_*`` only where a trace of
+        the first start or of the turning is on record.
+
+    Notes
+    -----
+    Where a good trace of the first start stands, its interval takes the stopwatch's place, which is kept beside it; features made
+    under other limits than those in force are left out (``trace_left_out``). ``ventbook.read_ventings`` does it from a store.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> ventings = model.build_ventings(records)
+    >>> bool(ventings["venting_id"].is_unique)
+    True
     """
     limits = choose_limits(records, limits)
     lifters = build_lifters(records, limits=limits) if lifters is None else lifters

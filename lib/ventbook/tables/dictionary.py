@@ -91,7 +91,25 @@ class Table:
 
 
 def stored_name(name: str, unit: str) -> str:
-    """``gap`` and ``mm`` -> ``gap_mm``; a slash in a unit is written out."""
+    """Name of a column inside: the name with its canonical unit at the end.
+
+    Parameters
+    ----------
+    name : str
+        As in a header.
+    unit : str
+        Canonical unit, "" for none; a slash is written out.
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from ventbook.tables import stored_name
+    >>> stored_name("gap", "mm"), stored_name("plunger_spring_rate", "N/mm"), stored_name("valve", "")
+    ('gap_mm', 'plunger_spring_rate_N_per_mm', 'valve')
+    """
     return f"{name}_{unit.replace('/', '_per_')}" if unit else name
 
 
@@ -143,7 +161,24 @@ def read_tables(path: Path) -> dict[str, Table]:
 
 @cache
 def record_tables() -> dict[str, Table]:
-    """The record tables by name, in the order of the dictionary."""
+    """The record tables and their columns, from ``data/dictionary.toml``.
+
+    Returns
+    -------
+    dict of str to Table
+        By name, in the order of the dictionary.
+
+    Raises
+    ------
+    TableError
+        Naming file and row, where the dictionary is wrong.
+
+    Examples
+    --------
+    >>> from ventbook.tables import record_tables
+    >>> record_tables()["lifter_checks"].column("gap").header
+    'gap [mm]'
+    """
     return read_tables(DATA / "dictionary.toml")
 
 
@@ -186,12 +221,49 @@ def read_issues(path: Path) -> dict[str, IssueText]:
 
 @cache
 def issue_texts() -> dict[str, IssueText]:
-    """The issue texts by code."""
+    """What can be wrong with a record and what to do, from ``data/issues.toml``.
+
+    Returns
+    -------
+    dict of str to IssueText
+        By code: severity, ``what`` and ``do``.
+
+    Raises
+    ------
+    TableError
+        Naming file and row, where the table is wrong.
+
+    Examples
+    --------
+    >>> from ventbook.tables import issue_texts
+    >>> issue_texts()["unit_suspected"].severity
+    'set_aside'
+    """
     return read_issues(DATA / "issues.toml")
 
 
 def issue_text(code: str) -> IssueText:
-    """The text of one code; KeyError when the table does not hold it."""
+    """The text of one reason code.
+
+    Parameters
+    ----------
+    code : str
+
+    Returns
+    -------
+    IssueText
+
+    Raises
+    ------
+    KeyError
+        When the table does not hold the code.
+
+    Examples
+    --------
+    >>> from ventbook.tables import issue_text
+    >>> issue_text("unit_suspected").code
+    'unit_suspected'
+    """
     return issue_texts()[code]
 
 
@@ -217,7 +289,29 @@ class Change:
 
 @cache
 def load_changes(path: Path = DATA / "changes.toml") -> tuple[Change, ...]:
-    """All rows, checked; TableError names the row that is wrong."""
+    """Numbers that a version moved on purpose, from ``data/changes.toml``.
+
+    Parameters
+    ----------
+    path : Path
+        Default ``data/changes.toml``.
+
+    Returns
+    -------
+    tuple of Change
+        version, reports, findings, tables, why.
+
+    Raises
+    ------
+    TableError
+        Naming the row that is wrong.
+
+    Examples
+    --------
+    >>> from ventbook.tables import load_changes
+    >>> all(change.why for change in load_changes())
+    True
+    """
     found = []
     for number, row in enumerate(read_toml(path).get("change", []), 1):
         where = f"{path.name}, change {number}"

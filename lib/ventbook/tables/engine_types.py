@@ -61,12 +61,42 @@ def _engine_types() -> dict[str, EngineTypeValues]:
 
 
 def known_engine_types() -> frozenset[str]:
-    """The names of the table, "*" among them."""
+    """Engine types of the table of usual values, "*" among them.
+
+    Returns
+    -------
+    frozenset of str
+
+    Examples
+    --------
+    >>> from ventbook.tables import known_engine_types
+    >>> "*" in known_engine_types()
+    True
+    """
     return frozenset(_engine_types())
 
 
 def engine_type_values(engine_type: str) -> EngineTypeValues:
-    """The usual values of an engine type, or the fallback's marked ``known=False``."""
+    """Usual values of an engine type with their uncertainties.
+
+    Parameters
+    ----------
+    engine_type : str
+        Name of the type.
+
+    Returns
+    -------
+    EngineTypeValues
+        Value by stored column name, in canonical units; ``u(name)`` its standard uncertainty; ``known`` False where the type is not
+        in the table and the values of "*" stand in.
+
+    Examples
+    --------
+    >>> from ventbook.tables import engine_type_values
+    >>> values = engine_type_values("flat4")
+    >>> values.known, values["pump_displacement_cm3"] > 0, values.u("pump_displacement_cm3") > 0
+    (True, True, True)
+    """
     table = _engine_types()
     if engine_type in table and engine_type != "*":
         return table[engine_type]

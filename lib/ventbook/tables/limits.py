@@ -71,7 +71,19 @@ def read_steps(path: Path) -> tuple[Step, ...]:
 
 @cache
 def load_steps() -> dict[str, Step]:
-    """The steps by name, in the order of the job."""
+    """Steps that are held against a limit, from ``data/steps.toml``.
+
+    Returns
+    -------
+    dict of str to Step
+        By name, in the order of the job.
+
+    Examples
+    --------
+    >>> from ventbook.tables import load_steps
+    >>> load_steps()["time_to_pressure"].unit
+    's'
+    """
     return {step.name: step for step in read_steps(DATA / "steps.toml")}
 
 
@@ -329,9 +341,34 @@ def _in_unit(row: Limit, unit: str) -> Limit:
 
 
 def load_limits(own: Path | None = None, *, engine_types: Collection[str] | None = ()) -> Limits:
-    """The placeholders of ``data/limits.toml`` together with a shop's ``own`` file, where there is one.
+    """The placeholders of ``data/limits.toml`` together with a shop's own file, where there is one.
 
-    ``engine_types`` as for :func:`read_limits`. A file is read again when it has changed.
+    Parameters
+    ----------
+    own : Path, optional
+        The shop's ``limits.toml``; it is read again when it has changed.
+    engine_types : collection of str, optional
+        Names that may stand in a row besides those of ``data/engine_types.toml``: those of the engines on record. None where these
+        are not known yet: then any name is taken.
+
+    Returns
+    -------
+    Limits
+        ``frame(step, engine_types, days)`` gives the limit in force for each row of a table.
+
+    Raises
+    ------
+    TableError
+        With one line naming file and row.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.tables import load_limits
+    >>> limits = load_limits()
+    >>> day = pd.Series(pd.to_datetime(["2026-07-01"]))
+    >>> limits.frame("lifter_gap", pd.Series(["flat4"]), day)[["high", "status"]].values.tolist()
+    [[0.68, 'placeholder']]
     """
     if own is None:
         return _read_kept(None, (), frozenset())
@@ -344,12 +381,47 @@ def load_limits(own: Path | None = None, *, engine_types: Collection[str] | None
 
 
 def own_limits_path(store: Path) -> Path:
-    """Where a shop's own table of limits lies: ``limits.toml`` in the folder that its store stands in."""
+    """Where a shop's own table of limits lies.
+
+    Parameters
+    ----------
+    store : Path
+        Folder of the store.
+
+    Returns
+    -------
+    Path
+        ``limits.toml`` in the folder that the store stands in.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ventbook.tables import own_limits_path
+    >>> own_limits_path(Path("data/demo/store")).relative_to(Path.cwd()).as_posix()
+    'data/demo/limits.toml'
+    """
     return store.resolve().parent / "limits.toml"
 
 
 def find_own_limits(store: Path) -> Path | None:
-    """A shop's own table of limits, or None where there is none yet."""
+    """A shop's own table of limits, if there is one yet.
+
+    Parameters
+    ----------
+    store : Path
+        Folder of the store.
+
+    Returns
+    -------
+    Path or None
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from ventbook.tables import find_own_limits
+    >>> find_own_limits(Path("data/demo/store")).name
+    'limits.toml'
+    """
     beside = own_limits_path(store)
     return beside if beside.is_file() else None
 

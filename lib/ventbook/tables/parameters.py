@@ -54,5 +54,22 @@ def _all_parameters() -> tuple[Parameter, ...]:
 
 
 def load_parameters(report: str) -> dict[str, Parameter]:
-    """The parameters of one report by name, in the table's order."""
+    """Parameters that a report takes.
+
+    Parameters
+    ----------
+    report : str
+        Name of the report.
+
+    Returns
+    -------
+    dict of str to Parameter
+        By name, in the order of ``data/parameters.toml``: type, default, help, bounds.
+
+    Examples
+    --------
+    >>> from ventbook.tables import load_parameters
+    >>> load_parameters("lifter-gaps")["units"].default
+    'metric'
+    """
     return {p.name: p for p in _all_parameters() if "*" in p.reports or report in p.reports}

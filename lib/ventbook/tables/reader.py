@@ -15,7 +15,27 @@ class TableError(InputError):
 
 
 def read_toml(path: Path) -> dict[str, Any]:
-    """The file's content; TableError when it is missing or not TOML."""
+    """The content of a table of ``data/``, or of a shop's own.
+
+    Parameters
+    ----------
+    path : Path
+
+    Returns
+    -------
+    dict
+
+    Raises
+    ------
+    TableError
+        With one line, where the file is missing or not TOML.
+
+    Examples
+    --------
+    >>> from ventbook.tables import DATA, read_toml
+    >>> read_toml(DATA / "dictionary.toml")["version"]
+    1
+    """
     try:
         return tomllib.loads(path.read_text("utf-8"))
     except FileNotFoundError:

@@ -85,10 +85,32 @@ def _load() -> _Tables:
 
 
 def check_factors(path: Path = TABLE) -> int:
-    """Hold every factor of the table against what pint makes of its expression; returns how many there are.
+    """Hold every factor of the table against what pint makes of its expression.
 
-    Raises ValueError naming the first unit of another dimension or factor. Apart from reading the table, because
-    pint takes longer to load than most commands take to run.
+    Parameters
+    ----------
+    path : Path
+        TOML table of units; default ``data/units.toml``.
+
+    Returns
+    -------
+    int
+        How many factors there are.
+
+    Raises
+    ------
+    ValueError
+        Naming the first unit of another dimension or factor.
+
+    Notes
+    -----
+    Apart from reading the table, because pint takes longer to load than most commands take to run.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.check_factors() > 30
+    True
     """
     import pint
 
@@ -108,14 +130,49 @@ def check_factors(path: Path = TABLE) -> int:
 
 
 def known(spelling: str) -> Unit | None:
-    """The unit that a spelling stands for, or None when the closed list does not hold it."""
+    """The unit that a spelling stands for, if the closed list holds it.
+
+    Parameters
+    ----------
+    spelling : str
+        As in a header; blanks around it don't matter, capitals do.
+
+    Returns
+    -------
+    Unit or None
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.known("psi").dimension, units.known("F")
+    ('pressure_gauge', None)
+    """
     return _load().units.get(spelling.strip())
 
 
 def find_unit(spelling: str) -> Unit:
     """The unit that a spelling stands for.
 
-    Raises ValueError naming the nearest known spellings when the list does not hold it.
+    Parameters
+    ----------
+    spelling : str
+        As in a header.
+
+    Returns
+    -------
+    Unit
+        spellings, dimension, exact factor to the dimension's SI unit, zero of its scale.
+
+    Raises
+    ------
+    ValueError
+        Naming the nearest known spellings, where the list does not hold it.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.find_unit("in").factor
+    Fraction(127, 5000)
     """
     unit = known(spelling)
     if unit is None:
@@ -126,7 +183,28 @@ def find_unit(spelling: str) -> Unit:
 
 
 def spellings(dimension: str) -> tuple[str, ...]:
-    """All spellings of one dimension, first spelling of each unit first."""
+    """All spellings of one dimension, first spelling of each unit first.
+
+    Parameters
+    ----------
+    dimension : str
+        Name of a dimension, "length".
+
+    Returns
+    -------
+    tuple of str
+
+    Raises
+    ------
+    ValueError
+        Naming the dimensions there are.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.spellings("temperature")[:2]
+    ('degC', 'degF')
+    """
     tables = _load()
     if dimension not in tables.dimensions:
         raise ValueError(f"dimension must be one of {', '.join(tables.dimensions)}; got {dimension!r}")
@@ -135,15 +213,56 @@ def spellings(dimension: str) -> tuple[str, ...]:
 
 
 def dimension_of(spelling: str) -> str:
-    """The dimension a spelling belongs to."""
+    """The dimension that a spelling belongs to.
+
+    Parameters
+    ----------
+    spelling : str
+        As in a header.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    ValueError
+        Where the list does not hold it.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.dimension_of("bar"), units.dimension_of("bar abs")
+    ('pressure_gauge', 'pressure_absolute')
+    """
     return find_unit(spelling).dimension
 
 
 def scale(spelling_from: str, spelling_to: str) -> tuple[Fraction, Fraction]:
-    """Exact (shift, factor) with ``to = (from + shift) * factor``.
+    """Exact shift and factor from one spelling's unit to another's.
 
-    Raises ValueError when the two are of different dimensions: gauge and absolute pressure, or a temperature and
-    a temperature difference, are different dimensions.
+    Parameters
+    ----------
+    spelling_from, spelling_to : str
+        Of one dimension.
+
+    Returns
+    -------
+    shift, factor : Fraction
+        ``to = (from + shift) * factor``.
+
+    Raises
+    ------
+    ValueError
+        When the two are of different dimensions: gauge and absolute pressure, or a temperature and a temperature difference, are
+        different dimensions.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> shift, factor = units.scale("degF", "degC")
+    >>> str(shift), str(factor)
+    ('-32', '5/9')
     """
     a, b = find_unit(spelling_from), find_unit(spelling_to)
     if a.dimension != b.dimension:
@@ -155,7 +274,35 @@ def scale(spelling_from: str, spelling_to: str) -> tuple[Fraction, Fraction]:
 
 
 def convert(values: Any, spelling_from: str, spelling_to: str) -> Any:
-    """Values (float or array of any shape) from one spelling's unit to another's; NaN stays NaN."""
+    """Values from one spelling's unit to another's.
+
+    Parameters
+    ----------
+    values : float or array_like
+        Of any shape; NaN stays NaN.
+    spelling_from, spelling_to : str
+        Of one dimension.
+
+    Returns
+    -------
+    float or ndarray
+        Of the shape of ``values``.
+
+    Raises
+    ------
+    ValueError
+        Where a spelling is not in the list, or the two are of different dimensions.
+
+    References
+    ----------
+    NIST Special Publication 811 (2008), appendix B.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.convert(212.0, "degF", "degC"), round(units.convert(1.0, "bar", "psi"), 4)
+    (100.0, 14.5038)
+    """
     shift, factor = scale(spelling_from, spelling_to)
     array = np.asarray(values, dtype=float)
     if shift:
@@ -168,14 +315,51 @@ def convert(values: Any, spelling_from: str, spelling_to: str) -> Any:
 
 
 def shown_units() -> frozenset[str]:
-    """Canonical units that reports have a label and decimals for."""
+    """Canonical units that reports have a label and decimals for.
+
+    Returns
+    -------
+    frozenset of str
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> "mm" in units.shown_units()
+    True
+    """
     return frozenset(_load().display)
 
 
 def display(values: Any, unit: str, system: System = "metric") -> tuple[Any, Display]:
-    """Canonical values in the unit a report of ``system`` shows, with its label and decimals.
+    """Canonical values in the unit that a report shows, with its label and decimals.
 
-    Units without a display row (1, %, ...) come back unchanged with two decimals.
+    Parameters
+    ----------
+    values : float or array_like
+        In the canonical unit.
+    unit : str
+        The canonical unit.
+    system : str
+        "metric" or "us".
+
+    Returns
+    -------
+    values : float or ndarray
+        In the unit shown. Units without a display row (1, %, ...) come back unchanged with two decimals.
+    display : Display
+        unit, label, decimals.
+
+    Raises
+    ------
+    ValueError
+        For another system.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> value, how = units.display(0.5, "mm", "us")
+    >>> round(value, 4), how.label
+    (0.0197, 'in')
     """
     row = _load().display.get(unit)
     if row is None:
@@ -189,8 +373,31 @@ def display(values: Any, unit: str, system: System = "metric") -> tuple[Any, Dis
 def show(value: float, unit: str, system: System = "metric", *, limit: float | None = None) -> str:
     """A canonical value as text in the report's unit, without label.
 
-    With ``limit`` (canonical), decimals are added until value and limit, both rounded, stand in the same order
-    as the unrounded ones, so that rounding never turns a fail into a pass or a pass into a fail.
+    Parameters
+    ----------
+    value : float
+        In the canonical unit; NaN gives "".
+    unit : str
+        The canonical unit.
+    system : str
+        "metric" or "us".
+    limit : float, optional
+        Limit (canonical) that the value is read against.
+
+    Returns
+    -------
+    str
+
+    Notes
+    -----
+    With ``limit``, decimals are added until value and limit, both rounded, stand in the same order as the unrounded ones, so that
+    rounding never turns a fail into a pass or a pass into a fail.
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.show(0.5004, "mm", "us"), units.show(0.5004, "mm", "us", limit=0.5)
+    ('0.0197', '0.01970')
     """
     shown, how = display(float(value), unit, system)
     if math.isnan(shown):
@@ -210,7 +417,27 @@ def _order(a: float, b: float) -> int:
 
 
 def show_limit(limit: float, unit: str, system: System = "metric") -> str:
-    """A limit as text: at least the unit's decimals, and as many more as it takes to say it within 0.1 %."""
+    """A limit as text: at least the unit's decimals, and as many more as it takes to say it within 0.1 %.
+
+    Parameters
+    ----------
+    limit : float
+        In the canonical unit.
+    unit : str
+        The canonical unit.
+    system : str
+        "metric" or "us".
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> from ventbook.tables import units
+    >>> units.show_limit(0.5, "mm"), units.show_limit(0.5, "mm", "us")
+    ('0.50', '0.0197')
+    """
     shown, how = display(float(limit), unit, system)
     decimals = how.decimals
     while decimals < 9 and abs(round(shown, decimals) - shown) > 1e-3 * abs(shown):

@@ -21,7 +21,7 @@ from ventbook.reports.quarterly_review import data, records, signals, words
 from ventbook.reports.quarterly_review import signals as actions
 from ventbook.reports.quarterly_review import words as trend_words
 from ventbook.results import Estimate
-from ventbook.statistics import trends
+from ventbook.statistics import causes, trends
 from ventbook.tables import evidence
 
 #: Ventings of the fleet where only what is said about the records matters, not what was planted.
@@ -322,9 +322,9 @@ def test_the_list_of_actions_that_comes_along_is_empty_and_explained():
 
 def test_ventings_to_judge():
     """.10 halved to .05: 434.4 a group without continuity correction (Fleiss, two-sided 5 %, power 80 %; computed)."""
-    assert records.ventings_to_judge(0.10, level=0.95) == 435
-    assert records.ventings_to_judge(0.9, level=0.95) >= 20
-    assert records.ventings_to_judge(0.0, level=0.95) is None
+    assert causes.ventings_to_judge(0.10, level=0.95, fewest=20) == 435
+    assert causes.ventings_to_judge(0.9, level=0.95, fewest=20) >= 20
+    assert causes.ventings_to_judge(0.0, level=0.95, fewest=20) is None
 
 
 def estimate(value, low, high, n=80, unit="share"):

@@ -417,3 +417,13 @@ def test_chance_of_a_step_is_even_where_there_is_none_and_small_where_there_is()
     step = trends.find_change_in_counts(doubled, expected)
     assert trends.chance_of_change(doubled, expected, step.statistic) < 0.002
     assert trends.chance_of_change(np.zeros(8), expected, 0.0) == 1.0
+
+
+def test_a_shift_of_means_has_the_normal_interval():
+    """1.959964 standard errors to either side; as a ratio, of the logarithm."""
+    gap = trends.shift_of_means(0.1, 0.02, unit="mm", level=0.95, n=30)
+    assert (gap.low, gap.high) == pytest.approx((0.1 - 0.03919928, 0.1 + 0.03919928), abs=1e-8)
+    ratio = trends.shift_of_means(np.log(2), 0.5, unit="1", level=0.90, n=30)
+    assert (ratio.estimate, ratio.high / ratio.estimate) == pytest.approx(
+        (2.0, np.exp(1.644854 / 2)), rel=1e-6
+    )

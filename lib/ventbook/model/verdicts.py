@@ -116,6 +116,22 @@ def name_verdict(*, over: pd.Series, near: pd.Series, comparable: pd.Series) -> 
     return pd.Series(name, index=over.index, dtype="str")
 
 
+def class_of_reading(lifters: pd.DataFrame) -> pd.Series:
+    """Class of each lifter's first reading: within, near_within, near_over, over, not_comparable, no_limit."""
+    verdict = first_verdict(lifters)
+    over = lifters["over_first"].fillna(False).to_numpy(bool)
+    side = pd.Series(np.where(over, "near_over", "near_within"), lifters.index)
+    name = verdict.replace({"outside": "over", "": "no_limit"})
+    return name.mask(verdict.eq("near_limit"), side).mask(lifters["limit_mm"].isna(), "no_limit")
+
+
+def first_verdict(lifters: pd.DataFrame) -> pd.Series:
+    """Verdict on each lifter's first reading."""
+    return name_verdict(
+        over=lifters["over_first"], near=lifters["near_limit_first"], comparable=lifters["comparable_first"]
+    )
+
+
 def is_failing(*, over: pd.Series, judged: pd.Series, checked: pd.Series) -> pd.Series:
     """Whether a venting had a lifter over the limit at a check, from its lifters' counts (one row a venting).
 

@@ -20,9 +20,11 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special, stats
 
+from ventbook.model import count_runs_taken
 from ventbook.numerics import factorize, judge_fit, sum_by_cluster
 from ventbook.physics import priming
-from ventbook.statistics import waiting_times
+from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import rates, waiting_times
 
 Floats = npt.NDArray[np.float64]
 FILL = ("lines_empty", "cooler_empty", "tank_pressurised")
@@ -407,6 +409,51 @@ def _choose(
 FEWEST_BEFORE, FEWEST_QUARTERS, MOST_QUARTERS = 40, 2, 8
 LEVEL = 0.9
 BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
+
+
+def estimate_chance(model: ChanceModel | None, rows: pd.DataFrame, *, unseen: bool, level: float) -> Estimate:
+    """Chance that the first of ``rows`` leaves a spongy lifter; ``unseen``: it lies beyond what is on record."""
+    method = "logistic regression, effects pulled towards none as far as left-out engines ask for, clustered by engine"
+    if model is None:
+        return no_estimate("too_few", level=level, unit="share", n=0, method=method)
+    low, high = model.interval(rows, level=level, unseen=UNSEEN_SPREAD if unseen else 0.0)
+    return Estimate(
+        float(model.predict(rows)[0]),
+        float(low[0]),
+        float(high[0]),
+        level,
+        "share",
+        model.n,
+        model.engines,
+        method,
+    )
+
+
+def estimate_cure(own: pd.DataFrame, every: pd.DataFrame, *, level: float) -> tuple[Estimate, int]:
+    """What an extra run cures, on this engine type (lifters ``own``) where 8 were read again, else on all; and of how many the run is taken from the starts."""
+    found = None
+    for lifters in (own, every):
+        found = rates.cured_share(
+            lifters["over_first"], lifters["over_last"], lifters["extra_run_between"], cluster=lifters["engine_id"], level=level
+        )  # fmt: skip
+        if found.n >= 8:
+            break
+    assert found is not None
+    return found, count_runs_taken(lifters)[0]
+
+
+def rank_positions(lifters: pd.DataFrame, *, most: int) -> list[tuple[str, int, int]]:
+    """The positions most often over the limit, by share with 20 lifters' worth of the overall share added."""
+    judged = lifters[lifters["over_first"].notna()]
+    if judged.empty or not judged["over_first"].any():
+        return []
+    table = (
+        judged.assign(over=judged["over_first"].astype(bool)).groupby("position")["over"].agg(["sum", "size"])
+    )
+    base = table["sum"].sum() / table["size"].sum()
+    table["rank"] = (table["sum"] + 20 * base) / (table["size"] + 20)
+    best = table[table["rank"] > base].sort_values("rank", ascending=False, kind="stable").head(most)
+    return [(str(name), int(line["sum"]), int(line["size"])) for name, line in best.iterrows()]
 
 
 def roll_forward(jobs: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:

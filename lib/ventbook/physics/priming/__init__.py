@@ -14,6 +14,8 @@ from ventbook.physics.priming.inputs import COLUMNS as OPEN_COLUMNS
 from ventbook.physics.priming.inputs import cranking_pressure
 from ventbook.physics.priming.ratio import (
     RatioScale,
+    StopRule,
+    check_stop_rule,
     estimate_ratio,
     expectation_u_log,
     find_long,
@@ -27,7 +29,9 @@ __all__ = [
     "STATES",
     "FleetCalibration",
     "RatioScale",
+    "StopRule",
     "calibrate_fleet",
+    "check_stop_rule",
     "cranking_pressure",
     "estimate_ratio",
     "expectation_u_log",

@@ -772,3 +772,67 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
     )
     found = found[found["chance"] < chance]
     return found.sort_values(["chance", "venting_id"], kind="stable")
+
+
+@dataclass(frozen=True)
+class StopRule:
+    """At how many times the expectation to stop and look, and how that would have fared on record.
+
+    ``factor`` is that of an engine type without records of its own. Of ``told`` ventings ``held`` had pressure by their stop; of ``early`` it isn't known,
+    since turning was given up before it. ``by_type`` has one row an engine type: ``engine_type``, ``factor``, ``n``, ``had_pressure`` (share).
+    ``known``: the scatter is measured, not assumed.
+    """
+
+    factor: float
+    held: int
+    told: int
+    early: int
+    known: bool
+    by_type: pd.DataFrame
+
+
+def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
+    """The multiple of the expectation by which a share of ventings had pressure, held against the counts that it comes from.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        As for :func:`estimate_ratio`.
+    share : float, 0..1
+        Of ventings that are to have pressure by their stop.
+
+    Returns
+    -------
+    StopRule
+        The multiple for all and by engine type, and how many ventings on record had pressure by it.
+
+    Notes
+    -----
+    A venting's own stop is farther off by what its expectation is uncertain. A count in an interval stands for its middle.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import priming
+    >>> rule = priming.check_stop_rule(ventbook.read_ventings("data/demo/store"), share=0.95)
+    >>> rule.factor > 1, 0.90 < rule.held / rule.told < 1
+    (True, True)
+    """
+    scale = measure_scale(jobs)
+    used = usable_counts(jobs)
+    reach = scale.quantile(share)
+    own = reach * scale.widening(expectation_u_log(used))
+    middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
+    stop = scale.of(used["engine_type"]) + own
+    held = (middle <= stop).to_numpy()
+    # given up before the stop: whether pressure would have come by then isn't known
+    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] - used["_expected"] >= stop).to_numpy()
+    rows = []
+    for name in sorted(used["engine_type"].unique()):
+        mine = (used["engine_type"] == name).to_numpy()
+        factor = float(np.exp(scale.of(used.loc[mine, "engine_type"])[0] + reach))
+        had_pressure = float(held[mine & told].mean()) if (mine & told).any() else np.nan
+        rows.append((name, factor, int((mine & told).sum()), had_pressure))
+    by_type = pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
+    overall = float(np.exp(scale.middle + reach))
+    return StopRule(overall, int(held.sum()), int(told.sum()), int((~told).sum()), scale.known, by_type)

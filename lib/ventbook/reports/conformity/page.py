@@ -25,7 +25,7 @@ from ventbook.model.conformity import JUDGED
 from ventbook.reports.conformity import words
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
 from ventbook.reports.runup import run_up_sheet, traced_starts
-from ventbook.results import Estimate, no_estimate
+from ventbook.results import Estimate
 from ventbook.statistics import causes, rates
 from ventbook.statistics.causes import Factor
 from ventbook.tables import evidence
@@ -83,29 +83,6 @@ def say_facts(verdicts: pd.DataFrame) -> str:
     return words.facts([(str(name), int(n)) for name, n in counts.items()])
 
 
-def share_within(verdicts: pd.DataFrame, *, level: float) -> Estimate:
-    """Within over judged, summed by venting, with the interval that carries engines."""
-    judged = verdicts["verdict"].isin(JUDGED)
-    sums = (
-        verdicts.assign(judged=judged, within=verdicts["verdict"].eq("within"))
-        .groupby(["venting_id", "engine_id"], sort=False)[["judged", "within"]]
-        .sum()
-        .reset_index()
-    )
-    sums = sums[sums["judged"] > 0]
-    if evidence.tier(ventings=len(sums), findings=0) == "list" and len(sums):
-        engines = sums["engine_id"].nunique()
-        return no_estimate(
-            "too_few",
-            level=level,
-            unit="share",
-            n=int(sums["judged"].sum()),
-            clusters=engines,
-            note="cases only",
-        )
-    return rates.lifter_share(sums["within"], sums["judged"], cluster=sums["engine_id"], level=level)
-
-
 def count_within(verdicts: pd.DataFrame) -> int:
     return int(verdicts["verdict"].eq("within").sum())
 
@@ -116,7 +93,7 @@ def say_against(verdicts: pd.DataFrame) -> str:
 
 def say_within(page: Page, verdicts: pd.DataFrame) -> str:
     return words.steps_within(
-        share_within(verdicts, level=page.level),
+        rates.steps_within_share(verdicts, level=page.level),
         within=count_within(verdicts),
         ventings=len(page.jobs),
         held_against=say_against(verdicts),
@@ -422,7 +399,7 @@ def answer(page: Page) -> Blocks:
 def within_share(page: Page) -> Blocks:
     """Finding steps_within_share: all of the page's recorded steps."""
     now = period_verdicts(page)
-    estimate = share_within(now, level=page.level)
+    estimate = rates.steps_within_share(now, level=page.level)
     return page.add_finding(
         "steps_within_share", estimate, tier=page_tier(page), sentence=say_within(page, now)
     )
@@ -433,7 +410,11 @@ def by_step(page: Page) -> Blocks:
     now = period_verdicts(page)
     table = conformity.summarise_steps(now)
     shares = frame_of(
-        [share_within(now[now["step"] == step], level=page.level).as_row() for step in table["step"]], ()
+        [
+            rates.steps_within_share(now[now["step"] == step], level=page.level).as_row()
+            for step in table["step"]
+        ],
+        (),
     )
     table = table.join(shares[list(INTERVAL)])
     table["readings"] = _describe(now, table["step"].tolist())
@@ -491,7 +472,7 @@ def by_site(page: Page) -> Blocks:
     shown = Blocks("", "")
     for site in sorted(now["site"].dropna().unique()):
         part = now[now["site"] == site]
-        estimate = share_within(part, level=page.level)
+        estimate = rates.steps_within_share(part, level=page.level)
         ventings = part["venting_id"].nunique()
         sentence = f"{wording.clean_text(site)}: " + words.steps_within(
             estimate, within=count_within(part), ventings=ventings, held_against=say_against(part)
@@ -538,7 +519,7 @@ def by_period(page: Page) -> Blocks:
     rows = []
     for name, part in groups.items():
         for label in labels:
-            estimate = share_within(part[part["quarter"] == label], level=page.level)
+            estimate = rates.steps_within_share(part[part["quarter"] == label], level=page.level)
             rows.append({"group": name, "period": label, **estimate.as_row()})
     table = frame_of(rows, ["group", "period", "n"])
     if not labels:

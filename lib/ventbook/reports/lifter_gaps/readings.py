@@ -39,22 +39,6 @@ CLASSES = (
 )
 
 
-def class_of(lifters: pd.DataFrame) -> pd.Series:
-    """Class of each lifter's first reading, one of CLASSES."""
-    verdict = first_verdict(lifters)
-    over = lifters["over_first"].fillna(False).to_numpy(bool)
-    side = pd.Series(np.where(over, "near_over", "near_within"), lifters.index)
-    name = verdict.replace({"outside": "over", "": "no_limit"})
-    return name.mask(verdict.eq("near_limit"), side).mask(lifters["limit_mm"].isna(), "no_limit")
-
-
-def first_verdict(lifters: pd.DataFrame) -> pd.Series:
-    """Verdict on each lifter's first reading."""
-    return verdicts.name_verdict(
-        over=lifters["over_first"], near=lifters["near_limit_first"], comparable=lifters["comparable_first"]
-    )
-
-
 def hang_on_gauge(facts: ReportData) -> dict[str, float]:
     """How many findings of the period hang on the gauge."""
     t = facts.lifters
@@ -91,7 +75,7 @@ def against_limit(page: Page) -> Blocks:
     page.add_finding("passed_wrongly_share", facts.long_run.false_pass, tier=facts.tier, sentence=wrong)
     if facts.limit > 0:
         out += _figure(page, facts, t)
-    table = class_of(t).value_counts().reindex([k for k, _ in CLASSES], fill_value=0)
+    table = verdicts.class_of_reading(t).value_counts().reindex([k for k, _ in CLASSES], fill_value=0)
     frame = pd.DataFrame(
         {"class": [w for _, w in CLASSES], "lifters": table.to_numpy(), "share": table.to_numpy() / len(t)}
     )
@@ -149,7 +133,7 @@ def off_force(page: Page) -> Blocks:
         out += page.text(
             f"{wording.count(changed, 'verdict')} {'change' if changed > 1 else 'changes'} side by the correction."
         )
-    moved["verdict"] = first_verdict(moved)
+    moved["verdict"] = verdicts.first_verdict(moved)
     columns = [
         "venting_id",
         "site",
@@ -306,15 +290,7 @@ def every_finding(page: Page) -> Blocks:
 def perfect_zeros(page: Page) -> Blocks:
     """Lifters that read 0.00 again and again: no gap is not the best gap."""
     facts = load_data(page)
-    t = facts.history[facts.history["gap_first_mm"].notna()]
-    rows = t.groupby(["engine_id", "cylinder", "valve"]).agg(
-        ventings=("venting_id", "nunique"),
-        zeros=("gap_first_mm", lambda g: int((g == 0).sum())),
-        site=("site", "last"),
-    )
-    listed = rows[(rows["zeros"] >= RECURS)].reset_index()
-    share = float((t["gap_first_mm"] == 0).mean()) if len(t) else 0.0
-    expected = float(sum(_binomial_tail(n, share) for n in rows["ventings"]))
+    listed, share, expected = rates.find_recurring_zeros(facts.history, least=RECURS)
     sentences = [
         f"{wording.number(share, 'share')} of first readings are 0.00. {wording.count(len(listed), 'lifter')} read 0.00 in "
         f"{RECURS} ventings or more; about {expected:.1f} would by chance."
@@ -331,13 +307,6 @@ def perfect_zeros(page: Page) -> Blocks:
         columns=["engine_id", "cylinder", "valve", "site", "ventings", "zeros"],
         note="All records up to the end of the period.",
     )
-
-
-def _binomial_tail(n: int, p: float) -> float:
-    """Probability of RECURS or more readings of 0.00 in n ventings."""
-    from scipy.stats import binom
-
-    return float(binom.sf(RECURS - 1, n, p))
 
 
 def cure_of(facts: ReportData, lifters: pd.DataFrame, level: float) -> CureAnswer:

@@ -22,21 +22,20 @@ from ventbook.document import plotting, wording
 from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
-from ventbook.model import count_runs_taken
 from ventbook.physics import priming
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
 from ventbook.results import Estimate, no_estimate
-from ventbook.statistics import rates
 from ventbook.statistics.forecast import (
     LEVEL,
-    UNSEEN_SPREAD,
-    ChanceModel,
+    estimate_chance,
+    estimate_cure,
     fit_chance,
     off_support,
     predict_rotations,
     predict_times,
+    rank_positions,
     reliability,
     roll_forward,
     summarise,
@@ -219,8 +218,8 @@ def foresee(page: Page) -> Forecast | None:
         if pd.notna(row[name]):
             like = like[like[name].eq(row[name]).fillna(False).astype(bool)]
     return Forecast(
-        row, rotations, times, _chance(model, rows, beyond, page.level), model.base if model else np.nan, *_cured(own, lifters, page.level),
-        _positions(own), beyond, past, len(like), len(same), *limit_of(page, row),
+        row, rotations, times, estimate_chance(model, rows, unseen=bool(beyond), level=page.level), model.base if model else np.nan, *estimate_cure(own, lifters, level=page.level),
+        rank_positions(own, most=POSITIONS), beyond, past, len(like), len(same), *limit_of(page, row),
     )  # fmt: skip
 
 
@@ -239,51 +238,6 @@ def _one(frame: pd.DataFrame) -> dict[str, float]:
 def _physics_alone(row: pd.Series) -> dict[str, float]:
     low, high = float(row["expected_low"]), float(row["expected_high"])
     return {"median": float(row["expected_rotations"]), "low": low, "high": high, "stop": high}
-
-
-def _chance(model: ChanceModel | None, rows: pd.DataFrame, beyond: list[str], level: float) -> Estimate:
-    method = "logistic regression, effects pulled towards none as far as left-out engines ask for, clustered by engine"
-    if model is None:
-        return no_estimate("too_few", level=level, unit="share", n=0, method=method)
-    unseen = UNSEEN_SPREAD if beyond else 0.0
-    low, high = model.interval(rows, level=level, unseen=unseen)
-    return Estimate(
-        float(model.predict(rows)[0]),
-        float(low[0]),
-        float(high[0]),
-        level,
-        "share",
-        model.n,
-        model.engines,
-        method,
-    )
-
-
-def _cured(own: pd.DataFrame, every: pd.DataFrame, level: float) -> tuple[Estimate, int]:
-    """On this engine type where 8 were read again, else on all; and of how many the run is taken from the starts."""
-    found = None
-    for lifters in (own, every):
-        found = rates.cured_share(
-            lifters["over_first"], lifters["over_last"], lifters["extra_run_between"], cluster=lifters["engine_id"], level=level
-        )  # fmt: skip
-        if found.n >= 8:
-            break
-    assert found is not None
-    return found, count_runs_taken(lifters)[0]
-
-
-def _positions(lifters: pd.DataFrame) -> list[tuple[str, int, int]]:
-    """The positions most often over the limit, by share with 20 lifters' worth of the overall share added."""
-    judged = lifters[lifters["over_first"].notna()]
-    if judged.empty or not judged["over_first"].any():
-        return []
-    table = (
-        judged.assign(over=judged["over_first"].astype(bool)).groupby("position")["over"].agg(["sum", "size"])
-    )
-    base = table["sum"].sum() / table["size"].sum()
-    table["rank"] = (table["sum"] + 20 * base) / (table["size"] + 20)
-    best = table[table["rank"] > base].sort_values("rank", ascending=False, kind="stable").head(POSITIONS)
-    return [(str(name), int(line["sum"]), int(line["size"])) for name, line in best.iterrows()]
 
 
 def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:

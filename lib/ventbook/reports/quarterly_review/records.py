@@ -188,7 +188,7 @@ def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tu
     x1, x2 = (float(len(ids) if target is None else ids.map(target).fillna(0.0).sum()) for ids in failing)
     n1, n2 = len(before), len(after)
     told = [f"{round_ventings(x)} of {n}" for x, n in ((x1, n1), (x2, n2))]
-    needed = ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level)
+    needed = causes.ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level, fewest=FEWEST)
     head = (
         str(action.get("id", "")),
         site or "all sites",
@@ -224,15 +224,6 @@ def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tu
     if low > -x1 / n1 / 2:
         return (*head, text, f"No change can be told; a halving would lie outside the range.{others}")
     return (*head, text, f"Can't be told yet: {wait}{others}")
-
-
-def ventings_to_judge(share: float, *, level: float) -> int | None:
-    """Ventings after an action, with as many before, from which a halved share would be told from the old one in 80 of
-    100 cases; at least FEWEST. None where nothing failed before: there is no share to halve.
-    """
-    if share <= 0:
-        return None
-    return max(FEWEST, int(np.ceil(causes.size_two_shares(share, share / 2, level=level))))
 
 
 def _reach(end: dt.date, days: float) -> str:

@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
@@ -148,12 +147,8 @@ def size_of(row: dict, *, level: float) -> Estimate:
     n = int(row["n"])
     if row["series"] == trends.FAILING:
         return trends.observed_over_expected(float(row["observed"]), float(row["expected"]), level=level, n=n)
-    half = float(stats.norm.ppf(0.5 + level / 2)) * float(row["shift_error"])
-    ends = [float(row["shift"]) + d for d in (0.0, -half, half)]
-    if row["series"] == GAP:
-        return Estimate(ends[0], ends[1], ends[2], level, "mm", n, 0, "shift of means against the past")
-    middle, low, high = np.exp(ends)
-    return Estimate(middle, low, high, level, "1", n, 0, "ratio of means against the past")
+    unit = "mm" if row["series"] == GAP else "1"
+    return trends.shift_of_means(float(row["shift"]), float(row["shift_error"]), unit=unit, level=level, n=n)
 
 
 def _gauges(

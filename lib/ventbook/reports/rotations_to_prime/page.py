@@ -349,47 +349,23 @@ def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]
 
 def stop_rule(page: Page) -> Blocks:
     """At how many times the expectation to stop and look, and how that fared."""
-    sentence, table = rule(page)
+    rule = priming.check_stop_rule(counted(page)[1], share=STOP_SHARE)
     return page.text(
-        sentence,
+        say_rule(rule),
         "The manual's own limit on rotations goes first where it is lower; an expected number is no permission to go on past it.",
     ) + page.add_table(
         "stop_and_look",
-        table,
+        rule.by_type,
         title="Stop and look",
         columns=["engine_type", "factor", "n", "had_pressure"],
     )
 
 
-def rule(page: Page) -> tuple[str, pd.DataFrame]:
-    """The stop-and-look sentence, and by engine type the multiple of the expectation and how it fared."""
-    _, history = counted(page)
-    scale = priming.measure_scale(history)
-    used = priming.usable_counts(history)
-    reach = scale.quantile(STOP_SHARE)
-    own = reach * scale.widening(priming.expectation_u_log(used))
-    middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
-    stop = scale.of(used["engine_type"]) + own
-    held = (middle <= stop).to_numpy()
-    # given up before the stop: whether pressure would have come by then isn't known
-    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] - used["_expected"] >= stop).to_numpy()
-    rows = []
-    for name in sorted(used["engine_type"].unique()):
-        mine = (used["engine_type"] == name).to_numpy()
-        factor = float(np.exp(scale.of(used.loc[mine, "engine_type"])[0] + reach))
-        rows.append(
-            {
-                "engine_type": name,
-                "factor": factor,
-                "n": int((mine & told).sum()),
-                "had_pressure": float(held[mine & told].mean()) if (mine & told).any() else np.nan,
-            }
-        )
-    overall = float(np.exp(scale.middle + reach))
-    sentence = words.stop_sentence(
-        STOP_SHARE, overall, int(held.sum()), int(told.sum()), known=scale.known, early=int((~told).sum())
+def say_rule(rule: priming.StopRule) -> str:
+    """The stop-and-look sentence."""
+    return words.stop_sentence(
+        STOP_SHARE, rule.factor, rule.held, rule.told, known=rule.known, early=rule.early
     )
-    return sentence, pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
 
 
 def could_show(page: Page) -> Blocks:
@@ -425,7 +401,7 @@ def answer(page: Page) -> Blocks:
     return page.answer(
         words.ratio_sentence(ratio, f"of {page.period.label}"),
         words.long_sentence(len(find_far(page)), len(priming.usable_counts(now))),
-        rule(page)[0],
+        say_rule(priming.check_stop_rule(counted(page)[1], share=STOP_SHARE)),
     )
 
 

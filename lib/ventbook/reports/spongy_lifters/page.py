@@ -32,7 +32,7 @@ from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
-from ventbook.results import Estimate, NotEnoughData, no_estimate
+from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, rates
 from ventbook.tables import evidence
 
@@ -248,7 +248,7 @@ def case_comparison(page: Page) -> Blocks:
 def more_ventings(page: Page) -> Blocks:
     """For what is still open: how many more ventings would settle it, and what could be seen now."""
     facts = load_data(page)
-    table = need_table(page, facts)
+    table = causes.plan_ventings(facts.effects["lifter_failure"], facts.beside, level=page.level)
     if table.empty:
         return page.text("There is nothing recorded to plan with.")
     sentences = [words.need_sentence(words.name_level(row), row) for row in rows_of(table.head(3))]
@@ -273,72 +273,6 @@ def more_ventings(page: Page) -> Blocks:
         note="Every job recorded, failing or not, with this circumstance filled in; clustered by engine.",
         rows=OPEN_ROWS,
     )  # fmt: skip
-
-
-def _correlate(failed: np.ndarray, engine: pd.Series) -> float:
-    """How far ventings of one engine go together; 0 where nothing tells: every engine vented once, all or none failing."""
-    try:
-        return max(rates.intra_engine_correlation(failed, np.ones(len(failed)), cluster=engine), 0.0)
-    except NotEnoughData:
-        return 0.0
-
-
-def need_table(page: Page, facts: ReportData) -> pd.DataFrame:
-    """Yes/no circumstances whose effect is not known to matter or not, those nearest to an answer first."""
-    effects = facts.effects["lifter_failure"]
-    wanted = effects[
-        (effects["kind"] == "yes_no") & (effects["exposed"] > 0) & (effects["against_matters"] != "larger")
-    ]
-    jobs = facts.beside[facts.beside["failed_first"].notna().to_numpy()]
-    returned = jobs.groupby("engine_id").size()
-    per_engine = float(returned.mean()) if len(returned) else 1.0
-    failed = jobs["failed_first"].to_numpy(dtype=float)
-    correlation = _correlate(failed, jobs["engine_id"]) if len(jobs) > 20 else 0.0
-    rows = []
-    for row in rows_of(wanted):
-        others = row["ventings"] - row["exposed"]
-        if not others:
-            continue
-        share = (row["failing"] - row["exposed_failing"]) / others
-        if not 0 < share < 1:
-            continue
-        need = causes.need_ventings(
-            share_failing=share, share_exposed=row["exposed"] / row["ventings"], odds_ratio=row["matters"], ventings=row["ventings"],
-            per_engine=per_engine, correlation=correlation, level=page.level,
-        )  # fmt: skip
-        rows.append(
-            {
-                key: row[key]
-                for key in ("factor", "title", "kind", "level", "reference", "ventings", "exposed", "matters")
-            }
-            | {
-                "needed": need.ventings,
-                "more": need.more,
-                "share_exposed": need.share_exposed,
-                "share_failing": share,
-                "design_effect": need.design_effect,
-            }
-        )
-    columns = [
-        "factor",
-        "title",
-        "kind",
-        "level",
-        "reference",
-        "ventings",
-        "exposed",
-        "matters",
-        "needed",
-        "more",
-        "share_exposed",
-        "share_failing",
-        "design_effect",
-    ]
-    return (
-        pd.DataFrame(rows, columns=columns)
-        .sort_values(["more", "factor"], kind="stable")
-        .reset_index(drop=True)
-    )
 
 
 COST_WORDS = {

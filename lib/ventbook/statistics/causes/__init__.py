@@ -51,7 +51,9 @@ from ventbook.statistics.causes.modes import (
 from ventbook.statistics.causes.power import (
     detect_share,
     need_ventings,
+    plan_ventings,
     size_two_shares,
+    ventings_to_judge,
 )
 from ventbook.statistics.causes.ranking import FAMILY, RULE, Blanks, rank_causes, score_effects, test_blanks
 from ventbook.statistics.causes.screening import screen_factors
@@ -116,6 +118,7 @@ __all__ = [
     "measure_association",
     "name_causes",
     "need_ventings",
+    "plan_ventings",
     "profile_firth",
     "rank_causes",
     "score_effects",
@@ -126,4 +129,5 @@ __all__ = [
     "sum_causes",
     "target_shares",
     "test_blanks",
+    "ventings_to_judge",
 ]

@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from scipy import optimize
+
+from ventbook.results import NotEnoughData
+from ventbook.statistics.rates import intra_engine_correlation
 
 
 @dataclass(frozen=True)
@@ -92,3 +96,80 @@ def detect_share(
     if p0 >= top - 1e-3 or lacking(top) > 0:
         return None
     return float(optimize.brentq(lacking, p0 + 1e-3, top)) if lacking(p0 + 1e-3) > 0 else p0 + 1e-3
+
+
+def _correlate(failed: np.ndarray, engine: pd.Series) -> float:
+    """How far ventings of one engine go together; 0 where nothing tells: every engine vented once, all or none failing."""
+    try:
+        return max(intra_engine_correlation(failed, np.ones(len(failed)), cluster=engine), 0.0)
+    except NotEnoughData:
+        return 0.0
+
+
+def plan_ventings(effects: pd.DataFrame, jobs: pd.DataFrame, *, level: float) -> pd.DataFrame:
+    """Yes/no circumstances whose effect is not known to matter or not, with the ventings that each needs, nearest to an answer first.
+
+    ``effects`` as :func:`~ventbook.statistics.causes.screen_factors` gives them, ``jobs`` the ventings that they come from.
+    """
+    wanted = effects[
+        (effects["kind"] == "yes_no") & (effects["exposed"] > 0) & (effects["against_matters"] != "larger")
+    ]
+    jobs = jobs[jobs["failed_first"].notna().to_numpy()]
+    returned = jobs.groupby("engine_id").size()
+    per_engine = float(returned.mean()) if len(returned) else 1.0
+    failed = jobs["failed_first"].to_numpy(dtype=float)
+    correlation = _correlate(failed, jobs["engine_id"]) if len(jobs) > 20 else 0.0
+    rows = []
+    for row in wanted.to_dict("records"):
+        others = row["ventings"] - row["exposed"]
+        if not others:
+            continue
+        share = (row["failing"] - row["exposed_failing"]) / others
+        if not 0 < share < 1:
+            continue
+        need = need_ventings(
+            share_failing=share, share_exposed=row["exposed"] / row["ventings"], odds_ratio=row["matters"], ventings=row["ventings"],
+            per_engine=per_engine, correlation=correlation, level=level,
+        )  # fmt: skip
+        rows.append(
+            {
+                key: row[key]
+                for key in ("factor", "title", "kind", "level", "reference", "ventings", "exposed", "matters")
+            }
+            | {
+                "needed": need.ventings,
+                "more": need.more,
+                "share_exposed": need.share_exposed,
+                "share_failing": share,
+                "design_effect": need.design_effect,
+            }
+        )
+    columns = [
+        "factor",
+        "title",
+        "kind",
+        "level",
+        "reference",
+        "ventings",
+        "exposed",
+        "matters",
+        "needed",
+        "more",
+        "share_exposed",
+        "share_failing",
+        "design_effect",
+    ]
+    return (
+        pd.DataFrame(rows, columns=columns)
+        .sort_values(["more", "factor"], kind="stable")
+        .reset_index(drop=True)
+    )
+
+
+def ventings_to_judge(share: float, *, level: float, fewest: int) -> int | None:
+    """Ventings after an action, with as many before, from which a halved share would be told from the old one in 80 of
+    100 cases; at least ``fewest``. None where nothing failed before: there is no share to halve.
+    """
+    if share <= 0:
+        return None
+    return max(fewest, int(np.ceil(size_two_shares(share, share / 2, level=level))))

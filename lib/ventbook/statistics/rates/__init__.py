@@ -9,6 +9,7 @@ from ventbook.statistics.rates.gaps import (
     DEFAULT_STEP_MM,
     CensoredFit,
     compare_gaps,
+    find_recurring_zeros,
     fit_left_censored,
 )
 from ventbook.statistics.rates.intervals import (
@@ -41,6 +42,7 @@ from ventbook.statistics.rates.shares import (
     effective_interval,
     lifter_share,
     shares_by,
+    steps_within_share,
     venting_share,
 )
 
@@ -70,6 +72,7 @@ __all__ = [
     "failing_by",
     "failing_share",
     "failing_tier",
+    "find_recurring_zeros",
     "fit_left_censored",
     "intra_engine_correlation",
     "lifter_share",
@@ -77,6 +80,7 @@ __all__ = [
     "rates_by_position",
     "second_look_share",
     "shares_by",
+    "steps_within_share",
     "test_positions",
     "venting_share",
 ]

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special
+from scipy import special, stats
 
 from ventbook import numerics
 from ventbook.results import NoFit, NotEnoughData
@@ -352,3 +352,42 @@ def _what_is_missing(row: dict[str, Any], readings: int) -> str:
     return (
         f"{readings} readings over the gauge's step in {row['clusters']} engines; 3 in 2 engines are needed"
     )
+
+
+def find_recurring_zeros(lifters: pd.DataFrame, *, least: int) -> tuple[pd.DataFrame, float, float]:
+    """Lifters that read a gap of 0.00 in several ventings, and how many would by chance alone.
+
+    Parameters
+    ----------
+    lifters : DataFrame
+        Table of lifters: ``gap_first_mm``, ``venting_id``, ``engine_id``, ``cylinder``, ``valve`` and ``site``.
+    least : int
+        Ventings with such a reading from which a lifter is listed.
+
+    Returns
+    -------
+    listed : DataFrame
+        One row a lifter: its keys, ``ventings``, ``zeros`` and ``site`` (the last).
+    share : float, 0..1
+        Of all readings that are 0.00; 0 where there is none.
+    expected : float
+        Lifters that would be listed were every reading 0.00 with that chance (binomial).
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.statistics import rates
+    >>> gaps = pd.DataFrame({"gap_first_mm": [0, 0, 0.1, 0.2, 0.1, 0.3], "venting_id": list("uvwxyz"), "engine_id": list("aaabbb")})
+    >>> listed, share, expected = rates.find_recurring_zeros(gaps.assign(cylinder=1, valve="inlet", site="Harbour"), least=2)
+    >>> listed["zeros"].tolist(), round(share, 4), round(expected, 4)  # twice 7 in 27
+    ([2], 0.3333, 0.5185)
+    """
+    read = lifters[lifters["gap_first_mm"].notna()]
+    rows = read.groupby(["engine_id", "cylinder", "valve"]).agg(
+        ventings=("venting_id", "nunique"),
+        zeros=("gap_first_mm", lambda g: int((g == 0).sum())),
+        site=("site", "last"),
+    )
+    share = float((read["gap_first_mm"] == 0).mean()) if len(read) else 0.0
+    expected = float(stats.binom.sf(least - 1, rows["ventings"].to_numpy(int), share).sum())
+    return rows[rows["zeros"] >= least].reset_index(), share, expected

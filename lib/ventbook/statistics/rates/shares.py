@@ -15,6 +15,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from ventbook.model.conformity import JUDGED
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics.rates.betabinomial import integrated_interval
 from ventbook.statistics.rates.clusters import (
@@ -27,6 +28,7 @@ from ventbook.statistics.rates.clusters import (
     sum_by_cluster,
 )
 from ventbook.statistics.rates.intervals import binomial_interval, check_level
+from ventbook.tables import evidence
 
 ASSUMED_CORRELATION = 0.2
 """Intra-engine correlation assumed at least, until ENOUGH_ENGINES engines show a finding."""
@@ -432,3 +434,47 @@ def bound_blanks(
             answer = "above"
     blanks = int(np.nansum(f - w)) if ok.any() else 0
     return BlankBounds(as_passed, as_unchecked, low, high, blanks, decision, answer)
+
+
+def steps_within_share(verdicts: pd.DataFrame, *, level: float = 0.95) -> Estimate:
+    """Share of judged steps of the procedure that lie within their limit.
+
+    Parameters
+    ----------
+    verdicts : DataFrame
+        One row a step: ``verdict``, ``venting_id`` and ``engine_id``. Steps that are neither within, near nor outside don't count.
+    level : float, 0..1
+        Of the interval.
+
+    Returns
+    -------
+    Estimate
+        With the interval that carries that steps of one engine go together; too few under five ventings.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.statistics import rates
+    >>> steps = pd.DataFrame({"verdict": ["within"] * 7 + ["outside", "not_recorded"], "venting_id": [*"stuvwxyz", "z"]})
+    >>> rates.steps_within_share(steps.assign(engine_id=[*"abcdabcd", "a"]), level=0.95).estimate
+    0.875
+    """
+    judged = verdicts["verdict"].isin(JUDGED)
+    sums = (
+        verdicts.assign(judged=judged, within=verdicts["verdict"].eq("within"))
+        .groupby(["venting_id", "engine_id"], sort=False)[["judged", "within"]]
+        .sum()
+        .reset_index()
+    )
+    sums = sums[sums["judged"] > 0]
+    if evidence.tier(ventings=len(sums), findings=0) == "list" and len(sums):
+        engines = sums["engine_id"].nunique()
+        return no_estimate(
+            "too_few",
+            level=level,
+            unit="share",
+            n=int(sums["judged"].sum()),
+            clusters=engines,
+            note="cases only",
+        )
+    return lifter_share(sums["within"], sums["judged"], cluster=sums["engine_id"], level=level)

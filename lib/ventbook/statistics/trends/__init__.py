@@ -17,6 +17,7 @@ from ventbook.statistics.trends.drift import (
     compare_estimates,
     compare_failing,
     find_change_in_counts,
+    shift_of_means,
     test_change_rank,
     test_drift,
 )
@@ -70,6 +71,7 @@ __all__ = [
     "observed_over_expected",
     "reflect_at_zero",
     "set_limits",
+    "shift_of_means",
     "shrink_shares",
     "split_periods",
     "standardise_share",

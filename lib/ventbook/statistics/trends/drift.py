@@ -309,3 +309,13 @@ def _least_of_shuffled(
         np.put_along_axis(shuffled, order, bad[in_strata].astype(np.float32)[:, None], axis=0)
         least.append(_tail(has, told, shuffled)[2].min(axis=0))
     return np.concatenate(least)
+
+
+def shift_of_means(shift: float, error: float, *, unit: str, level: float, n: int) -> Estimate:
+    """A mean against the past's from its shift and standard error: a difference in ``unit``, or with ``"1"`` a ratio of a shift in logarithms."""
+    half = float(stats.norm.ppf(0.5 + level / 2)) * error
+    ends = [shift + d for d in (0.0, -half, half)]
+    if unit != "1":
+        return Estimate(ends[0], ends[1], ends[2], level, unit, n, 0, "shift of means against the past")
+    middle, low, high = np.exp(ends)
+    return Estimate(middle, low, high, level, unit, n, 0, "ratio of means against the past")

@@ -9,11 +9,9 @@ show a mistake in it. Lengths in mm unless said otherwise, pressures in Pa.
 from __future__ import annotations
 
 import math
-import tomllib
 from collections.abc import Iterable
 from datetime import date, timedelta
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,7 +26,7 @@ PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
 @cache
 def read_settings() -> dict[str, Any]:
     """The settings as nested dicts, as they stand in the file."""
-    return tomllib.loads((Path(tables.DATA) / "demo_fleet.toml").read_text("utf-8"))
+    return tables.read_toml(tables.DATA / "demo_fleet.toml")
 
 
 @cache

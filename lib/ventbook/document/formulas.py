@@ -3,29 +3,33 @@
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass
 from functools import cache
 
 from ventbook.document.blocks import Span, Words, make_words
-from ventbook.tables import DATA, TableError, read_toml
-from ventbook.tables.reader import check_keys
+from ventbook.tables import DATA
+from ventbook.tables.reader import read_rows
 
 TABLE = DATA / "formulas.toml"
 PATTERN = re.compile(r"(?<!\\)\$\$(.+?)\$\$|(?<!\\)\$([^$\n]+?)\$", re.DOTALL)
 _SAME = re.compile(r"[0-9]*[A-Za-z](_[A-Za-z0-9])?")
 
 
+@dataclass(frozen=True)
+class Formula:
+    """One row of the table: the TeX spelling and the one for print."""
+
+    tex: str
+    typst: str
+
+
 @cache
 def read_formulas() -> dict[str, str]:
     """Typst spelling by TeX spelling. Raises TableError for a row without either, and for one that stands twice."""
-    known: dict[str, str] = {}
-    for number, row in enumerate(read_toml(TABLE).get("formula", []), 1):
-        check_keys(
-            row, where=f"formulas.toml, formula {number}", allowed=("tex", "typst"), required=("tex", "typst")
-        )
-        if row["tex"] in known:
-            raise TableError(f"formulas.toml: {row['tex']} stands twice")
-        known[row["tex"]] = row["typst"]
-    return known
+    rows = read_rows(
+        TABLE, "formula", Formula, where=f"{TABLE.name}, ", word="formula", label="tex", unique=True
+    )
+    return {row.tex: row.typst for row in rows}
 
 
 def find_typst(tex: str) -> str | None:

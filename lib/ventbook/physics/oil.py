@@ -16,7 +16,6 @@ from __future__ import annotations
 
 import math
 import re
-import tomllib
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
@@ -27,6 +26,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.shipped import DATA
+from ventbook.tables.reader import make_rows, read_toml
 
 TABLE = DATA / "oils.toml"
 KELVIN = 273.15  # 0 degC
@@ -55,6 +55,18 @@ class OilTable:
     u_relative: Floats
     kv40: Floats
     kv100: Floats
+
+
+@dataclass(frozen=True)
+class Oil:
+    """One row of the table: kinematic viscosity at 40 and 100 degC in mm2/s, density at 15 degC in kg/m3."""
+
+    grade: str
+    kv40: float
+    kv100: float
+    density15: float
+    u_relative: float
+    also: tuple[str, ...] = ()
 
 
 @cache
@@ -87,42 +99,40 @@ def read_oils(path: Path = TABLE) -> OilTable:
     >>> float(table.kv40[row]), float(table.kv100[row])
     (160.0, 18.5)
     """
-    with path.open("rb") as file:
-        content = tomllib.load(file)
-    windows, oils = content["window"], content["oil"]
-    if not oils or oils[0]["grade"] != "*":
-        raise ValueError(f'{path.name}: the first oil must have grade "*"; got {oils[0]["grade"]!r}')
+    content = read_toml(path)
+    windows = content["window"]
+    oils = make_rows(content["oil"], Oil, where=f"{path.name}: ", word="oil", label="grade")
+    if not oils or oils[0].grade != "*":
+        raise ValueError(f'{path.name}: the first oil must have grade "*"; got {oils[0].grade!r}')
     rows: dict[str, int] = {}
     for row, oil in enumerate(oils):
         _check_oil(oil, windows, path)
-        for name in (oil["grade"], *oil.get("also", ())):
+        for name in (oil.grade, *oil.also):
             if rows.setdefault(_grade_key(name), row) != row:
                 raise ValueError(f"{path.name}: grade {name!r} stands twice")
-    kv40, kv100 = (np.array([o[k] for o in oils], dtype=float) for k in ("kv40", "kv100"))
+    kv40, kv100 = (np.array([getattr(o, k) for o in oils]) for k in ("kv40", "kv100"))
     a, b = walther_constants(kv40, 40.0, kv100, 100.0)
     return OilTable(
-        tuple(o["grade"] for o in oils),
+        tuple(o.grade for o in oils),
         rows,
         a,
         b,
-        np.array([o["density15"] for o in oils], dtype=float),
-        np.array([o["u_relative"] for o in oils], dtype=float),
+        np.array([o.density15 for o in oils]),
+        np.array([o.u_relative for o in oils]),
         kv40,
         kv100,
     )
 
 
-def _check_oil(oil: dict[str, Any], windows: dict[str, list[float]], path: Path) -> None:
-    name = oil["grade"]
-    if not oil["kv40"] > oil["kv100"] > 2:
-        raise ValueError(
-            f"{path.name}: {name}: kv40 > kv100 > 2 mm2/s needed; got {oil['kv40']}, {oil['kv100']}"
-        )
+def _check_oil(oil: Oil, windows: dict[str, list[float]], path: Path) -> None:
+    name = oil.grade
+    if not oil.kv40 > oil.kv100 > 2:
+        raise ValueError(f"{path.name}: {name}: kv40 > kv100 > 2 mm2/s needed; got {oil.kv40}, {oil.kv100}")
     hot = re.search(r"(\d+)$", name)
     if hot and hot.group(1) in windows:
         low, high = windows[hot.group(1)]
-        if not low <= oil["kv100"] < high:
-            raise ValueError(f"{path.name}: {name}: kv100 must be in [{low}, {high}); got {oil['kv100']}")
+        if not low <= oil.kv100 < high:
+            raise ValueError(f"{path.name}: {name}: kv100 must be in [{low}, {high}); got {oil.kv100}")
 
 
 def _grade_key(name: str) -> str:

@@ -17,14 +17,15 @@ import datetime as dt
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 from ventbook.errors import InputError
 from ventbook.model.verdicts import quarter_of
-from ventbook.tables import DATA, Parameter, TableError, load_parameters, read_toml
+from ventbook.tables import DATA, Parameter, load_parameters
+from ventbook.tables.reader import read_rows
 
 FORMS = "2026Q3, 2026-07, 2026, 2026-07/2026-09 or 12m/2026-09"
 EARLIEST = dt.date(1980, 1, 1)
@@ -188,10 +189,10 @@ class ReportSpec:
     notebook: str
     title: str
     short: str
-    needs_ventings: bool
-    quiet_periods: bool
-    weight: int
-    parameters: Mapping[str, Parameter]
+    needs_ventings: bool = True
+    quiet_periods: bool = False
+    weight: int = 1
+    parameters: Mapping[str, Parameter] = field(default_factory=dict)
 
 
 @cache
@@ -200,25 +201,8 @@ def report_specs(path: Path = DATA / "parameters.toml") -> Mapping[str, ReportSp
 
     Raises TableError naming file and row when the table itself is wrong.
     """
-    specs: dict[str, ReportSpec] = {}
-    for number, row in enumerate(read_toml(path).get("report", ()), 1):
-        where = f"{path.name}: report {number} ({row.get('name', '?')})"
-        if missing := {"name", "notebook", "title", "short"} - set(row):
-            raise TableError(f"{where}: {', '.join(sorted(missing))} missing")
-        name = row["name"]
-        if name in specs:
-            raise TableError(f"{where}: stands twice")
-        specs[name] = ReportSpec(
-            name,
-            row["notebook"],
-            row["title"],
-            row["short"],
-            row.get("needs_ventings", True),
-            row.get("quiet_periods", False),
-            row.get("weight", 1),
-            load_parameters(name),
-        )
-    return specs
+    rows = read_rows(path, "report", ReportSpec, word="report", unique=True)
+    return {row.name: replace(row, parameters=load_parameters(row.name)) for row in rows}
 
 
 def find_report(name: str) -> ReportSpec:

@@ -11,14 +11,13 @@ import re
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated
 
 from ventbook.shipped import DATA
 from ventbook.tables import units
-from ventbook.tables.reader import TableError, check_keys, read_toml
+from ventbook.tables.reader import OneOf, TableError, make_rows, read_rows, read_toml
 
 KINDS = ("text", "code", "yes_no", "integer", "number", "quantity", "date", "datetime")
-_FIELDS = ("name", "kind", "unit", "low", "high", "codes", "key", "required", "meaning", "outcome")
 
 
 @dataclass(frozen=True)
@@ -29,7 +28,7 @@ class Column:
     """
 
     name: str
-    kind: str
+    kind: Annotated[str, OneOf(*KINDS)]
     meaning: str
     unit: str = ""
     low: float | str | None = None
@@ -38,6 +37,18 @@ class Column:
     key: bool = False
     required: bool = False
     outcome: bool = False
+
+    def __post_init__(self) -> None:
+        if (self.kind == "quantity") != bool(self.unit):
+            raise ValueError("a unit belongs to a quantity and to nothing else")
+        if self.unit and units.known(self.unit) is None:
+            raise ValueError(f"unit {self.unit!r} is not in units.toml")
+        if (self.kind == "code") != bool(self.codes):
+            raise ValueError("codes belong to kind code and to nothing else")
+        if self.kind in ("integer", "number", "quantity"):
+            low, high = self.low, self.high
+            if not isinstance(low, (int, float)) or not isinstance(high, (int, float)) or low > high:
+                raise ValueError("a number needs low and high with low <= high")
 
     @property
     def stored(self) -> str:
@@ -113,25 +124,6 @@ def stored_name(name: str, unit: str) -> str:
     return f"{name}_{unit.replace('/', '_per_')}" if unit else name
 
 
-def _read_column(raw: dict[str, Any], *, where: str) -> Column:
-    check_keys(raw, where=where, allowed=_FIELDS, required=("name", "kind", "meaning"))
-    column = Column(**{**raw, "codes": tuple(raw.get("codes", ()))})
-    where = f"{where} ({column.name})"
-    if column.kind not in KINDS:
-        raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {column.kind!r}")
-    if (column.kind == "quantity") != bool(column.unit):
-        raise TableError(f"{where}: a unit belongs to a quantity and to nothing else")
-    if column.unit and units.known(column.unit) is None:
-        raise TableError(f"{where}: unit {column.unit!r} is not in units.toml")
-    if (column.kind == "code") != bool(column.codes):
-        raise TableError(f"{where}: codes belong to kind code and to nothing else")
-    if column.kind in ("integer", "number", "quantity"):
-        low, high = column.low, column.high
-        if not isinstance(low, (int, float)) or not isinstance(high, (int, float)) or low > high:
-            raise TableError(f"{where}: a number needs low and high with low <= high")
-    return column
-
-
 def read_tables(path: Path) -> dict[str, Table]:
     """All record tables of one dictionary file, checked."""
     raw = read_toml(path)
@@ -147,10 +139,7 @@ def read_tables(path: Path) -> dict[str, Table]:
                 if not c.outcome
             )
         else:
-            columns = tuple(
-                _read_column(row, where=f"{path.name}: table {name}, column {number}")
-                for number, row in enumerate(entry["columns"], 1)
-            )
+            columns = make_rows(entry["columns"], Column, where=f"{path.name}: table {name}, ", word="column")
         names = [c.stored for c in columns]
         twice = sorted({n for n in names if names.count(n) > 1})
         if twice:
@@ -190,7 +179,7 @@ class IssueText:
     """One reason code: ``what`` and ``do`` are templates for ``str.format`` with the row's particulars."""
 
     code: str
-    severity: str
+    severity: Annotated[str, OneOf(*SEVERITIES)]
     what: str
     do: str
 
@@ -199,24 +188,8 @@ def read_issues(path: Path) -> dict[str, IssueText]:
     """All issue texts of one file (``[[issue]]`` rows or one table a code), checked."""
     raw = read_toml(path)
     rows = raw["issue"] if "issue" in raw else [{"code": code, **row} for code, row in raw.items()]
-    found: dict[str, IssueText] = {}
-    for number, row in enumerate(rows, 1):
-        where = f"{path.name}: row {number} ({row.get('code', '?')})"
-        check_keys(
-            row,
-            where=where,
-            allowed=("code", "severity", "what", "do"),
-            required=("code", "severity", "what", "do"),
-        )
-        text = IssueText(**row)
-        if text.severity not in SEVERITIES:
-            raise TableError(
-                f"{where}: severity must be one of {', '.join(SEVERITIES)}; got {text.severity!r}"
-            )
-        if text.code in found:
-            raise TableError(f"{where}: code stands twice")
-        found[text.code] = text
-    return found
+    found = make_rows(rows, IssueText, where=f"{path.name}: ", label="code", unique=True)
+    return {text.code: text for text in found}
 
 
 @cache
@@ -267,9 +240,6 @@ def issue_text(code: str) -> IssueText:
     return issue_texts()[code]
 
 
-_CHANGE_FIELDS = ("version", "reports", "findings", "tables", "why")
-
-
 @dataclass(frozen=True)
 class Change:
     """Findings and tables of some reports that give other numbers from ``version`` on, and why; "*" stands for all."""
@@ -279,6 +249,12 @@ class Change:
     findings: tuple[str, ...]
     tables: tuple[str, ...]
     why: str
+
+    def __post_init__(self) -> None:
+        if not re.fullmatch(r"\d+(\.\d+)*", self.version):
+            raise ValueError(f"version must be numbers and points such as 0.2.0; got {self.version!r}")
+        if not self.reports or not (self.findings or self.tables) or not self.why.strip():
+            raise ValueError("names no report, neither finding nor table, or no reason")
 
     def covers(self, report: str, kind: str, name: str, *, made_by: str) -> bool:
         """Whether it moved the finding or table (``kind`` "finding" or "table") of a report that ``made_by`` made."""
@@ -312,19 +288,7 @@ def load_changes(path: Path = DATA / "changes.toml") -> tuple[Change, ...]:
     >>> all(change.why for change in load_changes())
     True
     """
-    found = []
-    for number, row in enumerate(read_toml(path).get("change", []), 1):
-        where = f"{path.name}, change {number}"
-        check_keys(row, where=where, allowed=_CHANGE_FIELDS, required=_CHANGE_FIELDS)
-        if not re.fullmatch(r"\d+(\.\d+)*", str(row["version"])):
-            raise TableError(
-                f"{where}: version must be numbers and points such as 0.2.0; got {row['version']!r}"
-            )
-        names = {name: tuple(map(str, row[name])) for name in ("reports", "findings", "tables")}
-        if not names["reports"] or not (names["findings"] or names["tables"]) or not str(row["why"]).strip():
-            raise TableError(f"{where}: names no report, neither finding nor table, or no reason")
-        found.append(Change(str(row["version"]), **names, why=str(row["why"]).strip()))
-    return tuple(found)
+    return read_rows(path, "change", Change, where=f"{path.name}, ", word="change", label="version")
 
 
 def _as_numbers(version: str) -> tuple[int, ...]:

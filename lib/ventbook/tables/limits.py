@@ -12,7 +12,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,12 +21,10 @@ import pandas as pd
 from ventbook.shipped import DATA
 from ventbook.tables import units
 from ventbook.tables.engine_types import known_engine_types
-from ventbook.tables.reader import TableError, check_keys, read_toml
+from ventbook.tables.reader import OneOf, TableError, check_keys, read_rows, read_toml
 
 KINDS = ("action", "outcome")
 FACTS = ("yes", "no", "some")
-_REQUIRED = ("name", "limit", "unit", "text", "title", "kind", "before")
-_ALLOWED = (*_REQUIRED, "yes_no", "fact", "fact_title")
 
 
 @dataclass(frozen=True)
@@ -44,29 +42,22 @@ class Step:
     unit: str
     text: str
     title: str
-    kind: str
+    kind: Annotated[str, OneOf(*KINDS)]
     before: bool
     yes_no: bool = False
-    fact: str = ""
+    fact: Annotated[str, OneOf("", *FACTS)] = ""
     fact_title: str = ""
+
+    def __post_init__(self) -> None:
+        if units.known(self.unit) is None:
+            raise ValueError(f"unit {self.unit!r} is not in units.toml")
+        if bool(self.fact) != bool(self.fact_title):
+            raise ValueError(f"fact is one of {', '.join(FACTS)} and comes with fact_title")
 
 
 def read_steps(path: Path) -> tuple[Step, ...]:
     """The steps of a file, in order; TableError naming file and row when one is wrong."""
-    found: list[Step] = []
-    for number, raw in enumerate(read_toml(path).get("step", ()), 1):
-        where = f"{path.name}: step {number} ({raw.get('name', '?')})"
-        check_keys(raw, where=where, allowed=_ALLOWED, required=_REQUIRED)
-        if raw["kind"] not in KINDS:
-            raise TableError(f"{where}: kind must be one of {', '.join(KINDS)}; got {raw['kind']!r}")
-        if raw["name"] in [step.name for step in found]:
-            raise TableError(f"{where}: stands twice")
-        if units.known(raw["unit"]) is None:
-            raise TableError(f"{where}: unit {raw['unit']!r} is not in units.toml")
-        if bool(raw.get("fact")) != bool(raw.get("fact_title")) or raw.get("fact", "yes") not in FACTS:
-            raise TableError(f"{where}: fact is one of {', '.join(FACTS)} and comes with fact_title")
-        found.append(Step(**raw))
-    return tuple(found)
+    return read_rows(path, "step", Step, word="step", unique=True)
 
 
 @cache

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 from ventbook.shipped import DATA
-from ventbook.tables.reader import TableError, check_keys, read_toml
+from ventbook.tables.reader import OneOf, read_rows
 
 TYPES: dict[str, type] = {"str": str, "int": int, "float": float, "bool": bool}
 
@@ -18,7 +18,7 @@ class Parameter:
     """One parameter; ``reports`` lists the reports that have it ("*": all)."""
 
     name: str
-    type: str
+    type: Annotated[str, OneOf(*TYPES)]
     default: Any
     help: str
     reports: tuple[str, ...]
@@ -26,26 +26,14 @@ class Parameter:
     low: float | None = None
     high: float | None = None
 
+    def __post_init__(self) -> None:
+        if type(self.default) is not TYPES[self.type]:
+            raise ValueError(f"default {self.default!r} is not of type {self.type}")
+
 
 def read_parameters(path: Path) -> tuple[Parameter, ...]:
     """All rows of one file, checked."""
-    found: list[Parameter] = []
-    for number, row in enumerate(read_toml(path).get("parameter", ()), 1):
-        where = f"{path.name}: row {number} ({row.get('name', '?')})"
-        check_keys(
-            row,
-            where=where,
-            allowed=("name", "type", "default", "help", "reports", "allowed", "low", "high"),
-            required=("name", "type", "default", "help", "reports"),
-        )
-        if row["type"] not in TYPES:
-            raise TableError(f"{where}: type must be one of {', '.join(TYPES)}; got {row['type']!r}")
-        if type(row["default"]) is not TYPES[row["type"]]:
-            raise TableError(f"{where}: default {row['default']!r} is not of type {row['type']}")
-        found.append(
-            Parameter(**{**row, "reports": tuple(row["reports"]), "allowed": tuple(row.get("allowed", ()))})
-        )
-    return tuple(found)
+    return read_rows(path, "parameter", Parameter)
 
 
 @cache

@@ -12,7 +12,6 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import cache
@@ -22,6 +21,7 @@ from typing import Any, Literal
 import numpy as np
 
 from ventbook.shipped import DATA
+from ventbook.tables.reader import read_rows
 
 System = Literal["metric", "us"]
 TABLE = DATA / "units.toml"
@@ -29,12 +29,16 @@ TABLE = DATA / "units.toml"
 
 @dataclass(frozen=True)
 class Unit:
-    """One unit: ``factor`` to the dimension's SI unit, ``zero`` the scale's offset from absolute zero."""
+    """One unit: ``factor`` to the dimension's SI unit, ``zero`` the scale's offset from absolute zero.
+
+    ``pint`` is its expression in another library's words, which :func:`check_factors` holds the factor against.
+    """
 
     spellings: tuple[str, ...]
     dimension: str
     factor: Fraction
-    zero: Fraction
+    pint: str
+    zero: Fraction = Fraction(0)
     note: str = ""
 
     @property
@@ -52,6 +56,20 @@ class Display:
 
 
 @dataclass(frozen=True)
+class _Dimension:
+    name: str
+    pint: str
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class _Shown:
+    unit: str
+    metric: Display
+    us: Display
+
+
+@dataclass(frozen=True)
 class _Tables:
     units: dict[str, Unit]
     dimensions: tuple[str, ...]
@@ -60,28 +78,18 @@ class _Tables:
 
 @cache
 def _load() -> _Tables:
-    raw = tomllib.loads(TABLE.read_text("utf-8"))
-    dimensions = tuple(row["name"] for row in raw["dimension"])
+    dimensions = tuple(row.name for row in read_rows(TABLE, "dimension", _Dimension))
     units: dict[str, Unit] = {}
-    for number, row in enumerate(raw["unit"], 1):
-        where = f"{TABLE.name}: unit {number} ({row.get('spellings', ['?'])[0]})"
-        if row["dimension"] not in dimensions:
-            raise ValueError(f"{where}: dimension {row['dimension']!r} is not declared")
-        unit = Unit(
-            tuple(row["spellings"]),
-            row["dimension"],
-            Fraction(row["factor"]),
-            Fraction(row.get("zero", "0")),
-            row.get("note", ""),
-        )
+    for number, unit in enumerate(read_rows(TABLE, "unit", Unit, word="unit", label="spellings"), 1):
+        where = f"{TABLE.name}: unit {number} ({unit.name})"
+        if unit.dimension not in dimensions:
+            raise ValueError(f"{where}: dimension {unit.dimension!r} is not declared")
         for spelling in unit.spellings:
             if spelling in units:
                 raise ValueError(f"{where}: {spelling!r} stands twice")
             units[spelling] = unit
-    display = {
-        row["unit"]: {system: Display(**row[system]) for system in ("metric", "us")} for row in raw["display"]
-    }
-    return _Tables(units, dimensions, display)
+    shown = read_rows(TABLE, "display", _Shown, word="display", label="unit")
+    return _Tables(units, dimensions, {row.unit: {"metric": row.metric, "us": row.us} for row in shown})
 
 
 def check_factors(path: Path = TABLE) -> int:
@@ -115,18 +123,18 @@ def check_factors(path: Path = TABLE) -> int:
     import pint
 
     registry: Any = pint.UnitRegistry(non_int_type=Fraction, cache_folder=None)
-    raw = tomllib.loads(path.read_text("utf-8"))
-    references = {row["name"]: row["pint"] for row in raw["dimension"]}
-    for row in raw["unit"]:
-        where = f"{path.name}: unit {row['spellings'][0]}"
-        quantity = registry.Quantity(Fraction(1), "dimensionless") * registry.parse_expression(row["pint"])
-        reference = registry.Quantity(Fraction(1), references[row["dimension"]])
+    references = {row.name: row.pint for row in read_rows(path, "dimension", _Dimension)}
+    units = read_rows(path, "unit", Unit, label="spellings")
+    for unit in units:
+        where = f"{path.name}: unit {unit.name}"
+        quantity = registry.Quantity(Fraction(1), "dimensionless") * registry.parse_expression(unit.pint)
+        reference = registry.Quantity(Fraction(1), references[unit.dimension])
         if quantity.dimensionality != reference.dimensionality:
-            raise ValueError(f"{where}: {row['pint']} is not a {row['dimension']}")
+            raise ValueError(f"{where}: {unit.pint} is not a {unit.dimension}")
         factor = Fraction((quantity / reference).to_base_units().magnitude)
-        if factor != Fraction(row["factor"]):
-            raise ValueError(f"{where}: the factor is {row['factor']}, but {row['pint']} is {factor}")
-    return len(raw["unit"])
+        if factor != unit.factor:
+            raise ValueError(f"{where}: the factor is {unit.factor}, but {unit.pint} is {factor}")
+    return len(units)
 
 
 def known(spelling: str) -> Unit | None:

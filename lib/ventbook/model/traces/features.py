@@ -16,7 +16,8 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ventbook.tables import DATA, Limits, TableError, load_limits, read_toml
+from ventbook.tables import DATA, Limits, load_limits, read_toml
+from ventbook.tables.reader import make_row
 
 BANDS = ("first_hold_speed", "warmup_speed", "extra_run_speed")
 STEPS = (
@@ -45,6 +46,10 @@ class Settings:
     lag_s: float
     scaled_s: float
 
+    def __post_init__(self) -> None:
+        if bad := [f.name for f in fields(self) if not getattr(self, f.name) > 0]:
+            raise ValueError(f"{', '.join(bad)} must be over 0")
+
     def as_array(self) -> np.ndarray:
         return np.array([getattr(self, f.name) for f in fields(self)], dtype=float)
 
@@ -52,14 +57,7 @@ class Settings:
 @cache
 def read_settings(path: Path = DATA / "traces.toml") -> Settings:
     """The detection settings, all of them positive; TableError naming the file otherwise."""
-    raw = read_toml(path)
-    names = {f.name for f in fields(Settings)}
-    if set(raw) != names:
-        wrong = ", ".join(sorted(set(raw) ^ names))
-        raise TableError(f"{path.name}: unknown or missing {wrong}")
-    if bad := [name for name, value in raw.items() if not float(value) > 0]:
-        raise TableError(f"{path.name}: {', '.join(bad)} must be over 0")
-    return Settings(**{name: float(value) for name, value in raw.items()})
+    return make_row(read_toml(path), Settings, where=path.name)
 
 
 def start_settings(

@@ -7,7 +7,6 @@ The good rows of one table in one intake, as arrays, with the rows of each site 
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
@@ -189,8 +188,7 @@ def mark_held(count: int, faults: Iterable[Fault]) -> np.ndarray:
 @cache
 def thresholds() -> dict[str, Any]:
     """The thresholds of ``data/checks.toml``."""
-    found: dict[str, Any] = tomllib.loads((tables.DATA / "checks.toml").read_text("utf-8"))
-    return found
+    return tables.read_toml(tables.DATA / "checks.toml")
 
 
 def note_site(code: str, column: str, row: int, **words: object) -> Fault:

@@ -5,12 +5,11 @@ Outcomes and contrasts as arrays: what is asked of which rows, and what may be a
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.numerics import Floats, Ints
+from ventbook.tables.reader import OneOf, make_rows
 
 OUTCOMES = ("lifter_failure", "time_to_pressure", "rotations_to_prime")
 KINDS = ("yes_no", "code", "group", "number", "interaction")
@@ -32,12 +32,12 @@ class Factor:
 
     name: str
     title: str
-    kind: str
-    mechanism: str
-    plausibility: str
-    direction: str
-    outcomes: tuple[str, ...]
-    adjust: tuple[str, ...]
+    kind: Annotated[str, OneOf(*KINDS)]
+    mechanism: Annotated[str, OneOf(*MECHANISMS)]
+    plausibility: Annotated[str, OneOf(*PLAUSIBILITIES)]
+    direction: Annotated[str, OneOf(*DIRECTIONS)]
+    outcomes: Annotated[tuple[str, ...], OneOf(*OUTCOMES)]
+    adjust: Annotated[tuple[str, ...], OneOf(*OUTCOMES)]
     column: str = ""
     reference: str = ""
     above: float | None = None
@@ -58,6 +58,12 @@ class Factor:
     cost: int = 3
     countermeasure: str = ""
     sign: bool = False
+
+    def __post_init__(self) -> None:
+        if self.kind == "interaction" and (len(self.parts) != 2 or len(self.part_levels) != 2):
+            raise ValueError("an interaction needs two parts and two part_levels")
+        if self.kind != "interaction" and not self.column:
+            raise ValueError("column is missing")
 
     def matters(self, outcome: str) -> float:
         """The smallest effect on ``outcome`` worth acting on: an odds ratio, or a ratio of times or rotations."""
@@ -87,22 +93,13 @@ def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
     Raises :class:`ventbook.tables.TableError` naming file and rows.
     """
     path = Path(path) if path is not None else tables.DATA / "factors.toml"
-    document = tomllib.loads(path.read_text(encoding="utf-8"))
-    defaults = document.get("defaults", {})
-    faults: list[str] = []
-    factors: list[Factor] = []
-    for number, row in enumerate(document.get("factor", []), start=1):
-        where = f"factor {number} ({row.get('name', 'no name')})"
-        found = _row_faults(row)
-        if found:
-            faults.extend(f"{where}: {fault}" for fault in found)
-            continue
-        values: dict[str, Any] = {
-            k: tuple(v) if isinstance(v, list) else v for k, v in (defaults | row).items()
-        }
-        factors.append(Factor(**values))
+    document = tables.read_toml(path)
+    factors = make_rows(
+        document.get("factor", ()), Factor, where=f"{path.name}: ", word="factor", unique=True,
+        defaults=document.get("defaults"),
+    )  # fmt: skip
     names = [factor.name for factor in factors]
-    faults += [f"factor {name}: stands twice" for name in sorted({n for n in names if names.count(n) > 1})]
+    faults: list[str] = []
     for factor in factors:
         faults += [
             f"factor {factor.name}: part {part!r} is not a factor"
@@ -113,33 +110,7 @@ def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
             faults.append(f"factor {factor.name}: countermeasure {factor.countermeasure!r} is not a factor")
     if faults:
         raise tables.TableError(f"{path.name}: " + "; ".join(faults))
-    return tuple(factors)
-
-
-def _row_faults(row: Mapping[str, Any]) -> list[str]:
-    allowed = {
-        "kind": KINDS,
-        "mechanism": MECHANISMS,
-        "plausibility": PLAUSIBILITIES,
-        "direction": DIRECTIONS,
-    }
-    faults = [f"{key} is missing" for key in ("name", "title", "outcomes", "adjust") if key not in row]
-    faults += [f"unknown key {key!r}" for key in row if key not in Factor.__dataclass_fields__]
-    for key, values in allowed.items():
-        if row.get(key) not in values:
-            faults.append(f"{key} must be one of {', '.join(values)}; got {row.get(key)!r}")
-    for key in ("outcomes", "adjust"):
-        faults += [
-            f"{key} must be among {', '.join(OUTCOMES)}; got {outcome!r}"
-            for outcome in row.get(key, [])
-            if outcome not in OUTCOMES
-        ]
-    if row.get("kind") == "interaction":
-        if len(row.get("parts", [])) != 2 or len(row.get("part_levels", [])) != 2:
-            faults.append("an interaction needs two parts and two part_levels")
-    elif "column" not in row:
-        faults.append("column is missing")
-    return faults
+    return factors
 
 
 def code_factor(jobs: pd.DataFrame, factor: Factor, *, coded: Mapping[str, Coded] | None = None) -> Coded:

@@ -8,7 +8,6 @@ Engines that come back with spongy lifters: how likely so many repeats are if al
 from __future__ import annotations
 
 import itertools
-import tomllib
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +21,7 @@ from ventbook import tables
 from ventbook.numerics import adjust_bh, factorize
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
+from ventbook.tables.reader import make_rows
 
 KEY = ["venting_id", "cylinder", "valve"]
 
@@ -237,10 +237,19 @@ class Mode:
     number: int
     name: str
     mechanism: str
-    key: Mapping[str, tuple[str, ...]]
-    fits: Mapping[str, tuple[str, ...]]
-    against: Mapping[str, tuple[str, ...]]
     check: str
+    key: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    fits: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    against: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        faults = [
+            fault for name in ("key", "fits", "against") for fault in _sign_faults(name, getattr(self, name))
+        ]
+        if self.mechanism not in MECHANISMS:
+            faults.append(f"mechanism must be one of {', '.join(MECHANISMS)}; got {self.mechanism!r}")
+        if faults:
+            raise ValueError("; ".join(faults))
 
 
 @dataclass(frozen=True)
@@ -251,6 +260,10 @@ class Reading:
     text: str
     cost: int
     safety: str
+
+    def __post_init__(self) -> None:
+        if self.sign not in SIGNS:
+            raise ValueError("not a sign")
 
 
 @dataclass(frozen=True)
@@ -265,27 +278,17 @@ class ModeTable:
 def load_modes(path: Path | str | None = None) -> ModeTable:
     """The table of failure modes, checked; all faults in one TableError naming the file."""
     path = Path(path) if path is not None else tables.DATA / "modes.toml"
-    document = tomllib.loads(path.read_text(encoding="utf-8"))
-    faults: list[str] = []
-    modes = []
-    for row in document.get("mode", []):
-        where = f"mode {row.get('number', '?')}"
-        groups: dict[str, dict[str, tuple[str, ...]]] = {}
-        for group in ("key", "fits", "against"):
-            groups[group] = {sign: tuple(values) for sign, values in row.get(group, {}).items()}
-            faults += _sign_faults(f"{where} {group}", groups[group])
-        if row.get("mechanism") not in MECHANISMS:
-            faults.append(
-                f"{where}: mechanism must be one of {', '.join(MECHANISMS)}; got {row.get('mechanism')!r}"
-            )
-        modes.append(Mode(row["number"], row["name"], row.get("mechanism", ""), check=row["check"], **groups))
-    readings = tuple(Reading(**row) for row in document.get("reading", []))
+    document = tables.read_toml(path)
+    modes = make_rows(document.get("mode", ()), Mode, where=f"{path.name}: ", word="mode")
+    readings = make_rows(
+        document.get("reading", ()), Reading, where=f"{path.name}: ", word="reading", label="sign"
+    )
     safety = document.get("safety", {})
-    faults += [f"reading {r.sign}: not a sign" for r in readings if r.sign not in SIGNS]
-    faults += [f"reading {r.sign}: no safety words {r.safety!r}" for r in readings if r.safety not in safety]
-    if faults:
+    if faults := [
+        f"reading {r.sign}: no safety words {r.safety!r}" for r in readings if r.safety not in safety
+    ]:
         raise tables.TableError(f"{path.name}: " + "; ".join(faults))
-    return ModeTable(tuple(modes), readings, safety)
+    return ModeTable(modes, readings, safety)
 
 
 def _sign_faults(where: str, group: Mapping[str, Iterable[str]]) -> list[str]:

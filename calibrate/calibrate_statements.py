@@ -210,9 +210,10 @@ def read_signals(rng: np.random.Generator, *, times: float = 1.0) -> dict[str, S
     """The review's signals in the third quarter after a site's failing share was multiplied by ``times``."""
     scenario = quarters.Scenario("", times=times)
     frame = quarters.draw_fleet(scenario, rng=rng)
+    rule = trends.WatchRule(evidence.load_budget().share(FAMILY), 10_000, int(rng.integers(2**31)))
     watch = trends.watch_page(
         frame, current=f"q{scenario.base_quarters + 2:02d}", numbers=quarters.NUMBERS, levels=quarters.LEVELS,
-        false_alarms=evidence.load_budget().share(FAMILY), draws=10_000, seed=int(rng.integers(2**31)),
+        rule=rule,
     )  # fmt: skip
     rows = watch.signals.to_dict("records")
     return {

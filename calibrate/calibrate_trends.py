@@ -144,8 +144,8 @@ def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, 
     for step in range(scenario.quarters_watched):
         quarter = f"q{scenario.base_quarters + step:02d}"
         page = trends.watch_page(
-            fleet, current=quarter, factors=factors, numbers=NUMBERS, levels=LEVELS, draws=draws, seed=seed,
-            false_alarms=evidence.load_budget().share(FAMILY),
+            fleet, current=quarter, factors=factors, numbers=NUMBERS, levels=LEVELS,
+            rule=trends.WatchRule(evidence.load_budget().share(FAMILY), draws, seed),
         )  # fmt: skip
         up = page.signals[(page.signals["series"] == trends.FAILING) & (page.signals["direction"] == "up")]
         named = next((site for site in up.sort_values("value", ascending=False)["group"] if site), "")

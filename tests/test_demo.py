@@ -476,7 +476,9 @@ def test_the_gauge_studies_and_service_readings_find_the_high_gauge(fleet, analy
 
 def watch(table):
     numbers = {"time to pressure": "time_to_pressure_s", "rotations": "rotations_ratio"}
-    return trends.watch_page(table, current="2026Q3", factors=MIX, numbers=numbers, draws=5000)
+    return trends.watch_page(
+        table, current="2026Q3", factors=MIX, numbers=numbers, rule=trends.WatchRule(draws=5000)
+    )
 
 
 def test_the_watch_names_ridge_and_no_other_site(analysed):

@@ -22,6 +22,7 @@ FACADES = (
     "ventbook.physics.gauge",
     "ventbook.statistics.rates",
     "ventbook.statistics.waiting_times",
+    "ventbook.statistics.trends",
     "ventbook.model",
     "ventbook.tables",
     "ventbook.tables.units",

@@ -35,9 +35,10 @@ def fleet(seed, *, quarters=6, n=60, times=1.0, share=0.12, cooler=None):
     return frame
 
 
-def watch(frame, current, **options):
-    options = {"numbers": {"time_to_pressure": "time"}, "draws": 3000, **options}
-    return trends.watch_page(frame, current=current, **options)
+def watch(frame, current, *, draws=3000, seed=0, false_alarms=0.05, **options):
+    rule = trends.WatchRule(false_alarms, draws, seed)
+    options = {"numbers": {"time_to_pressure": "time"}, **options}
+    return trends.watch_page(frame, current=current, rule=rule, **options)
 
 
 def test_innocent_pages_seldom_signal():

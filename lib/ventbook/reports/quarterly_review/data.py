@@ -157,11 +157,17 @@ def code_ventings(jobs: pd.DataFrame) -> pd.DataFrame:
 
 def make_watch(jobs: pd.DataFrame, steps: tuple[Period, ...], *, seed: int) -> trends.PageWatch:
     """The page's signal rule on ventings with ``step`` and ``sound_gap_mm``."""
+    allowed = evidence.load_budget().share("review_signals.signals")
     return trends.watch_page(
-        jobs, current=steps[-1].label, period="step", failed="failed_first", factors=MIX, numbers=NUMBERS,
-        levels={GAP: "sound_gap_mm"}, periods=[step.label for step in steps], draws=DRAWS, seed=seed,
-        false_alarms=evidence.load_budget().share("review_signals.signals"),
-    )  # fmt: skip
+        jobs,
+        current=steps[-1].label,
+        period="step",
+        factors=MIX,
+        numbers=NUMBERS,
+        levels={GAP: "sound_gap_mm"},
+        periods=[step.label for step in steps],
+        rule=trends.WatchRule(allowed, DRAWS, seed),
+    )
 
 
 def make_steps(period: Period, *, earliest: dt.date) -> tuple[Period, ...]:

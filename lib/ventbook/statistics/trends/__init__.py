@@ -34,6 +34,7 @@ from ventbook.statistics.trends.sites import (
 )
 from ventbook.statistics.trends.watch import (
     PageWatch,
+    WatchRule,
     expect_by_mix,
     expect_failing,
     set_limits,
@@ -49,6 +50,7 @@ __all__ = [
     "GaugeShift",
     "PageWatch",
     "ShareModel",
+    "WatchRule",
     "chance_of_change",
     "chart_between",
     "chart_shares",

@@ -70,12 +70,40 @@ def compare_mix(
     frame: pd.DataFrame, *, past: Sequence[str], recent: Sequence[str], columns: Sequence[str],
     period: str = "quarter", private: Sequence[str] = ("technician",),
 ) -> pd.DataFrame:  # fmt: skip
-    """Shares of every level of ``columns`` in the recent periods against the past ones, largest change first.
+    """Shares of every level of some columns in the recent periods against the past ones, largest change first.
 
-    private : columns whose levels are never named: one row says which share of recent ventings comes from levels
-        that the past doesn't have. Missing values are the level "not recorded".
-    Columns: CHANGE_COLUMNS. ``change`` is now - before, ``is_new`` a level without a past, ``p`` the exact (Fisher)
-    probability of so different counts; many are looked at, so read it as an order, not a proof.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a venting.
+    past, recent : sequence of str
+        Periods to set against each other.
+    columns : sequence of str
+        Columns looked at; those that the frame lacks are passed over.
+    period : str
+        Column of the periods.
+    private : sequence of str
+        Columns whose levels are never named: one row says which share of recent ventings comes from levels that the past doesn't
+        have.
+
+    Returns
+    -------
+    DataFrame
+        column, level, shares before and now with their numbers, ``change`` (now - before), ``is_new`` (a level without a past),
+        ``p`` the exact (Fisher) probability of so different counts.
+
+    Notes
+    -----
+    Missing values are the level "not recorded". Many levels are looked at, so read ``p`` as an order, not a proof.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> table = trends.compare_mix(ventings, past=["2025Q3", "2025Q4"], recent=["2026Q3"], columns=["reason"])
+    >>> table["column"].unique().tolist(), bool(table["change"].abs().is_monotonic_decreasing)
+    (['reason'], True)
     """
     kept = frame[[period, *(name for name in columns if name in frame.columns)]]
     old, new = kept[kept[period].isin(list(past))], kept[kept[period].isin(list(recent))]
@@ -102,19 +130,56 @@ def compare_mix(
 
 
 def compare_gauges(
-    lifters: pd.DataFrame, *, site: str, window: Sequence[str], expected: float, period: str = "quarter",
-    gap: str = "gap_first_mm", limit: str = "limit_mm", level: float = 0.95, ventings: pd.DataFrame | None = None,
-) -> list[GaugeShift]:  # fmt: skip
-    """Every gauge used at ``site`` in the window against all other readings of the site, same engine types.
+    lifters: pd.DataFrame,
+    *,
+    site: str,
+    window: Sequence[str],
+    expected: float,
+    period: str = "quarter",
+    level: float = 0.95,
+    ventings: pd.DataFrame | None = None,
+) -> list[GaugeShift]:
+    """Every gauge used at a site in a window against all other readings of the site, and what that does to the count.
 
-    lifters : a row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, ``gap`` and ``limit``.
-    expected : failing ventings expected in the window.
-    ventings : the site's ventings where their means are known already: gauge, engine_type, ``period`` and
-        ``sound_gap_mm`` (see mean_lower_half); else they are worked out from ``lifters``.
-    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n),
-    each side's own variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others
-    are held against the readings without it.
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, gap_first_mm and limit_mm.
+    site : str
+    window : sequence of str
+        Periods of the window.
+    expected : float
+        Failing ventings expected in the window.
+    period : str
+        Column of the periods.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    ventings : DataFrame, optional
+        The ventings where their means are known already: site, gauge, engine_type, ``period`` and sound_gap_mm (mm, see
+        :func:`mean_lower_half`); else they are worked out from ``lifters``.
+
+    Returns
+    -------
+    list of GaugeShift
+        One a gauge: its shift (mm, over 0: reads high), failing ventings as read and with the shift taken out, and whether the
+        excess over ``expected`` is attributed to it.
+
+    Notes
+    -----
+    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n), each side's own
+    variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others are held against the readings
+    without it.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> lifters = ventbook.read_lifters("data/demo/store")
+    >>> shifts = trends.compare_gauges(lifters, site="Harbour", window=["2026Q3"], expected=10.0)
+    >>> len(shifts) >= 1, {shift.site for shift in shifts}
+    (True, {'Harbour'})
     """
+    gap, limit = "gap_first_mm", "limit_mm"
     columns = ["venting_id", "gauge", "engine_type", period, gap, limit]
     mask = ((lifters["site"] == site) & lifters[gap].notna()).to_numpy()
     if ventings is None:
@@ -177,7 +242,28 @@ def compare_gauges(
 
 
 def mean_lower_half(lifters: pd.DataFrame, *, gap: str = "gap_first_mm") -> pd.Series:
-    """Mean of the lower half of each venting's gaps (mm, index venting_id): its sound lifters, as the gauge reads."""
+    """Mean of the lower half of each venting's gaps: its sound lifters, as the gauge reads.
+
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting, with venting_id.
+    gap : str
+        Column of the gap, mm.
+
+    Returns
+    -------
+    Series, mm
+        Index venting_id; ventings without a reading are left out. Half of an odd number is rounded up.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.statistics import trends
+    >>> lifters = pd.DataFrame({"venting_id": ["V1"] * 4, "gap_first_mm": [0.2, 0.9, 0.1, 0.3]})
+    >>> round(float(trends.mean_lower_half(lifters)["V1"]), 3)
+    0.15
+    """
     value = lifters[gap].to_numpy(float)
     code, ids = pd.factorize(lifters["venting_id"])
     code, value = code[~np.isnan(value)], value[~np.isnan(value)]

@@ -37,16 +37,52 @@ def chart_shares(
     count: ArrayLike, n: ArrayLike, *, labels: Sequence[Any] | None = None, baseline: ArrayLike | None = None,
     between_period: bool = True, at_least_binomial: bool = True, width: float = 3.0,
 ) -> pd.DataFrame:  # fmt: skip
-    """Share by period with limits that carry the spread between periods (Laney's p' chart [1]).
+    """Share by period with limits that carry the spread between periods (Laney's p' chart).
 
-    count, n : failing and all units of each period; a period with n = 0 stays as a row without a value.
-    baseline : mask of the periods that centre line and spread are taken from (default all).
-    between_period : False gives the plain binomial p chart.
-    at_least_binomial : the spread factor is not let under 1. A few quiet periods do not prove that the process
-        varies less than chance; set False for the formula as published.
-    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no unit of
-    the baseline failed, or all did, the band is that of half a unit more or less, since chance leaves some room there too.
-    Columns: those of every chart plus ``count`` and ``spread`` (the factor). Limits are clipped to 0..1.
+    Parameters
+    ----------
+    count, n : array_like, shape (periods,)
+        Failing and all units of each period; a period with n = 0 stays as a row without a value.
+    labels : sequence, optional
+        Names of the periods; default their numbers.
+    baseline : array_like of bool, shape (periods,), optional
+        Periods that centre line and spread are taken from; default all.
+    between_period : bool
+        False gives the plain binomial p chart.
+    at_least_binomial : bool
+        The spread factor is not let under 1: a few quiet periods do not prove that the process varies less than chance. False for
+        the formula as published.
+    width : float
+        Limits are so many standard deviations either side.
+
+    Returns
+    -------
+    DataFrame
+        One row a period: label, n, value, centre, low_limit, high_limit, outside ("above", "below", ""), count and spread (the
+        factor). Limits are clipped to 0..1.
+
+    Raises
+    ------
+    NotEnoughData
+        Without any unit in the baseline.
+    ValueError
+        Where a count is not between 0 and n.
+
+    Notes
+    -----
+    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no unit of the baseline
+    failed, or all did, the band is that of half a unit more or less, since chance leaves some room there too.
+
+    References
+    ----------
+    D. B. Laney, Quality Engineering 14 (2002) 531.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> chart = trends.chart_shares([8, 10, 9, 11, 30], [80, 82, 79, 85, 80], baseline=[True] * 4 + [False])
+    >>> chart["outside"].tolist()
+    ['', '', '', '', 'above']
     """
     count, n = _as_counts(count, n)
     used = np.ones(len(n), bool) if baseline is None else np.asarray(baseline, bool)
@@ -71,13 +107,41 @@ def chart_shares(
 def chart_between(
     between: ArrayLike, *, labels: Sequence[Any] | None = None, mean: float | None = None
 ) -> pd.DataFrame:
-    """Ventings between one failing venting and the next (g chart [2]), for failures too rare for a share.
+    """Ventings between one failing venting and the next (g chart), for failures too rare for a share.
 
-    between : number of sound ventings between two failing ones, 0 where one follows the other directly.
-    mean : the mean to hold against, where known; otherwise that of the data.
-    centre is the median of the geometric distribution ln(.5)/ln(1 - p) - 1 with p = 1 / (mean + 1), since the mean
-    lies above most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0 (of no sound venting at all, as for
-    half a one). A point above is good news.
+    Parameters
+    ----------
+    between : array_like, shape (n,)
+        Sound ventings between two failing ones (:func:`count_between`), 0 where one follows the other directly.
+    labels : sequence, optional
+        Names of the points; default their numbers.
+    mean : float, optional
+        The mean to hold against, where known; otherwise that of the data.
+
+    Returns
+    -------
+    DataFrame
+        One row a point, columns of every chart. A point above is good news.
+
+    Raises
+    ------
+    NotEnoughData
+        Without any point.
+
+    Notes
+    -----
+    ``centre`` is the median of the geometric distribution ln(.5) / ln(1 - p) - 1 with p = 1 / (mean + 1), since the mean lies above
+    most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0 (of no sound venting at all, as for half a one).
+
+    References
+    ----------
+    J. C. Benneyan, Health Care Management Science 4 (2001) 305.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> trends.chart_between([10, 12, 9, 60], mean=10.0)["outside"].tolist()
+    ['', '', '', 'above']
     """
     value = np.asarray(between, float)
     if mean is None:
@@ -90,7 +154,24 @@ def chart_between(
 
 
 def count_between(failed: ArrayLike) -> NDArray[np.int64]:
-    """Sound ventings before each failing one, in the order given; those after the last are left out."""
+    """Sound ventings before each failing one.
+
+    Parameters
+    ----------
+    failed : array_like of bool, shape (n,)
+        In the order of the ventings.
+
+    Returns
+    -------
+    ndarray of int
+        One a failing venting; those after the last are left out.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> trends.count_between([False, False, True, True, False]).tolist()
+    [2, 0]
+    """
     at = np.flatnonzero(np.asarray(failed, bool))
     return np.diff(np.concatenate([[-1], at])) - 1
 
@@ -98,9 +179,34 @@ def count_between(failed: ArrayLike) -> NDArray[np.int64]:
 def find_runs(chart: pd.DataFrame, *, rules: Sequence[str] = ("outside", "one_side")) -> pd.DataFrame:
     """Patterns in a chart that chance seldom makes, said in words.
 
-    Two rules by default; every further rule adds false alarms. Probability a window, for a normal process in
-    control: eight in a row on one side .0078, two of three beyond two thirds of the band on one given side .0015.
-    Columns: label, direction ("up", "down"), rule, words. One row a point that completes a pattern.
+    Parameters
+    ----------
+    chart : DataFrame
+        As :func:`chart_shares` gives it.
+    rules : sequence of str
+        Among RUN_RULES; every rule more adds false alarms.
+
+    Returns
+    -------
+    DataFrame
+        One row a point that completes a pattern: label, direction ("up", "down"), rule, words.
+
+    Raises
+    ------
+    ValueError
+        For an unknown rule.
+
+    Notes
+    -----
+    Probability a window, for a normal process in control: eight in a row on one side .0078, two of three beyond two thirds of the
+    band on one given side .0015.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> chart = trends.chart_shares([8, 10, 9, 11, 30], [80, 82, 79, 85, 80], baseline=[True] * 4 + [False])
+    >>> trends.find_runs(chart)[["label", "direction", "rule"]].values.tolist()
+    [[5, 'up', 'outside']]
     """
     unknown = [rule for rule in rules if rule not in RUN_RULES]
     if unknown:
@@ -174,10 +280,35 @@ def _chart(
 def cusum_weights(
     expected: ArrayLike, *, odds_ratio: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """What a sound and a failing venting add to the sum, given each one's expected probability of failing [3].
+    """What a sound and a failing venting add to a risk-adjusted cumulative sum.
 
-    Sound: -ln(1 - p + R p); failing: ln R - ln(1 - p + R p). ``odds_ratio`` R is the change looked for
-    (2 = odds doubled, 0.5 = halved). Returns (sound, failing).
+    Parameters
+    ----------
+    expected : array_like, 0..1
+        Expected probability of failing of each venting.
+    odds_ratio : float
+        The change looked for: 2 = odds doubled, 0.5 = halved.
+
+    Returns
+    -------
+    sound, failing : ndarray
+        ``-ln(1 - p + R p)`` and ``ln R - ln(1 - p + R p)``.
+
+    Raises
+    ------
+    ValueError
+        For an odds ratio that is not over 0, or 1.
+
+    References
+    ----------
+    S. H. Steiner, R. J. Cook, V. T. Farewell, T. Treasure, Biostatistics 1 (2000) 441.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> sound, failing = trends.cusum_weights([0.1], odds_ratio=2.0)
+    >>> round(float(sound[0]), 4), round(float(failing[0]), 4)
+    (-0.0953, 0.5978)
     """
     if not odds_ratio > 0 or odds_ratio == 1:
         raise ValueError(f"odds_ratio must be over 0 and not 1; got {odds_ratio}")
@@ -187,6 +318,25 @@ def cusum_weights(
 
 
 def reflect_at_zero(steps: ArrayLike, *, axis: int = -1) -> NDArray[np.float64]:
-    """S_i = max(0, S_(i-1) + step_i) along ``axis``: the cumulative sum less its running minimum (at most 0)."""
+    """A cumulative sum that starts anew at zero.
+
+    Parameters
+    ----------
+    steps : array_like
+        What each step adds.
+    axis : int
+        Along which it is summed.
+
+    Returns
+    -------
+    ndarray
+        ``S_i = max(0, S_(i-1) + step_i)``: the cumulative sum less its running minimum (at most 0).
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> trends.reflect_at_zero([1.0, -3.0, 2.0, 1.0]).tolist()
+    [1.0, 0.0, 2.0, 3.0]
+    """
     total = np.cumsum(np.asarray(steps, float), axis=axis)
     return total - np.minimum(np.minimum.accumulate(total, axis=axis), 0.0)

@@ -61,10 +61,42 @@ class ChangePoint:
 
 
 def test_drift(values: ArrayLike, *, level: float = 0.95, unit: str = "1") -> Drift:
-    """Mann-Kendall test [1] with Sen's slope and its interval [2]; values in time order, equal steps.
+    """Mann-Kendall test with Sen's slope and its interval.
 
-    Missing values are left out but keep their place in time. Exact p (by counting permutations) for at most ten
-    values without ties, else normal with the usual correction of one towards zero.
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        In time order, equal steps; missing values are left out but keep their place in time.
+    level : float
+        Confidence level of the slope, 0.95 = 95 %.
+    unit : str
+        Of the values, for the slope.
+
+    Returns
+    -------
+    Drift
+        score (rising minus falling pairs), two-sided p, tau-b, slope a step.
+
+    Raises
+    ------
+    NotEnoughData
+        With fewer than four values.
+
+    Notes
+    -----
+    Exact p for at most ten values without ties, else normal with the usual correction of one towards zero.
+
+    References
+    ----------
+    H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. (1975); P. K. Sen, J. Am. Stat. Assoc. 63
+    (1968) 1379.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> drift = trends.test_drift([1.0, 2.0, 3.0, 4.0, 5.0])
+    >>> drift.score, round(drift.p, 4), drift.slope.estimate
+    (10, 0.0167, 1.0)
     """
     y = np.asarray(values, float)
     t = np.flatnonzero(~np.isnan(y)).astype(float)
@@ -102,11 +134,40 @@ test_drift.__test__ = False  # type: ignore[attr-defined]  # a statistical test,
 def find_change_in_counts(
     observed: ArrayLike, expected: ArrayLike, *, level: float = 0.95, labels: Sequence[Any] | None = None
 ) -> ChangePoint:
-    """Step in observed over expected (Poisson), placed by maximum likelihood.
+    """Step in observed over expected counts, placed by maximum likelihood.
 
-    The interval is the shortest run of places that holds ``level`` of the probability when every place is equally
-    likely beforehand and each side's ratio has the Jeffreys prior; with few periods that is honest where large-sample
-    formulas are not. ``before`` and ``after`` are observed / expected of each side.
+    Parameters
+    ----------
+    observed, expected : array_like, shape (periods,)
+        Counts; expected over 0.
+    level : float
+        Probability that the interval of the place holds.
+    labels : sequence, optional
+        Names of the periods.
+
+    Returns
+    -------
+    ChangePoint
+        Last period before the change with its interval; ``before`` and ``after`` are observed / expected of each side.
+
+    Raises
+    ------
+    ValueError
+        Where an expected count is not over 0.
+    NotEnoughData
+        With fewer than two periods.
+
+    Notes
+    -----
+    Poisson. The interval is the shortest run of places that holds ``level`` of the probability when every place is equally likely
+    beforehand and each side's ratio has the Jeffreys prior; with few periods that is honest where large-sample formulas are not.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> change = trends.find_change_in_counts([5, 4, 6, 15, 14, 16], [5.0] * 6)
+    >>> change.last, change.before, change.after
+    (2, 1.0, 3.0)
     """
     o, e = np.asarray(observed, float), np.asarray(expected, float)
     if np.any(e <= 0):
@@ -130,10 +191,36 @@ def find_change_in_counts(
 def chance_of_change(
     observed: ArrayLike, expected: ArrayLike, statistic: float, *, draws: int = 4_999, seed: int = 0
 ) -> float:
-    """Chance of a step in observed over expected as clear as ``statistic`` where there is none.
+    """Chance of a step in observed over expected as clear as one found, where there is none.
 
-    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common ratio), and the
-    clearest step looked for in each dealt series. The observed one counts among the draws, so the chance is never 0.
+    Parameters
+    ----------
+    observed, expected : array_like, shape (periods,)
+        Counts; expected over 0.
+    statistic : float
+        Of the step found (:func:`find_change_in_counts`).
+    draws : int
+        Series dealt.
+    seed : int
+        Their seed.
+
+    Returns
+    -------
+    float
+        Never 0, for the observed series counts among the draws.
+
+    Notes
+    -----
+    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common ratio), and the clearest
+    step looked for in each dealt series.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> observed, expected = [5, 4, 6, 15, 14, 16], [5.0] * 6
+    >>> change = trends.find_change_in_counts(observed, expected)
+    >>> trends.chance_of_change(observed, expected, change.statistic, draws=999) < 0.05
+    True
     """
     o, e = np.asarray(observed, float), np.asarray(expected, float)
     total = round(o.sum())
@@ -148,7 +235,33 @@ def chance_of_change(
 
 
 def test_change_rank(values: ArrayLike) -> tuple[int, int, float]:
-    """Pettitt's rank test [3]: (K, number of points before the change, approximate two-sided p)."""
+    """Pettitt's rank test for a change point.
+
+    Parameters
+    ----------
+    values : array_like, shape (n,)
+        In time order.
+
+    Returns
+    -------
+    statistic : int
+        K.
+    before : int
+        Points before the change.
+    p : float
+        Approximate, two-sided.
+
+    References
+    ----------
+    A. N. Pettitt, Applied Statistics 28 (1979) 126.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> statistic, before, p = trends.test_change_rank([1, 2, 1, 2, 1, 8, 9, 8, 9, 8])
+    >>> statistic, before, round(float(p), 3)
+    (25, 5, 0.066)
+    """
     y = np.asarray(values, float)
     n = len(y)
     if n < 4:
@@ -190,10 +303,35 @@ def _change(
 
 
 def compare_estimates(now: Estimate, before: Estimate, *, ratio: bool = False) -> Estimate:
-    """Change from ``before`` to ``now`` from the two intervals: difference, or ratio of two positive numbers.
+    """Change from one estimate to another, from their two intervals.
 
-    Squares and adds the distances to the ends that matter (Zou & Donner, Statistics in Medicine 27 (2008) 1693),
-    so asymmetric intervals stay asymmetric; both are taken as independent. A missing end leaves that end open.
+    Parameters
+    ----------
+    now, before : Estimate
+        Taken as independent.
+    ratio : bool
+        The ratio of two positive numbers instead of the difference.
+
+    Returns
+    -------
+    Estimate
+        A missing end leaves that end open.
+
+    Notes
+    -----
+    Squares and adds the distances to the ends that matter, so asymmetric intervals stay asymmetric.
+
+    References
+    ----------
+    G. Y. Zou, A. Donner, Statistics in Medicine 27 (2008) 1693.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import rates, trends
+    >>> before, now = rates.venting_share([False] * 40 + [True] * 10), rates.venting_share([False] * 30 + [True] * 20)
+    >>> change = trends.compare_estimates(now, before)
+    >>> round(change.estimate, 3), round(change.low, 3), round(change.high, 3)
+    (0.2, 0.02, 0.364)
     """
     unit = "1" if ratio else now.unit
     method = "ratio from two intervals" if ratio else "difference from two intervals"
@@ -228,12 +366,42 @@ def compare_failing(
 ) -> pd.DataFrame:  # fmt: skip
     """Levels that failing ventings carry more often than the others, most improbable first.
 
-    Each level is held against the column's other levels; what is left blank takes no side. Levels with fewer than
-    ``fewest`` ventings on either side are left out.
-    Columns: column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more
-    failing with the level), p_any (the chance that any of all these levels looks so improbable where none has to do with
-    failing: failing shuffled ``draws`` times over the ventings, inside the levels of ``stratum`` where one is given), blank_z (how the
-    column's blanks go with failing, in standard deviations; under 0 they are rarer where a venting failed).
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a venting.
+    failed : str
+        Column of the result, yes/no.
+    columns : sequence of str
+        Columns looked at.
+    fewest : int
+        Levels with fewer ventings on either side are left out.
+    stratum : str, optional
+        Column inside whose levels failing is shuffled.
+    draws : int
+        Shuffles.
+    seed : int
+        Their seed.
+
+    Returns
+    -------
+    DataFrame
+        column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more failing with the level),
+        p_any (the chance that any of all these levels looks so improbable where none has to do with failing), blank_z (how the
+        column's blanks go with failing, in standard deviations; under 0 they are rarer where a venting failed).
+
+    Notes
+    -----
+    Each level is held against the column's other levels; what is left blank takes no side.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> table = trends.compare_failing(ventings, failed="failed_first", columns=["site", "reason"], draws=199)
+    >>> bool((table["p_any"] >= table["p"]).all())
+    True
     """
     names = [
         "column",

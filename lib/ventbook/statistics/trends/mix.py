@@ -184,7 +184,27 @@ def read_codes(column: pd.Series) -> pd.Series:
 
 
 def code_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
-    """``frame`` with ``columns`` as categories without missing values: made once, it is added up many times as fast."""
+    """Columns as categories without missing values, so that they are added up many times as fast.
+
+    Parameters
+    ----------
+    frame : DataFrame
+    columns : sequence of str
+        Columns to code.
+
+    Returns
+    -------
+    DataFrame
+        The frame with these columns as categories: text, "yes" and "no" for booleans, "not recorded" where missing.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.statistics import trends
+    >>> frame = pd.DataFrame({"cooler_empty": pd.array([True, None, False], dtype="boolean")})
+    >>> trends.code_columns(frame, ["cooler_empty"])["cooler_empty"].astype(str).tolist()
+    ['yes', 'not recorded', 'no']
+    """
     return frame.assign(**{name: read_codes(frame[name]).astype("category") for name in columns})
 
 

@@ -24,10 +24,40 @@ from ventbook.results import Estimate, NotEnoughData, no_estimate
 
 
 def funnel_limit(share: float, n: ArrayLike, *, tail: float) -> NDArray[np.float64]:
-    """Share that a site of ``n`` ventings stays under with probability ``tail`` when the true share is ``share``.
+    """Share that a site stays under with a given probability, when its true share is known.
 
-    Exact binomial, interpolated between counts as in [1] and clipped to 0..1: with r the smallest count whose
-    cumulative probability reaches ``tail``, (r - a) / n, a = (P(X <= r) - tail) / P(X = r). n = 0 gives NaN.
+    Parameters
+    ----------
+    share : float, 0..1
+        True share.
+    n : array_like
+        Ventings of the site; 0 gives NaN.
+    tail : float
+        The probability.
+
+    Returns
+    -------
+    ndarray, 0..1
+
+    Raises
+    ------
+    ValueError
+        For a tail outside (0, 1).
+
+    Notes
+    -----
+    Exact binomial, interpolated between counts: with r the smallest count whose cumulative probability reaches ``tail``,
+    ``(r - a) / n`` with ``a = (P(X <= r) - tail) / P(X = r)``.
+
+    References
+    ----------
+    D. J. Spiegelhalter, Statistics in Medicine 24 (2005) 1185, appendix.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> trends.funnel_limit(0.2, [20, 80, 320], tail=0.975).round(3).tolist()
+    [0.366, 0.285, 0.243]
     """
     if not 0 < tail < 1:
         raise ValueError(f"tail must lie between 0 and 1; got {tail}")
@@ -44,17 +74,52 @@ def funnel_by_site(
     count: ArrayLike, n: ArrayLike, *, sites: Sequence[str], share: float | None = None,
     chances: Sequence[ArrayLike] | None = None, tails: tuple[float, float] = (0.025, 0.001),
 ) -> pd.DataFrame:  # fmt: skip
-    """Each site's share against what chance allows for its size, 95 % and 99.8 % by default; sites in the order given.
+    """Each site's share against what chance allows for its size.
 
-    share : the share to hold against (default all sites together).
-    chances : for each site the chance of failing of each of its ``n`` ventings, where their mix is allowed for
-        (`level_chances`); without, every venting has the chance ``share``.
-    Columns: site, count, n, value, centre, expected, chance_above, chance_below, low_inner, high_inner, low_outer,
-    high_outer, outside ("", "above", "below"). The verdict is made from the exact probability of so many failing
-    ventings or more (chance_above), or so few or fewer (chance_below): binomial, or Poisson-binomial with ``chances``.
-    It is "above" or "below" where that is at most the outer tail. The limits are for drawing only: they are interpolated
-    between counts [1] and promise no tail (one failing venting of one lies over the limit whatever its chance).
-    A site without ventings stays as a row without a value.
+    Parameters
+    ----------
+    count, n : array_like, shape (sites,)
+        Failing and all ventings of each site.
+    sites : sequence of str
+        Names, in the order given.
+    share : float, optional
+        The share to hold against; default all sites together.
+    chances : sequence of array_like, optional
+        For each site the chance of failing of each of its ``n`` ventings, where their mix is allowed for (:func:`level_chances`);
+        without, every venting has the chance ``share``.
+    tails : tuple of two float
+        Inner and outer tail a side: 95 % and 99.8 % by default.
+
+    Returns
+    -------
+    DataFrame
+        site, count, n, value, centre, expected, chance_above, chance_below, low_inner, high_inner, low_outer, high_outer, outside ("",
+        "above", "below"). A site without ventings stays as a row without a value.
+
+    Raises
+    ------
+    ValueError
+        Where a count is not between 0 and n.
+    NotEnoughData
+        Without any venting.
+
+    Notes
+    -----
+    The verdict is made from the exact probability of so many failing ventings or more (chance_above), or so few or fewer
+    (chance_below): binomial, or Poisson-binomial with ``chances``. It is "above" or "below" where that is at most the outer tail. The
+    limits are for drawing only: they are interpolated between counts and promise no tail (one failing venting of one lies over the
+    limit whatever its chance).
+
+    References
+    ----------
+    D. J. Spiegelhalter, Statistics in Medicine 24 (2005) 1185.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> funnel = trends.funnel_by_site([8, 9, 40], [80, 90, 100], sites=["Harbour", "Plain", "Ridge"], share=0.12)
+    >>> funnel["outside"].tolist()
+    ['', '', 'above']
     """
     count, n = np.asarray(count, float), np.asarray(n, float)
     if np.any(count < 0) or np.any(count > n):
@@ -85,10 +150,28 @@ def funnel_by_site(
 
 
 def level_chances(chances: ArrayLike, failing: float) -> NDArray[np.float64]:
-    """``chances`` with their odds all multiplied alike, so that ``failing`` failing ventings are expected.
+    """Chances of failing with their odds all multiplied alike, so that a given number of failing ventings is expected.
 
-    So sites are set against each other in one period, whatever all of them together did against the past. ``failing`` of 0
-    or of all gives 0 or 1 throughout.
+    Parameters
+    ----------
+    chances : array_like, shape (n,), 0..1
+        Of each venting.
+    failing : float
+        Failing ventings to be expected; 0 or all gives 0 or 1 throughout.
+
+    Returns
+    -------
+    ndarray, shape (n,), 0..1
+
+    Notes
+    -----
+    So sites are set against each other in one period, whatever all of them together did against the past.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> round(float(trends.level_chances([0.1, 0.2, 0.3], 1.2).sum()), 6)
+    1.2
     """
     p = np.asarray(chances, float)
     if failing <= 0 or failing >= p.size:
@@ -104,10 +187,39 @@ def shrink_shares(
 ) -> pd.DataFrame:
     """Each site's share, drawn towards all sites together by as much as its small numbers warrant.
 
-    Beta-binomial: sites' true shares follow a beta distribution with mean m and between-site correlation r; both
-    are averaged over a grid (flat in m and in sqrt(r) up to .5) and not plugged in, since four sites say little
-    about r and plugged-in intervals are too narrow. Columns: site, count, n, raw, estimate, low, high, level,
-    weight (share of the site's own record in its estimate).
+    Parameters
+    ----------
+    count, n : array_like, shape (sites,)
+        Failing and all ventings of each site.
+    sites : sequence of str
+        Their names.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    grid : int
+        Points a side of the grid.
+
+    Returns
+    -------
+    DataFrame
+        site, count, n, raw, estimate, low, high, level, weight (share of the site's own record in its estimate).
+
+    Raises
+    ------
+    NotEnoughData
+        Without any venting.
+
+    Notes
+    -----
+    Beta-binomial: sites' true shares follow a beta distribution with mean m and between-site correlation r; both are averaged over a
+    grid (flat in m and in sqrt(r) up to .5) and not plugged in, since four sites say little about r and plugged-in intervals are too
+    narrow.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> table = trends.shrink_shares([2, 10], [4, 100], sites=["Small", "Large"])
+    >>> bool(table["estimate"][0] < table["raw"][0]), bool(table["weight"][0] < table["weight"][1])
+    (True, True)
     """
     count, n = np.asarray(count, float), np.asarray(n, float)
     if n.sum() == 0:
@@ -142,9 +254,41 @@ def shrink_shares(
 def observed_over_expected(
     observed: float, expected: float, *, level: float = 0.95, method: str = "exact", n: int = 0
 ) -> Estimate:
-    """Observed over expected failures with the exact Poisson interval [2], or Byar's approximation [3].
+    """Observed over expected failures, with interval.
 
-    expected : over 0, from the mix of ventings; its own uncertainty is not in this interval.
+    Parameters
+    ----------
+    observed : float
+        Failing ventings.
+    expected : float
+        Over 0, from the mix of ventings; its own uncertainty is not in this interval.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    method : str
+        "exact" (Poisson) or "byar".
+    n : int
+        Ventings, for the answer.
+
+    Returns
+    -------
+    Estimate
+        State "too_few" where nothing is expected.
+
+    Raises
+    ------
+    ValueError
+        For another method.
+
+    References
+    ----------
+    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II (1987), 2.3 (Byar).
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> ratio = trends.observed_over_expected(10, 5.0)
+    >>> ratio.estimate, round(ratio.low, 3), round(ratio.high, 3)
+    (2.0, 0.959, 3.678)
     """
     if method not in ("exact", "byar"):
         raise ValueError(f"method must be exact or byar; got {method!r}")
@@ -156,7 +300,30 @@ def observed_over_expected(
 
 
 def count_interval(count: float, *, level: float = 0.95, method: str = "exact") -> tuple[float, float]:
-    """Two-sided interval of a Poisson mean from one count; Byar uses the count below and count + 1 above."""
+    """Two-sided interval of a Poisson mean from one count.
+
+    Parameters
+    ----------
+    count : float
+    level : float
+        Confidence level, 0.95 = 95 %.
+    method : str
+        "exact", or "byar", which uses the count below and count + 1 above.
+
+    Returns
+    -------
+    low, high : float
+
+    References
+    ----------
+    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II (1987), 2.3 (Byar).
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> [round(end, 3) for end in trends.count_interval(10)]
+    [4.795, 18.39]
+    """
     tail = 0.5 - level / 2
     if method == "exact":
         low = float(stats.chi2.ppf(tail, 2 * count) / 2) if count > 0 else 0.0
@@ -168,10 +335,41 @@ def count_interval(count: float, *, level: float = 0.95, method: str = "exact") 
 
 
 def standardise_share(count: ArrayLike, n: ArrayLike, weights: ArrayLike, *, level: float = 0.95) -> Estimate:
-    """Share as it would be with the mix ``weights`` (direct standardisation), strata in the same order.
+    """Share as it would be with another mix (direct standardisation).
 
-    Interval by the gamma method [4], which holds its level with small strata and is wide rather than narrow.
-    Strata that the mix asks for and that have no venting are left out and their weight is said in the note.
+    Parameters
+    ----------
+    count, n : array_like, shape (strata,)
+        Failing and all ventings of each stratum.
+    weights : array_like, shape (strata,)
+        The mix, in the same order; any sum over 0.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    Estimate
+        Unit "share". Strata that the mix asks for and that have no venting are left out and their weight is said in the note.
+
+    Raises
+    ------
+    ValueError
+        Where the weights have no sum over 0.
+
+    Notes
+    -----
+    Interval by the gamma method, which holds its level with small strata and is wide rather than narrow.
+
+    References
+    ----------
+    M. P. Fay, E. J. Feuer, Statistics in Medicine 16 (1997) 791.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> share = trends.standardise_share([2, 10], [40, 50], [0.5, 0.5])
+    >>> round(share.estimate, 6)
+    0.125
     """
     count, n, w = (np.asarray(v, float) for v in (count, n, weights))
     if w.sum() <= 0:

@@ -74,31 +74,112 @@ class PageWatch:
 
 
 def split_periods(periods: Sequence[str], current: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """(past to compare with, periods watched): the last periods up to six, as long as five earlier ones remain."""
+    """Periods to compare with, and periods watched.
+
+    Parameters
+    ----------
+    periods : sequence of str
+        In order.
+    current : str
+        The last one watched.
+
+    Returns
+    -------
+    past, watched : tuple of str
+        Watched are the last ones up to six, as long as five earlier ones remain.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> past, watched = trends.split_periods([f"q{n}" for n in range(1, 9)], "q8")
+    >>> len(past), watched
+    (5, ('q6', 'q7', 'q8'))
+    """
     upto = [p for p in periods if p <= current]
     watched = max(1, min(LONGEST_WATCH, len(upto) - SHORTEST_PAST))
     return tuple(upto[:-watched][-LONGEST_PAST:]), tuple(upto[-watched:])
 
 
+@dataclass(frozen=True)
+class WatchRule:
+    """How often a page of innocent records may signal, and how that is found out.
+
+    false_alarms : share of innocent periods on whose page anything signals. draws, seed : of the innocent pages drawn.
+    """
+
+    false_alarms: float = 0.05
+    draws: int = 20_000
+    seed: int = 0
+
+    def __post_init__(self) -> None:
+        if not 0 < self.false_alarms < 1:
+            raise ValueError(f"false_alarms must lie between 0 and 1; got {self.false_alarms}")
+
+
 def watch_page(
-    frame: pd.DataFrame, *, current: str, period: str = "quarter", site: str = "site", failed: str = "failed_first",
-    factors: Sequence[str] = (), numbers: Mapping[str, str] | None = None,
-    levels: Mapping[str, str] | None = None, periods: Sequence[str] | None = None,
-    false_alarms: float = 0.05, draws: int = 20_000, seed: int = 0,
-) -> PageWatch:  # fmt: skip
+    frame: pd.DataFrame,
+    *,
+    current: str,
+    period: str = "quarter",
+    factors: Sequence[str] = (),
+    numbers: Mapping[str, str] | None = None,
+    levels: Mapping[str, str] | None = None,
+    periods: Sequence[str] | None = None,
+    rule: WatchRule | None = None,
+) -> PageWatch:
     """Hold the current period of every series against the past, at one rate of false alarms for the page.
 
-    frame : a row a venting. ``failed`` is boolean with missing = no result (left out). ``period`` holds labels that
-        sort in time. ``factors`` are the mix columns (categories; bin numbers beforehand).
-    numbers : name of a series -> column of positive numbers whose logarithm is watched (time to pressure, rotations
-        ratio). Missing values are left out.
-    levels : the same for numbers watched as they are (gaps of sound lifters, which can be 0).
-    periods : all periods up to ``current`` in order, so that one without ventings keeps its place.
-    Sums: risk-adjusted CUSUM (odds doubled, odds halved) for the failing share, EWMA of the standardised mean
-    residual for numbers, over the watched periods, starting at 0.
+    Parameters
+    ----------
+    frame : DataFrame
+        One row a venting with site, failed_first (missing = no result, left out), ``period`` and the columns named below.
+    current : str
+        The period asked about.
+    period : str
+        Column of the periods, labels that sort in time.
+    factors : sequence of str
+        Columns of the mix (categories; bin numbers beforehand).
+    numbers : mapping of str to str, optional
+        Name of a series to a column of positive numbers whose logarithm is watched (time to pressure, rotations ratio). Missing values
+        are left out.
+    levels : mapping of str to str, optional
+        The same for numbers watched as they are (gaps of sound lifters, which can be 0).
+    periods : sequence of str, optional
+        All periods up to ``current`` in order, so that one without ventings keeps its place.
+    rule : WatchRule, optional
+        Rate of false alarms, draws and seed; default 5 %.
+
+    Returns
+    -------
+    PageWatch
+        ``signals`` and the ``series`` they come from; state "too_few" without an earlier period to compare with.
+
+    Raises
+    ------
+    ValueError
+        Naming all columns that the frame lacks.
+
+    Notes
+    -----
+    Sums: risk-adjusted CUSUM (odds doubled, odds halved) for the failing share, EWMA of the standardised mean residual for numbers,
+    over the watched periods, starting at 0. Limits from innocent pages drawn by the rule.
+
+    References
+    ----------
+    S. H. Steiner, R. J. Cook, V. T. Farewell, T. Treasure, Biostatistics 1 (2000) 441.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> page = trends.watch_page(ventings, current="2026Q3", rule=trends.WatchRule(draws=2000))
+    >>> page.state, page.watched
+    ('estimated', ('2026Q1', '2026Q2', '2026Q3'))
     """
-    if not 0 < false_alarms < 1:
-        raise ValueError(f"false_alarms must lie between 0 and 1; got {false_alarms}")
+    rule = WatchRule() if rule is None else rule
+    false_alarms, draws = rule.false_alarms, rule.draws
+    site, failed = "site", "failed_first"
     labels = sorted({str(p) for p in frame[period].dropna().unique()} | set(periods or ()) | {current})
     past, watched = split_periods(labels, current)
     columns = [period, site, failed, *factors, *(numbers or {}).values(), *(levels or {}).values()]
@@ -106,7 +187,7 @@ def watch_page(
     used = frame.loc[frame[period].isin([*past, *watched]).to_numpy(), list(dict.fromkeys(columns))]
     if not past or not used[period].isin(past).any():
         return _nothing(current, past, watched, false_alarms, "no earlier period to compare with")
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(rule.seed)
     design = make_design(used, factors=factors, site=site)
     parts = [watch_shares(used, design, period, site, failed, past, watched, draws, rng)]
     if parts[0] is None:
@@ -136,10 +217,36 @@ def watch_page(
 def expect_failing(
     page: PageWatch, frame: pd.DataFrame, *, site: str = "site", failed: str = "failed_first"
 ) -> pd.DataFrame:
-    """Observed and expected failing ventings of ``frame`` by site and over all ("") with the past that ``page`` had.
+    """Observed and expected failing ventings by site and over all, with the past that a watched page had.
 
-    So a signal of an earlier period can be followed up against what was expected then, when it has since become part
-    of the past itself. Columns: site, observed, expected, n; empty where the page had no past.
+    Parameters
+    ----------
+    page : PageWatch
+        As :func:`watch_page` gives it.
+    frame : DataFrame
+        One row a venting, columns as there.
+    site, failed : str
+        Columns of the site and of the result.
+
+    Returns
+    -------
+    DataFrame
+        site ("" = all), observed, expected, n; empty where the page had no past.
+
+    Notes
+    -----
+    So a signal of an earlier period can be followed up against what was expected then, when it has since become part of the past
+    itself.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> page = trends.watch_page(ventings, current="2026Q3", rule=trends.WatchRule(draws=2000))
+    >>> now = trends.expect_failing(page, ventings[ventings["quarter"] == "2026Q3"])
+    >>> now["site"].tolist()
+    ['', 'Harbour', 'Lake', 'Plain', 'Ridge']
     """
     columns = ["site", "observed", "expected", "n"]
     known = frame[frame[failed].notna()]
@@ -160,9 +267,35 @@ def expect_failing(
 
 
 def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -> Array | None:
-    """Chance of failing of each venting of ``frame`` by its mix alone, as at an average site; None without a past.
+    """Chance of failing of each venting by its mix alone, as at an average site.
 
+    Parameters
+    ----------
+    page : PageWatch
+        As :func:`watch_page` gives it.
+    frame : DataFrame
+        One row a venting.
+    site : str
+        Column of the site.
+
+    Returns
+    -------
+    ndarray, shape (n,), or None
+        None where the page had no past.
+
+    Notes
+    -----
     What a site's own past was is left out on purpose: this is for setting sites against each other.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> page = trends.watch_page(ventings, current="2026Q3", rule=trends.WatchRule(draws=2000))
+    >>> chances = trends.expect_by_mix(page, ventings)
+    >>> chances.shape == (len(ventings),)
+    True
     """
     if page.model is None:
         return None
@@ -172,10 +305,36 @@ def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -
 
 
 def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Array, float]:
-    """Limits of all series together: (series, draws) innocent values -> (limits, rate of pages with a signal).
+    """Limits of all series of a page together.
 
-    Each series gets the quantile at its weight's share of the allowance; one factor on all shares is raised as far
-    as the page's rate stays within ``false_alarms``.
+    Parameters
+    ----------
+    simulated : ndarray, shape (series, draws)
+        Values of innocent pages.
+    weight : ndarray, shape (series,)
+        Share of the allowance of each series.
+    false_alarms : float
+        Share of innocent pages on which anything may signal.
+
+    Returns
+    -------
+    limits : ndarray, shape (series,)
+    achieved : float
+        Share of the innocent pages with a signal.
+
+    Notes
+    -----
+    Each series gets the quantile at its weight's share of the allowance; one factor on all shares is raised as far as the page's rate
+    stays within ``false_alarms``.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import trends
+    >>> innocent = np.random.default_rng(0).normal(size=(4, 2000))
+    >>> limits, achieved = trends.set_limits(innocent, np.ones(4), 0.05)
+    >>> bool(0.03 < achieved <= 0.05)
+    True
     """
     draws = simulated.shape[1]
     ordered = np.sort(simulated, axis=1)[:, ::-1]

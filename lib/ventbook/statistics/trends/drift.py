@@ -480,7 +480,31 @@ def _least_of_shuffled(
 
 
 def shift_of_means(shift: float, error: float, *, unit: str, level: float, n: int) -> Estimate:
-    """A mean against the past's from its shift and standard error: a difference in ``unit``, or with ``"1"`` a ratio of a shift in logarithms."""
+    """A mean against the past's, from its shift and standard error.
+
+    Parameters
+    ----------
+    shift, error : float
+        Difference of the means and its standard error; of logarithms with unit "1".
+    unit : str
+        Of the difference; "1" for a ratio.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    n : int
+        Numbers behind it.
+
+    Returns
+    -------
+    Estimate
+        The difference, or with unit "1" the ratio ``exp(shift)``, with its normal interval.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> ratio = trends.shift_of_means(0.0, 0.1, unit="1", level=0.95, n=50)
+    >>> ratio.estimate, round(ratio.low, 3), round(ratio.high, 3)
+    (1.0, 0.822, 1.217)
+    """
     half = float(stats.norm.ppf(0.5 + level / 2)) * error
     ends = [shift + d for d in (0.0, -half, half)]
     if unit != "1":

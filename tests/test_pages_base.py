@@ -12,6 +12,7 @@ from ventbook import reports
 from ventbook.document import columns as tables
 from ventbook.document.blocks import Column
 from ventbook.document.values import safe_name
+from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import check_parameters, find_report, pick_parameters
 from ventbook.results import Estimate, no_estimate
@@ -273,6 +274,21 @@ def test_a_page_opens_again_with_other_parameters_on_the_same_records() -> None:
     assert other.all_jobs is page.all_jobs and page.period.label == "2026Q3"
     with pytest.raises(reports.ParameterError, match="unknown parameter 'perod'"):
         page.reopen({"perod": "2026Q2"})
+
+
+def test_groups_come_by_grouping_in_alphabetical_order_and_leave_blanks_out() -> None:
+    jobs = pd.DataFrame(
+        {
+            "site": ["Ridge", "Lake", None, "Lake"],
+            "cooler_empty": pd.array([True, None, False, True], "boolean"),
+        }
+    )
+    found = [(g.title, g.name, list(g.rows.index)) for g in split_groups(jobs, ["site", "cooler_empty"])]
+    assert found == [
+        ("Site", "Lake", [1, 3]), ("Site", "Ridge", [0]), ("Cooler empty", "no", [2]), ("Cooler empty", "yes", [0, 3])
+    ]  # fmt: skip
+    every = [g.name for g in split_groups(jobs, ["site"], blanks=True)]
+    assert every == ["Lake", "Ridge", "not recorded"]
 
 
 def test_table_refuses_technicians_and_unknown_columns() -> None:

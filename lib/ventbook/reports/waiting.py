@@ -21,12 +21,12 @@ from ventbook.document.plotting import COLORS, HATCHES, series_style, thin_curve
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.groups import GROUPINGS, split_groups
 from ventbook.reports.page import Page, frame_of
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, waiting_times
 from ventbook.statistics.causes import Factor
 from ventbook.statistics.waiting_times import AftFit
-from ventbook.statistics.waiting_times.regression import name_levels
 from ventbook.tables import evidence
 from ventbook.tables.units import System
 
@@ -285,14 +285,6 @@ FACTORS = (
 )  # fmt: skip
 #: A number recorded on a smaller share of ventings is not taken in.
 RECORDED_SHARE = 0.8
-#: Groupings shown side by side: column, title.
-GROUPINGS = {
-    "site": "Site",
-    "engine_type": "Engine type",
-    "reason": "Reason",
-    "tank_pressurised": "Tank pressurised",
-    "cooler_empty": "Cooler empty",
-}
 SIMULATIONS = 19
 
 
@@ -391,21 +383,18 @@ def share_over_own_limit(jobs: pd.DataFrame, *, level: float) -> Estimate:
 def tabulate_groups(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, with_limit: bool) -> pd.DataFrame:
     """Median, 90 % point and, ``with_limit``, share over the limit of every group of GROUPINGS; small ones too_few."""
     rows = []
-    for column, title in GROUPINGS.items():
-        named = name_levels(jobs[column])
-        for name in sorted(named.unique()):
-            mine = jobs[(named == name).to_numpy()]
-            row: dict[str, object] = {"grouping": title, "column": column, "group": name}
-            median = find_quantile(mine, 0.5, level=level, unit=wait.unit)
-            p90 = find_quantile(mine, 0.9, level=level, unit=wait.unit)
-            row |= {"n": median.n, "engines": median.clusters, "state": median.state}
-            for key, found in (("median", median), ("p90", p90)):
-                row |= {key: found.estimate, f"{key}_low": found.low, f"{key}_high": found.high}
-            if with_limit:
-                over = share_over_own_limit(mine, level=level)
-                row |= {"over": over.estimate, "over_low": over.low, "over_high": over.high}
-            row["given_up"] = int(np.isinf(mine["wait_high"]).sum())
-            rows.append(row)
+    for group in split_groups(jobs, GROUPINGS, blanks=True):
+        row: dict[str, object] = {"grouping": group.title, "column": group.column, "group": group.name}
+        median = find_quantile(group.rows, 0.5, level=level, unit=wait.unit)
+        p90 = find_quantile(group.rows, 0.9, level=level, unit=wait.unit)
+        row |= {"n": median.n, "engines": median.clusters, "state": median.state}
+        for key, found in (("median", median), ("p90", p90)):
+            row |= {key: found.estimate, f"{key}_low": found.low, f"{key}_high": found.high}
+        if with_limit:
+            over = share_over_own_limit(group.rows, level=level)
+            row |= {"over": over.estimate, "over_low": over.low, "over_high": over.high}
+        row["given_up"] = int(np.isinf(group.rows["wait_high"]).sum())
+        rows.append(row)
     numbers = [
         f"{key}{end}" for key in ("median", "p90", *["over"] * with_limit) for end in ("", "_low", "_high")
     ]
@@ -618,17 +607,14 @@ def say_effects(effects: Effects, wait: TimeToEvent) -> str:
 def add_group_findings(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, over_id: str, over) -> Blocks:
     """The stable findings by site and by engine type; ``over`` gives the share of a set of ventings."""
     shown = Blocks("", "")
-    for column in ("site", "engine_type"):
-        for name in sorted(jobs[column].dropna().unique()):
-            mine = jobs[(jobs[column] == name).to_numpy(bool)]
-            tier = find_tier(mine, [len(mine), len(jobs) - len(mine)])
-            who = f"{GROUPINGS[column]} {wording.clean_text(name)}"
-            for id, q, part in ((wait.median_id, 0.5, "half"), (wait.p90_id, 0.9, "nine of ten")):
-                found = find_quantile(mine, q, level=page.level, unit=wait.unit)
-                sentence = within(found, part=f"{who}: {part}", what=wait.what, decimals=wait.decimals)
-                page.add_finding(id, found, group={column: name}, tier=tier, sentence=sentence)
-            share = over(mine)
-            page.add_finding(
-                over_id, share, group={column: name}, tier=tier, sentence=f"{who}: {wording.share(share)}."
-            )
+    for group in split_groups(jobs, ("site", "engine_type")):
+        mine, about = group.rows, {group.column: group.name}
+        tier = find_tier(mine, [len(mine), len(jobs) - len(mine)])
+        who = f"{group.title} {wording.clean_text(group.name)}"
+        for id, q, part in ((wait.median_id, 0.5, "half"), (wait.p90_id, 0.9, "nine of ten")):
+            found = find_quantile(mine, q, level=page.level, unit=wait.unit)
+            sentence = within(found, part=f"{who}: {part}", what=wait.what, decimals=wait.decimals)
+            page.add_finding(id, found, group=about, tier=tier, sentence=sentence)
+        share = over(mine)
+        page.add_finding(over_id, share, group=about, tier=tier, sentence=f"{who}: {wording.share(share)}.")
     return shown

@@ -23,6 +23,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
 from ventbook.reports.conformity import words
+from ventbook.reports.groups import split_groups
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
 from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate
@@ -470,8 +471,8 @@ def by_site(page: Page) -> Blocks:
     now = period_verdicts(page)
     rows = []
     shown = Blocks("", "")
-    for site in sorted(now["site"].dropna().unique()):
-        part = now[now["site"] == site]
+    for group in split_groups(now, ["site"]):
+        site, part = group.name, group.rows
         estimate = rates.steps_within_share(part, level=page.level)
         ventings = part["venting_id"].nunique()
         sentence = f"{wording.clean_text(site)}: " + words.steps_within(
@@ -515,7 +516,7 @@ def by_period(page: Page) -> Blocks:
     """Share of recorded steps within, by quarter up to this period, all and by site."""
     history = past_verdicts(page)
     labels = sorted(history["quarter"].dropna().unique())[-8:]
-    groups = {"All": history, **{s: history[history["site"] == s] for s in sorted(history["site"].unique())}}
+    groups = {"All": history, **{site.name: site.rows for site in split_groups(history, ["site"])}}
     rows = []
     for name, part in groups.items():
         for label in labels:

@@ -11,6 +11,7 @@ from ventbook.document import wording
 from ventbook.model.verdicts import only_findings
 from ventbook.physics import gauge
 from ventbook.physics.gauge import GapDistribution, LongRun
+from ventbook.reports.groups import USUAL
 from ventbook.reports.page import Page, once_a_page
 from ventbook.results import NotEnoughData
 from ventbook.tables import evidence, units
@@ -45,10 +46,7 @@ class ReportData:
 def load_data(page: Page) -> ReportData:
     """What the report's sections read."""
     lifters, history, jobs = page.lifters, page.history_lifters, page.jobs
-    groups = {
-        name: sorted(map(str, page.history_jobs[name].dropna().unique()))
-        for name in ("site", "engine_type", "reason")
-    }
+    groups = {name: sorted(map(str, page.history_jobs[name].dropna().unique())) for name in USUAL}
     known = not only_findings(jobs)
     failed = jobs["failed_first"].dropna()
     tier = evidence.tier(ventings=len(failed), findings=int(failed.sum()), denominators_known=known)

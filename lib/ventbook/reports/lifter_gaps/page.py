@@ -12,6 +12,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.groups import GROUPINGS, USUAL
 from ventbook.reports.lifter_gaps import words
 from ventbook.reports.lifter_gaps.data import ReportData, load_data
 from ventbook.reports.lifter_gaps.figures import draw_position_map, draw_share_lines
@@ -22,7 +23,6 @@ from ventbook.statistics import rates
 from ventbook.statistics.rates import Check, Of
 from ventbook.tables import evidence
 
-GROUP_WORDS = {"site": "site", "engine_type": "engine type", "reason": "reason"}
 #: Shares of the period in all: of what, at which check, and the ending of the finding's id.
 OVERALL: tuple[tuple[Of, Check, str], ...] = (
     ("venting", "first", ""), ("lifter", "first", ""), ("venting", "last", "_last_check"), ("lifter", "last", "_last_check"),
@@ -72,7 +72,7 @@ def by_group(page: Page) -> Blocks:
     facts = load_data(page)
     out = Blocks("", "")
     tables = []
-    for column, name in GROUP_WORDS.items():
+    for column in USUAL:
         ventings, lifters, last = (
             rates.failing_by(
                 facts.jobs, column, groups=facts.groups[column], of=of, check=check, level=page.level
@@ -95,7 +95,7 @@ def by_group(page: Page) -> Blocks:
         tables.append(
             pd.DataFrame(
                 {
-                    "by": name,
+                    "by": GROUPINGS[column].lower(),
                     "group": ventings[column].astype(str),
                     "ventings": ventings["n"],
                     "ventings_over": ventings["failures"],
@@ -164,7 +164,7 @@ def gaps_by_site(page: Page) -> Blocks:
             level=page.level,
             groups=facts.groups[column],
         )
-        parts.append(table.rename(columns={column: "group"}).assign(by=GROUP_WORDS[column]))
+        parts.append(table.rename(columns={column: "group"}).assign(by=GROUPINGS[column].lower()))
     table = pd.concat(parts, ignore_index=True)
     sites = table[(table["by"] == "site") & (table["state"] == "estimated")]
     if len(sites):

@@ -21,6 +21,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
+from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
 from ventbook.statistics import waiting_times
@@ -130,7 +131,6 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
 
 
 BAND = 0.90
-GROUPS = {"site": "Site", "engine_type": "Engine type", "reason": "Reason"}
 _TERMS = ("expected_suction", "expected_tank_saving", "expected_pressure_side")
 
 
@@ -210,17 +210,14 @@ def by_group(page: Page) -> Blocks:
     """Findings rotations_ratio by site, engine type and reason (read in the table), with a figure."""
     now, _ = counted(page)
     rows = []
-    for column, title in GROUPS.items():
-        for name, part in now.groupby(now[column].astype("str"), sort=True):
-            if pd.isna(name) or name == "nan":
-                continue
-            ratio = priming.estimate_ratio(part, level=page.level)
-            said = str(name).replace("_", " ")
-            page.add_finding(
-                "rotations_ratio", ratio, group={column: str(name)}, tier=tier_of(part, now.groupby(column).size().tolist()),
-                sentence=words.ratio_sentence(ratio, f"({title.lower()}: {said})"),
-            )  # fmt: skip
-            rows.append({"by": title, "group": said, **ratio.as_row()})
+    for group in split_groups(now):
+        ratio = priming.estimate_ratio(group.rows, level=page.level)
+        page.add_finding(
+            "rotations_ratio", ratio, group={group.column: group.name},
+            tier=tier_of(group.rows, now.groupby(group.column).size().tolist()),
+            sentence=words.ratio_sentence(ratio, f"({group.title.lower()}: {group.words})"),
+        )  # fmt: skip
+        rows.append({"by": group.title, "group": group.words, **ratio.as_row()})
     columns = ["by", "group", "n", "clusters", "estimate", "low", "high", "state", "note"]
     table = pd.DataFrame(rows, columns=columns).astype({"estimate": float, "low": float, "high": float})
     figured = Blocks("", "")

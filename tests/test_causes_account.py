@@ -477,3 +477,40 @@ def test_biases_are_listed_from_studies_first():
     assert found.loc["A", "source"] == "study with reference"
     assert found.loc["A", "bias"] == pytest.approx(0.05, abs=0.01)
     assert 0 < found.loc["A", "uncertainty"] < 0.01
+
+
+def test_predictions_of_many_ventings_are_those_of_each(planted):
+    jobs, _ = draw_tables(np.random.default_rng(8), ventings=30)
+    jobs = jobs.assign(cylinders=4)
+    jobs.loc[0, "site"] = "Elsewhere"
+    said = causes.predict_failing(planted, jobs)
+    one = [causes.chance_for(planted, row).chance for _, row in jobs.iterrows()]
+    np.testing.assert_allclose(said, one, rtol=0, atol=1e-12)
+    more = causes.predict_failing(planted, jobs.assign(cylinders=6))
+    assert (more > said).all()
+    with_cause = causes.predict_failing(planted, jobs.assign(cooler_empty=True, lifter_lot="B"))
+    without = causes.predict_failing(planted, jobs.assign(cooler_empty=False, lifter_lot="A"))
+    assert (with_cause > without + 0.3).all()
+
+
+def test_where_nothing_acts_the_prediction_is_near_the_overall_share():
+    """Squared distance from the true chance is what the Brier score costs."""
+    costs = []
+    for seed in range(4):
+        jobs, lifters = draw_tables(np.random.default_rng(seed), rate=0.015)
+        account = causes.explain_failures(jobs, lifters, draws=0)
+        costs.append(
+            float(np.mean((causes.predict_failing(account, jobs.assign(cylinders=4)) - (1 - 0.985**8)) ** 2))
+        )
+    assert np.mean(costs) < 0.002
+
+
+@pytest.mark.parametrize("spread", [0.0, 0.7])
+def test_what_was_never_seen_widens_the_chance(planted, spread):
+    """By hand, on the logit scale: 0.7 in quadrature with the half width at hand."""
+    chance = causes.Chance(0.3, 0.2, 0.45, 0.9, {})
+    low, high = causes.widen_chance(chance, spread)
+    logit = lambda p: np.log(p / (1 - p))  # noqa: E731
+    more = stats.norm.ppf(0.95) * spread
+    assert logit(0.3) - logit(low) == pytest.approx(np.hypot(logit(0.3) - logit(0.2), more))
+    assert logit(high) - logit(0.3) == pytest.approx(np.hypot(logit(0.45) - logit(0.3), more))

@@ -9,13 +9,11 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook.model import build_ventings
 from ventbook.reports import planned_venting as report
 from ventbook.reports.parameters import ParameterError
 from ventbook.reports.planned_venting.page import foresee
 from ventbook.statistics import forecast
 from ventbook.statistics.forecast import (
-    fit_chance,
     off_support,
     predict_rotations,
     predict_times,
@@ -36,6 +34,11 @@ def shown(tmp_path_factory):
 @pytest.fixture(scope="module")
 def jobs(shown):
     return shown[0].all_jobs
+
+
+@pytest.fixture(scope="module")
+def lifters(shown):
+    return shown[0].all_lifters
 
 
 class TestSheet:
@@ -213,8 +216,8 @@ class TestOffSupport:
 
 
 class TestScores:
-    def test_the_demo_fleet_told_in_advance(self, jobs) -> None:
-        scored = forecast.roll_forward(jobs)
+    def test_the_demo_fleet_told_in_advance(self, jobs, lifters) -> None:
+        scored = forecast.roll_forward(jobs, lifters)
         table = forecast.summarise(scored)
         prediction = table[table["by"] == "prediction"].set_index("question")
         site = table[table["by"] != "prediction"].set_index("question")
@@ -224,7 +227,7 @@ class TestScores:
         assert prediction.loc[rotations, "error"] < 0.5 * site.loc[rotations, "error"]
         assert prediction.loc[spongy, "brier"] < site.loc[spongy, "brier"]
 
-    def test_only_the_past_is_used(self, jobs) -> None:
+    def test_only_the_past_is_used(self, jobs, lifters) -> None:
         """Changing what comes later changes no earlier prediction."""
         last = sorted(jobs["quarter"].unique())[-1]
         later = jobs["quarter"] == last
@@ -233,45 +236,9 @@ class TestScores:
             failed_first=jobs["failed_first"].mask(later, True),
         )
         before, after = (
-            forecast.roll_forward(j).loc[lambda t: t["quarter"] != last] for j in (jobs, changed)
+            forecast.roll_forward(j, lifters).loc[lambda t: t["quarter"] != last] for j in (jobs, changed)
         )
         pd.testing.assert_frame_equal(before, after)
-
-    def test_nothing_to_find_gives_the_overall_share(self) -> None:
-        """On ventings whose findings hang on nothing the model falls back, and costs next to no Brier score."""
-        rng = np.random.default_rng(3)
-        n = 500
-        frame = pd.DataFrame(
-            {
-                "engine_id": rng.integers(0, 150, n).astype(str), "site": rng.choice(["Harbour", "Ridge", "Plain"], n),
-                "engine_type": rng.choice(["flat4", "flat6"], n), "reason": rng.choice(["oil_change", "new_engine"], n),
-                "lines_empty": pd.array(rng.random(n) < 0.4, dtype="boolean"), "cooler_empty": pd.array(rng.random(n) < 0.3, dtype="boolean"),
-                "tank_overpressure_bar": np.where(rng.random(n) < 0.5, 0.0, 0.5), "oil_temperature_degC": rng.normal(20, 5, n),
-            }
-        )  # fmt: skip
-        costs = []
-        for seed in range(8):
-            failed = np.random.default_rng(seed).random(n) < 0.15
-            past = frame.assign(failed_first=pd.array(failed, dtype="boolean"))
-            model = fit_chance(past)
-            costs.append(float(np.mean((model.predict(frame) - 0.15) ** 2)))
-        # squared distance from the true chance is what the Brier score costs
-        assert np.mean(costs) < 0.002
-
-    def test_a_planted_cause_is_found(self) -> None:
-        rng = np.random.default_rng(4)
-        n = 600
-        empty = rng.random(n) < 0.4
-        frame = pd.DataFrame(
-            {
-                "engine_id": rng.integers(0, 200, n).astype(str), "site": rng.choice(["Harbour", "Ridge"], n), "engine_type": "flat4",
-                "reason": "oil_change", "lines_empty": pd.array(empty, dtype="boolean"), "cooler_empty": False, "tank_overpressure_bar": 0.0,
-                "failed_first": pd.array(rng.random(n) < np.where(empty, 0.45, 0.08), dtype="boolean"),
-            }
-        )  # fmt: skip
-        said = fit_chance(frame).predict(frame)
-        assert said[empty].mean() == pytest.approx(0.45, abs=0.08)
-        assert said[~empty].mean() == pytest.approx(0.08, abs=0.05)
 
     def test_the_best_chance_is_the_true_one(self) -> None:
         """A proper score: the expected Brier score is lowest at the true chance."""
@@ -285,16 +252,7 @@ class TestScores:
         assert table["n"].tolist() == [2, 0, 0, 0, 0, 0]
         assert table["came"][0] == 0.5
 
-    def test_too_short_a_record(self, jobs) -> None:
-        scored = forecast.roll_forward(jobs.head(30))
+    def test_too_short_a_record(self, jobs, lifters) -> None:
+        scored = forecast.roll_forward(jobs.head(30), lifters)
         assert scored.empty
         assert forecast.summarise(scored)["n"].tolist() == [0] * 6
-
-
-def test_a_history_without_a_finding_gives_no_chance_model():
-    """None failed: the share has an upper bound and no model; a chance of 1e-12 would be made up."""
-    jobs = build_ventings(fleet_tables())
-    for failed in (False, True):
-        same = jobs.assign(failed_first=pd.array([failed] * len(jobs), dtype="boolean"))
-        assert fit_chance(same) is None
-    assert fit_chance(jobs) is not None

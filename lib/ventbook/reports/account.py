@@ -35,8 +35,12 @@ LIFTER_COLUMNS = (
 
 @once_a_page
 def load_account(page: Page) -> causes.Account:
-    """The account of all ventings up to the end of the page's period."""
-    until = pd.Timestamp(page.period.end)
+    """The account of all ventings up to the end of the page's period, made once a page."""
+    return make_account(page, pd.Timestamp(page.period.end))
+
+
+def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
+    """The account of all ventings before the day ``until``."""
     jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them

@@ -23,15 +23,15 @@ from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
+from ventbook.reports.account import make_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
 from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import causes
 from ventbook.statistics.forecast import (
     LEVEL,
-    estimate_chance,
     estimate_cure,
-    fit_chance,
     off_support,
     predict_rotations,
     predict_times,
@@ -159,6 +159,7 @@ def _read_quantity(name: str, text: str, column: tables.Column) -> tuple[float, 
 
 
 UPCOMING_LEVEL = 0.9
+UNSEEN_SPREAD = 0.7  # logit, of an engine type or lines beyond all on record (assumption)
 POSITIONS = 3
 
 
@@ -171,6 +172,7 @@ class Forecast:
     times: dict[str, float]
     chance: Estimate
     base: float
+    causes: dict[str, float]
     cured: Estimate
     runs_taken: int
     positions: list[tuple[str, int, int]]
@@ -209,7 +211,6 @@ def foresee(page: Page) -> Forecast | None:
         if len(past)
         else dict.fromkeys(("median", "low", "high"), np.nan)
     )
-    model = fit_chance(past) if len(past) else None
     lifters = page.all_lifters[page.all_lifters["date"] < pd.Timestamp(page.today)]
     own = lifters[lifters["engine_type"].astype("str") == str(row["engine_type"])]
     same = past[past["engine_type"].astype("str") == str(row["engine_type"])]
@@ -218,7 +219,7 @@ def foresee(page: Page) -> Forecast | None:
         if pd.notna(row[name]):
             like = like[like[name].eq(row[name]).fillna(False).astype(bool)]
     return Forecast(
-        row, rotations, times, estimate_chance(model, rows, unseen=bool(beyond), level=page.level), model.base if model else np.nan, *estimate_cure(own, lifters, level=page.level),
+        row, rotations, times, *_chance(page, row, beyond), *estimate_cure(own, lifters, level=page.level),
         rank_positions(own, most=POSITIONS), beyond, past, len(like), len(same), *limit_of(page, row),
     )  # fmt: skip
 
@@ -238,6 +239,28 @@ def _one(frame: pd.DataFrame) -> dict[str, float]:
 def _physics_alone(row: pd.Series) -> dict[str, float]:
     low, high = float(row["expected_low"]), float(row["expected_high"])
     return {"median": float(row["expected_rotations"]), "low": low, "high": high, "stop": high}
+
+
+@once_a_page
+def past_account(page: Page) -> causes.Account | None:
+    """The account of every venting before the records' date; None where none or all of fewer than five failed."""
+    account = make_account(page, pd.Timestamp(page.today))
+    return account if account.ventings >= 5 and 0 < account.failing < account.ventings else None
+
+
+def _chance(page: Page, row: pd.Series, beyond: list[str]) -> tuple[Estimate, float, dict[str, float]]:
+    """The chance of a spongy lifter, the share of all past ventings, and each cause's part of the chance by its words."""
+    method = "account of failures: the site's own rate and the named causes that stand here"
+    account = past_account(page)
+    if account is None:
+        return no_estimate("too_few", level=page.level, unit="share", n=0, method=method), np.nan, {}
+    found = causes.chance_for(account, row)
+    low, high = causes.widen_chance(found, UNSEEN_SPREAD if beyond else 0.0)
+    engines = int(page.all_jobs.loc[page.all_jobs["date"] < pd.Timestamp(page.today), "engine_id"].nunique())
+    chance = Estimate(found.chance, low, high, found.level, "share", account.ventings, engines, method)
+    titles = causes.name_causes(account)
+    parts = {titles.get(name, name): share for name, share in found.shares.items()}
+    return chance, account.failing / account.ventings, parts
 
 
 def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
@@ -269,7 +292,7 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
 @once_a_page
 def score_past(page: Page) -> pd.DataFrame:
     """The past quarters of all ventings in the snapshot, each predicted from those before it."""
-    return roll_forward(page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)])
+    return roll_forward(page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)], page.all_lifters)
 
 
 def how_it_fared(page: Page) -> Blocks:
@@ -336,9 +359,8 @@ def methods(page: Page) -> Blocks:
         "Seconds: regression of past first starts on site, engine type or fill, whichever set describes them best (Akaike), with their residuals as the range.",
     ) + page.explain(
         "The chance of a spongy lifter",
-        "Logistic regression on how the engine stands (lines, cooler, filter, tank pressure, hours, oil temperature, type, reason, lot, site). Every effect is pulled "
-        "towards none, as strongly as predicting engines left out of the fit asks for; where nothing is behind the findings that leaves the overall share. A chance is "
-        "no cause: what goes together with findings may stand in for something else.",
+        "From the account of all failures before: the site's own rate a lifter, and what each named cause adds where it stands at this job, its site's course over "
+        "time included; a blank counts at what is usual for the site. The range comes from drawing engines and causes anew. What has no name is in the site's rate.",
     )
 
 
@@ -360,7 +382,7 @@ def answer(page: Page) -> Blocks:
     if ahead is None:
         return page.answer(NOTHING)
     return page.answer(
-        _title(ahead), _rotations(ahead), words.chance_sentence(ahead.chance, ahead.base, ahead.chance.n)
+        _title(ahead), _rotations(ahead), words.chance_sentence(ahead.chance, ahead.base, ahead.causes)
     )
 
 
@@ -398,7 +420,7 @@ def sheet(page: Page) -> Blocks:
         ("Rotations", " ".join(part for part in (_rotations(ahead), *_count_and_limit(page, ahead)) if part)),
         ("Where they go", _terms(ahead)),
         ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
-        ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.chance.n)),
+        ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
         ("Which first", words.positions_sentence(ahead.positions)),
         ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
         ("Have ready", _parts(ahead)),
@@ -450,7 +472,7 @@ def _keep_findings(page: Page, ahead: Forecast) -> None:
         ("expected_rotations", middle, _rotations(ahead)),
         ("stop_rotations", stop, _rotations(ahead)),
         ("expected_time_to_pressure", times, words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if times.estimate else "Too few times."),
-        ("chance_spongy_lifter", ahead.chance, words.chance_sentence(ahead.chance, ahead.base, ahead.chance.n)),
+        ("chance_spongy_lifter", ahead.chance, words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
         ("cured_share", ahead.cured, words.cure_sentence(ahead.cured, ahead.runs_taken)),
     ):  # fmt: skip
         page.add_finding(name, estimate, group=ahead.group, tier=tier, sentence=sentence)
@@ -533,7 +555,7 @@ def next_ventings(page: Page) -> Blocks:
     if rows.empty:
         return page.text(NOTHING)
     past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
-    model = fit_chance(past)
+    account = past_account(page)
     table = (
         rows.join(predict_rotations(past, rows, level=UPCOMING_LEVEL))
         if len(past)
@@ -542,7 +564,7 @@ def next_ventings(page: Page) -> Blocks:
     most = [limit_of(page, row)[0] for _, row in rows.iterrows()]
     table = table.assign(
         stop=np.fmin(table["stop"], np.array([np.nan if m is None else m for m in most])),
-        chance=model.predict(rows) if model else np.nan,
+        chance=causes.predict_failing(account, rows) if account else np.nan,
         beyond=[wording.join_words(s) for s in off_support(past, rows)],
     )
     columns = [

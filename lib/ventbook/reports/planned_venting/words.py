@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from ventbook.document.wording import count, interval, join_words, number, of_total, share, value_range
 from ventbook.reports.lifter_gaps.words import run_taken_sentence
@@ -76,14 +76,24 @@ def times_sentence(median: float, low: float, high: float, level: float) -> str:
     return f"First start: pressure after about {median:.1f} s ({100 * level:.0f} in 100: {low:.1f} to {high:.1f} s)."
 
 
-def chance_sentence(chance: Estimate, base: float, rests_on: int) -> str:
+def chance_sentence(chance: Estimate, base: float, parts: Mapping[str, float]) -> str:
     """Chance of at least one spongy lifter."""
     if chance.estimate is None:
         return "Chance of a spongy lifter: too few past ventings with checked lifters."
     return (
         f"At least one spongy lifter: about {number(chance.estimate, 'share')} (plausible range {value_range(chance.low, chance.high, 'share')}; "
-        f"all ventings {number(base, 'share')}, {count(rests_on, 'venting')} on record)."
+        f"all ventings {number(base, 'share')}, {count(chance.n, 'venting')} on record)."
+        + parts_of_chance(parts)
     )
+
+
+def parts_of_chance(parts: Mapping[str, float]) -> str:
+    """Each named cause's part of the chance; nothing where no named cause stands at this job."""
+    named = [(title, share) for title, share in parts.items() if title != "unexplained" and share >= 0.01]
+    if not named:
+        return ""
+    said = [f"{number(share, 'share')} {title}" for title, share in sorted(named, key=lambda part: -part[1])]
+    return f" Of that chance: {join_words(said)}; the rest without a name."
 
 
 def positions_sentence(positions: Sequence[tuple[str, int, int]]) -> str:

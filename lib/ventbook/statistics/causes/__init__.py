@@ -13,6 +13,7 @@ from ventbook.statistics.causes.account import (
     explain_failures,
     list_gauge_biases,
 )
+from ventbook.statistics.causes.account_forecast import predict_failing, widen_chance
 from ventbook.statistics.causes.account_sums import (
     compare_causes,
     cured_by_cause,
@@ -119,6 +120,7 @@ __all__ = [
     "name_causes",
     "need_ventings",
     "plan_ventings",
+    "predict_failing",
     "profile_firth",
     "rank_causes",
     "score_effects",
@@ -130,4 +132,5 @@ __all__ = [
     "target_shares",
     "test_blanks",
     "ventings_to_judge",
+    "widen_chance",
 ]

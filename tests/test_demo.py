@@ -5,6 +5,7 @@ import datetime as dt
 import json
 import math
 from collections import Counter
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -585,3 +586,10 @@ def test_the_demos_manual_shares_no_number_with_the_trades_usual_ones_nor_the_pl
         for end in ("low", "high", "reference"):
             mine = getattr(row, end)
             assert mine is None or all(o is None or getattr(o, end) != mine for o in others), (row.step, end)
+
+
+def test_the_demo_is_made_anew_when_what_makes_it_changes():
+    from ventbook.run import pipeline
+
+    package = Path(pipeline.__file__).parents[1]
+    assert all(any((package / name).rglob("*.py")) for name in pipeline.MAKERS)

@@ -28,6 +28,19 @@ import pandas as pd
 from ventbook.shipped import DATA
 from ventbook.tables.reader import make_rows, read_toml
 
+__all__ = [
+    "GRAVITY",
+    "OilTable",
+    "ambient_pressure_bar",
+    "expand_density",
+    "extrapolated",
+    "find_grades",
+    "read_oils",
+    "viscosity_of_rows",
+    "walther_constants",
+    "walther_viscosity",
+]
+
 TABLE = DATA / "oils.toml"
 KELVIN = 273.15  # 0 degC
 GRAVITY = 9.80665  # m/s2

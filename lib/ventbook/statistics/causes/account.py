@@ -149,25 +149,43 @@ def explain_failures(
 
     Parameters
     ----------
-    ventings : one row a venting (``read_ventings``): venting_id, engine_id, site; quarter and the columns of the factor
-        table where there are any.
-    lifters : one row a lifter and venting (``read_lifters``): venting_id, cylinder, valve, over_first; gauge, limit_mm,
+    ventings : DataFrame
+        One row a venting (:func:`ventbook.read_ventings`): venting_id, engine_id, site; quarter and the columns of the factor table
+        where there are any.
+    lifters : DataFrame
+        One row a lifter and venting (:func:`ventbook.read_lifters`): venting_id, cylinder, valve, over_first; gauge, limit_mm,
         gap_first_corrected_mm, gauge_u_mm and the likelihoods of air and leak-down where there are any.
-    gauges : biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty [mm], source.
-        Default: :func:`list_gauge_biases` from the lifters themselves.
-    factors : the factor table; default ``data/factors.toml``.
-    level : of the intervals.
-    draws : for the intervals; 0 leaves them out.
-    seed : of the simulated fleets and the draws. The same tables give the same account, in whatever order their rows stand.
+    gauges : DataFrame, optional
+        Biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty (mm), source. Default:
+        :func:`list_gauge_biases` from the lifters themselves.
+    factors : sequence of Factor, optional
+        The factor table; default ``data/factors.toml``.
+    level : float
+        Confidence level of the intervals, 0.9 = 90 %.
+    draws : int
+        For the intervals; 0 leaves them out.
+    seed : int
+        Of the simulated fleets and the draws. The same tables give the same account, in whatever order their rows stand.
 
     Returns
     -------
     Account
+        Named causes with their strength, and the share of each failing venting that is of each cause; :func:`sum_causes` adds them up.
 
     Raises
     ------
     ValueError
-        Naming all missing columns at once, or a level outside 0 to 1.
+        Naming all missing columns at once, or for a level outside 0 to 1.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> account = causes.explain_failures(ventings, lifters, draws=0)
+    >>> sums = causes.sum_causes(account)
+    >>> bool(abs(sums["ventings"].sum() - sums["failing"].iloc[0]) < 1e-6)
+    True
     """
     _check_columns(ventings, VENTINGS_NEEDED, "ventings")
     _check_columns(lifters, LIFTERS_NEEDED, "lifters")
@@ -213,9 +231,31 @@ def explain_failures(
 def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
     """Chance of failing of one venting, planned or recorded, and each cause's share of it.
 
-    ``row`` has the columns of the ventings' table, as many as are known; a blank counts at what is usual for the site.
-    ``lifters`` to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the usual number.
-    A site that is not in the account has the mean of the bases. A site over time is taken as it stood at the end of the records.
+    Parameters
+    ----------
+    account : Account
+        As :func:`explain_failures` gives it.
+    row : mapping or Series
+        The columns of the ventings' table, as many as are known; a blank counts at what is usual for the site.
+
+    Returns
+    -------
+    Chance
+        chance with low and high, level, and shares by cause.
+
+    Notes
+    -----
+    Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the usual number. A site that
+    is not in the account has the mean of the bases. A site over time is taken as it stood at the end of the records.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> account = causes.explain_failures(ventings, lifters, draws=0)
+    >>> 0 < causes.chance_for(account, {"site": "Harbour", "cylinders": 4}).chance < 1
+    True
     """
     model = account.model
     frame = pd.DataFrame([dict(row)])

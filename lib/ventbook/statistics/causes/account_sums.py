@@ -30,19 +30,31 @@ def label_shares(account: Account) -> pd.DataFrame:
 def sum_causes(
     account: Account, by: Sequence[str] = (), *, ventings: Collection[str] | None = None
 ) -> pd.DataFrame:
-    """Failing ventings by cause, the unexplained last, within each group of ``by``.
+    """Failing ventings by cause, the unexplained last, within each group.
 
     Parameters
     ----------
-    account : of :func:`explain_failures`.
-    by : any of "site" and "quarter"; none for all at once.
-    ventings : only these, by id; their sums have no range. Default: all.
+    account : Account
+        As :func:`explain_failures` gives it.
+    by : sequence of str
+        Any of "site" and "quarter"; none for all at once.
+    ventings : collection of str, optional
+        Only these, by id; their sums have no range. Default all.
 
     Returns
     -------
     DataFrame
-        ``by``, cause, title, ventings (sum of shares), low, high (ends of the account's interval: which cause, not
-        how many will fail next), failing (of the group). Every group has a row for every named cause.
+        ``by``, cause, title, ventings (sum of shares), low, high (ends of the account's interval: which cause, not how many will fail
+        next), failing (of the group). Every group has a row for every named cause.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> sums = causes.sum_causes(causes.explain_failures(ventings, lifters, draws=0), ["site"])
+    >>> sums["site"].unique().tolist()
+    ['Harbour', 'Lake', 'Plain', 'Ridge']
     """
     by = list(by)
     frame = label_shares(account)

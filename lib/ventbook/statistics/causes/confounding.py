@@ -27,10 +27,27 @@ NO_OVERLAP, THIN_OVERLAP = 0.10, 0.35
 def map_confounding(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) -> pd.DataFrame:
     """How strongly every pair of circumstances came together, and the site with each, strongest first.
 
-    ``association`` is Cramer's V without correction (0 = never more than by chance, 1 = one is known from the other),
-    numbers cut in two. For two yes/no factors (and cut numbers) ``together``, ``only_a``, ``only_b``, ``neither`` count
-    ventings; NaN otherwise. ``overlap``: "none" where 1 - V^2 is under .10, "thin" under .35, else "good". Pairs of which one
-    does not vary are left out.
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting (:func:`ventbook.read_ventings`).
+    factors : sequence of Factor, optional
+        Default ``data/factors.toml`` (:func:`load_factors`).
+
+    Returns
+    -------
+    DataFrame
+        One row a pair: the two, ``association`` (Cramer's V, numbers cut in two), for two yes/no factors (and cut numbers)
+        ``together``, ``only_a``, ``only_b``, ``neither`` in ventings (NaN otherwise), ``overlap``: "none" where 1 - V^2 is under .10,
+        "thin" under .35, else "good". Pairs of which one does not vary are left out.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> pairs = causes.map_confounding(ventbook.read_ventings("data/demo/store"))
+    >>> bool(pairs["association"].between(0, 1).all()), sorted(set(pairs["overlap"]) - {"good", "none", "thin"})
+    (True, [])
     """
     chosen = load_factors() if factors is None else tuple(factors)
     coded = {
@@ -62,7 +79,26 @@ def map_confounding(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = No
 
 
 def measure_association(table: np.ndarray) -> float | None:
-    """Cramer's V of a table of counts, empty rows and columns left out; None where one side does not vary."""
+    """Cramer's V of a table of counts.
+
+    Parameters
+    ----------
+    table : ndarray, shape (rows, columns)
+        Counts; empty rows and columns are left out.
+
+    Returns
+    -------
+    float or None
+        0 = never together more than by chance, 1 = one is known from the other; None where one side does not vary. Without
+        correction for chance.
+
+    Examples
+    --------
+    >>> import numpy as np
+    >>> from ventbook.statistics import causes
+    >>> causes.measure_association(np.array([[10, 0], [0, 10]])), causes.measure_association(np.array([[10, 5]]))
+    (1.0, None)
+    """
     table = table[table.sum(axis=1) > 0][:, table.sum(axis=0) > 0]
     if min(table.shape, default=0) < 2:
         return None

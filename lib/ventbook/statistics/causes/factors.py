@@ -87,10 +87,28 @@ class Coded:
 
 
 def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
-    """The factor table, checked; faults of all rows are told at once.
+    """The factor table: circumstances that may act on failing, times or rotations.
 
-    ``path``: a TOML file in the form of ``data/factors.toml``, which is read where it is None.
-    Raises :class:`ventbook.tables.TableError` naming file and rows.
+    Parameters
+    ----------
+    path : Path or str, optional
+        TOML file in the form of ``data/factors.toml``, which is read where it is None.
+
+    Returns
+    -------
+    tuple of Factor
+        In the table's order: name, title, kind, reference, sensible step, outcomes, what it may be adjusted for.
+
+    Raises
+    ------
+    TableError
+        Naming file and rows; faults of all rows are told at once.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import causes
+    >>> "cooler_empty" in {factor.name for factor in causes.load_factors()}
+    True
     """
     path = Path(path) if path is not None else tables.DATA / "factors.toml"
     document = tables.read_toml(path)
@@ -209,11 +227,29 @@ def code_factors(jobs: pd.DataFrame, factors: Sequence[Factor]) -> dict[str, Cod
 
 
 def add_lifter_columns(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """``jobs`` with what the factor table needs from the lifters' rows.
+    """Ventings with what the factor table needs from their lifters' rows.
 
-    ``gauge``: the instrument that most of the venting's gaps were read with at the first check (the first in the
-    alphabet where two are level); ``lifters_reused``: whether any lifter is written down as reused (missing
-    where no history stands). The caller's frame is not changed.
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting; it is not changed.
+    lifters : DataFrame
+        One row a lifter and venting.
+
+    Returns
+    -------
+    DataFrame
+        With ``gauge``, the instrument that most of the venting's gaps were read with at the first check (the first in the alphabet where
+        two are level), and ``lifters_reused``, whether any lifter is written down as reused (missing where no history stands).
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> jobs = causes.add_lifter_columns(ventings, lifters)
+    >>> "gauge" in jobs and "gauge" not in ventings
+    True
     """
     out = jobs.copy(deep=False)
     by = lifters["venting_id"]

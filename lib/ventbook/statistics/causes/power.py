@@ -29,13 +29,39 @@ class Need:
 def size_two_shares(
     p1: float, p2: float, *, level: float = 0.95, power: float = 0.80, ratio: float = 1.0
 ) -> float:
-    """Ventings in the first group (``ratio`` times as many in the second) to tell two shares apart, independent
-    ventings, two-sided.
+    """Ventings that it takes to tell two shares apart.
 
-    Without continuity correction, as the intervals are that such a difference is judged by: with .10 against .05 at the
-    435 ventings a group that this gives, Newcombe's interval of the difference leaves out 0 in 81 of 100 simulated cases.
+    Parameters
+    ----------
+    p1, p2 : float, 0..1
+        The two shares.
+    level : float
+        Confidence level, 0.95 = 95 %; two-sided.
+    power : float
+        Chance to see the difference.
+    ratio : float
+        So many times as many ventings in the second group.
 
-    Reference: Fleiss 1981, Statistical Methods for Rates and Proportions, ch. 3; computed by statsmodels.
+    Returns
+    -------
+    float
+        Independent ventings in the first group.
+
+    Notes
+    -----
+    Without continuity correction, as the intervals are that such a difference is judged by: with .10 against .05 at the 435 ventings
+    a group that this gives, Newcombe's interval of the difference leaves out 0 in 81 of 100 simulated cases.
+
+    References
+    ----------
+    J. L. Fleiss, Statistical Methods for Rates and Proportions (1981), ch. 3; computed by statsmodels.
+
+    Examples
+    --------
+    >>> import math
+    >>> from ventbook.statistics import causes
+    >>> math.ceil(causes.size_two_shares(0.10, 0.05))
+    435
     """
     for name, p in (("p1", p1), ("p2", p2)):
         if not 0 <= p <= 1:
@@ -60,10 +86,39 @@ def need_ventings(
     level: float = 0.95,
     power: float = 0.80,
 ) -> Need:
-    """How many ventings it takes to see ``odds_ratio`` on the odds that a venting has a finding.
+    """How many ventings it takes to see an odds ratio.
 
-    ``share_failing`` is the share on the side that is not exposed, ``share_exposed`` of ventings are exposed,
-    ``ventings`` are there already, ``per_engine`` ventings share an engine with intra-engine ``correlation``.
+    Parameters
+    ----------
+    share_failing : float, 0..1
+        Share with a finding on the side that is not exposed.
+    share_exposed : float, 0..1
+        Of ventings.
+    odds_ratio : float
+        On the odds that a venting has a finding.
+    ventings : int
+        Ventings there are already.
+    per_engine : float
+        Ventings that share an engine.
+    correlation : float
+        Their intra-engine correlation.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    power : float
+        Chance to see it.
+
+    Returns
+    -------
+    Need
+        Ventings needed in all, and how many are missing.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import causes
+    >>> few = causes.need_ventings(share_failing=0.2, share_exposed=0.3, odds_ratio=2.0, ventings=100)
+    >>> many = causes.need_ventings(share_failing=0.2, share_exposed=0.3, odds_ratio=4.0, ventings=100)
+    >>> few.ventings > many.ventings
+    True
     """
     if not 0 < share_exposed < 1:
         raise ValueError(f"share_exposed must lie between 0 and 1; got {share_exposed!r}")
@@ -81,9 +136,36 @@ def need_ventings(
 def detect_share(
     p0: float, n1: int, n0: int, *, level: float = 0.95, power: float = 0.80, design_effect: float = 1.0
 ) -> float | None:
-    """The smallest share over ``p0`` that groups of ``n1`` and ``n0`` ventings could tell from it; None if none.
+    """The smallest larger share that two groups of ventings could tell from a given one.
 
-    By :func:`size_two_shares`, both groups shrunk by ``design_effect``.
+    Parameters
+    ----------
+    p0 : float, 0..1
+        The given share.
+    n1, n0 : int
+        Ventings of the two groups.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    power : float
+        Chance to see the difference.
+    design_effect : float
+        Both groups are shrunk by it (:func:`ventbook.statistics.rates.design_effect`).
+
+    Returns
+    -------
+    float or None
+        None where no share over ``p0`` could be told from it.
+
+    Notes
+    -----
+    By :func:`size_two_shares`.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import causes
+    >>> share = causes.detect_share(0.10, 100, 100)
+    >>> 0.2 < share < 0.3
+    True
     """
     if min(n1, n0) < 1:
         return None

@@ -165,14 +165,41 @@ def rank_causes(
     listed: bool = True,
     blanks: Blanks | None = None,
 ) -> pd.DataFrame:
-    """Candidate causes of one outcome, best first, by :data:`RULE`; a factor stands once, at its strongest level.
+    """Candidate causes of one outcome, best first; a factor stands once, at its strongest level.
 
-    ``effects`` comes from :func:`~ventbook.statistics.causes.screen_factors`; ``factors`` (same table) adds what would refute
-    each and what to check. ``listed`` False gives every factor with a number, with standing "not listed" where it
-    would not reach the list. ``together`` names factors that this one can't be told apart from on these ventings.
-    ``blanks`` (:func:`~ventbook.statistics.causes.test_blanks`) says which records are blank more or less often on failing ventings;
-    the column ``blanks`` then holds the warning. Standing is never more than "hint" where there is no overlap, where the
-    effect goes against expectation, or where there is such a warning.
+    Parameters
+    ----------
+    effects : DataFrame
+        As :func:`screen_factors` gives them.
+    factors : tuple of Factor, optional
+        The same table; adds what would refute each and what to check.
+    listed : bool
+        False gives every factor with a number, with standing "not listed" where it would not reach the list.
+    blanks : Blanks, optional
+        Which records are blank more or less often on failing ventings (:func:`test_blanks`); the column ``blanks`` then holds the
+        warning.
+
+    Returns
+    -------
+    DataFrame
+        One row a factor, ordered by RULE, with its standing; ``together`` names factors that it can't be told apart from on these
+        ventings.
+
+    Notes
+    -----
+    Standing is never more than "hint" where there is no overlap, where the effect goes against expectation, or where there is a
+    warning about blanks.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> jobs = causes.add_lifter_columns(
+    ...     ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    ... )
+    >>> ranked = causes.rank_causes(causes.screen_factors(jobs), listed=False)
+    >>> bool(ranked["factor"].is_unique)
+    True
     """
     scored = score_effects(effects).dropna(subset=["points"])
     scored = scored.sort_values(["points", "factor", "level"], ascending=[False, True, True], kind="stable")

@@ -264,27 +264,56 @@ def screen_factors(
 ) -> pd.DataFrame:
     """What each circumstance goes with, one row a factor and level: crude, adjusted, and by site.
 
-    ``jobs`` has one row a venting; ``factors`` are rows of the factor table (data/factors.toml where None).
-    Effects are odds ratios of a lifter over the limit at the first check (``lifter_failure``), ratios of the time to
-    pressure, or ratios of rotations over expected rotations; ``level`` (0..1) is the intervals' confidence.
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting (:func:`ventbook.read_ventings`, with :func:`add_lifter_columns`).
+    outcome : str
+        "lifter_failure" (odds ratios of a lifter over the limit at the first check), or the time to pressure or the rotations over
+        expected (ratios), by their names in the factor table.
+    factors : sequence of Factor, optional
+        Default ``data/factors.toml``.
+    level : float
+        Confidence level, 0.95 = 95 %.
+    parts : collection of str
+        Which of "crude", "adjusted", "stratified" are wanted; the columns of the others stay empty.
 
-    crude: that factor alone. adjusted: given site and the other factors that may be adjusted for on this outcome
-    and that keep company with it; as many of them, the closest first, as there are ten ventings with a finding for
-    (fifteen ventings for times); ``adjusted_for`` names them. A consequence of the venting is never adjusted for.
-    stratified: Mantel-Haenszel over sites (numbers cut in two), with the p of "the sites agree". Intervals sum
-    by engine (CR3, t). A level without or with nothing but findings gets a penalised fit with profile interval.
-    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors
-    of this outcome: strong effects on times shall not make weak ones on lifters look surer; p_any is the chance that any
-    of them looks so clear where none acts (Holm). ``site_left``: share of its variation left inside the sites; under
-    SITE_LEFT a factor has neither.
-    overlap: "none" where the factor can't be told apart from the one named in ``overlap_with``, "thin", "good";
-    with "none" no adjusted effect is given. against_matters: "larger" / "smaller" where the whole interval lies
-    beyond / within the smallest effect that matters, else "not known".
+    Returns
+    -------
+    DataFrame
+        One row a factor and level. Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor
+        "not_recorded".
 
-    ``parts`` leaves out what isn't wanted; its columns stay empty.
+    Raises
+    ------
+    ValueError
+        For an unknown outcome or missing columns.
 
-    Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor "not_recorded".
-    Raises ValueError for an unknown outcome or missing columns.
+    Notes
+    -----
+    crude: that factor alone. adjusted: given site and the other factors that may be adjusted for on this outcome and that keep
+    company with it; as many of them, the closest first, as there are ten ventings with a finding for (fifteen ventings for times);
+    ``adjusted_for`` names them. A consequence of the venting is never adjusted for. stratified: Mantel-Haenszel over sites (numbers
+    cut in two), with the p of "the sites agree". Intervals sum by engine (CR3, t). A level without or with nothing but findings gets
+    a penalised fit with profile interval.
+
+    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors of this outcome: strong effects
+    on times shall not make weak ones on lifters look surer; p_any is the chance that any of them looks so clear where none acts
+    (Holm). ``site_left``: share of its variation left inside the sites; under SITE_LEFT a factor has neither. overlap: "none" where
+    the factor can't be told apart from the one named in ``overlap_with``, "thin", "good"; with "none" no adjusted effect is given.
+    against_matters: "larger" / "smaller" where the whole interval lies beyond / within the smallest effect that matters, else "not
+    known".
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> jobs = causes.add_lifter_columns(
+    ...     ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    ... )
+    >>> effects = causes.screen_factors(jobs, parts=("crude",))
+    >>> "cooler_empty" in set(effects["factor"])
+    True
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1; got {level!r}")

@@ -174,9 +174,35 @@ def compare_cases(
 ) -> pd.DataFrame:
     """What differs between failing ventings and like ones: one row a factor and level.
 
-    Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a time,
-    with a variance summed by the case's engine. Columns: factor, title, kind, level, reference, sets (those with a
-    difference), cases_exposed, cases, controls_exposed, controls, odds_ratio, low, high, p, state, note.
+    Parameters
+    ----------
+    jobs : DataFrame
+        One row a venting.
+    factors : sequence of Factor, optional
+        Default ``data/factors.toml``.
+    controls : int
+        At most so many ventings beside a failing one.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    DataFrame
+        factor, title, kind, level, reference, sets (those with a difference), cases_exposed, cases, controls_exposed, controls,
+        odds_ratio, low, high, p, state, note.
+
+    Notes
+    -----
+    Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a time, with a variance
+    summed by the case's engine.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> table = causes.compare_cases(ventbook.read_ventings("data/demo/store"))
+    >>> table.columns[:3].tolist(), len(table) > 0
+    (['factor', 'title', 'kind'], True)
     """
     chosen = load_factors() if factors is None else tuple(factors)
     chosen = tuple(f for f in chosen if "lifter_failure" in f.outcomes and f.kind != "interaction")

@@ -12,9 +12,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 import pandas as pd
 
@@ -52,12 +53,14 @@ from ventbook.reports.parameters import (
 )
 from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
 from ventbook.results import VERDICTS, Estimate
+from ventbook.tables.reader import OneOf, read_rows
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure as Drawing
 
 
 TIERS = ("list", "describe", "compare", "model")
+WHEN = ("always", "work", "placeholder", "provisional", "traces_left_out", "traces_unknown")
 
 
 def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
@@ -129,6 +132,16 @@ def once_a_page(make: Callable[[Page], T]) -> Callable[[Page], T]:
         return page.kept[kept]
 
     return kept
+
+
+@dataclass(frozen=True)
+class Caution:
+    """One row of ``data/cautions.toml``; the file's head says what ``when`` means."""
+
+    id: str
+    when: Annotated[str, OneOf(*WHEN)]
+    reports: tuple[str, ...]
+    text: str
 
 
 class Page(Scope):
@@ -316,9 +329,9 @@ class Page(Scope):
             "traces_unknown": unknown > 0,
         }
         chosen = []
-        for row in tables.read_toml(tables.DATA / "cautions.toml")["caution"]:
-            if applies[row["when"]] and ("*" in row["reports"] or self.name in row["reports"]):
-                chosen.append(row["text"].format(**words))
+        for row in read_rows(tables.DATA / "cautions.toml", "caution", Caution, label="id"):
+            if applies[row.when] and ("*" in row.reports or self.name in row.reports):
+                chosen.append(row.text.format(**words))
         return chosen + self.more_cautions
 
     def stamp(self) -> dict[str, Any]:

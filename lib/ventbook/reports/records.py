@@ -29,6 +29,7 @@ from ventbook.records.store import open_store
 from ventbook.reports.page import Page
 from ventbook.results import Estimate
 from ventbook.statistics.waiting_times import test_heaping
+from ventbook.tables.reader import read_rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -99,10 +100,9 @@ class Question:
     when: str = ""
 
 
-def read_questions() -> list[Question]:
+def read_questions() -> tuple[Question, ...]:
     """The questions and the columns that each needs."""
-    rows = tables.read_toml(tables.DATA / "questions.toml")["question"]
-    return [Question(**{**row, "needs": tuple(row["needs"])}) for row in rows]
+    return read_rows(tables.DATA / "questions.toml", "question", Question)
 
 
 def recorded_map(page: Page) -> Blocks:

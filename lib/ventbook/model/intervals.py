@@ -34,8 +34,8 @@ def time_interval(time_s: pd.Series, shown: pd.Series, step_s: pd.Series) -> tup
     Returns
     -------
     low, high : Series, s
-        (low, high]: half a step to either side, at least 0; from the reading to infinity where pressure did not show. Missing where
-        time or ``shown`` is.
+        (low, high]: half a step to either side, at least 0; from the reading to infinity where pressure did
+        not show. Missing where time or ``shown`` is.
 
     Examples
     --------
@@ -88,8 +88,8 @@ def rotation_interval(
     Returns
     -------
     low, high : Series, crankshaft rotations
-        (count - 1, count] counted units: pressure showed during the last one; (count, infinity] where given up. A count of 0 is read
-        like 1. Missing where any of the three is.
+        (count - 1, count] counted units: pressure showed during the last one; (count, infinity] where given
+        up. A count of 0 is read like 1. Missing where any of the three is.
 
     Examples
     --------
@@ -118,8 +118,8 @@ def first_start(starts: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s, time_high_s, time_from_s,
-        time_step_s, and time_source "stopwatch" where a time is recorded.
+        venting_id, the columns of starts (pressure_shown renamed start_pressure_shown), time_low_s,
+        time_high_s, time_from_s, time_step_s, and time_source "stopwatch" where a time is recorded.
 
     Examples
     --------

@@ -82,7 +82,8 @@ def count_runs_taken(lifters: pd.DataFrame) -> tuple[int, int]:
     Returns
     -------
     taken : int
-        Lifters over the limit at the first check and read again whose run between is taken from the starts on record.
+        Lifters over the limit at the first check and read again whose run between is taken from the starts on
+        record.
     unknown : int
         Those where a run between is unknown, which count neither as cured nor as not cured.
 
@@ -188,8 +189,8 @@ def build_lifters(
     limits : Limits, optional
         Limits in force; default see :func:`choose_limits`.
     gauge_u_mm : mapping of str to float, mm, optional
-        Standard uncertainty of a reading by gauge; default from the studies among the records, and the assumed one for a gauge
-        without a study.
+        Standard uncertainty of a reading by gauge; default from the studies among the records, and the
+        assumed one for a gauge without a study.
     columns : iterable of str, optional
         Only these (all of them take half a gigabyte for a million lifters); default all.
 
@@ -200,9 +201,9 @@ def build_lifters(
 
     Notes
     -----
-    Both gaps are corrected to the limit's force and hold (equal to the reading where it was taken at them). ``over_*`` is missing
-    where the reading is not comparable; ``cured`` is over at the first check, not over at the last, with a run between.
-    ``ventbook.read_lifters`` does it from a store.
+    Both gaps are corrected to the limit's force and hold (equal to the reading where it was taken at them).
+    ``over_*`` is missing where the reading is not comparable; ``cured`` is over at the first check, not over
+    at the last, with a run between. ``ventbook.read_lifters`` does it from a store.
 
     Examples
     --------
@@ -289,8 +290,9 @@ def choose_limits(records: Mapping[str, pd.DataFrame], limits: Limits | None) ->
     Returns
     -------
     Limits
-        Those given; else those beside the store that the records were read from (``Snapshot.records()`` brings them along); else,
-        for frames from elsewhere, only the placeholders of ``data/limits.toml``, which every row then names in ``limit_status``.
+        Those given; else those beside the store that the records were read from (``Snapshot.records()``
+        brings them along); else, for frames from elsewhere, only the placeholders of ``data/limits.toml``,
+        which every row then names in ``limit_status``.
 
     Examples
     --------

@@ -43,8 +43,8 @@ def read_ventings(
 
     Notes
     -----
-    An interval (low, high] of a reading leaves out its lower and holds its upper end; an upper end of infinity is a run or
-    turning given up without pressure. A missing value is "not recorded", never no or 0.
+    An interval (low, high] of a reading leaves out its lower and holds its upper end; an upper end of
+    infinity is a run or turning given up without pressure. A missing value is "not recorded", never no or 0.
 
     Examples
     --------
@@ -76,15 +76,16 @@ def read_lifters(
     as_of : int, optional
         Number of a snapshot; default the newest.
     limits : Limits, optional
-        Limits in force; default the shop's own beside the store, else the placeholders, as for :func:`read_ventings`.
+        Limits in force; default the shop's own beside the store, else the placeholders, as for
+        :func:`read_ventings`.
     columns : iterable of str, optional
         Only these; all of them take half a gigabyte for a million lifters. Default all.
 
     Returns
     -------
     DataFrame
-        One row a lifter and venting, sorted by date, venting, cylinder and valve. Every column with unit and meaning stands
-        in ``data/analysis_columns.toml`` (:func:`ventbook.tables.describe_columns`).
+        One row a lifter and venting, sorted by date, venting, cylinder and valve. Every column with unit and
+        meaning stands in ``data/analysis_columns.toml`` (:func:`ventbook.tables.describe_columns`).
 
     Raises
     ------
@@ -95,8 +96,8 @@ def read_lifters(
 
     Notes
     -----
-    A gap on the limit is within it. A reading under 80 % of the limit's force that stays within the limit says nothing and
-    is missing in ``over_first`` (:mod:`ventbook.model.verdicts`).
+    A gap on the limit is within it. A reading under 80 % of the limit's force that stays within the limit
+    says nothing and is missing in ``over_first`` (:mod:`ventbook.model.verdicts`).
 
     Examples
     --------

@@ -67,13 +67,14 @@ def build_ventings(
     Returns
     -------
     DataFrame
-        Sorted by date and venting_id; columns as :func:`ventbook.tables.describe_columns` says. ``trace_*`` only where a trace of
-        the first start or of the turning is on record.
+        Sorted by date and venting_id; columns as :func:`ventbook.tables.describe_columns` says. ``trace_*``
+        only where a trace of the first start or of the turning is on record.
 
     Notes
     -----
-    Where a good trace of the first start stands, its interval takes the stopwatch's place, which is kept beside it; features made
-    under other limits than those in force are left out (``trace_left_out``). ``ventbook.read_ventings`` does it from a store.
+    Where a good trace of the first start stands, its interval takes the stopwatch's place, which is kept
+    beside it; features made under other limits than those in force are left out (``trace_left_out``).
+    ``ventbook.read_ventings`` does it from a store.
 
     Examples
     --------

@@ -94,8 +94,9 @@ def read_oils(path: Path = TABLE) -> OilTable:
     Returns
     -------
     OilTable
-        Arrays in table order: ``a``, ``b`` (ASTM D341), ``kv40``, ``kv100`` (mm2/s), ``density15`` (kg/m3), ``u_relative``
-        (relative standard uncertainty of the viscosity); ``grades``, and ``rows`` by spelling. Row 0 is the stand-in "*".
+        Arrays in table order: ``a``, ``b`` (ASTM D341), ``kv40``, ``kv100`` (mm2/s), ``density15`` (kg/m3),
+        ``u_relative`` (relative standard uncertainty of the viscosity); ``grades``, and ``rows`` by spelling.
+        Row 0 is the stand-in "*".
 
     Raises
     ------
@@ -243,7 +244,8 @@ def walther_viscosity(a: Any, b: Any, temperature_degC: Any) -> Floats:
 
     Notes
     -----
-    The standard's further terms, for under 2 mm2/s, are not used. Outside 0..120 degC see :func:`extrapolated`.
+    The standard's further terms, for under 2 mm2/s, are not used. Outside 0..120 degC see
+    :func:`extrapolated`.
 
     References
     ----------
@@ -308,7 +310,8 @@ def expand_density(density15: Any, temperature_degC: Any) -> Floats:
     Returns
     -------
     ndarray, kg/m3
-        ``density15 exp(-r (1 + 0.8 r))`` with ``r = 0.6278 / density15 (temperature - 15)``; arrays broadcast.
+        ``density15 exp(-r (1 + 0.8 r))`` with ``r = 0.6278 / density15 (temperature - 15)``; arrays
+        broadcast.
 
     References
     ----------
@@ -383,8 +386,8 @@ def ambient_pressure_bar(elevation_m: Any) -> Floats:
 
     Notes
     -----
-    The standard's height is geopotential; a site's elevation is taken as such (at 5000 m the two differ by 0.08 %, 0.4 hPa).
-    Weather moves the barometer by some 3 %, which is not in here.
+    The standard's height is geopotential; a site's elevation is taken as such (at 5000 m the two differ by
+    0.08 %, 0.4 hPa). Weather moves the barometer by some 3 %, which is not in here.
 
     References
     ----------

@@ -72,20 +72,21 @@ def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
         Name of the report (``quarterly-review``); :func:`ventbook.reports.report_specs` lists them.
     parameters : mapping of str to value, optional
         What is asked for by name (``store``, ``period``, ``site``, ...); the rest takes the defaults of
-        ``data/parameters.toml``. A notebook hands on its ``locals()``, of which the report's own parameters are taken.
+        ``data/parameters.toml``. A notebook hands on its ``locals()``, of which the report's own parameters
+        are taken.
 
     Returns
     -------
     Page
-        With the two tables of the period and the filters, ``period``, ``limits``, and what a notebook shows and leaves
-        behind: ``answer``, ``add_finding``, ``add_table``, ``add_figure``, ``finish``. The functions of the report's
-        module (``ventbook.reports.quarterly_review``, ...) take the page.
+        With the two tables of the period and the filters, ``period``, ``limits``, and what a notebook shows
+        and leaves behind: ``answer``, ``add_finding``, ``add_table``, ``add_figure``, ``finish``. The
+        functions of the report's module (``ventbook.reports.quarterly_review``, ...) take the page.
 
     Raises
     ------
     InputError
-        With one line: unknown report or parameter, wrong value, a store or snapshot that isn't there, a period or filter
-        without any venting.
+        With one line: unknown report or parameter, wrong value, a store or snapshot that isn't there, a
+        period or filter without any venting.
 
     Examples
     --------

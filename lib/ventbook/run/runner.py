@@ -119,22 +119,24 @@ def run_reports(
     on_progress : callable, optional
         ``on_progress(name, what, share)`` is told of progress.
     cluster : str
-        Address of a Dask scheduler whose workers make the reports (``jobs`` is then theirs to decide); empty is this machine.
+        Address of a Dask scheduler whose workers make the reports (``jobs`` is then theirs to decide); empty
+        is this machine.
     **plan
-        ``paper`` ("a4" or "letter"), ``comments`` (Path of a file of comments), ``cell_timeout_s``, ``notebooks``, as for
-        :func:`plan_reports`.
+        ``paper`` ("a4" or "letter"), ``comments`` (Path of a file of comments), ``cell_timeout_s``,
+        ``notebooks``, as for :func:`plan_reports`.
 
     Returns
     -------
     list of Outcome
-        name, folder, code (0 done, 1 a fault of ours, 2 the input), message, kept (half-run notebook), seconds. A report that
-        fails leaves an older finished one untouched and its half-run notebook beside it; the others go on.
+        name, folder, code (0 done, 1 a fault of ours, 2 the input), message, kept (half-run notebook),
+        seconds. A report that fails leaves an older finished one untouched and its half-run notebook beside
+        it; the others go on.
 
     Raises
     ------
     InputError
-        With one line, before anything is run: an unknown report or parameter, a wrong value, an output folder that can't be
-        written.
+        With one line, before anything is run: an unknown report or parameter, a wrong value, an output folder
+        that can't be written.
 
     Examples
     --------

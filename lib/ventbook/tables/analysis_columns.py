@@ -39,8 +39,8 @@ def describe_columns(table: str) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        One row a column, indexed by its name: unit ("" for none), meaning, from (the record table that it is taken
-        over from, or the columns and tables that it is made from).
+        One row a column, indexed by its name: unit ("" for none), meaning, from (the record table that it is
+        taken over from, or the columns and tables that it is made from).
 
     Raises
     ------
@@ -51,7 +51,8 @@ def describe_columns(table: str) -> pd.DataFrame:
 
     Notes
     -----
-    Columns ``trace_*`` and ``trace_turning_*`` are in the table of ventings only where traces are in the store.
+    Columns ``trace_*`` and ``trace_turning_*`` are in the table of ventings only where traces are in the
+    store.
 
     Examples
     --------

@@ -87,8 +87,8 @@ def engine_type_values(engine_type: str) -> EngineTypeValues:
     Returns
     -------
     EngineTypeValues
-        Value by stored column name, in canonical units; ``u(name)`` its standard uncertainty; ``known`` False where the type is not
-        in the table and the values of "*" stand in.
+        Value by stored column name, in canonical units; ``u(name)`` its standard uncertainty; ``known`` False
+        where the type is not in the table and the values of "*" stand in.
 
     Examples
     --------

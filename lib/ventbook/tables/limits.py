@@ -339,8 +339,8 @@ def load_limits(own: Path | None = None, *, engine_types: Collection[str] | None
     own : Path, optional
         The shop's ``limits.toml``; it is read again when it has changed.
     engine_types : collection of str, optional
-        Names that may stand in a row besides those of ``data/engine_types.toml``: those of the engines on record. None where these
-        are not known yet: then any name is taken.
+        Names that may stand in a row besides those of ``data/engine_types.toml``: those of the engines on
+        record. None where these are not known yet: then any name is taken.
 
     Returns
     -------

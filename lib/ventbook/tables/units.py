@@ -262,8 +262,8 @@ def scale(spelling_from: str, spelling_to: str) -> tuple[Fraction, Fraction]:
     Raises
     ------
     ValueError
-        When the two are of different dimensions: gauge and absolute pressure, or a temperature and a temperature difference, are
-        different dimensions.
+        When the two are of different dimensions: gauge and absolute pressure, or a temperature and a
+        temperature difference, are different dimensions.
 
     Examples
     --------
@@ -398,8 +398,8 @@ def show(value: float, unit: str, system: System = "metric", *, limit: float | N
 
     Notes
     -----
-    With ``limit``, decimals are added until value and limit, both rounded, stand in the same order as the unrounded ones, so that
-    rounding never turns a fail into a pass or a pass into a fail.
+    With ``limit``, decimals are added until value and limit, both rounded, stand in the same order as the
+    unrounded ones, so that rounding never turns a fail into a pass or a pass into a fail.
 
     Examples
     --------

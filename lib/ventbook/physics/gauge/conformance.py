@@ -57,8 +57,8 @@ def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.Arra
     Returns
     -------
     ndarray, 0..1
-        Of the broadcast shape: ``Phi((gap - limit) / u)``. With u = 0 the reading is taken as true: 1 over the limit, 0 at or
-        under it.
+        Of the broadcast shape: ``Phi((gap - limit) / u)``. With u = 0 the reading is taken as true: 1 over
+        the limit, 0 at or under it.
 
     Raises
     ------
@@ -178,8 +178,8 @@ def expect_wrong_verdicts(
     Returns
     -------
     WrongVerdicts
-        Shares of all lifters (over, failed, false_pass, false_fail), of those passed (passed_wrongly) and of those failed
-        (failed_wrongly).
+        Shares of all lifters (over, failed, false_pass, false_fail), of those passed (passed_wrongly) and of
+        those failed (failed_wrongly).
 
     Raises
     ------
@@ -249,14 +249,14 @@ def estimate_wrong_verdicts(
     Returns
     -------
     LongRun
-        ``failed_wrongly`` (share of those that read over), ``false_pass`` (share of all), and with enough readings
-        ``verdicts``, ``guarded`` and ``accept_mm``. Under the numbers of ``[wrong_verdicts]`` in ``data/tiers.toml`` the state is
-        "too_few", without readings or limit "not_recorded".
+        ``failed_wrongly`` (share of those that read over), ``false_pass`` (share of all), and with enough
+        readings ``verdicts``, ``guarded`` and ``accept_mm``. Under the numbers of ``[wrong_verdicts]`` in
+        ``data/tiers.toml`` the state is "too_few", without readings or limit "not_recorded".
 
     Notes
     -----
-    Intervals: engines drawn anew (Bayesian bootstrap), the upper end with one reading at the limit that wasn't seen besides,
-    because a fleet in which none fell there may still have some.
+    Intervals: engines drawn anew (Bayesian bootstrap), the upper end with one reading at the limit that
+    wasn't seen besides, because a fleet in which none fell there may still have some.
 
     References
     ----------

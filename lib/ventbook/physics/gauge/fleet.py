@@ -45,8 +45,8 @@ def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series)
     Returns
     -------
     dict of float
-        lifters; findings (over); near, findings_near and passes_near (near ones that read over, and that did not);
-        expected_over (sum of probabilities), expected_false_fail and expected_false_pass.
+        lifters; findings (over); near, findings_near and passes_near (near ones that read over, and that did
+        not); expected_over (sum of probabilities), expected_false_fail and expected_false_pass.
 
     Examples
     --------
@@ -99,13 +99,13 @@ def compare_gauges(
     Returns
     -------
     DataFrame
-        One row a gauge: gauge, readings, ventings, engines, sites, difference_mm (from the others) with low, high and p, level,
-        state ("estimated" or "too_few") and note.
+        One row a gauge: gauge, readings, ventings, engines, sites, difference_mm (from the others) with low,
+        high and p, level, state ("estimated" or "too_few") and note.
 
     Notes
     -----
-    The venting's median reading is the unit; differences inside strata are weighted together, their error goes by engines. A
-    gauge that stands out is left out where the others are set side by side.
+    The venting's median reading is the unit; differences inside strata are weighted together, their error
+    goes by engines. A gauge that stands out is left out where the others are set side by side.
 
     Examples
     --------
@@ -299,8 +299,9 @@ def deconvolve_gaps(reading: Any, *, u: Any, step: float) -> GapDistribution:
 
     Notes
     -----
-    A mixture of normals, one every gauge uncertainty and as wide as it, whose weights make the readings as likely as can be
-    (expectation-maximisation). A reading counts as the step that it lies in, one under the step as anything up to it.
+    A mixture of normals, one every gauge uncertainty and as wide as it, whose weights make the readings as
+    likely as can be (expectation-maximisation). A reading counts as the step that it lies in, one under the
+    step as anything up to it.
 
     References
     ----------
@@ -418,7 +419,8 @@ def gap_density(spread: GapDistribution, gap: npt.ArrayLike) -> Floats:
     Returns
     -------
     ndarray, 1/mm
-        With half a reading of all spread evenly besides, so that a gap where no reading fell is unlikely, not impossible.
+        With half a reading of all spread evenly besides, so that a gap where no reading fell is unlikely, not
+        impossible.
 
     Examples
     --------

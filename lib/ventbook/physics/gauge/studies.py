@@ -63,8 +63,8 @@ def analyse_crossed(values: npt.ArrayLike, *, pool: bool | None = None) -> Cross
     Returns
     -------
     CrossedAnova
-        Sums of squares, mean squares, degrees of freedom, F ratios and variance components (mm2, not under 0) by technician,
-        lifter, interaction and repeat.
+        Sums of squares, mean squares, degrees of freedom, F ratios and variance components (mm2, not under 0)
+        by technician, lifter, interaction and repeat.
 
     Raises
     ------
@@ -75,13 +75,13 @@ def analyse_crossed(values: npt.ArrayLike, *, pool: bool | None = None) -> Cross
 
     Notes
     -----
-    Random two-way model. One technician gives no technician component, one repeat no interaction of its own (it is then part of
-    the repeats).
+    Random two-way model. One technician gives no technician component, one repeat no interaction of its own
+    (it is then part of the repeats).
 
     References
     ----------
-    D. C. Montgomery, Design and Analysis of Experiments (gauge studies); S. R. Searle, G. Casella, C. E. McCulloch, Variance
-    Components (1992).
+    D. C. Montgomery, Design and Analysis of Experiments (gauge studies); S. R. Searle, G. Casella, C. E.
+    McCulloch, Variance Components (1992).
 
     Examples
     --------
@@ -163,13 +163,14 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
     Raises
     ------
     NotEnoughData
-        With fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit) values that all agree
-        inside the labels, or a mean that the labels leave nothing of.
+        With fewer than two labels in a factor, no more values than labels of the finest factor, or (NoFit)
+        values that all agree inside the labels, or a mean that the labels leave nothing of.
 
     Notes
     -----
-    ``value = mean + random factors + repeat``. The likelihood is profiled over mean and repeat variance and maximised over the
-    factors' spreads relative to it, all 0 or more; matrices are of the size of the labels, not of the values.
+    ``value = mean + random factors + repeat``. The likelihood is profiled over mean and repeat variance and
+    maximised over the factors' spreads relative to it, all 0 or more; matrices are of the size of the labels,
+    not of the values.
 
     References
     ----------
@@ -334,14 +335,15 @@ def interval_of_sum(
 
     Notes
     -----
-    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own distance to its
-    chi-square limit. Exact for one part, and holds its level with very few degrees of freedom, where a chi-square with
-    Satterthwaite's degrees of freedom held 77 to 93 of 100 (three technicians).
+    Modified large-sample limits: the estimate less or plus the root of the summed squares of each part's own
+    distance to its chi-square limit. Exact for one part, and holds its level with very few degrees of
+    freedom, where a chi-square with Satterthwaite's degrees of freedom held 77 to 93 of 100 (three
+    technicians).
 
     References
     ----------
-    F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869; for gauge studies R. K. Burdick, C. M. Borror,
-    D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
+    F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869; for gauge studies R. K. Burdick, C. M.
+    Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
 
     Examples
     --------
@@ -378,13 +380,15 @@ def measure_bias(data: pd.DataFrame, *, level: float = 0.95) -> tuple[Estimate, 
     Returns
     -------
     bias : Estimate, mm
-        Mean difference of the lifters' mean readings from their references, t interval; three lifters at least.
+        Mean difference of the lifters' mean readings from their references, t interval; three lifters at
+        least.
     slope : Estimate, mm/mm
         Least squares of the difference on the reference; four lifters at least.
 
     Notes
     -----
-    A lifter is the unit. State "not_recorded" without references, "too_few" with too few lifters or no spread.
+    A lifter is the unit. State "not_recorded" without references, "too_few" with too few lifters or no
+    spread.
 
     Examples
     --------
@@ -570,7 +574,8 @@ def analyse_study(
     Parameters
     ----------
     readings : DataFrame
-        One row a reading: lifter, technician, repeat, gap_mm, and reference_gap_mm where known; rows without a gap are left out.
+        One row a reading: lifter, technician, repeat, gap_mm, and reference_gap_mm where known; rows without
+        a gap are left out.
     limit : float or None, mm
         Gap limit that the gauge serves; None leaves the share of the limit open.
     level : float
@@ -581,8 +586,9 @@ def analyse_study(
     Returns
     -------
     GaugeStudy
-        State, shape, variance components, standard uncertainty ``u`` of one reading by any technician (mm), shares of spread and
-        limit, classes told apart, bias and slope, and a note of what is missing or was assumed.
+        State, shape, variance components, standard uncertainty ``u`` of one reading by any technician (mm),
+        shares of spread and limit, classes told apart, bias and slope, and a note of what is missing or was
+        assumed.
 
     Raises
     ------
@@ -591,9 +597,9 @@ def analyse_study(
 
     Notes
     -----
-    Balanced crossed studies go through the analysis of variance (:func:`analyse_crossed`), others through REML
-    (:func:`fit_reml`). A study in which no two technicians measured the same lifter gives the repeats alone and says that
-    technicians can't be told from lifters.
+    Balanced crossed studies go through the analysis of variance (:func:`analyse_crossed`), others through
+    REML (:func:`fit_reml`). A study in which no two technicians measured the same lifter gives the repeats
+    alone and says that technicians can't be told from lifters.
 
     Examples
     --------
@@ -902,9 +908,9 @@ def plan_study(
     Returns
     -------
     DataFrame
-        One row a size, sorted by readings: lifters, technicians, repeats, readings, u_mm (true uncertainty), u_low and u_high
-        (ends of the interval that such a study gives on average, mm), factor (u_high / u_mm: how far the gauge could be worse
-        than found), repeat_factor (the same for the repeats alone).
+        One row a size, sorted by readings: lifters, technicians, repeats, readings, u_mm (true uncertainty),
+        u_low and u_high (ends of the interval that such a study gives on average, mm), factor (u_high / u_mm:
+        how far the gauge could be worse than found), repeat_factor (the same for the repeats alone).
 
     Raises
     ------

@@ -29,9 +29,9 @@ def repeatability_from_rechecks(rechecks: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Standard deviation of the changes over the root of two. Only lifters over the limit are usually read twice, and those were
-    picked for a high first reading: the mean change is taken out, and so is what is left of the picking only in part; the number
-    is a hint, not a study.
+    Standard deviation of the changes over the root of two. Only lifters over the limit are usually read
+    twice, and those were picked for a high first reading: the mean change is taken out, and so is what is
+    left of the picking only in part; the number is a hint, not a study.
 
     Examples
     --------
@@ -72,8 +72,8 @@ def uncertainty_by_gauge(
 
     Notes
     -----
-    A study comes first; else second looks with 5 degrees of freedom at least; else the assumed value, .02 mm (common practice, no
-    source).
+    A study comes first; else second looks with 5 degrees of freedom at least; else the assumed value, .02 mm
+    (common practice, no source).
 
     Examples
     --------

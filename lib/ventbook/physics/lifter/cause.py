@@ -339,7 +339,8 @@ def cause_probabilities(
 
     Notes
     -----
-    The module :mod:`ventbook.physics.lifter.cause` says what is assumed beforehand. :func:`split_gaps` does it for a frame.
+    The module :mod:`ventbook.physics.lifter.cause` says what is assumed beforehand. :func:`split_gaps` does
+    it for a frame.
 
     Examples
     --------
@@ -398,13 +399,14 @@ def kind_likelihoods(
     Returns
     -------
     ndarray, shape (n, 2)
-        Air (a plunger at its travel counts as air) and leak-down, scaled to add up to 1 a row: only their ratio says anything.
+        Air (a plunger at its travel counts as air) and leak-down, scaled to add up to 1 a row: only their
+        ratio says anything.
 
     Notes
     -----
-    Unlike :func:`cause_probabilities` they hold nothing of how common either kind is: every share w of growth is equally likely
-    within a kind, readings between the two (.2 to .8) count half for each, and one reading without any evidence more has equal
-    likelihoods, whatever the share of lifters that grow.
+    Unlike :func:`cause_probabilities` they hold nothing of how common either kind is: every share w of growth
+    is equally likely within a kind, readings between the two (.2 to .8) count half for each, and one reading
+    without any evidence more has equal likelihoods, whatever the share of lifters that grow.
 
     Examples
     --------
@@ -460,7 +462,8 @@ def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
 
     Notes
     -----
-    Air, leak_down, both and bottomed are named by their probability given right readings, where those are the likelier.
+    Air, leak_down, both and bottomed are named by their probability given right readings, where those are the
+    likelier.
 
     Examples
     --------

@@ -144,12 +144,13 @@ def air_travel_mm(
     Returns
     -------
     ndarray, mm
-        x of ``x = (Va / A) (1 - (p0 / (p0 + dp(x)))^(1/n))``; 0 where the force doesn't beat the spring. Arrays broadcast.
+        x of ``x = (Va / A) (1 - (p0 / (p0 + dp(x)))^(1/n))``; 0 where the force doesn't beat the spring.
+        Arrays broadcast.
 
     Notes
     -----
-    Solved for x on both sides: closed form at n = 1, from which Newton goes on (the function is convex and rises, so the steps
-    stay inside the bracket).
+    Solved for x on both sides: closed form at n = 1, from which Newton goes on (the function is convex and
+    rises, so the steps stay inside the bracket).
 
     Examples
     --------

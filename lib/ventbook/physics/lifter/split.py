@@ -66,10 +66,11 @@ def split_gaps(
     Parameters
     ----------
     frame : DataFrame
-        One row a check with the stored columns of lifter checks and engines: ``gap_mm`` (required), ``gap_at_once_mm``,
-        ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``,
-        ``rocker_ratio``, ``plunger_...``, ``engine_type``, ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``, and where
-        there are any ``gauge_u_mm`` and ``gap_after_run_mm`` (the gap read again after a further run) or ``gap_last_mm`` with
+        One row a check with the stored columns of lifter checks and engines: ``gap_mm`` (required),
+        ``gap_at_once_mm``, ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``,
+        ``second_force_N``, ``second_gap_mm``, ``rocker_ratio``, ``plunger_...``, ``engine_type``,
+        ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``, and where there are any ``gauge_u_mm`` and
+        ``gap_after_run_mm`` (the gap read again after a further run) or ``gap_last_mm`` with
         ``extra_run_between``.
     reference_force_N, reference_hold_s : float, N and s, optional
         Force and hold that the limit is for; default the placeholders' (``data/limits.toml``).
@@ -85,14 +86,15 @@ def split_gaps(
     Returns
     -------
     DataFrame
-        Of the same index: ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where there is no gap to
-        explain), ``..._probability`` of each of CAUSES, ``air_likelihood`` and ``leak_down_likelihood`` of the readings (they
-        add up to 1 and hold nothing of how common either is: :func:`kind_likelihoods`), ``growth_share``,
-        ``trapped_air_mm3`` with ``_low`` and ``_high`` (of ``level``; from one reading an upper number, all of the gap taken as
-        air), ``growth_um_per_s`` with ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak
-        as fast, ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
-        ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and growth are missing where
-        the readings are contradictory.
+        Of the same index: ``split_state`` (one of STATES), ``cause`` (one of CAUSES or unclear; "" where
+        there is no gap to explain), ``..._probability`` of each of CAUSES, ``air_likelihood`` and
+        ``leak_down_likelihood`` of the readings (they add up to 1 and hold nothing of how common either is:
+        :func:`kind_likelihoods`), ``growth_share``, ``trapped_air_mm3`` with ``_low`` and ``_high`` (of
+        ``level``; from one reading an upper number, all of the gap taken as air), ``growth_um_per_s`` with
+        ``_low`` and ``_high`` (plunger speed, two readings only), ``clearance_um`` that would leak as fast,
+        ``half_force_ratio`` with ``half_force_ratio_air`` expected of air alone, ``gap_corrected_mm`` and
+        ``gap_corrected_u_mm`` at reference force and hold, ``split_note``. Shares and amounts of air and
+        growth are missing where the readings are contradictory.
 
     Raises
     ------
@@ -101,8 +103,9 @@ def split_gaps(
 
     Notes
     -----
-    The model of the gap and its inverse stand in :mod:`ventbook.physics.lifter.motion`, the probabilities of the causes in
-    :mod:`ventbook.physics.lifter.cause`, the intervals (after JCGM 101) in :mod:`ventbook.physics.lifter.spread`.
+    The model of the gap and its inverse stand in :mod:`ventbook.physics.lifter.motion`, the probabilities of
+    the causes in :mod:`ventbook.physics.lifter.cause`, the intervals (after JCGM 101) in
+    :mod:`ventbook.physics.lifter.spread`.
 
     Examples
     --------

@@ -54,8 +54,8 @@ def intervals_of_two(r: Floats, press: Press, *, level: float, seed: int = SEED)
     Parameters
     ----------
     r : ndarray, shape (n, 9)
-        Columns G1, t1, G2, t2, s0, u_gap, u_t1, u_t2, u_s0 in mm and s: the two readings with their times, the slack, and the
-        standard uncertainties of a reading, of the two times and of the slack.
+        Columns G1, t1, G2, t2, s0, u_gap, u_t1, u_t2, u_s0 in mm and s: the two readings with their times,
+        the slack, and the standard uncertainties of a reading, of the two times and of the slack.
     press : Press
         Force, spring, rocker ratio, plunger and ambient pressure of each check, with uncertainties.
     level : float
@@ -66,8 +66,9 @@ def intervals_of_two(r: Floats, press: Press, *, level: float, seed: int = SEED)
     Returns
     -------
     dict of ndarray
-        ``travel`` (mm), ``growth`` (um/s), ``air`` (mm3), each (n, 3): low, high of ``level`` and standard deviation; and
-        ``possible``, (n,), the share of points that need neither negative air nor negative growth.
+        ``travel`` (mm), ``growth`` (um/s), ``air`` (mm3), each (n, 3): low, high of ``level`` and standard
+        deviation; and ``possible``, (n,), the share of points that need neither negative air nor negative
+        growth.
 
     References
     ----------

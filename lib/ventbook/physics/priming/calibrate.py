@@ -60,18 +60,19 @@ def calibrate_fleet(jobs: pd.DataFrame, *, level: float = 0.95) -> FleetCalibrat
     Parameters
     ----------
     jobs : DataFrame
-        One row a venting with engine_id, engine_type, rotations_low, rotations_high (crankshaft rotations, (low, high],
-        infinite where given up), expected_rotations and expected_state, as the table of ventings has them; rows without a
-        count or an expectation are left out. The regression uses what of lines_empty, cooler_empty, filter_new,
-        tank_overpressure_bar, line length and bore, cooler_volume_L and tank_head_m is there.
+        One row a venting with engine_id, engine_type, rotations_low, rotations_high (crankshaft rotations,
+        (low, high], infinite where given up), expected_rotations and expected_state, as the table of ventings
+        has them; rows without a count or an expectation are left out. The regression uses what of
+        lines_empty, cooler_empty, filter_new, tank_overpressure_bar, line length and bore, cooler_volume_L
+        and tank_head_m is there.
     level : float
         Confidence level of the multipliers' intervals.
 
     Returns
     -------
     FleetCalibration
-        ``multipliers`` by engine type, ``errors`` of the three predictions (physics, raw mean, regression without physics) on
-        engines left out of the fit, and ``best``, the one with the highest score.
+        ``multipliers`` by engine type, ``errors`` of the three predictions (physics, raw mean, regression
+        without physics) on engines left out of the fit, and ``best``, the one with the highest score.
 
     Raises
     ------
@@ -80,8 +81,8 @@ def calibrate_fleet(jobs: pd.DataFrame, *, level: float = 0.95) -> FleetCalibrat
 
     Notes
     -----
-    Log-normal scatter, counts as the intervals that they stand for, clustered by engine. Engine types with fewer than 3 engines
-    or 8 shown counts get the state ``too_few`` and no number.
+    Log-normal scatter, counts as the intervals that they stand for, clustered by engine. Engine types with
+    fewer than 3 engines or 8 shown counts get the state ``too_few`` and no number.
 
     Examples
     --------

@@ -73,9 +73,10 @@ def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = S
     Parameters
     ----------
     frame : DataFrame
-        One row a venting with the ventings' and engines' columns under their stored names (``suction_line_length_m``,
-        ``cooler_empty``, ``pump_displacement_cm3``, ...). What is absent or missing falls back to the engine type's usual
-        value, is named in ``expected_note`` and widens the interval.
+        One row a venting with the ventings' and engines' columns under their stored names
+        (``suction_line_length_m``, ``cooler_empty``, ``pump_displacement_cm3``, ...). What is absent or
+        missing falls back to the engine type's usual value, is named in ``expected_note`` and widens the
+        interval.
     level : float
         Confidence level of the interval, 0.9 = 90 %.
     seed : int
@@ -87,12 +88,15 @@ def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = S
         Of the same index:
 
         - ``expected_rotations``, ``expected_low``, ``expected_high``: central value and interval of ``level``
-        - ``expected_suction`` - ``expected_tank_saving`` + ``expected_pressure_side`` = ``expected_rotations``
-        - ``expected_state``: ``primes``; ``not_primed_by_this_push`` (static lift over what a dry pump can pull);
-          ``turn_slower`` (line drop takes the inlet under its floor); ``not_recorded``. Numbers only in the first.
+        - ``expected_suction`` - ``expected_tank_saving`` + ``expected_pressure_side`` =
+          ``expected_rotations``
+        - ``expected_state``: ``primes``; ``not_primed_by_this_push`` (static lift over what a dry pump can
+          pull); ``turn_slower`` (line drop takes the inlet under its floor); ``not_recorded``. Numbers only
+          in the first.
         - ``expected_note``: usual values taken, and what is special
         - ``expected_u_log``: standard uncertainty of the log of the expectation (from the interval's width)
-        - ``expected_least``, ``expected_stake_lines``, ``_cooler``, ``_filter``, ``expected_u_sizes``: what blanks leave open
+        - ``expected_least``, ``expected_stake_lines``, ``_cooler``, ``_filter``, ``expected_u_sizes``: what
+          blanks leave open
 
     Raises
     ------
@@ -101,8 +105,9 @@ def expected_rotations(frame: pd.DataFrame, *, level: float = 0.9, seed: int = S
 
     Notes
     -----
-    :func:`rotations_to_prime` at 64 points of a scrambled Sobol sequence over the standard uncertainties of all inputs. The
-    interval is that of the expectation, not of one job's count, which scatters by some 14 % more.
+    :func:`rotations_to_prime` at 64 points of a scrambled Sobol sequence over the standard uncertainties of
+    all inputs. The interval is that of the expectation, not of one job's count, which scatters by some 14 %
+    more.
 
     Examples
     --------

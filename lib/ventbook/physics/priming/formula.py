@@ -69,8 +69,8 @@ def line_drop_bar(viscosity_Pa_s: Any, length_m: Any, flow_cm3_per_s: Any, bore_
 
     References
     ----------
-    The law of Hagen and Poiseuille, in any textbook of fluid mechanics; good while the flow is laminar, which cold oil at
-    cranking speed is.
+    The law of Hagen and Poiseuille, in any textbook of fluid mechanics; good while the flow is laminar, which
+    cold oil at cranking speed is.
 
     Examples
     --------
@@ -128,7 +128,8 @@ def suction_rotations(
     Returns
     -------
     ndarray
-        ``V0 / (ea D) p0 / p_in``: the integral of ``dm/dN = -ea D p_in / (R T)`` from the air's mass to 0, isothermal.
+        ``V0 / (ea D) p0 / p_in``: the integral of ``dm/dN = -ea D p_in / (R T)`` from the air's mass to 0,
+        isothermal.
 
     Examples
     --------
@@ -219,14 +220,16 @@ def rotations_to_prime(
     Returns
     -------
     dict of ndarray
-        ``rotations``, ``suction`` (without tank pressure), ``tank_saving``, ``pressure_side`` (rotations = suction -
-        tank_saving + pressure_side), ``air_cm3``, ``fill_cm3``, ``line_drop_bar``, ``head_bar``, ``inlet_bar`` (absolute).
+        ``rotations``, ``suction`` (without tank pressure), ``tank_saving``, ``pressure_side`` (rotations =
+        suction - tank_saving + pressure_side), ``air_cm3``, ``fill_cm3``, ``line_drop_bar``, ``head_bar``,
+        ``inlet_bar`` (absolute).
 
     Notes
     -----
-    ``N = V0 / (ea D) p0 / p_in + Vd / (eo D)`` with ``p_in = p0 + tank overpressure + head - line drop``; the module says where
-    each term comes from. Whether the pump primes at all is decided by the caller: with air to draw, an inlet pressure of zero or
-    less gives an infinite number. The parameters are the symbols of the formula, by keyword only.
+    ``N = V0 / (ea D) p0 / p_in + Vd / (eo D)`` with ``p_in = p0 + tank overpressure + head - line drop``; the
+    module says where each term comes from. Whether the pump primes at all is decided by the caller: with air
+    to draw, an inlet pressure of zero or less gives an infinite number. The parameters are the symbols of the
+    formula, by keyword only.
 
     Examples
     --------

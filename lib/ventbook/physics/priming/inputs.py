@@ -334,10 +334,11 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
     Returns
     -------
     DataFrame
-        Of the same index: ``hand_pressure_bar`` with ``hand_low_bar`` and ``hand_high_bar`` (interval of ``level``),
-        ``hand_threshold_bar``, ``hand_shows_probability``, ``hand_state`` and ``hand_note``. State: ``shows`` (threshold under
-        the interval), ``does_not_show`` (over it), ``may_not_show`` between, ``not_recorded`` where neither engine nor type is
-        known. Where it does not or may not show, a venting without pressure shown is no sign of a fault.
+        Of the same index: ``hand_pressure_bar`` with ``hand_low_bar`` and ``hand_high_bar`` (interval of
+        ``level``), ``hand_threshold_bar``, ``hand_shows_probability``, ``hand_state`` and ``hand_note``.
+        State: ``shows`` (threshold under the interval), ``does_not_show`` (over it), ``may_not_show``
+        between, ``not_recorded`` where neither engine nor type is known. Where it does not or may not show, a
+        venting without pressure shown is no sign of a fault.
 
     Raises
     ------
@@ -346,7 +347,8 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
 
     Notes
     -----
-    Oil through the bearings is laminar: ``p = p_hot mu Q / (mu_hot Q_hot)``, from one running point of the engine type.
+    Oil through the bearings is laminar: ``p = p_hot mu Q / (mu_hot Q_hot)``, from one running point of the
+    engine type.
 
     Examples
     --------

@@ -396,8 +396,8 @@ def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Those rows, with ``_low``, ``_high`` (log of the count's interval (low, high]; infinite where given up) and ``_expected``
-        (log of the expectation).
+        Those rows, with ``_low``, ``_high`` (log of the count's interval (low, high]; infinite where given
+        up) and ``_expected`` (log of the expectation).
 
     Examples
     --------
@@ -441,21 +441,22 @@ def estimate_ratio(jobs: pd.DataFrame, *, level: float = 0.95) -> Estimate:
     Parameters
     ----------
     jobs : DataFrame
-        One row a venting with engine_id, engine_type, rotations_low, rotations_high, expected_rotations, expected_state.
+        One row a venting with engine_id, engine_type, rotations_low, rotations_high, expected_rotations,
+        expected_state.
     level : float
         Confidence level, 0.95 = 95 %.
 
     Returns
     -------
     Estimate
-        Unit "ratio", n = ventings with a count and an expectation, clusters = engines. State ``not_recorded`` without any count,
-        ``too_few`` under 8 shown counts or 3 engines, or where the counts have no spread.
+        Unit "ratio", n = ventings with a count and an expectation, clusters = engines. State ``not_recorded``
+        without any count, ``too_few`` under 8 shown counts or 3 engines, or where the counts have no spread.
 
     Notes
     -----
-    Given-up counts are lower bounds. Where lines, cooler or filter were not recorded, either answer is possible and a site's
-    share of answers is fitted beside the ratio; sizes taken from the engine type's usual values are one error that all its
-    ventings share.
+    Given-up counts are lower bounds. Where lines, cooler or filter were not recorded, either answer is
+    possible and a site's share of answers is fitted beside the ratio; sizes taken from the engine type's
+    usual values are one error that all its ventings share.
 
     Examples
     --------
@@ -604,14 +605,15 @@ def measure_scale(jobs: pd.DataFrame) -> RatioScale:
     Returns
     -------
     RatioScale
-        The middle of the log ratio by engine type and overall, and the scatter of one venting (1.4826 times the median absolute
-        deviation, at least 0.05); ``known`` is False, with usual values, under 8 counts or 3 engines.
+        The middle of the log ratio by engine type and overall, and the scatter of one venting (1.4826 times
+        the median absolute deviation, at least 0.05); ``known`` is False, with usual values, under 8 counts
+        or 3 engines.
 
     Notes
     -----
-    Given-up counts are lower bounds: medians and quantiles are those of the product-limit curve. Ventings with a blank for lines,
-    cooler or filter are left out while 8 counts on 3 engines have none, since half an empty line is no line; with fewer each is
-    taken with one answer, drawn by its probability given the count.
+    Given-up counts are lower bounds: medians and quantiles are those of the product-limit curve. Ventings
+    with a blank for lines, cooler or filter are left out while 8 counts on 3 engines have none, since half an
+    empty line is no line; with fewer each is taken with one answer, drawn by its probability given the count.
 
     Examples
     --------
@@ -744,8 +746,8 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
     Returns
     -------
     DataFrame
-        Those rows of ``jobs`` with ``ratio_least`` (low end of the count over expected), ``ratio_usual_most`` (what it lies
-        beyond) and ``chance`` (of a count at least as long where nothing is wrong).
+        Those rows of ``jobs`` with ``ratio_least`` (low end of the count over expected), ``ratio_usual_most``
+        (what it lies beyond) and ``chance`` (of a count at least as long where nothing is wrong).
 
     Notes
     -----
@@ -808,7 +810,8 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
 
     Notes
     -----
-    A venting's own stop is farther off by what its expectation is uncertain. A count in an interval stands for its middle.
+    A venting's own stop is farther off by what its expectation is uncertain. A count in an interval stands
+    for its middle.
 
     Examples
     --------

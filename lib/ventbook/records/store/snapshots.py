@@ -326,7 +326,8 @@ def open_store(path: str | Path) -> Store:
     Returns
     -------
     Store
-        ``snapshots()`` lists them, ``snapshot(number)`` gives one (default the newest) with its record tables.
+        ``snapshots()`` lists them, ``snapshot(number)`` gives one (default the newest) with its record
+        tables.
 
     Raises
     ------

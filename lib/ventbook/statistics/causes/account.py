@@ -150,14 +150,15 @@ def explain_failures(
     Parameters
     ----------
     ventings : DataFrame
-        One row a venting (:func:`ventbook.read_ventings`): venting_id, engine_id, site; quarter and the columns of the factor table
-        where there are any.
+        One row a venting (:func:`ventbook.read_ventings`): venting_id, engine_id, site; quarter and the
+        columns of the factor table where there are any.
     lifters : DataFrame
-        One row a lifter and venting (:func:`ventbook.read_lifters`): venting_id, cylinder, valve, over_first; gauge, limit_mm,
-        gap_first_corrected_mm, gauge_u_mm and the likelihoods of air and leak-down where there are any.
+        One row a lifter and venting (:func:`ventbook.read_lifters`): venting_id, cylinder, valve, over_first;
+        gauge, limit_mm, gap_first_corrected_mm, gauge_u_mm and the likelihoods of air and leak-down where
+        there are any.
     gauges : DataFrame, optional
-        Biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty (mm), source. Default:
-        :func:`list_gauge_biases` from the lifters themselves.
+        Biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty (mm),
+        source. Default: :func:`list_gauge_biases` from the lifters themselves.
     factors : sequence of Factor, optional
         The factor table; default ``data/factors.toml``.
     level : float
@@ -165,12 +166,14 @@ def explain_failures(
     draws : int
         For the intervals; 0 leaves them out.
     seed : int
-        Of the simulated fleets and the draws. The same tables give the same account, in whatever order their rows stand.
+        Of the simulated fleets and the draws. The same tables give the same account, in whatever order their
+        rows stand.
 
     Returns
     -------
     Account
-        Named causes with their strength, and the share of each failing venting that is of each cause; :func:`sum_causes` adds them up.
+        Named causes with their strength, and the share of each failing venting that is of each cause;
+        :func:`sum_causes` adds them up.
 
     Raises
     ------
@@ -236,7 +239,8 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
     account : Account
         As :func:`explain_failures` gives it.
     row : mapping or Series
-        The columns of the ventings' table, as many as are known; a blank counts at what is usual for the site.
+        The columns of the ventings' table, as many as are known; a blank counts at what is usual for the
+        site.
 
     Returns
     -------
@@ -245,8 +249,9 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
 
     Notes
     -----
-    Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the usual number. A site that
-    is not in the account has the mean of the bases. A site over time is taken as it stood at the end of the records.
+    Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the
+    usual number. A site that is not in the account has the mean of the bases. A site over time is taken as it
+    stood at the end of the records.
 
     Examples
     --------

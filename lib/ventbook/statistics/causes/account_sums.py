@@ -44,8 +44,9 @@ def sum_causes(
     Returns
     -------
     DataFrame
-        ``by``, cause, title, ventings (sum of shares), low, high (ends of the account's interval: which cause, not how many will fail
-        next), failing (of the group). Every group has a row for every named cause.
+        ``by``, cause, title, ventings (sum of shares), low, high (ends of the account's interval: which
+        cause, not how many will fail next), failing (of the group). Every group has a row for every named
+        cause.
 
     Examples
     --------

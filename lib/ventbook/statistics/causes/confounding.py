@@ -37,9 +37,10 @@ def map_confounding(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = No
     Returns
     -------
     DataFrame
-        One row a pair: the two, ``association`` (Cramer's V, numbers cut in two), for two yes/no factors (and cut numbers)
-        ``together``, ``only_a``, ``only_b``, ``neither`` in ventings (NaN otherwise), ``overlap``: "none" where 1 - V^2 is under .10,
-        "thin" under .35, else "good". Pairs of which one does not vary are left out.
+        One row a pair: the two, ``association`` (Cramer's V, numbers cut in two), for two yes/no factors (and
+        cut numbers) ``together``, ``only_a``, ``only_b``, ``neither`` in ventings (NaN otherwise),
+        ``overlap``: "none" where 1 - V^2 is under .10, "thin" under .35, else "good". Pairs of which one does
+        not vary are left out.
 
     Examples
     --------
@@ -89,8 +90,8 @@ def measure_association(table: np.ndarray) -> float | None:
     Returns
     -------
     float or None
-        0 = never together more than by chance, 1 = one is known from the other; None where one side does not vary. Without
-        correction for chance.
+        0 = never together more than by chance, 1 = one is known from the other; None where one side does not
+        vary. Without correction for chance.
 
     Examples
     --------

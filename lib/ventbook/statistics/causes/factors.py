@@ -97,7 +97,8 @@ def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
     Returns
     -------
     tuple of Factor
-        In the table's order: name, title, kind, reference, sensible step, outcomes, what it may be adjusted for.
+        In the table's order: name, title, kind, reference, sensible step, outcomes, what it may be adjusted
+        for.
 
     Raises
     ------
@@ -239,8 +240,9 @@ def add_lifter_columns(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFram
     Returns
     -------
     DataFrame
-        With ``gauge``, the instrument that most of the venting's gaps were read with at the first check (the first in the alphabet where
-        two are level), and ``lifters_reused``, whether any lifter is written down as reused (missing where no history stands).
+        With ``gauge``, the instrument that most of the venting's gaps were read with at the first check (the
+        first in the alphabet where two are level), and ``lifters_reused``, whether any lifter is written down
+        as reused (missing where no history stands).
 
     Examples
     --------

@@ -444,14 +444,16 @@ def find_recurrent_engines(
     Returns
     -------
     Recurrence
-        Repeats over all engines against their chance, and by engine the exact chance of at least its number of failing ventings and its q.
+        Repeats over all engines against their chance, and by engine the exact chance of at least its number
+        of failing ventings and its q.
 
     Notes
     -----
-    Findings are shuffled over ventings within strata, so that a site or a type with many findings does not look like recurrent
-    engines. By engine, ``chance`` is exact: the hypergeometric probability of at least its number of failing ventings, given its
-    strata's totals (for an engine in one stratum; an engine seen in several is judged in the one with most of its ventings); q is
-    Benjamini-Hochberg over all engines that returned, those without a finding among them.
+    Findings are shuffled over ventings within strata, so that a site or a type with many findings does not
+    look like recurrent engines. By engine, ``chance`` is exact: the hypergeometric probability of at least
+    its number of failing ventings, given its strata's totals (for an engine in one stratum; an engine seen in
+    several is judged in the one with most of its ventings); q is Benjamini-Hochberg over all engines that
+    returned, those without a finding among them.
 
     Examples
     --------

@@ -49,8 +49,9 @@ def size_two_shares(
 
     Notes
     -----
-    Without continuity correction, as the intervals are that such a difference is judged by: with .10 against .05 at the 435 ventings
-    a group that this gives, Newcombe's interval of the difference leaves out 0 in 81 of 100 simulated cases.
+    Without continuity correction, as the intervals are that such a difference is judged by: with .10 against
+    .05 at the 435 ventings a group that this gives, Newcombe's interval of the difference leaves out 0 in 81
+    of 100 simulated cases.
 
     References
     ----------

@@ -176,19 +176,19 @@ def rank_causes(
     listed : bool
         False gives every factor with a number, with standing "not listed" where it would not reach the list.
     blanks : Blanks, optional
-        Which records are blank more or less often on failing ventings (:func:`test_blanks`); the column ``blanks`` then holds the
-        warning.
+        Which records are blank more or less often on failing ventings (:func:`test_blanks`); the column
+        ``blanks`` then holds the warning.
 
     Returns
     -------
     DataFrame
-        One row a factor, ordered by RULE, with its standing; ``together`` names factors that it can't be told apart from on these
-        ventings.
+        One row a factor, ordered by RULE, with its standing; ``together`` names factors that it can't be told
+        apart from on these ventings.
 
     Notes
     -----
-    Standing is never more than "hint" where there is no overlap, where the effect goes against expectation, or where there is a
-    warning about blanks.
+    Standing is never more than "hint" where there is no overlap, where the effect goes against expectation,
+    or where there is a warning about blanks.
 
     Examples
     --------

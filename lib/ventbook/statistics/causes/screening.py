@@ -269,8 +269,8 @@ def screen_factors(
     jobs : DataFrame
         One row a venting (:func:`ventbook.read_ventings`, with :func:`add_lifter_columns`).
     outcome : str
-        "lifter_failure" (odds ratios of a lifter over the limit at the first check), or the time to pressure or the rotations over
-        expected (ratios), by their names in the factor table.
+        "lifter_failure" (odds ratios of a lifter over the limit at the first check), or the time to pressure
+        or the rotations over expected (ratios), by their names in the factor table.
     factors : sequence of Factor, optional
         Default ``data/factors.toml``.
     level : float
@@ -281,8 +281,8 @@ def screen_factors(
     Returns
     -------
     DataFrame
-        One row a factor and level. Too few ventings at a level (the factor's minimum) gives state "too_few"; an unrecorded factor
-        "not_recorded".
+        One row a factor and level. Too few ventings at a level (the factor's minimum) gives state "too_few";
+        an unrecorded factor "not_recorded".
 
     Raises
     ------
@@ -291,18 +291,20 @@ def screen_factors(
 
     Notes
     -----
-    crude: that factor alone. adjusted: given site and the other factors that may be adjusted for on this outcome and that keep
-    company with it; as many of them, the closest first, as there are ten ventings with a finding for (fifteen ventings for times);
-    ``adjusted_for`` names them. A consequence of the venting is never adjusted for. stratified: Mantel-Haenszel over sites (numbers
-    cut in two), with the p of "the sites agree". Intervals sum by engine (CR3, t). A level without or with nothing but findings gets
-    a penalised fit with profile interval.
+    crude: that factor alone. adjusted: given site and the other factors that may be adjusted for on this
+    outcome and that keep company with it; as many of them, the closest first, as there are ten ventings with
+    a finding for (fifteen ventings for times); ``adjusted_for`` names them. A consequence of the venting is
+    never adjusted for. stratified: Mantel-Haenszel over sites (numbers cut in two), with the p of "the sites
+    agree". Intervals sum by engine (CR3, t). A level without or with nothing but findings gets a penalised
+    fit with profile interval.
 
-    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors of this outcome: strong effects
-    on times shall not make weak ones on lifters look surer; p_any is the chance that any of them looks so clear where none acts
-    (Holm). ``site_left``: share of its variation left inside the sites; under SITE_LEFT a factor has neither. overlap: "none" where
-    the factor can't be told apart from the one named in ``overlap_with``, "thin", "good"; with "none" no adjusted effect is given.
-    against_matters: "larger" / "smaller" where the whole interval lies beyond / within the smallest effect that matters, else "not
-    known".
+    p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors of this
+    outcome: strong effects on times shall not make weak ones on lifters look surer; p_any is the chance that
+    any of them looks so clear where none acts (Holm). ``site_left``: share of its variation left inside the
+    sites; under SITE_LEFT a factor has neither. overlap: "none" where the factor can't be told apart from the
+    one named in ``overlap_with``, "thin", "good"; with "none" no adjusted effect is given. against_matters:
+    "larger" / "smaller" where the whole interval lies beyond / within the smallest effect that matters, else
+    "not known".
 
     Examples
     --------

@@ -188,13 +188,13 @@ def compare_cases(
     Returns
     -------
     DataFrame
-        factor, title, kind, level, reference, sets (those with a difference), cases_exposed, cases, controls_exposed, controls,
-        odds_ratio, low, high, p, state, note.
+        factor, title, kind, level, reference, sets (those with a difference), cases_exposed, cases,
+        controls_exposed, controls, odds_ratio, low, high, p, state, note.
 
     Notes
     -----
-    Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a time, with a variance
-    summed by the case's engine.
+    Matches by :func:`match_cases`; the odds ratio comes from conditional logistic regression, one factor at a
+    time, with a variance summed by the case's engine.
 
     Examples
     --------

@@ -63,7 +63,8 @@ def intra_engine_correlation(failures: Any, lifters: Any, *, cluster: Any = None
     Parameters
     ----------
     failures, lifters : array_like, shape (n,)
-        Lifters over the limit and lifters checked, one row a venting (or an engine); rows with either missing are left out.
+        Lifters over the limit and lifters checked, one row a venting (or an engine); rows with either missing
+        are left out.
     cluster : array_like, shape (n,), optional
         Engine id a row; each row its own cluster where None.
 
@@ -75,8 +76,8 @@ def intra_engine_correlation(failures: Any, lifters: Any, *, cluster: Any = None
     Raises
     ------
     NotEnoughData
-        With fewer than two engines, no more lifters than engines, or no failures or only failures (the correlation is then
-        undefined).
+        With fewer than two engines, no more lifters than engines, or no failures or only failures (the
+        correlation is then undefined).
     ValueError
         Where a count is under 0 or failures are more than lifters.
 

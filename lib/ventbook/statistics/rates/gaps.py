@@ -74,15 +74,15 @@ def fit_left_censored(
     Raises
     ------
     NotEnoughData
-        With fewer uncensored values than columns + 1, a level without any uncensored value (its coefficient would run away), one
-        cluster only, or (NoFit) values that all agree, or no settled answer.
+        With fewer uncensored values than columns + 1, a level without any uncensored value (its coefficient
+        would run away), one cluster only, or (NoFit) values that all agree, or no settled answer.
     ValueError
         For lengths that differ, or values that are not finite.
 
     Notes
     -----
-    ``value = design @ coefficients + sd * normal`` by maximum likelihood, Newton in Olsen's coordinates; sandwich by cluster: CR3
-    with few clusters, else CR1.
+    ``value = design @ coefficients + sd * normal`` by maximum likelihood, Newton in Olsen's coordinates;
+    sandwich by cluster: CR3 with few clusters, else CR1.
 
     Examples
     --------
@@ -250,10 +250,10 @@ def compare_gaps(
     Returns
     -------
     DataFrame
-        One row a group: the group, n, censored, clusters, median_mm, median_low, median_high, ratio, ratio_low, ratio_high (1 and
-        empty for the first), over_limit (share the model puts over ``limit``, NaN without one), level, state, note. A group with
-        no reading over the step, or too few readings, keeps its row with state "too_few"; so do all where the readings agree or
-        the fit has no answer.
+        One row a group: the group, n, censored, clusters, median_mm, median_low, median_high, ratio,
+        ratio_low, ratio_high (1 and empty for the first), over_limit (share the model puts over ``limit``,
+        NaN without one), level, state, note. A group with no reading over the step, or too few readings,
+        keeps its row with state "too_few"; so do all where the readings agree or the fit has no answer.
 
     Raises
     ------
@@ -360,7 +360,8 @@ def find_recurring_zeros(lifters: pd.DataFrame, *, least: int) -> tuple[pd.DataF
     Parameters
     ----------
     lifters : DataFrame
-        Table of lifters: ``gap_first_mm``, ``venting_id``, ``engine_id``, ``cylinder``, ``valve`` and ``site``.
+        Table of lifters: ``gap_first_mm``, ``venting_id``, ``engine_id``, ``cylinder``, ``valve`` and
+        ``site``.
     least : int
         Ventings with such a reading from which a lifter is listed.
 

@@ -55,8 +55,8 @@ def binomial_interval(
 
     References
     ----------
-    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404; R. G. Newcombe, Stat.
-    Med. 17 (1998) 857, with the worked examples.
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404;
+    R. G. Newcombe, Stat. Med. 17 (1998) 857, with the worked examples.
 
     Examples
     --------

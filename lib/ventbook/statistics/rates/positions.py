@@ -79,8 +79,8 @@ def rates_by_position(
 
     Notes
     -----
-    Every engine counts as one cluster (an engine vented twice is not two witnesses). Whether positions differ is asked by
-    :func:`test_positions`.
+    Every engine counts as one cluster (an engine vented twice is not two witnesses). Whether positions differ
+    is asked by :func:`test_positions`.
 
     Examples
     --------
@@ -110,8 +110,8 @@ def test_positions(
     cluster, position : array_like, shape (n,)
         Engine and position of each.
     feed_rank : array_like, shape (n,), 0..1, optional
-        0 (first fed) to 1 (last fed), missing where not known; gives the second test, whether failing lifters sit later in the oil
-        feed than the others of their engine (two-sided).
+        0 (first fed) to 1 (last fed), missing where not known; gives the second test, whether failing lifters
+        sit later in the oil feed than the others of their engine (two-sided).
     draws : int
         Number of dealings, 99 at least.
     seed : int
@@ -129,11 +129,12 @@ def test_positions(
 
     Notes
     -----
-    The failures of each position of an engine are added up over its ventings (a lifter that stays bad is one witness, not three),
-    and inside every engine these sums are dealt out anew over its positions. Engines without a failing or without a sound lifter
-    say nothing and are left out. Statistic: sum over positions of (observed - expected)^2 / variance, both under the dealing.
-    ``p = (1 + draws at least as large) / (1 + draws)``, so that the test is never too eager. Where a position was checked more
-    often than another of its engine, its sum is taken less the engine's share times its checks.
+    The failures of each position of an engine are added up over its ventings (a lifter that stays bad is one
+    witness, not three), and inside every engine these sums are dealt out anew over its positions. Engines
+    without a failing or without a sound lifter say nothing and are left out. Statistic: sum over positions of
+    (observed - expected)^2 / variance, both under the dealing. ``p = (1 + draws at least as large) / (1 +
+    draws)``, so that the test is never too eager. Where a position was checked more often than another of its
+    engine, its sum is taken less the engine's share times its checks.
 
     Examples
     --------

@@ -41,8 +41,8 @@ def cured_share(
     Parameters
     ----------
     over_first, over_last, extra_run : array_like, shape (n,)
-        Yes/no a lifter; a missing answer leaves the lifter out, and so does no run between the two checks (that second look is no
-        cure).
+        Yes/no a lifter; a missing answer leaves the lifter out, and so does no run between the two checks
+        (that second look is no cure).
     cluster : array_like, shape (n,)
         Engine id.
     level : float
@@ -139,7 +139,8 @@ def expect_second_look(
     Returns
     -------
     SecondLook
-        passes (probability of a second reading at or under the limit), truly_within, expected, low and high (mm), each (n,).
+        passes (probability of a second reading at or under the limit), truly_within, expected, low and high
+        (mm), each (n,).
 
     Raises
     ------
@@ -148,8 +149,9 @@ def expect_second_look(
 
     Notes
     -----
-    The true gap given the first reading y has density proportional to the fleet's own density times the normal density of y - gap
-    with spread u; the second reading adds a fresh error. With u = 0 nothing changes.
+    The true gap given the first reading y has density proportional to the fleet's own density times the
+    normal density of y - gap with spread u; the second reading adds a fresh error. With u = 0 nothing
+    changes.
 
     Examples
     --------
@@ -231,8 +233,8 @@ def compare_cure(
     u, limit : float or array_like of shape (n,), mm
         Standard uncertainty of a reading, and the limit.
     spread : GapDistribution or None
-        True gaps in the fleet (:func:`ventbook.physics.gauge.deconvolve_gaps`); None (too few readings) leaves the second-look
-        part "too_few".
+        True gaps in the fleet (:func:`ventbook.physics.gauge.deconvolve_gaps`); None (too few readings)
+        leaves the second-look part "too_few".
     level : float
         Confidence level, 0.95 = 95 %.
 
@@ -347,8 +349,8 @@ def paired_changes(
     Returns
     -------
     DataFrame
-        Index of the input: gap_first_mm, gap_last_mm, change_mm, alone_mm, alone_low, alone_high and beyond ("smaller",
-        "as_second_look", "larger", "" where the band is not known).
+        Index of the input: gap_first_mm, gap_last_mm, change_mm, alone_mm, alone_low, alone_high and beyond
+        ("smaller", "as_second_look", "larger", "" where the band is not known).
 
     Examples
     --------
@@ -399,7 +401,8 @@ def failing_share(
     Parameters
     ----------
     jobs : DataFrame
-        Rows of the table of ventings (failed_*, lifters_over_*, lifters_judged_*, engine_id, recorded_because).
+        Rows of the table of ventings (failed_*, lifters_over_*, lifters_judged_*, engine_id,
+        recorded_because).
     level : float
         Confidence level, 0.95 = 95 %.
     of : str

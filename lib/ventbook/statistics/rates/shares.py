@@ -43,16 +43,16 @@ def venting_share(failed: Any, *, cluster: Any = None, level: float = 0.95) -> E
     failed : array_like, shape (n,)
         One yes/no a venting; missing = not known, left out of numerator and denominator.
     cluster : array_like, shape (n,), optional
-        Engine id a venting. With it the interval carries repeated ventings of one engine; without it ventings are taken as
-        independent (Wilson).
+        Engine id a venting. With it the interval carries repeated ventings of one engine; without it ventings
+        are taken as independent (Wilson).
     level : float
         Confidence level, 0.95 = 95 %.
 
     Returns
     -------
     Estimate
-        Unit "share", n = ventings counted, clusters = engines (0 where cluster is None). No venting with a known answer: state
-        "not_recorded". No failures: the upper end is a bound.
+        Unit "share", n = ventings counted, clusters = engines (0 where cluster is None). No venting with a
+        known answer: state "not_recorded". No failures: the upper end is a bound.
 
     Examples
     --------
@@ -88,8 +88,8 @@ def lifter_share(failures: Any, lifters: Any, *, cluster: Any, level: float = 0.
     Parameters
     ----------
     failures, lifters : array_like, shape (n,)
-        Lifters over the limit and lifters checked, one row a venting. Rows with either missing or with no lifter checked are left
-        out.
+        Lifters over the limit and lifters checked, one row a venting. Rows with either missing or with no
+        lifter checked are left out.
     cluster : array_like, shape (n,)
         Engine id a row; a row without an id stands for itself.
     level : float
@@ -98,8 +98,8 @@ def lifter_share(failures: Any, lifters: Any, *, cluster: Any, level: float = 0.
     Returns
     -------
     Estimate
-        Unit "share", n = lifters counted, clusters = engines; see :func:`clustered_interval` for the interval. Nothing recorded:
-        state "not_recorded".
+        Unit "share", n = lifters counted, clusters = engines; see :func:`clustered_interval` for the
+        interval. Nothing recorded: state "not_recorded".
 
     Raises
     ------
@@ -153,11 +153,12 @@ def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[fl
 
     Notes
     -----
-    Beta-binomial with the correlation integrated out; from ENOUGH_ENGINES engines with a finding on at least as wide as Wilson
-    with the effective number, which holds whatever the shape of the spread between engines; and never inside the exact interval of
-    independent lifters. On 225 cells of simulated fleets (rate .3 to 15 %, 8 to 400 ventings, correlation 0 to .4) a 95 % interval
-    held the truth in 94.2 % or more of fleets in every cell; the table stands in ``calibrate/tables/rates.md``. Counts that are not
-    whole (sums of probabilities) take :func:`effective_interval` alone.
+    Beta-binomial with the correlation integrated out; from ENOUGH_ENGINES engines with a finding on at least
+    as wide as Wilson with the effective number, which holds whatever the shape of the spread between engines;
+    and never inside the exact interval of independent lifters. On 225 cells of simulated fleets (rate .3 to
+    15 %, 8 to 400 ventings, correlation 0 to .4) a 95 % interval held the truth in 94.2 % or more of fleets
+    in every cell; the table stands in ``calibrate/tables/rates.md``. Counts that are not whole (sums of
+    probabilities) take :func:`effective_interval` alone.
 
     Examples
     --------
@@ -195,8 +196,9 @@ def effective_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[fl
 
     Notes
     -----
-    The effective number is n / deff, ``deff = 1 + (m - 1) rho`` with m the size-weighted lifters an engine and rho the ANOVA
-    correlation, taken as at least ASSUMED_CORRELATION while fewer than ENOUGH_ENGINES engines show a finding.
+    The effective number is n / deff, ``deff = 1 + (m - 1) rho`` with m the size-weighted lifters an engine
+    and rho the ANOVA correlation, taken as at least ASSUMED_CORRELATION while fewer than ENOUGH_ENGINES
+    engines show a finding.
 
     Examples
     --------
@@ -245,8 +247,9 @@ def shares_by(
     by : sequence of str
         Columns that make the groups; none = one row for all. Rows with a missing group value are left out.
     failures : str
-        Column with failing lifters a venting (with ``lifters``), or with yes/no a row (without): ``failed_first`` of
-        ventings, ``over_first`` of lifters. Missing = not known, left out of numerator and denominator.
+        Column with failing lifters a venting (with ``lifters``), or with yes/no a row (without):
+        ``failed_first`` of ventings, ``over_first`` of lifters. Missing = not known, left out of numerator
+        and denominator.
     lifters : str, optional
         Column with lifters checked; None = the share of rows with a yes.
     cluster : str
@@ -259,19 +262,22 @@ def shares_by(
     Returns
     -------
     DataFrame
-        The columns of ``by``, then failures (float), and the fields of an Estimate: estimate, low, high (shares 0..1),
-        level, unit, n (rows or lifters), clusters (engines), method, state, note. All combinations of the group values
-        appear; a group without rows stays, with n = 0 and state "not_recorded".
+        The columns of ``by``, then failures (float), and the fields of an Estimate: estimate, low, high
+        (shares 0..1), level, unit, n (rows or lifters), clusters (engines), method, state, note. All
+        combinations of the group values appear; a group without rows stays, with n = 0 and state
+        "not_recorded".
 
     Raises
     ------
     ValueError
-        Where a column is missing (all of them named), a count is not between 0 and lifters, or level is not in 0..1.
+        Where a column is missing (all of them named), a count is not between 0 and lifters, or level is not
+        in 0..1.
 
     Notes
     -----
-    Beta-binomial interval with the correlation within an engine integrated out; see :func:`clustered_interval` for what it
-    holds. Whether a group is over or under the others is not asked here: intervals that overlap may still differ.
+    Beta-binomial interval with the correlation within an engine integrated out; see
+    :func:`clustered_interval` for what it holds. Whether a group is over or under the others is not asked
+    here: intervals that overlap may still differ.
 
     Examples
     --------
@@ -383,8 +389,8 @@ def bound_blanks(
     Parameters
     ----------
     failures, written, fitted : array_like, shape (n,)
-        Lifters over the limit, written down, fitted, one row a venting; a row with one missing is left out, and fitted is taken as
-        at least written.
+        Lifters over the limit, written down, fitted, one row a venting; a row with one missing is left out,
+        and fitted is taken as at least written.
     cluster : array_like, shape (n,)
         Engine id a row.
     decision : float, 0..1, optional
@@ -395,8 +401,9 @@ def bound_blanks(
     Returns
     -------
     BlankBounds
-        The share with blanks as passed and with blanks as not checked, their envelope, and the answer: "below" or "above" only
-        where both readings of the blanks and their whole intervals agree, else "not_known"; "" without a decision.
+        The share with blanks as passed and with blanks as not checked, their envelope, and the answer:
+        "below" or "above" only where both readings of the blanks and their whole intervals agree, else
+        "not_known"; "" without a decision.
 
     Raises
     ------
@@ -442,7 +449,8 @@ def steps_within_share(verdicts: pd.DataFrame, *, level: float = 0.95) -> Estima
     Parameters
     ----------
     verdicts : DataFrame
-        One row a step: ``verdict``, ``venting_id`` and ``engine_id``. Steps that are neither within, near nor outside don't count.
+        One row a step: ``verdict``, ``venting_id`` and ``engine_id``. Steps that are neither within, near nor
+        outside don't count.
     level : float, 0..1
         Of the interval.
 

@@ -83,18 +83,19 @@ def compare_mix(
     period : str
         Column of the periods.
     private : sequence of str
-        Columns whose levels are never named: one row says which share of recent ventings comes from levels that the past doesn't
-        have.
+        Columns whose levels are never named: one row says which share of recent ventings comes from levels
+        that the past doesn't have.
 
     Returns
     -------
     DataFrame
-        column, level, shares before and now with their numbers, ``change`` (now - before), ``is_new`` (a level without a past),
-        ``p`` the exact (Fisher) probability of so different counts.
+        column, level, shares before and now with their numbers, ``change`` (now - before), ``is_new`` (a
+        level without a past), ``p`` the exact (Fisher) probability of so different counts.
 
     Notes
     -----
-    Missing values are the level "not recorded". Many levels are looked at, so read ``p`` as an order, not a proof.
+    Missing values are the level "not recorded". Many levels are looked at, so read ``p`` as an order, not a
+    proof.
 
     Examples
     --------
@@ -144,7 +145,8 @@ def compare_gauges(
     Parameters
     ----------
     lifters : DataFrame
-        One row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, gap_first_mm and limit_mm.
+        One row a lifter and venting with venting_id, site, gauge, engine_type, ``period``, gap_first_mm and
+        limit_mm.
     site : str
     window : sequence of str
         Periods of the window.
@@ -155,20 +157,20 @@ def compare_gauges(
     level : float
         Confidence level, 0.95 = 95 %.
     ventings : DataFrame, optional
-        The ventings where their means are known already: site, gauge, engine_type, ``period`` and sound_gap_mm (mm, see
-        :func:`mean_lower_half`); else they are worked out from ``lifters``.
+        The ventings where their means are known already: site, gauge, engine_type, ``period`` and
+        sound_gap_mm (mm, see :func:`mean_lower_half`); else they are worked out from ``lifters``.
 
     Returns
     -------
     list of GaugeShift
-        One a gauge: its shift (mm, over 0: reads high), failing ventings as read and with the shift taken out, and whether the
-        excess over ``expected`` is attributed to it.
+        One a gauge: its shift (mm, over 0: reads high), failing ventings as read and with the shift taken
+        out, and whether the excess over ``expected`` is attributed to it.
 
     Notes
     -----
-    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2 / n), each side's own
-    variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly differs, the others are held against the readings
-    without it.
+    Per venting the mean of the lower half of its gaps; difference of means within engine types (weights n1 n2
+    / n), each side's own variance, t interval with Welch-Satterthwaite freedom. Where one gauge plainly
+    differs, the others are held against the readings without it.
 
     Examples
     --------

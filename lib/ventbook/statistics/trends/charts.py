@@ -50,16 +50,16 @@ def chart_shares(
     between_period : bool
         False gives the plain binomial p chart.
     at_least_binomial : bool
-        The spread factor is not let under 1: a few quiet periods do not prove that the process varies less than chance. False for
-        the formula as published.
+        The spread factor is not let under 1: a few quiet periods do not prove that the process varies less
+        than chance. False for the formula as published.
     width : float
         Limits are so many standard deviations either side.
 
     Returns
     -------
     DataFrame
-        One row a period: label, n, value, centre, low_limit, high_limit, outside ("above", "below", ""), count and spread (the
-        factor). Limits are clipped to 0..1.
+        One row a period: label, n, value, centre, low_limit, high_limit, outside ("above", "below", ""),
+        count and spread (the factor). Limits are clipped to 0..1.
 
     Raises
     ------
@@ -70,8 +70,9 @@ def chart_shares(
 
     Notes
     -----
-    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no unit of the baseline
-    failed, or all did, the band is that of half a unit more or less, since chance leaves some room there too.
+    The spread factor is mean |z_i - z_(i-1)| / 1.128 over baseline periods that follow one another. Where no
+    unit of the baseline failed, or all did, the band is that of half a unit more or less, since chance leaves
+    some room there too.
 
     References
     ----------
@@ -112,7 +113,8 @@ def chart_between(
     Parameters
     ----------
     between : array_like, shape (n,)
-        Sound ventings between two failing ones (:func:`count_between`), 0 where one follows the other directly.
+        Sound ventings between two failing ones (:func:`count_between`), 0 where one follows the other
+        directly.
     labels : sequence, optional
         Names of the points; default their numbers.
     mean : float, optional
@@ -130,8 +132,9 @@ def chart_between(
 
     Notes
     -----
-    ``centre`` is the median of the geometric distribution ln(.5) / ln(1 - p) - 1 with p = 1 / (mean + 1), since the mean lies above
-    most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0 (of no sound venting at all, as for half a one).
+    ``centre`` is the median of the geometric distribution ln(.5) / ln(1 - p) - 1 with p = 1 / (mean + 1),
+    since the mean lies above most points; the limits are mean +- 3 sqrt(mean (mean + 1)), not under 0 (of no
+    sound venting at all, as for half a one).
 
     References
     ----------
@@ -198,8 +201,8 @@ def find_runs(chart: pd.DataFrame, *, rules: Sequence[str] = ("outside", "one_si
 
     Notes
     -----
-    Probability a window, for a normal process in control: eight in a row on one side .0078, two of three beyond two thirds of the
-    band on one given side .0015.
+    Probability a window, for a normal process in control: eight in a row on one side .0078, two of three
+    beyond two thirds of the band on one given side .0015.
 
     Examples
     --------

@@ -88,8 +88,8 @@ def test_drift(values: ArrayLike, *, level: float = 0.95, unit: str = "1") -> Dr
 
     References
     ----------
-    H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. (1975); P. K. Sen, J. Am. Stat. Assoc. 63
-    (1968) 1379.
+    H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. (1975); P. K.
+    Sen, J. Am. Stat. Assoc. 63 (1968) 1379.
 
     Examples
     --------
@@ -148,7 +148,8 @@ def find_change_in_counts(
     Returns
     -------
     ChangePoint
-        Last period before the change with its interval; ``before`` and ``after`` are observed / expected of each side.
+        Last period before the change with its interval; ``before`` and ``after`` are observed / expected of
+        each side.
 
     Raises
     ------
@@ -159,8 +160,9 @@ def find_change_in_counts(
 
     Notes
     -----
-    Poisson. The interval is the shortest run of places that holds ``level`` of the probability when every place is equally likely
-    beforehand and each side's ratio has the Jeffreys prior; with few periods that is honest where large-sample formulas are not.
+    Poisson. The interval is the shortest run of places that holds ``level`` of the probability when every
+    place is equally likely beforehand and each side's ratio has the Jeffreys prior; with few periods that is
+    honest where large-sample formulas are not.
 
     Examples
     --------
@@ -211,8 +213,8 @@ def chance_of_change(
 
     Notes
     -----
-    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common ratio), and the clearest
-    step looked for in each dealt series.
+    The total is dealt over the periods by their expected counts (multinomial: Poisson with an unknown common
+    ratio), and the clearest step looked for in each dealt series.
 
     Examples
     --------
@@ -386,9 +388,10 @@ def compare_failing(
     Returns
     -------
     DataFrame
-        column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more failing with the level),
-        p_any (the chance that any of all these levels looks so improbable where none has to do with failing), blank_z (how the
-        column's blanks go with failing, in standard deviations; under 0 they are rarer where a venting failed).
+        column, level, failing_with, with_level, failing_without, without_level, p (Fisher, one-sided, more
+        failing with the level), p_any (the chance that any of all these levels looks so improbable where none
+        has to do with failing), blank_z (how the column's blanks go with failing, in standard deviations;
+        under 0 they are rarer where a venting failed).
 
     Notes
     -----

@@ -195,7 +195,8 @@ def code_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The frame with these columns as categories: text, "yes" and "no" for booleans, "not recorded" where missing.
+        The frame with these columns as categories: text, "yes" and "no" for booleans, "not recorded" where
+        missing.
 
     Examples
     --------

@@ -46,8 +46,8 @@ def funnel_limit(share: float, n: ArrayLike, *, tail: float) -> NDArray[np.float
 
     Notes
     -----
-    Exact binomial, interpolated between counts: with r the smallest count whose cumulative probability reaches ``tail``,
-    ``(r - a) / n`` with ``a = (P(X <= r) - tail) / P(X = r)``.
+    Exact binomial, interpolated between counts: with r the smallest count whose cumulative probability
+    reaches ``tail``, ``(r - a) / n`` with ``a = (P(X <= r) - tail) / P(X = r)``.
 
     References
     ----------
@@ -85,16 +85,16 @@ def funnel_by_site(
     share : float, optional
         The share to hold against; default all sites together.
     chances : sequence of array_like, optional
-        For each site the chance of failing of each of its ``n`` ventings, where their mix is allowed for (:func:`level_chances`);
-        without, every venting has the chance ``share``.
+        For each site the chance of failing of each of its ``n`` ventings, where their mix is allowed for
+        (:func:`level_chances`); without, every venting has the chance ``share``.
     tails : tuple of two float
         Inner and outer tail a side: 95 % and 99.8 % by default.
 
     Returns
     -------
     DataFrame
-        site, count, n, value, centre, expected, chance_above, chance_below, low_inner, high_inner, low_outer, high_outer, outside ("",
-        "above", "below"). A site without ventings stays as a row without a value.
+        site, count, n, value, centre, expected, chance_above, chance_below, low_inner, high_inner, low_outer,
+        high_outer, outside ("", "above", "below"). A site without ventings stays as a row without a value.
 
     Raises
     ------
@@ -105,10 +105,10 @@ def funnel_by_site(
 
     Notes
     -----
-    The verdict is made from the exact probability of so many failing ventings or more (chance_above), or so few or fewer
-    (chance_below): binomial, or Poisson-binomial with ``chances``. It is "above" or "below" where that is at most the outer tail. The
-    limits are for drawing only: they are interpolated between counts and promise no tail (one failing venting of one lies over the
-    limit whatever its chance).
+    The verdict is made from the exact probability of so many failing ventings or more (chance_above), or so
+    few or fewer (chance_below): binomial, or Poisson-binomial with ``chances``. It is "above" or "below"
+    where that is at most the outer tail. The limits are for drawing only: they are interpolated between
+    counts and promise no tail (one failing venting of one lies over the limit whatever its chance).
 
     References
     ----------
@@ -201,7 +201,8 @@ def shrink_shares(
     Returns
     -------
     DataFrame
-        site, count, n, raw, estimate, low, high, level, weight (share of the site's own record in its estimate).
+        site, count, n, raw, estimate, low, high, level, weight (share of the site's own record in its
+        estimate).
 
     Raises
     ------
@@ -210,9 +211,9 @@ def shrink_shares(
 
     Notes
     -----
-    Beta-binomial: sites' true shares follow a beta distribution with mean m and between-site correlation r; both are averaged over a
-    grid (flat in m and in sqrt(r) up to .5) and not plugged in, since four sites say little about r and plugged-in intervals are too
-    narrow.
+    Beta-binomial: sites' true shares follow a beta distribution with mean m and between-site correlation r;
+    both are averaged over a grid (flat in m and in sqrt(r) up to .5) and not plugged in, since four sites say
+    little about r and plugged-in intervals are too narrow.
 
     Examples
     --------
@@ -281,7 +282,8 @@ def observed_over_expected(
 
     References
     ----------
-    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II (1987), 2.3 (Byar).
+    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II
+    (1987), 2.3 (Byar).
 
     Examples
     --------
@@ -316,7 +318,8 @@ def count_interval(count: float, *, level: float = 0.95, method: str = "exact") 
 
     References
     ----------
-    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II (1987), 2.3 (Byar).
+    F. Garwood, Biometrika 28 (1936) 437; N. E. Breslow, N. E. Day, Statistical Methods in Cancer Research II
+    (1987), 2.3 (Byar).
 
     Examples
     --------
@@ -349,7 +352,8 @@ def standardise_share(count: ArrayLike, n: ArrayLike, weights: ArrayLike, *, lev
     Returns
     -------
     Estimate
-        Unit "share". Strata that the mix asks for and that have no venting are left out and their weight is said in the note.
+        Unit "share". Strata that the mix asks for and that have no venting are left out and their weight is
+        said in the note.
 
     Raises
     ------

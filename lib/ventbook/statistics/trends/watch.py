@@ -132,7 +132,8 @@ def watch_page(
     Parameters
     ----------
     frame : DataFrame
-        One row a venting with site, failed_first (missing = no result, left out), ``period`` and the columns named below.
+        One row a venting with site, failed_first (missing = no result, left out), ``period`` and the columns
+        named below.
     current : str
         The period asked about.
     period : str
@@ -140,8 +141,8 @@ def watch_page(
     factors : sequence of str
         Columns of the mix (categories; bin numbers beforehand).
     numbers : mapping of str to str, optional
-        Name of a series to a column of positive numbers whose logarithm is watched (time to pressure, rotations ratio). Missing values
-        are left out.
+        Name of a series to a column of positive numbers whose logarithm is watched (time to pressure,
+        rotations ratio). Missing values are left out.
     levels : mapping of str to str, optional
         The same for numbers watched as they are (gaps of sound lifters, which can be 0).
     periods : sequence of str, optional
@@ -152,7 +153,8 @@ def watch_page(
     Returns
     -------
     PageWatch
-        ``signals`` and the ``series`` they come from; state "too_few" without an earlier period to compare with.
+        ``signals`` and the ``series`` they come from; state "too_few" without an earlier period to compare
+        with.
 
     Raises
     ------
@@ -161,8 +163,9 @@ def watch_page(
 
     Notes
     -----
-    Sums: risk-adjusted CUSUM (odds doubled, odds halved) for the failing share, EWMA of the standardised mean residual for numbers,
-    over the watched periods, starting at 0. Limits from innocent pages drawn by the rule.
+    Sums: risk-adjusted CUSUM (odds doubled, odds halved) for the failing share, EWMA of the standardised mean
+    residual for numbers, over the watched periods, starting at 0. Limits from innocent pages drawn by the
+    rule.
 
     References
     ----------
@@ -235,8 +238,8 @@ def expect_failing(
 
     Notes
     -----
-    So a signal of an earlier period can be followed up against what was expected then, when it has since become part of the past
-    itself.
+    So a signal of an earlier period can be followed up against what was expected then, when it has since
+    become part of the past itself.
 
     Examples
     --------
@@ -324,8 +327,8 @@ def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Ar
 
     Notes
     -----
-    Each series gets the quantile at its weight's share of the allowance; one factor on all shares is raised as far as the page's rate
-    stays within ``false_alarms``.
+    Each series gets the quantile at its weight's share of the allowance; one factor on all shares is raised
+    as far as the page's rate stays within ``false_alarms``.
 
     Examples
     --------

@@ -377,8 +377,8 @@ def estimate_curve(
     Parameters
     ----------
     low, high : array_like, shape (n,)
-        Ends of each reading; low == high is exact, high infinite is given up, a missing end leaves the row out. Times in any
-        unit.
+        Ends of each reading; low == high is exact, high infinite is given up, a missing end leaves the row
+        out. Times in any unit.
     step : array_like, shape (n,), optional
         Length of the step that the beginning of the wait is known to, where a logger saw it; 0 elsewhere.
     weights : array_like, shape (n,), optional
@@ -393,20 +393,23 @@ def estimate_curve(
     Returns
     -------
     Curve
-        Steps of the curve with pointwise limits; ``at(times)`` reads it. No reading at all gives a curve without entries.
+        Steps of the curve with pointwise limits; ``at(times)`` reads it. No reading at all gives a curve
+        without entries.
 
     Notes
     -----
-    Product-limit estimate where every reading is exact or right-censored. Interval readings that are narrow against the spread of
-    the times (stopwatch, logger, counts) are spread evenly over their intervals in a life table; wider ones get the non-parametric
-    maximum-likelihood estimate (Turnbull). Where the beginning of any reading is known to a step only, both ends are unfolded.
-    Censorings at t count as after an event at t. Standard errors from the information matrix (Greenwood's in the product-limit
-    case); with ``cluster`` the limits are the wider of those and of those from the between-cluster error with Student's t on
-    clusters - 1 degrees of freedom. Limits on the log(-log S) scale.
+    Product-limit estimate where every reading is exact or right-censored. Interval readings that are narrow
+    against the spread of the times (stopwatch, logger, counts) are spread evenly over their intervals in a
+    life table; wider ones get the non-parametric maximum-likelihood estimate (Turnbull). Where the beginning
+    of any reading is known to a step only, both ends are unfolded. Censorings at t count as after an event at
+    t. Standard errors from the information matrix (Greenwood's in the product-limit case); with ``cluster``
+    the limits are the wider of those and of those from the between-cluster error with Student's t on clusters
+    - 1 degrees of freedom. Limits on the log(-log S) scale.
 
     References
     ----------
-    J. D. Kalbfleisch, R. L. Prentice, The Statistical Analysis of Failure Time Data, 2nd ed. (2002), section 1.4.
+    J. D. Kalbfleisch, R. L. Prentice, The Statistical Analysis of Failure Time Data, 2nd ed. (2002), section
+    1.4.
 
     Examples
     --------

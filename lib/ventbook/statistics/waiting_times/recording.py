@@ -63,8 +63,8 @@ def test_heaping(
     Parameters
     ----------
     counts : array_like, shape (n,)
-        Whole numbers of at least 1 as they were counted; missing ones are left out, and so are counts under 5, which reach no
-        multiple of 5.
+        Whole numbers of at least 1 as they were counted; missing ones are left out, and so are counts under
+        5, which reach no multiple of 5.
     group : array_like, shape (n,), optional
         Group of each; "all" without.
     chance : float
@@ -75,8 +75,8 @@ def test_heaping(
     DataFrame
         One row a group, sorted:
 
-        - n, on_fives (multiples of 5, tens included), share, index = 5 x share (1 without heaping, 5 where every count is one;
-          Whipple's index over 100), p: exact one-sided binomial against 1/5
+        - n, on_fives (multiples of 5, tens included), share, index = 5 x share (1 without heaping, 5 where
+          every count is one; Whipple's index over 100), p: exact one-sided binomial against 1/5
         - on_tens, p_tens: multiples of 10 among the multiples of 5, against 1/2
         - widen_to: 0 not heaped, 5 heaped at fives, 10 heaped at fives and at tens beyond that
         - state: estimated, or too_few under 10 counts (then widen_to is 0)
@@ -88,7 +88,8 @@ def test_heaping(
 
     References
     ----------
-    Whipple's index as in United Nations (1955), Manual II: Methods of appraisal of quality of basic data for population estimates.
+    Whipple's index as in United Nations (1955), Manual II: Methods of appraisal of quality of basic data for
+    population estimates.
 
     Examples
     --------
@@ -167,9 +168,10 @@ def widen_heaped(
 
     Notes
     -----
-    An exact count k is (k - 1, k], about k - 1/2. A heaped one stands for as many counts to either side, about the same middle:
-    with ``widen_to`` 5 a multiple of 5 is (k - 3, k + 2]; with 10 a multiple of 10 is (k - 5.5, k + 4.5] and another multiple of 5
-    as with 5. Given up at an exact count k is (k, inf), one above the low end of a count that ended; a heaped one is so too.
+    An exact count k is (k - 1, k], about k - 1/2. A heaped one stands for as many counts to either side,
+    about the same middle: with ``widen_to`` 5 a multiple of 5 is (k - 3, k + 2]; with 10 a multiple of 10 is
+    (k - 5.5, k + 4.5] and another multiple of 5 as with 5. Given up at an exact count k is (k, inf), one
+    above the low end of a count that ended; a heaped one is so too.
 
     Examples
     --------

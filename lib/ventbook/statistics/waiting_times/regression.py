@@ -92,8 +92,9 @@ def build_design(covariates: Any, *, references: Mapping[str, str] | None = None
     Parameters
     ----------
     covariates : DataFrame or array_like
-        A numeric array: each column as it is, named x1, x2, ... A frame: number columns as they are (a row without the number
-        can't be used); text, code and yes/no columns one column of 0 and 1 for each level but the reference.
+        A numeric array: each column as it is, named x1, x2, ... A frame: number columns as they are (a row
+        without the number can't be used); text, code and yes/no columns one column of 0 and 1 for each level
+        but the reference.
     references : mapping of str to str, optional
         Reference level by column; where it isn't given or doesn't occur, the most frequent recorded level.
 
@@ -553,7 +554,8 @@ def fit_aft(
     Returns
     -------
     AftFit
-        ``time_ratios()`` has the factors with their limits; ``state`` and ``notes`` say where there is no answer.
+        ``time_ratios()`` has the factors with their limits; ``state`` and ``notes`` say where there is no
+        answer.
 
     Raises
     ------
@@ -562,12 +564,13 @@ def fit_aft(
 
     Notes
     -----
-    ``log T = intercept + x'beta + scale e`` by maximum likelihood. Without ``cluster`` errors come from the information matrix
-    with normal quantiles; with it from leaving out one cluster at a time, with Student's t on Satterthwaite's degrees of freedom.
-    Nothing that a workshop's records can hold raises: too few ended readings (under 8, or under 2 a coefficient), readings that
-    don't differ, or no convergence give ``state`` "too_few" and a sentence in ``notes``. A level whose rows never ended (or all
-    ended before they were first read) has no finite ratio: its rows are set aside and said; this leaves the rest of the fit as it
-    is. Columns that others determine are dropped, and said.
+    ``log T = intercept + x'beta + scale e`` by maximum likelihood. Without ``cluster`` errors come from the
+    information matrix with normal quantiles; with it from leaving out one cluster at a time, with Student's t
+    on Satterthwaite's degrees of freedom. Nothing that a workshop's records can hold raises: too few ended
+    readings (under 8, or under 2 a coefficient), readings that don't differ, or no convergence give ``state``
+    "too_few" and a sentence in ``notes``. A level whose rows never ended (or all ended before they were first
+    read) has no finite ratio: its rows are set aside and said; this leaves the rest of the fit as it is.
+    Columns that others determine are dropped, and said.
 
     Examples
     --------

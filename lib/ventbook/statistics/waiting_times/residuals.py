@@ -110,9 +110,9 @@ def check_residuals(
 
     Notes
     -----
-    Residuals are interval-censored. The largest gap is judged against fleets simulated from the fit: the same covariates, times
-    drawn from the model and read with the same widths and the same open ends, fitted again with the same distribution. Rows the
-    fit could not use must be left out by the caller.
+    Residuals are interval-censored. The largest gap is judged against fleets simulated from the fit: the same
+    covariates, times drawn from the model and read with the same widths and the same open ends, fitted again
+    with the same distribution. Rows the fit could not use must be left out by the caller.
 
     Examples
     --------

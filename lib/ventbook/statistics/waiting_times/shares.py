@@ -55,7 +55,8 @@ def compare_instruments(
 
     Notes
     -----
-    Error from the sums of the differences by cluster, G / (G - 1) corrected, with Student's t on G - 1 degrees of freedom.
+    Error from the sums of the differences by cluster, G / (G - 1) corrected, with Student's t on G - 1
+    degrees of freedom.
 
     Examples
     --------
@@ -118,8 +119,8 @@ def estimate_quantile(
     Returns
     -------
     Estimate
-        State "not_reached" where the curve itself stays above 1 - q, "too_few" under 5 readings. An upper limit that the data don't
-        reach is None and said in the note.
+        State "not_reached" where the curve itself stays above 1 - q, "too_few" under 5 readings. An upper
+        limit that the data don't reach is None and said in the note.
 
     Raises
     ------
@@ -128,8 +129,9 @@ def estimate_quantile(
 
     Notes
     -----
-    The first time at which the curve falls to 1 - q (the middle, where it stays at exactly 1 - q for a while); inside an interval
-    reading the curve falls evenly. Limits: the times at which the lower and upper limit of the curve do so.
+    The first time at which the curve falls to 1 - q (the middle, where it stays at exactly 1 - q for a
+    while); inside an interval reading the curve falls evenly. Limits: the times at which the lower and upper
+    limit of the curve do so.
 
     References
     ----------
@@ -277,20 +279,22 @@ def share_over(
 
     Notes
     -----
-    A reading counts as over only where all of it lies at or over the limit and as within only where high <= limit; one that
-    straddles the limit is neither: the curve gives it the share that the other readings support, spread evenly inside a smallest
-    interval. Where nothing straddles and nothing is given up early this is the plain share over / all.
+    A reading counts as over only where all of it lies at or over the limit and as within only where high <=
+    limit; one that straddles the limit is neither: the curve gives it the share that the other readings
+    support, spread evenly inside a smallest interval. Where nothing straddles and nothing is given up early
+    this is the plain share over / all.
 
-    Limits: Wilson's, with the number of readings replaced by the effective number p (1 - p) / variance, where the variance is the
-    larger of the information-based and the between-cluster one, and the normal quantile by Student's t with clusters - 1 degrees
-    of freedom. Where none or all are over, the exact binomial limit on the readings that are clearly on one side, their number
-    divided by a design effect of 1 + 0.2 (m - 1) for m readings a cluster. Fewer than 8 readings clearly over or within: the exact
-    binomial limits for the effective number.
+    Limits: Wilson's, with the number of readings replaced by the effective number p (1 - p) / variance, where
+    the variance is the larger of the information-based and the between-cluster one, and the normal quantile
+    by Student's t with clusters - 1 degrees of freedom. Where none or all are over, the exact binomial limit
+    on the readings that are clearly on one side, their number divided by a design effect of 1 + 0.2 (m - 1)
+    for m readings a cluster. Fewer than 8 readings clearly over or within: the exact binomial limits for the
+    effective number.
 
     References
     ----------
-    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; effective number as in F. J. Dorey, E. L. Korn, Stat. Med. 6 (1987) 679; E. L.
-    Korn, B. I. Graubard, Survey Methodology 24 (1998) 193.
+    E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; effective number as in F. J. Dorey, E. L. Korn, Stat.
+    Med. 6 (1987) 679; E. L. Korn, B. I. Graubard, Survey Methodology 24 (1998) 193.
 
     Examples
     --------

@@ -6,7 +6,7 @@ writes calibrate/tables/account.csv and account.md. Rows of two kinds of fleet.
 
 "workshop" fleets: 300 ventings on 120 engines at 4 sites over 8 quarters, circumstances as in calibrate_contexts.py (24 recorded ones that
 keep no company), 8 or 12 lifters. Log odds of a lifter over the limit spread between engines (standard deviation .7), ventings
-(1.05) and sites (.3); 2 % of lifters are over the limit where nothing acts. What is planted adds to the log odds: an empty cooler,
+(1.05) and sites (.3), "ordinary" there; 6 % of lifters are over the limit where nothing acts, or 2 % where said. What is planted adds to the log odds: an empty cooler,
 an empty line, the starter, plugs removed or lot C (one of them a fleet, in turn; odds ratio 4); two of them at once.
 Avoidable, in truth: failing ventings without a lifter over the limit where the same draws are taken without the plant.
 
@@ -42,7 +42,7 @@ from ventbook.model.ventings import build_ventings
 from ventbook.statistics import causes
 from ventbook.tables.limits import read_limits
 
-SEED, RATE = 20261129, 0.02
+SEED = 20261129
 QUARTERS = [f"{year}Q{q}" for year in (2025, 2026) for q in (1, 2, 3, 4)]
 PLANTS: dict[str, tuple[str, object]] = {
     "cooler_empty": ("cooler_empty", True),
@@ -80,9 +80,17 @@ class Row:
 
 
 def draw_workshop(
-    number: int, *, plants: int = 1, odds_ratio: float = 4.0, hide: str = "", ventings: int = 300
+    number: int,
+    *,
+    plants: int = 1,
+    odds_ratio: float = 4.0,
+    rate: float = 0.06,
+    hide: str = "",
+    ventings: int = 300,
 ) -> Drawn:
-    """A workshop fleet with ``plants`` circumstances of PLANTS acting; ``hide``: "sheet" or "yes" (see the head)."""
+    """A workshop fleet with ``plants`` circumstances of PLANTS acting; ``rate``: of lifters over the limit where nothing acts; ``hide``:
+    "sheet" or "yes" (see the head).
+    """
     rng = np.random.default_rng([SEED, number])
     jobs, engine = fleets.draw_context(rng, ventings=ventings, engines=ventings * 2 // 5)
     jobs["quarter"] = rng.choice(QUARTERS, len(jobs))
@@ -90,7 +98,7 @@ def draw_workshop(
     acting = [names[(number + 2 * k) % len(names)] for k in range(plants)]
     spread = fleets.SPREADS["ordinary"]
     noise = np.random.default_rng(SEED).normal(0, np.sqrt(np.square(spread).sum()), 4000)
-    base = optimize.brentq(lambda a: special.expit(a + noise).mean() - RATE, -15, 3)
+    base = optimize.brentq(lambda a: special.expit(a + noise).mean() - rate, -15, 3)
     site = pd.factorize(jobs["site"])[0]
     luck = (
         base
@@ -103,7 +111,7 @@ def draw_workshop(
         for name in acting
     }
     row = np.repeat(np.arange(len(jobs)), jobs["lifters_judged_first"])
-    sd = np.log(fleets.LIMIT_MM / fleets.SOUND_GAP_MM) / stats.norm.isf(RATE)
+    sd = np.log(fleets.LIMIT_MM / fleets.SOUND_GAP_MM) / stats.norm.isf(rate)
     drawn = rng.normal(size=len(row))
 
     def gaps(logit: np.ndarray) -> np.ndarray:
@@ -166,6 +174,7 @@ def draw_demo(number: int, *, plant: tuple[str, ...], seed: int = 5000) -> Drawn
 
 ROWS = (
     Row("odds ratio 4", draw_workshop),
+    Row("odds ratio 4, 2 %", partial(draw_workshop, rate=0.02)),
     Row("two causes, odds ratio 4 each", partial(draw_workshop, plants=2)),
     Row("odds ratio 2", partial(draw_workshop, odds_ratio=2.0)),
     Row("demo: combination", partial(draw_demo, plant=("tank_not_pressurised",))),

@@ -40,7 +40,8 @@ from ventbook.statistics.causes.account_terms import (
     open_products,
 )
 
-SIMULATIONS = 400
+SIMULATIONS, MANY_SIMULATIONS = 400, 1000  # the latter up to SMALL_FLEET ventings
+SMALL_FLEET = 4_000
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
 SITE_INFORMATION = 0.03  # share of a term's information that must be left beside the sites
@@ -288,7 +289,8 @@ class Rounds:
         p, chance = np.ones(count), np.ones(count)
         looked = np.zeros(count, dtype=bool)
         weights = np.array([t.log_weight for t in columns.terms])
-        null = np.full((SIMULATIONS, count), -np.inf)
+        simulations = MANY_SIMULATIONS if len(problem.rows) <= SMALL_FLEET else SIMULATIONS
+        null = np.full((simulations, count), -np.inf)
         designs = problem.designs(columns, chosen)
         allowed = [i for i in range(count) if i not in chosen and self.enough(i)]
         self.rng_round += 1
@@ -309,14 +311,20 @@ class Rounds:
                 self._present(beside, kind), beside.kinds[kind].intensity, problem.rows, self.quarter
             )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
-            drawn = simulate_scores(found, level, gain, self.spreads[kind], problem.rows, self.quarter, rng)
-            middle, sd = drawn.mean(axis=0), drawn.std(axis=0)
+            drawn = simulate_scores(
+                found, level, gain, self.spreads[kind], problem.rows, self.quarter, rng, simulations
+            )
+            sd, skewness = expect_moments(found, level, self.spreads[kind], problem.rows, self.quarter)
             usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
-            sd = np.where(usable, sd, 1.0)
-            standard = (drawn - middle) / sd
+            standard = drawn / np.where(usable, sd, 1.0)
+            # what the first-order moments miss is alike for all terms, and told by all of them together
+            scale = float(np.sqrt(np.mean(standard[:, usable] ** 2))) if usable.any() else 1.0
+            standard, sd = standard / scale, np.where(usable, sd * scale, 1.0)
+            seen = np.mean(standard[:, usable] ** 3, axis=0)
+            more = float(seen @ skewness[usable]) / max(float(skewness[usable] @ skewness[usable]), 1e-12)
             # a tail that is cut off (skewness under 0) would make a simulated score impossible: the normal one stands in
-            skewness = np.where(usable, np.maximum((standard**3).mean(axis=0), 0.0), 0.0)
-            p[own] = np.where(usable, tail_pearson((observed - middle) / sd, skewness), 1.0)
+            skewness = np.where(usable, np.maximum(skewness, 0.0) * np.clip(more, 0.8, 2.0), 0.0)
+            p[own] = np.where(usable, tail_pearson(observed / sd, skewness), 1.0)
             looked[own] = usable
             null[:, own[usable]] = (
                 -np.log(tail_pearson(standard[:, usable], skewness[usable])) + weights[own[usable]]
@@ -326,8 +334,8 @@ class Rounds:
             of = np.array([t.family == family for t in columns.terms], dtype=bool) & looked
             if of.any():
                 top = np.sort(null[:, of].max(axis=1))
-                beyond = SIMULATIONS - np.searchsorted(top, evidence[of], side="left")
-                chance[of] = (1.0 + beyond) / (1.0 + SIMULATIONS)
+                beyond = simulations - np.searchsorted(top, evidence[of], side="left")
+                chance[of] = (1.0 + beyond) / (1.0 + simulations)
         return Scores(p, evidence, looked, chance)
 
     def _spread_beside(
@@ -536,6 +544,35 @@ class Rounds:
         return tuple(found)
 
 
+def expect_moments(
+    found: Floats, level: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints
+) -> tuple[Floats, Floats]:
+    """Standard deviation and skewness of the scores (c,) where the account holds; their mean is 0.
+
+    A score is sum x (y / p - 1). Its variance is that of independent ventings, sum x^2 (1 - p) / p, and of pairs that share an
+    engine or a site's quarter, whose covariance is the spread times v_i v_j, v = L e^-L, to first order. Its skewness is that of
+    independent ventings. Simulated, with 400 fleets, either would carry an error of 4 and 12 % of one: enough to lose a cause.
+    """
+    chance = -np.expm1(-level)
+    variance = (found**2).T @ ((1 - chance) / chance)
+    third = (found**3).T @ ((1 - chance) * (1 - 2 * chance) / chance**2)
+    skewness = third / np.maximum(variance, 1e-300) ** 1.5
+    reach = found * (level * np.exp(-level) / chance)[:, None]
+    span = int(quarter.max()) + 2
+    cell = rows.site_code * span + quarter + 1
+    for spread, by in zip(spreads, (rows.engine, cell), strict=True):
+        sums = sum_groups(reach, by)
+        variance = variance + spread * np.maximum((sums**2).sum(axis=0) - (reach**2).sum(axis=0), 0.0)
+    return np.sqrt(variance), skewness
+
+
+def sum_groups(values: Floats, by: Ints) -> Floats:
+    """Sums of the rows of ``values`` (n, c) of each group 0, 1, ..., (groups, c)."""
+    order = np.argsort(by, kind="stable")
+    firsts = np.flatnonzero(np.diff(by[order], prepend=-1))
+    return np.add.reduceat(values[order], firsts, axis=0)
+
+
 def simulate_scores(
     found: Floats,
     level: Floats,
@@ -544,8 +581,9 @@ def simulate_scores(
     rows: VentingRows,
     quarter: Ints,
     rng: np.random.Generator,
+    simulations: int,
 ) -> Floats:
-    """Scores (SIMULATIONS, c) of fleets in which the account holds and engines and site-quarters differ by gamma factors.
+    """Scores (simulations, c) of fleets in which the account holds and engines and site-quarters differ by gamma factors.
 
     Intensities are raised so that each venting's chance stays what the account says: a gamma factor of variance v around
     1 turns exp(-L) into (1 + v L)^(-1/v).
@@ -557,11 +595,11 @@ def simulate_scores(
     span = int(quarter.max()) + 2
     cell = rows.site_code * span + quarter + 1
     cells = len(rows.site_names) * span
-    piece = max(1, min(SIMULATIONS, 8_000_000 // max(len(level), 1)))
-    out = np.empty((SIMULATIONS, found.shape[1]))
+    piece = max(1, min(simulations, 8_000_000 // max(len(level), 1)))
+    out = np.empty((simulations, found.shape[1]))
     shift = found.sum(axis=0)
-    for begin in range(0, SIMULATIONS, piece):
-        size = min(piece, SIMULATIONS - begin)
+    for begin in range(0, simulations, piece):
+        size = min(piece, simulations - begin)
         by_engine = draw_gamma(rng, engine, (size, engines))
         by_cell = draw_gamma(rng, quarters, (size, cells))
         rate = by_engine[:, rows.engine] * by_cell[:, cell] * raised

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy import sparse, special
+from scipy import optimize, sparse, special
 
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.account_fit import (
@@ -219,15 +219,22 @@ def estimate_spreads(
 
 
 def project_terms(
-    problem: Problem, columns: Columns, fit: Fit, design: Design, kind: str, which: Sequence[int]
+    problem: Problem,
+    columns: Columns,
+    fit: Fit,
+    design: Design,
+    kind: str,
+    which: Sequence[int],
+    spread_u: float = 0.0,
 ) -> tuple[Floats, Floats]:
     """Terms of one kind less what the account's columns say of them (n, c), and the share of information that is left.
 
-    In the metric of the expected information about L. Blank rows of a term have a multiplier of their own; a
+    In the metric of the expected information about L: of failing or not, and of how many findings there are (``spread_u``: the variance
+    of :func:`weigh_counts`). Blank rows of a term have a multiplier of their own; a
     countermeasure that a term names is allowed for (two columns then: without and with it, in that order).
     """
     level = np.maximum(fit.kinds[kind].intensity, 1e-12)
-    weight = np.exp(-level) / -np.expm1(-level)
+    weight = np.exp(-level) / -np.expm1(-level) - np.expm1(-level) * spread_u / level**2
     scale = design.scale
     active = np.r_[np.ones(design.bases, bool), fit.kinds[kind].theta[design.bases :] > 0]
     z = design.x[:, active] * scale[:, None]
@@ -275,6 +282,17 @@ class Rounds:
         out[self.problem.failures.row] = fit.present(kind, self.problem.failures)
         return out
 
+    def _count(self, fit: Fit, kind: str) -> Floats:
+        """Findings of a kind on each venting, each by its probability of being real and of the kind."""
+        findings, failures = self.problem.findings, self.problem.failures
+        sizes = np.diff(np.r_[failures.first, len(findings.row)])
+        only = np.repeat(fit.patterns[:, 0 if kind == AIR else 1], sizes)
+        both = np.repeat(fit.patterns[:, 2], sizes)
+        own = findings.air if kind == AIR else findings.leak
+        weight = (1.0 - findings.gauge) * (only + both * own)
+        counts = np.bincount(findings.row, weights=weight, minlength=len(self.problem.rows))
+        return counts.astype(np.float64)
+
     def enough(self, i: int) -> bool:
         """Whether enough ventings and failing ones stand on either side of a term."""
         x, known = self.columns.x[i], self.columns.known[i]
@@ -300,21 +318,25 @@ class Rounds:
             present = self._present(fit, kind)
             if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
                 continue
-            found, left = project_terms(problem, columns, fit, designs[kind], kind, which)
             level = np.maximum(fit.kinds[kind].intensity, 1e-12)
-            gain = 1.0 / -np.expm1(-level)
-            observed = found.T @ (present * gain) - found.sum(axis=0)
-            ready[kind] = (np.array(which), found, left, level, gain, observed)
+            u, values = weigh_counts(self._count(fit, kind), level)
+            found, left = project_terms(
+                problem, columns, fit, designs[kind], kind, which, float(np.var(values))
+            )
+            observed = found.T @ (present * (1.0 / -np.expm1(-level) + u / level)) - found.sum(axis=0)
+            ready[kind] = (np.array(which), found, left, level, values, observed)
         beside = self._spread_beside(chosen, fit, ready)
-        for number, (kind, (own, found, left, level, gain, observed)) in enumerate(ready.items()):
+        for number, (kind, (own, found, left, level, values, observed)) in enumerate(ready.items()):
             self.spreads[kind] = estimate_spreads(
                 self._present(beside, kind), beside.kinds[kind].intensity, problem.rows, self.quarter
             )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
             drawn = simulate_scores(
-                found, level, gain, self.spreads[kind], problem.rows, self.quarter, rng, simulations
+                found, level, values, self.spreads[kind], problem.rows, self.quarter, rng, simulations
             )
-            sd, skewness = expect_moments(found, level, self.spreads[kind], problem.rows, self.quarter)
+            sd, skewness = expect_moments(
+                found, level, values, self.spreads[kind], problem.rows, self.quarter
+            )
             usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
             standard = drawn / np.where(usable, sd, 1.0)
             # what the first-order moments miss is alike for all terms, and told by all of them together
@@ -544,19 +566,68 @@ class Rounds:
         return tuple(found)
 
 
+def weigh_counts(count: Floats, level: Floats) -> tuple[Floats, Floats]:
+    """What the number of findings of a failing venting says about its intensity beyond that it failed: u (n,), and the
+    values of the failing ones.
+
+    u is the derivative by log L of the log probability of 1, 2, or 3 and more findings given that there are any, for negative
+    binomial counts whose mean goes with L and whose excess variance makes as many ventings sound as there are; 0 on
+    sound ventings. Its mean is taken off, so that the shape need not be right for the score's mean to be 0. Findings in
+    one engine go together: then a second one says little, and u is small.
+    """
+    failing = count > 0.5
+    out = np.zeros(len(count))
+    if failing.sum() < 10 or not (count[failing] > 1.5).any():
+        return out, np.zeros(1)
+    mean = level * max(float(count.sum() / level.sum()), 1.0)
+    sound = float(np.mean(np.exp(-level)))
+
+    def short(log_excess: float) -> float:
+        excess = np.exp(log_excess)
+        return float(np.mean((1 + excess * mean) ** (-1 / excess))) - sound
+
+    low, high = np.log(1e-3), np.log(50.0)
+    excess = float(np.exp(optimize.brentq(short, low, high))) if short(low) < 0 < short(high) else 1e-3
+
+    def classes(m: Floats) -> Floats:
+        none = (1 + excess * m) ** (-1 / excess)
+        one = none * m / (1 + excess * m)
+        two = one * m * (1 + excess) / (2 * (1 + excess * m))
+        some = np.maximum(1 - none, 1e-300)
+        return np.column_stack([one, two, np.maximum(some - one - two, 1e-300)]) / some[:, None]
+
+    own = mean[failing]
+    slope = (np.log(classes(own * 1.01)) - np.log(classes(own * 0.99))) / np.log(1.01 / 0.99)
+    value = slope[np.arange(len(own)), np.clip(np.rint(count[failing]), 1, 3).astype(np.int64) - 1]
+    value = value - value.mean()
+    out[failing] = value
+    return out, value
+
+
 def expect_moments(
-    found: Floats, level: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints
+    found: Floats,
+    level: Floats,
+    values: Floats,
+    spreads: tuple[float, float],
+    rows: VentingRows,
+    quarter: Ints,
 ) -> tuple[Floats, Floats]:
     """Standard deviation and skewness of the scores (c,) where the account holds; their mean is 0.
 
-    A score is sum x (y / p - 1). Its variance is that of independent ventings, sum x^2 (1 - p) / p, and of pairs that share an
+    A score is sum x (y (1 / p + u / L) - 1), u drawn from ``values``. Its variance is that of independent ventings, sum x^2 ((1 - p) / p + p var u / L^2), and of pairs that share an
     engine or a site's quarter, whose covariance is the spread times v_i v_j, v = L e^-L, to first order. Its skewness is that of
     independent ventings. Simulated, with 400 fleets, either would carry an error of 4 and 12 % of one: enough to lose a cause.
     """
     chance = -np.expm1(-level)
-    variance = (found**2).T @ ((1 - chance) / chance)
-    third = (found**3).T @ ((1 - chance) * (1 - 2 * chance) / chance**2)
-    skewness = third / np.maximum(variance, 1e-300) ** 1.5
+    second, third_u = float(np.mean(values**2)), float(np.mean(values**3))
+    square, cube = found**2, found**3
+    variance = square.T @ ((1 - chance) / chance + chance * second / level**2)
+    third = cube.T @ (
+        (1 - chance) * (1 - 2 * chance) / chance**2
+        + 3 * (1 - chance) * second / level**2
+        + chance * third_u / level**3
+    )
+    skewness = third / np.maximum(variance, 1e-100) ** 1.5
     reach = found * (level * np.exp(-level) / chance)[:, None]
     span = int(quarter.max()) + 2
     cell = rows.site_code * span + quarter + 1
@@ -576,7 +647,7 @@ def sum_groups(values: Floats, by: Ints) -> Floats:
 def simulate_scores(
     found: Floats,
     level: Floats,
-    gain: Floats,
+    values: Floats,
     spreads: tuple[float, float],
     rows: VentingRows,
     quarter: Ints,
@@ -586,7 +657,7 @@ def simulate_scores(
     """Scores (simulations, c) of fleets in which the account holds and engines and site-quarters differ by gamma factors.
 
     Intensities are raised so that each venting's chance stays what the account says: a gamma factor of variance v around
-    1 turns exp(-L) into (1 + v L)^(-1/v).
+    1 turns exp(-L) into (1 + v L)^(-1/v). What the number of findings says is drawn from ``values``.
     """
     engine, quarters = spreads
     both = engine + quarters + engine * quarters
@@ -604,17 +675,17 @@ def simulate_scores(
         by_cell = draw_gamma(rng, quarters, (size, cells))
         rate = by_engine[:, rows.engine] * by_cell[:, cell] * raised
         failed = rng.random((size, len(level))) >= np.exp(-rate)
-        out[begin : begin + size] = _sum_failed(failed, gain, found) - shift
+        out[begin : begin + size] = _sum_failed(failed, level, values, found, rng) - shift
     return out
 
 
-def _sum_failed(failed: Mask, gain: Floats, found: Floats) -> Floats:
-    """Row sums of ``found`` over the failed ventings, each times its gain; few fail, so only those are touched."""
-    if failed.size < 2_000_000:
-        return (failed * gain) @ found
-    table = sparse.csr_array(failed)
-    table = table.astype(np.float64)
-    table.data *= gain[table.indices]
+def _sum_failed(
+    failed: Mask, level: Floats, values: Floats, found: Floats, rng: np.random.Generator
+) -> Floats:
+    """Row sums of ``found`` over the failed ventings, each times 1 / p + u / L; few fail, so only those are touched."""
+    table = sparse.csr_array(failed).astype(np.float64)
+    own = level[table.indices]
+    table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own
     return np.asarray(table @ found)
 
 

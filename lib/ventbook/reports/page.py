@@ -1,11 +1,7 @@
-"""Names under which pages know the document's blocks.
-
-The page that a report is written on: its parameters, its records, and what it shows and leaves behind.
+"""The page that a report is written on: its parameters, its records, and what it shows and leaves behind.
 
 A notebook opens one page, hands it to the functions of its report module, and finishes it. The page holds what was
-asked and what was said; the analyses stay in the lower modules.
-
-Frames of fixed shape for tables, also where there is not one row.
+asked, what was worked out for it once (:func:`once_a_page`) and what was said; the analyses stay in the lower modules.
 """
 
 from __future__ import annotations

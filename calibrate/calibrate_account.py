@@ -35,7 +35,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from calibrate import calibrate_contexts as fleets
+from calibrate import fleets
 from ventbook import demo, tables
 from ventbook.model.lifters import build_lifters
 from ventbook.model.ventings import build_ventings

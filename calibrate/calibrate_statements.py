@@ -24,14 +24,13 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from calibrate import calibrate_contexts as fleets
 from calibrate import calibrate_trends as quarters
-from ventbook.reports import time_to_pressure, waiting
+from calibrate import fleets
+from ventbook.reports import account, time_to_pressure, waiting
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words as trend_words
 from ventbook.reports.quarterly_review.signals import FAMILY, Signal, explain_signal
 from ventbook.reports.rotations_to_prime import times as rotations_to_prime_times
-from ventbook.reports.spongy_lifters import words
 from ventbook.results import Estimate
 from ventbook.statistics import causes, trends
 from ventbook.tables import evidence
@@ -74,10 +73,10 @@ def draw_fleet(
     half of what happened on them unwritten ("it ran low" is remembered where a lifter was spongy).
     """
     jobs, engine = fleets.draw_context(rng, ventings=ventings, engines=engines)
-    case = fleets.Case("", "ordinary", "", partial(fleets.plant_cooler, odds_ratio=odds), "", 0.0)
+    case = fleets.Case("ordinary", partial(fleets.plant_cooler, odds_ratio=odds))
     if site_spread is not None:
         own = rng.normal(0, site_spread, len(fleets.SITES))[pd.factorize(jobs["site"])[0]]
-        case = fleets.Case("", "ordinary", "", lambda jobs, rng: own, "", 0.0)
+        case = fleets.Case("ordinary", lambda jobs, rng: own)
     jobs, lifters = fleets.draw_findings(case, jobs, engine, rng)
     jobs = add_waits(jobs, engine, rng, times=times)
     return (hide_blanks(jobs, rng, how=hide) if hide else jobs), lifters
@@ -126,16 +125,17 @@ def read_waits(jobs: pd.DataFrame, wait: waiting.TimeToEvent) -> Said:
     return Said(tuple(x for x in labels if x in answer), tuple(x for x in labels if x in asked))
 
 
-def read_causes(jobs: pd.DataFrame, lifters: pd.DataFrame, *, blanks: bool = True) -> Said:
-    """Circumstances of spongy lifters that the answer names, and those that the list asks about."""
-    effects = causes.screen_factors(jobs, factors=fleets.FACTORS, parts=("crude", "adjusted"))
-    effects = causes.add_gauge_evidence(effects, causes.compare_gauges(lifters))
-    held = causes.test_blanks(jobs, factors=fleets.FACTORS) if blanks else None
-    rows = causes.rank_causes(effects, factors=fleets.FACTORS, blanks=held).to_dict("records")
-    answer = words.causes_sentence([row for row in rows if row["standing"] == "cause"], ventings=len(jobs))
-    named = [row["factor"] for row in rows if words.name_level(row) in answer]
-    asked = [row["factor"] for row in rows if "matter? These records can't say" in words.candidate_words(row)]
-    return Said(tuple(named), tuple(asked))
+def read_causes(jobs: pd.DataFrame, lifters: pd.DataFrame) -> Said:
+    """Circumstances of spongy lifters that the answer names, and those that the page asks about."""
+    found = causes.explain_failures(jobs, lifters, factors=fleets.FACTORS, draws=0)
+    answer = account.causes_sentence(found)
+    named = [row["name"] for row in account.list_named(found) if row["title"] in answer]
+    asked = [
+        row["name"]
+        for row in account.list_hints(found)
+        if "These records can't say" in account.hint_sentence(row)
+    ]
+    return Said(*(tuple(str(name).partition("=")[0] for name in names) for names in (named, asked)))
 
 
 def read_all(rng: np.random.Generator, **fleet: Any) -> dict[str, Said]:

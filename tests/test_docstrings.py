@@ -40,7 +40,6 @@ FURTHER = {
         "map_confounding",
         "measure_association",
         "need_ventings",
-        "rank_causes",
         "screen_factors",
         "size_two_shares",
         "sum_causes",

@@ -295,7 +295,6 @@ def readings(rows: Rows) -> pd.DataFrame:
 
 
 def gauges_in_use(rows: Rows) -> Answers:
-    yield from from_frame(causes.compare_gauges(readings(rows)), "shift_mm", "low_mm", "high_mm")
     yield from from_frame(gauge.compare_gauges(readings(rows)), "difference_mm", "low", "high")
 
 

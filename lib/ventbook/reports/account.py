@@ -17,6 +17,7 @@ from ventbook.document.plotting import COLORS, HATCHES
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.parameters import Period
 from ventbook.results import Estimate
 from ventbook.statistics import causes
 from ventbook.tables import evidence
@@ -270,6 +271,9 @@ def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier
     """Findings ``failures_by_cause`` and ``avoidable_failures``, and the table ``failure_causes``."""
     terms = {row["name"]: row for row in list_named(account)}
     engines = account.shares["engine_id"].nunique()
+    # the account is of everything up to the period's end, whatever the page's own period
+    first = page.all_jobs["date"].min().date()
+    span = Period(f"up to {page.period.label}", first, page.period.end, page.period.provisional)
     rows = []
     for row in sums.to_dict("records"):
         term = terms.get(row["cause"], {})
@@ -278,14 +282,14 @@ def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier
         page.add_finding(
             "failures_by_cause",
             Estimate(row["ventings"], row["low"], row["high"], account.level, "count", account.failing, engines, "account of failures"),
-            tier=tier, group=group, sentence=f"{row['title']}: {told} of {account.failing} failing ventings.",
+            tier=tier, group=group, period=span, sentence=f"{row['title']}: {told} of {account.failing} failing ventings.",
         )  # fmt: skip
         if term:
             low, value, high = term["avoidable_low"], term["avoidable"], term["avoidable_high"]
             page.add_finding(
                 "avoidable_failures",
                 Estimate(value, low, high, account.level, "count", account.failing, engines, "account of failures"),
-                tier=tier, group=group,
+                tier=tier, group=group, period=span,
                 sentence=f"Without {row['title']} at least {round_ventings(low)} of the failing ventings would have passed ({count_range(value, low, high)}).",
             )  # fmt: skip
         rows.append(

@@ -6,6 +6,7 @@ here reads the store or plots.
 
 from ventbook.statistics.causes.account import (
     DRAWS,
+    FAMILY,
     GAUGE_COLUMNS,
     Account,
     Chance,
@@ -23,6 +24,7 @@ from ventbook.statistics.causes.account_sums import (
     sum_causes,
     target_shares,
 )
+from ventbook.statistics.causes.blanks import Blanks, test_blanks
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -56,7 +58,6 @@ from ventbook.statistics.causes.power import (
     size_two_shares,
     ventings_to_judge,
 )
-from ventbook.statistics.causes.ranking import FAMILY, RULE, Blanks, rank_causes, score_effects, test_blanks
 from ventbook.statistics.causes.screening import screen_factors
 from ventbook.statistics.causes.strata import (
     compare_cases,
@@ -65,15 +66,13 @@ from ventbook.statistics.causes.strata import (
     fit_conditional,
     match_cases,
 )
-from ventbook.statistics.causes.table import SHIFT_MM, add_gauge_evidence, compare_gauges, settle_q
+from ventbook.statistics.causes.table import settle_q
 
 __all__ = [
     "DRAWS",
     "FAMILY",
     "GAUGE_COLUMNS",
     "KEY",
-    "RULE",
-    "SHIFT_MM",
     "SIGNS",
     "Account",
     "Blanks",
@@ -86,14 +85,12 @@ __all__ = [
     "ModeTable",
     "Reading",
     "Recurrence",
-    "add_gauge_evidence",
     "add_lifter_columns",
     "chance_for",
     "choose_readings",
     "code_factors",
     "compare_cases",
     "compare_causes",
-    "compare_gauges",
     "compare_strata",
     "count_modes",
     "cured_by_cause",
@@ -122,8 +119,6 @@ __all__ = [
     "plan_ventings",
     "predict_failing",
     "profile_firth",
-    "rank_causes",
-    "score_effects",
     "screen_factors",
     "select_findings",
     "settle_q",

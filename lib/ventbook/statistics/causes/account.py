@@ -60,15 +60,16 @@ from ventbook.statistics.causes.account_terms import (
     list_terms_of,
     name_quarter,
 )
+from ventbook.statistics.causes.blanks import test_blanks
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
-from ventbook.statistics.causes.ranking import test_blanks
 from ventbook.tables import evidence
 
 SEED = 20261129
 LEAST_BIAS_MM = 0.03
 RESTS = 0.5  # findings that must rest on a gauge's bias before it is a cause
 GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
-BUDGET = {CIRCUMSTANCES: "named_causes.circumstances", TIME: "review_signals.slow_change"}
+FAMILY = "named_causes.circumstances"
+BUDGET = {CIRCUMSTANCES: FAMILY, TIME: "review_signals.slow_change"}
 VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
 LIFTERS_NEEDED = ("venting_id", "cylinder", "valve", "over_first")
 

@@ -299,9 +299,8 @@ def screen_factors(
     fit with profile interval.
 
     p counts the levels looked at within the factor (Sidak); q is Benjamini-Hochberg over the factors of this
-    outcome: strong effects on times shall not make weak ones on lifters look surer; p_any is the chance that
-    any of them looks so clear where none acts (Holm). ``site_left``: share of its variation left inside the
-    sites; under SITE_LEFT a factor has neither. overlap: "none" where the factor can't be told apart from the
+    outcome: strong effects on times shall not make weak ones on lifters look surer. ``site_left``: share of its variation left inside the
+    sites; under SITE_LEFT a factor has none. overlap: "none" where the factor can't be told apart from the
     one named in ``overlap_with``, "thin", "good"; with "none" no adjusted effect is given. against_matters:
     "larger" / "smaller" where the whole interval lies beyond / within the smallest effect that matters, else
     "not known".

@@ -9,10 +9,10 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help report test docs notebooks lint lab bench calibrate lock clean
+.PHONY: help report test test-long docs notebooks lint lab bench calibrate lock clean
 
 help:  ## list what can be made
-	@grep -E '^[a-z]+: .*##|^[a-z]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
+	@grep -E '^[a-z-]+: .*##|^[a-z-]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
 
 $(READY): requirements.txt pyproject.toml
 	@$(PYTHON) -c 'import sys; sys.exit(0 if sys.version_info >= (3, 11) else "ventbook needs Python 3.11 or newer; set PYTHON=/path/to/python3.11")'
@@ -24,13 +24,16 @@ $(READY): requirements.txt pyproject.toml
 report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder]
 	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS)
 
-test: $(READY) lint  ## run all tests
+test: $(READY) lint  ## run the tests and compare the notebooks
 	$(BIN)/python -m pytest -n 2 --dist loadfile
 	PYTHONPATH=tests $(BIN)/python -m pytest -q -n 2 --dist loadfile -p nbval_blocks --nbval --nbval-current-env --nbval-sanitize-with tests/notebooks.cfg notebooks/*.ipynb
 
 docs: $(READY)  ## pages of the functions to call from Python, in docs/
 	$(BIN)/python -m pip install --quiet --no-build-isolation --editable '.[docs]'
 	$(BIN)/python .ci/make_docs.py
+
+test-long: test  ## the same, and what is longer: every report on every kind of store, more fleets
+	$(BIN)/python -m pytest -n 2 --dist loadfile -m long
 
 notebooks: $(READY)  ## run every notebook on the demo and keep what it says, for the repository
 	$(BIN)/python .ci/refresh_notebooks.py

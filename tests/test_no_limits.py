@@ -16,7 +16,12 @@ def bare(demo_store, tmp_path_factory):
     return folder
 
 
-@pytest.mark.parametrize("name", REPORTS)
+ALWAYS = ("conformity", "quarterly-review", "spongy-lifters")
+
+
+@pytest.mark.parametrize(
+    "name", [pytest.param(name, marks=() if name in ALWAYS else pytest.mark.long) for name in REPORTS]
+)
 def test_a_report_without_a_manual_ends_well_and_says_what_it_is_held_against(name, bare, tmp_path):
     page = run_page(name, bare, tmp_path)
     assert not re.search(r"\b(nan|inf)\b|\bNone\b(?! was)", page.text)

@@ -58,6 +58,7 @@ def test_one_number_has_one_value_in_all_reports(seed: int, period: str, units: 
         check_shop(Path(folder), seed=seed, period=period, units=units)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("seed", "period"),
     [

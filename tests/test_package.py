@@ -35,7 +35,6 @@ def installed(tmp_path_factory) -> Path:
     return made / "site"
 
 
-@pytest.mark.slow
 def test_wheel_goes_from_demo_to_a_verified_report(installed, tmp_path) -> None:
     environment = {**os.environ, "PYTHONPATH": str(installed)}
 

@@ -179,7 +179,15 @@ def bare_page(lifters, jobs, demo_store):
 
 @pytest.mark.parametrize(
     "case",
-    ["no lifters", "one lifter", "all failing", "none failing", "gauge never recorded", "findings only"],
+    [
+        "no lifters",
+        "one lifter",
+        "findings only",
+        *(
+            pytest.param(case, marks=pytest.mark.long)
+            for case in ("all failing", "none failing", "gauge never recorded")
+        ),
+    ],
 )
 def test_thin_records_have_an_answer(demo_store, gaps, case):
     whole = gaps[0]

@@ -220,7 +220,9 @@ def test_three_ventings_are_listed_without_a_share():
     assert "no share is given" in page.answers[0] and "%" not in page.answers[0]
 
 
-@pytest.mark.parametrize("period", ["2026-07", "12m/2026-09", "2026"])
+@pytest.mark.parametrize(
+    "period", ["12m/2026-09", *(pytest.param(p, marks=pytest.mark.long) for p in ("2026-07", "2026"))]
+)
 def test_any_period(period):
     page = make_page("quarterly-review", fleet_tables(SMALL), period=period)
     run(page)
@@ -231,12 +233,14 @@ def test_any_period(period):
             assert number in allowed, sentence
 
 
+@pytest.mark.long
 def test_days_as_a_period():
     page = make_page("quarterly-review", fleet_tables(SMALL), since="2026-08-05", until="2026-09-20")
     run(page)
     assert page.frame("failing_by_period")["label"].iloc[-1].startswith("2026-08-05")
 
 
+@pytest.mark.long
 def test_one_site_only():
     page = make_page("quarterly-review", fleet_tables(), period="2026Q3", site="Ridge")
     run(page)

@@ -86,6 +86,7 @@ def test_signals_of_then_are_those_of_the_review_then(page):
     pd.testing.assert_frame_equal(then.series[columns], own.series[columns])
 
 
+@pytest.mark.long
 def test_everything_taken_in_at_once_is_marked_reconstructed(tmp_path):
     demo.write_demo(tmp_path, ventings=240)
     quarters = QUARTERS[:2]

@@ -456,6 +456,7 @@ def test_picture_of_the_first_page_and_the_example(made, tmp_path) -> None:
     assert written[0].stat().st_size < 120_000
 
 
+@pytest.mark.long
 def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
     from distributed import LocalCluster
 

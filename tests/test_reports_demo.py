@@ -31,7 +31,10 @@ CALLS = {
 }
 
 
-@pytest.fixture(scope="module", params=list(CALLS))
+@pytest.fixture(
+    scope="module",
+    params=[pytest.param(name, marks=() if name == "defaults" else pytest.mark.long) for name in CALLS],
+)
 def made(request, demo_store, tmp_path_factory) -> dict[str, job.Outcome]:
     out = tmp_path_factory.mktemp("demo")
     call = {"store": str(demo_store), **CALLS[request.param]}
@@ -41,7 +44,6 @@ def made(request, demo_store, tmp_path_factory) -> dict[str, job.Outcome]:
     return {outcome.name: outcome for outcome in outcomes}
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", NAMES)
 def test_report_is_whole_and_says_the_same_in_every_form(made, name) -> None:
     folder = made[name].folder
@@ -123,7 +125,6 @@ def test_start_page_and_stamp_name_no_place_on_this_machine(made) -> None:
                 assert b"/tmp/" not in data and str(NOTEBOOKS.parent).encode() not in data, path
 
 
-@pytest.mark.slow
 def test_the_same_number_is_the_same_in_every_report(made) -> None:
     seen: dict[tuple, list[tuple]] = {}
     for outcome in made.values():

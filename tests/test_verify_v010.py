@@ -65,7 +65,6 @@ def test_a_report_of_this_version_has_nothing_changed_on_purpose(report, tmp_pat
     assert verdict.on_purpose == () and len(verdict.differences) == 4
 
 
-@pytest.mark.slow
 def test_a_report_of_0_1_0_is_made_again_and_says_who_made_it(report):
     verdict = verify_report(report)
     assert verdict.made_by == "0.1.0" and verdict.findings > 20 and verdict.tables >= 10

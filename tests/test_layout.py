@@ -34,6 +34,7 @@ ROOMS = (
     "statistics.rates",
     "statistics.trends",
     "statistics.causes",
+    "statistics.time_causes",
     "statistics.forecast",
     "demo",
     "document",

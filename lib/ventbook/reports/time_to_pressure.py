@@ -12,7 +12,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model import time_interval
 from ventbook.reports import waiting
 from ventbook.reports.page import Page, once_a_page
-from ventbook.statistics import waiting_times
+from ventbook.statistics import time_causes, waiting_times
 
 WAIT = waiting.TimeToEvent(
     outcome="time_to_pressure", unit="s", decimals=1, noun="Time to oil pressure", what="had oil pressure",
@@ -106,7 +106,7 @@ def curve(page: Page) -> Blocks:
     """Share of first starts with oil pressure by each second, with its limits, the limit in force and the regression."""
     facts = load_data(page)
     jobs = facts.jobs
-    low, high, step = waiting.read_waits(jobs)
+    low, high, step = time_causes.read_waits(jobs)
     engine = jobs["engine_id"].to_numpy(object)
     found = waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
     if found.n < 5:

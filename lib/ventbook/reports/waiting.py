@@ -7,7 +7,7 @@ What the pages about times and about rotations share: groups side by side, adjus
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,8 +24,9 @@ from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.groups import GROUPINGS, split_groups
 from ventbook.reports.page import Page, frame_of
 from ventbook.results import Estimate, no_estimate
-from ventbook.statistics import causes, waiting_times
+from ventbook.statistics import time_causes, waiting_times
 from ventbook.statistics.causes import Factor
+from ventbook.statistics.time_causes import TimeEffects, read_waits
 from ventbook.statistics.waiting_times import AftFit
 from ventbook.tables import evidence
 from ventbook.tables.units import System
@@ -278,13 +279,6 @@ def draw_pairs(
     return ax
 
 
-#: What a regression takes in, in this order, as far as there are ventings for it.
-FACTORS = (
-    "site", "engine_type", "cooler_empty", "lines_empty", "tank_pressurised", "reason", "filter_new", "turned_by_starter", "long_rest", "plugs_removed",
-    "oil_temperature", "suction_line_length", "suction_line_bore", "cooler_volume", "tank_head",
-)  # fmt: skip
-#: A number recorded on a smaller share of ventings is not taken in.
-RECORDED_SHARE = 0.8
 SIMULATIONS = 19
 
 
@@ -310,15 +304,16 @@ class TimeToEvent:
 
 @dataclass(frozen=True)
 class Effects:
-    """The regression, its ratios with titles and readings, the factor behind each, and the rows it was fitted on."""
+    """Adjusted ratios with titles and readings (``table``) and what was left out in words (``notes``); ``found`` has the fits."""
 
-    fit: AftFit
+    found: TimeEffects
     table: pd.DataFrame
-    low: np.ndarray
-    high: np.ndarray
-    step: np.ndarray | None
-    design: pd.DataFrame
     notes: tuple[str, ...]
+
+    @property
+    def fit(self) -> AftFit:
+        """The regression on all circumstances together."""
+        return self.found.fit
 
 
 def add_groupings(jobs: pd.DataFrame) -> pd.DataFrame:
@@ -342,18 +337,6 @@ def find_tier(jobs: pd.DataFrame, groups: Sequence[int] | None = None) -> str:
 def add_times(jobs: pd.DataFrame) -> pd.DataFrame:
     """``jobs`` with the first start's time as wait_low, wait_high, wait_from and wait_step."""
     return jobs.assign(**{f"wait_{end}": jobs[f"time_{end}_s"] for end in ("low", "high", "from", "step")})
-
-
-def read_waits(jobs: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, np.ndarray | None]:
-    """low, high and step of each wait, as the functions of waiting_times take them.
-
-    ``wait_from`` and ``wait_step`` where the jobs have them (times, whose start is known to a logger's step only), else
-    ``wait_low`` and no step.
-    """
-    if "wait_step" not in jobs:
-        return jobs["wait_low"].to_numpy(float), jobs["wait_high"].to_numpy(float), None
-    low, high, step = (jobs[name].to_numpy(float) for name in ("wait_from", "wait_high", "wait_step"))
-    return low, high, step
 
 
 def find_quantile(jobs: pd.DataFrame, q: float, *, level: float, unit: str) -> Estimate:
@@ -432,84 +415,11 @@ def show_groups(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, with_limit
     )  # fmt: skip
 
 
-def code_covariates(jobs: pd.DataFrame, outcome: str) -> tuple[pd.DataFrame, dict[str, Factor], list[str]]:
-    """Covariates of a regression: those of FACTORS in order, as far as there are ten ended waits for each column.
-
-    Numbers are in the factor table's steps; one recorded on under 80 in 100 ventings is left out, another's missing
-    values take its mean. Returns the frame, the factor behind each column and what was left out.
-    """
-    plain = ("site", "engine_type", "reason")
-    factors = {
-        f.name: f
-        for f in causes.load_factors()
-        if outcome in f.adjust and f.name in FACTORS and f.name not in plain
-    }
-    coded = causes.code_factors(jobs, list(factors.values()))
-    notes: list[str] = []
-    frame = pd.DataFrame(index=jobs.index)
-    spent, room = 0, int(np.isfinite(jobs["wait_high"]).sum()) // 10
-    late: list[str] = []
-    for name in FACTORS:
-        if name in plain:
-            values, title = jobs[name].astype(object), name.replace("_", " ")
-        elif name not in factors:
-            continue
-        else:
-            found, title = coded[name], factors[name].title
-            if found.numbers is None:
-                values = pd.Series(
-                    np.array([*found.levels, None], dtype=object)[found.codes], index=jobs.index
-                )
-            else:
-                known = ~np.isnan(found.numbers)
-                share = float(known.mean()) if known.size else 0.0
-                if share < RECORDED_SHARE:
-                    notes.append(f"{title} is recorded on {share:.0%} of ventings and was not taken in")
-                    continue
-                values = pd.Series(
-                    np.where(known, found.numbers, found.numbers[known].mean()), index=jobs.index
-                )
-        cost = count_columns(values)
-        if spent + cost > room:
-            late.append(title)
-            continue
-        spent += cost
-        frame[name] = values
-    if late:
-        notes.append(f"too few ventings to take in {wording.join_words(late)}")
-    return frame, factors, notes
-
-
-def count_columns(values: pd.Series) -> int:
-    """Coefficients that a covariate takes: one for a number, one less than its levels for a code."""
-    return 1 if values.dtype != object else max(values.nunique(dropna=False) - 1, 0)
-
-
 def fit_effects(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, units: System = "metric") -> Effects:
-    """The adjusted ratios of a wait on the ventings given (columns wait_low, wait_high)."""
-    known = jobs[jobs["wait_low"].notna()].reset_index(drop=True)
-    design, factors, notes = code_covariates(known, wait.outcome)
-    references = {
-        name: "no" for name in design.columns if name in factors and factors[name].reference == "no"
-    }
-    references |= {name: f.reference for name, f in factors.items() if name in design.columns and f.reference}
-    low, high, step = read_waits(known)
-    ended, n = int(np.isfinite(high).sum()), len(known)
-    spent = sum(count_columns(design[name]) for name in design.columns)
-    tier = evidence.tier(ventings=n, findings=ended, groups=[n, n], coefficients=max(spent, 1))
-    if not evidence.allows(tier, "model"):
-        known, design = known.iloc[:0], design.iloc[:0]
-        low, high, step = read_waits(known)
-        notes = [f"{wording.count(n, 'venting')}, {ended} of them to the end, are too few for a regression"]
-    covariates = waiting_times.build_design(design, references=references)
-    fit = waiting_times.fit_aft(low, high, covariates, step=step, cluster=known["engine_id"], level=level)
-    table = fit.time_ratios()
-    table["outcome"] = wait.outcome
-    table["matters"] = [factors[f].matters(wait.outcome) if f in factors else 1.1 for f in table["factor"]]
-    table["label"] = [name_effect(row, factors, units=units) for row in table.to_dict("records")]
-    # that something was left blank is no circumstance of the job: never named, so not looked at
-    looked = (table["state"] == "estimated") & (table["level"] != "not recorded")
-    table["standing"] = evidence.judge_family(table["p"].where(looked), wait.family)
+    """The adjusted ratios of a wait on the ventings given (columns wait_low, wait_high), with titles and readings."""
+    found = time_causes.fit_effects(jobs, outcome=wait.outcome, family=wait.family, level=level)
+    table = found.table
+    table["label"] = [name_effect(row, found.factors, units=units) for row in table.to_dict("records")]
     table["reading"] = [
         effect_word(
             row["low"], row["high"], row["matters"], up=wait.up, down=wait.down, standing=row["standing"]
@@ -518,11 +428,24 @@ def fit_effects(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, units: S
         else "too few"
         for row in table.to_dict("records")
     ]
-    said = tuple(notes) if not len(known) else (*notes, *fit.notes)
-    return Effects(fit, table, low, high, step, design, said)
+    return Effects(found, table, tuple(say_left_out(found)))
 
 
-def name_effect(row: dict, factors: dict[str, Factor], *, units: System = "metric") -> str:
+def say_left_out(found: TimeEffects) -> list[str]:
+    """What the regression could not take in or drops, a sentence each."""
+    if found.too_few:
+        return [
+            f"{wording.count(found.ventings, 'venting')}, {found.ended} of them to the end, are too few for a regression"
+        ]
+    said = [
+        f"{title} is recorded on {share:.0%} of ventings and was not taken in" for title, share in found.thin
+    ]
+    if found.late:
+        said.append(f"too few ventings to take in {wording.join_words(found.late)}")
+    return [*said, *found.fit.notes]
+
+
+def name_effect(row: dict, factors: Mapping[str, Factor], *, units: System = "metric") -> str:
     """An effect in words: what against what, or per how much."""
     name, level = str(row["factor"]), str(row["level"]).replace("_", " ")
     factor = factors.get(name)
@@ -547,7 +470,7 @@ def name_step(factor: Factor, units: System) -> str:
 
 def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     """Adjusted ratios as a figure and a table, what was left out, and whether the distribution fits."""
-    fit, table = effects.fit, effects.table
+    found, fit, table = effects.found, effects.fit, effects.table
     if fit.state != "estimated" or table.empty:
         return page.text(f"No adjusted ratios: {'; '.join(effects.notes) or 'too few ventings'}.")
     drawn = table[table["level"] != "not recorded"]
@@ -572,7 +495,7 @@ def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     shown += page.text(ask_effects(effects, wait))
     rng = np.random.default_rng(page.seed)
     checked = waiting_times.check_residuals(
-        fit, effects.low, effects.high, effects.design, step=effects.step, rng=rng, simulations=SIMULATIONS
+        fit, found.low, found.high, found.design, step=found.step, rng=rng, simulations=SIMULATIONS
     )
     left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
     held_to = budget_words.allowance_sentence(wait.family, what="the ratios named here")

@@ -514,3 +514,18 @@ def test_what_was_never_seen_widens_the_chance(planted, spread):
     more = stats.norm.ppf(0.95) * spread
     assert logit(0.3) - logit(low) == pytest.approx(np.hypot(logit(0.3) - logit(0.2), more))
     assert logit(high) - logit(0.3) == pytest.approx(np.hypot(logit(0.45) - logit(0.3), more))
+
+
+def test_a_usual_site_has_no_past_of_its_own():
+    """By hand: with two sites of one rate each, a usual site has the mean of the two."""
+    jobs, lifters = draw_tables(np.random.default_rng(21), rate=0.01)
+    worse = (lifters["site"] == "South") & (np.random.default_rng(22).random(len(lifters)) < 0.06)
+    lifters = lifters.assign(over_first=lifters["over_first"] | worse)
+    account = causes.explain_failures(jobs, lifters, draws=0)
+    bare = pd.DataFrame({"site": ["North", "South"], "cylinders": 4})
+    own, usual = causes.predict_failing(account, bare), causes.predict_failing(account, bare, own_site=False)
+    assert own[0] < usual[0] < own[1] and usual[0] == pytest.approx(usual[1], abs=1e-12)
+    theta = account.model.theta[AIR][:2]
+    leak = account.model.theta[LEAK][0]
+    assert not account.model.terms[AIR]
+    assert usual[0] == pytest.approx(1 - np.exp(-8 * (theta.mean() + leak)), abs=1e-12)

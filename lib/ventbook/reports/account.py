@@ -141,6 +141,12 @@ def hint_sentence(row: Mapping[str, Any]) -> str:
 def doubt_sentences(account: causes.Account) -> list[str]:
     """One plain sentence beside each named cause that these records can't tell from another, and on the records as a whole."""
     told = [doubt_sentence(row) for row in list_named(account) if row["rivals"]]
+    bound = account.looked_at.loc[account.looked_at["reason"].str.contains("from the site"), "title"].tolist()
+    if bound and account.state != "too_few":
+        told.append(
+            f"Nearly the same on all ventings of each site, so that these records can't tell it from the site: {wording.join_words(bound[:6])}"
+            + (f" and {wording.count(len(bound) - 6, 'other')}." if len(bound) > 6 else ".")
+        )
     return [*told, *(f"{note[0].upper()}{note[1:]}." for note in account.notes if account.state != "too_few")]
 
 

@@ -14,7 +14,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
 from ventbook.results import Estimate
-from ventbook.statistics import causes
+from ventbook.statistics import causes, trends
 
 QUARTERS_DRAWN = 12
 
@@ -67,6 +67,7 @@ def by_cause(page: Page) -> Blocks:
         )
     shown = _show_quarters(page, facts, account)
     shown += _show_changes(page, facts, account)
+    shown += _show_expected(page, facts, account)
     shown += _show_sites(page, account)
     return shown + _show_cure(page, facts, account)
 
@@ -160,6 +161,37 @@ def _show_changes(page: Page, facts: ReportData, account: causes.Account) -> Blo
 def _signed_range(change: float, low: float, high: float) -> str:
     ends = f" ({low:+.0f} to {high:+.0f})" if np.isfinite(low) else ""
     return f"{change:+.1f}{ends}"
+
+
+def _show_expected(page: Page, facts: ReportData, account: causes.Account) -> Blocks:
+    """Each site's failing ventings beside what the same jobs would bring at a usual site: its own past is no excuse."""
+    known = page.jobs[page.jobs["failed_first"].notna().to_numpy(bool)]
+    known = known.assign(expected=causes.predict_failing(account, known, own_site=False))
+    rows = []
+    for site, own in known.groupby("site", observed=True, sort=True):
+        failing, expected = int(own["failed_first"].sum()), float(own["expected"].sum())
+        ratio = trends.observed_over_expected(failing, expected, level=page.level, n=len(own))
+        page.add_finding(
+            "observed_over_usual_site", ratio, tier=facts.tier, group={"site": str(site)},
+            sentence=words.usual_site_sentence(str(site), failing, expected, ratio),
+        )  # fmt: skip
+        rows.append(
+            {
+                "site": site,
+                "known": len(own),
+                "failing": failing,
+                "expected": expected,
+                "ratio": wording.interval(ratio, decimals=2),
+            }
+        )
+    return page.add_table(
+        "against_usual_site",
+        pd.DataFrame(rows, columns=["site", "known", "failing", "expected", "ratio"]),
+        title=f"Failing ventings in {page.period.label} beside what the same jobs would bring at a usual site",
+        columns=["site", "known", "failing", "expected", "ratio"],
+        note="Expected from the account: the mean of the sites' own rates and the named causes that stood at each job, no site's own past or course. "
+        "Sites differ in what is not on record as well; a ratio says where to look, not who is to blame.",
+    )
 
 
 def _show_sites(page: Page, account: causes.Account) -> Blocks:

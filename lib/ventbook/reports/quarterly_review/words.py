@@ -13,6 +13,7 @@ from ventbook.document.wording import (
     clean_text,
     count,
     count_behind,
+    interval,
     join_words,
     number,
     of_total,
@@ -318,3 +319,10 @@ def moved_causes_sentence(moved: list[tuple[str, str]], *, before: str) -> str:
     if not moved:
         return f"By cause, nothing rose or fell since {before} by more than chance makes of such counts; the ranges say how much may have."
     return f"Since {before}: {join_words([f'{title} {how}' for title, how in moved])}, by more than chance makes of such counts."
+
+
+def usual_site_sentence(site: str, failing: int, expected: float, ratio: Estimate) -> str:
+    """A site's failing ventings beside those that the same jobs would bring at a usual site."""
+    if ratio.estimate is None:
+        return f"{site}: {failing} failing ventings; too few to set beside a usual site."
+    return f"{site}: {failing} failing ventings where the same jobs at a usual site would bring {expected:.1f} ({interval(ratio, decimals=2)} times)."

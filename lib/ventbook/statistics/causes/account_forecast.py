@@ -14,7 +14,7 @@ COUNTS = (("lifters_judged_first", 1.0), ("lifters_fitted", 1.0), ("cylinders", 
 """Where the number of lifters to be judged is read, in order, and lifters a unit."""
 
 
-def predict_failing(account: Account, ventings: pd.DataFrame) -> Floats:
+def predict_failing(account: Account, ventings: pd.DataFrame, *, own_site: bool = True) -> Floats:
     """Chance that each of ``ventings`` has a lifter over the limit at the first check, (n,).
 
     Parameters
@@ -24,6 +24,8 @@ def predict_failing(account: Account, ventings: pd.DataFrame) -> Floats:
         usual for the site. site (one that the account doesn't know has the mean of the bases), quarter (none: as the
         records ended), and the lifters to be judged from lifters_judged_first, lifters_fitted or twice the cylinders,
         in this order, else the usual number.
+    own_site : False takes every venting as done at a usual site: the mean of the sites' bases, no site's course over time.
+        What fails beyond that is the site's own, however long it has been so.
 
     Returns
     -------
@@ -45,8 +47,10 @@ def predict_failing(account: Account, ventings: pd.DataFrame) -> Floats:
         theta, terms = model.theta[kind], model.terms[kind]
         bases = theta[: len(theta) - len(terms)]
         usual = float(bases.mean()) if len(bases) else 0.0
-        rate += [float(bases[place[s]]) if kind == AIR and s in place else usual for s in site]
+        rate += [float(bases[place[s]]) if own_site and kind == AIR and s in place else usual for s in site]
         for term, value in zip(terms, theta[len(bases) :], strict=True):
+            if term.site and not own_site:
+                continue
             x, _ = term.read(coded, site, quarter)
             rate += x * float(value)
     lifters = np.full(len(ventings), np.nan)

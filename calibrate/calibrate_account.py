@@ -4,7 +4,7 @@
 
 writes calibrate/tables/account.csv and account.md. Rows of two kinds of fleet.
 
-"workshop" fleets: 300 ventings on 120 engines at 4 sites over 8 quarters, circumstances as in calibrate_contexts.py (24 recorded ones that
+"workshop" fleets: 300 ventings on 120 engines at 4 sites over 8 quarters, circumstances as in fleets.py (24 recorded ones that
 keep no company), 8 or 12 lifters. Log odds of a lifter over the limit spread between engines (standard deviation .7), ventings
 (1.05) and sites (.3), "ordinary" there; 6 % of lifters are over the limit where nothing acts, or 2 % where said. What is planted adds to the log odds: an empty cooler,
 an empty line, the starter, plugs removed or lot C (one of them a fleet, in turn; odds ratio 4); two of them at once.

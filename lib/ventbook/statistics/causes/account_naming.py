@@ -76,6 +76,7 @@ class Columns:
                 continue
             x, known = term.read(self.rows.coded, self.rows.site, self.rows.quarter)
             if known.any() and np.ptp(x[known]) > 0:
+                have.add(term.key)
                 self.terms.append(term)
                 self.x.append(x)
                 self.known.append(known)
@@ -231,7 +232,7 @@ def project_terms(
 
     In the metric of the expected information about L: of failing or not, and of how many findings there are (``spread_u``: the variance
     of :func:`weigh_counts`). Blank rows of a term have a multiplier of their own; a
-    countermeasure that a term names is allowed for (two columns then: without and with it, in that order).
+    countermeasure that a term names is allowed for.
     """
     level = np.maximum(fit.kinds[kind].intensity, 1e-12)
     weight = np.exp(-level) / -np.expm1(-level) - np.expm1(-level) * spread_u / level**2
@@ -251,6 +252,17 @@ def project_terms(
         blank = ~columns.known[i]
         if blank.sum() >= 3:
             extra = less((level * blank)[:, None])[:, 0]
+            size = float(weight @ extra**2)
+            if size > 1e-9:
+                found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+    # a countermeasure that was not done is allowed for where the term asks for it
+    causes = {
+        columns.terms[i].cause: columns.x[i] for i in range(len(columns)) if not columns.terms[i].nuisance
+    }
+    for place, i in enumerate(which):
+        other = causes.get(columns.terms[i].nuisance)
+        if other is not None:
+            extra = less((other * scale)[:, None])[:, 0]
             size = float(weight @ extra**2)
             if size > 1e-9:
                 found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size

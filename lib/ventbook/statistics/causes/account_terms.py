@@ -81,7 +81,8 @@ class AccountTerm:
 
     ``cause`` is what it is called where it is named: terms of several forms, or for both kinds of finding, of one
     circumstance share it. ``key`` is unique. ``log_weight``: log of how readily it is believed beforehand. ``nuisance``:
-    cause that has to be allowed for when it is looked at (its countermeasure), or "".
+    cause that has to be allowed for when it is looked at (its countermeasure, not done), or "": a line found empty is mostly pressurised, and looks harmless by
+    that.
     """
 
     key: str
@@ -179,12 +180,16 @@ def list_terms_of(rows: VentingRows) -> list[AccountTerm]:
             terms += _interaction_terms(factor, rows)
             continue
         for part, title, form, cause in _sides(factor, rows):
-            terms += _of_kinds(factor, (part,), title, form, cause, factor.countermeasure)
+            own = list(_of_kinds(factor, (part,), title, form, cause))
+            terms += own
+            if factor.countermeasure in rows.factors and rows.coded[factor.countermeasure].known.any():
+                nuisance = name_side(factor.countermeasure, False)
+                terms += [replace(t, key=f"{t.key}|beside {nuisance}", nuisance=nuisance) for t in own]
     return [*terms, *_time_terms(rows)]
 
 
 def _of_kinds(
-    factor: Factor, parts: tuple[Part, ...], title: str, form: str, cause: str, nuisance: str = ""
+    factor: Factor, parts: tuple[Part, ...], title: str, form: str, cause: str
 ) -> Iterable[AccountTerm]:
     weight = PLAUSIBLE[factor.plausibility]
     if form in ("level", "step", "ramp") or any(
@@ -201,7 +206,6 @@ def _of_kinds(
             family=CIRCUMSTANCES,
             log_weight=float(np.log(weight)),
             parts=parts,
-            nuisance=nuisance,
         )
 
 
@@ -275,6 +279,8 @@ def open_products(named: AccountTerm, terms: Sequence[AccountTerm], rows: Ventin
     for other in terms:
         if other.form != "yes_no" or other.kind != named.kind or other.factors == named.factors:
             continue
+        if other.nuisance:
+            continue  # the same circumstance once more
         if frozenset(named.factors + other.factors) in pairs and len(other.parts) == 1:
             # declared, or opened before: the same two circumstances are looked at once
             continue

@@ -10,6 +10,7 @@ from scipy import optimize, stats
 from ventbook import demo, tables
 from ventbook.model.lifters import build_lifters
 from ventbook.model.ventings import build_ventings
+from ventbook.physics import lifter
 from ventbook.statistics import causes
 from ventbook.statistics.causes import account_fit, account_naming, account_shares
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
@@ -529,3 +530,79 @@ def test_a_usual_site_has_no_past_of_its_own():
     leak = account.model.theta[LEAK][0]
     assert not account.model.terms[AIR]
     assert usual[0] == pytest.approx(1 - np.exp(-8 * (theta.mean() + leak)), abs=1e-12)
+
+
+# --- the two kinds of finding ---------------------------------------------------------------------------------------------
+
+
+def split_one(**values: float) -> pd.Series:
+    """The split of one check of the worked lifter (12 mm plunger, ratio 1.4) read at .5 and 3 s."""
+    frame = pd.DataFrame(
+        [{"force_N": 70.0, "hold_s": 3.0, "gap_at_once_time_s": 0.5, "engine_type": "flat4"} | values]
+    )
+    return lifter.split_gaps(frame).iloc[0]
+
+
+def test_likelihoods_hold_nothing_of_how_common_a_kind_is():
+    alone = split_one(gap_mm=0.62)
+    assert alone["air_likelihood"] == pytest.approx(0.5, abs=0.02)
+    assert alone["air_probability"] > 0.6
+    air, leak = split_one(gap_mm=0.62, gap_at_once_mm=0.61), split_one(gap_mm=0.62, gap_at_once_mm=0.14)
+    assert air["air_likelihood"] > 0.9
+    assert leak["leak_down_likelihood"] > 0.9
+    for row in (alone, air, leak):
+        assert row["air_likelihood"] + row["leak_down_likelihood"] == pytest.approx(1.0, abs=1e-12)
+    middle = split_one(gap_mm=0.62, gap_at_once_mm=0.40)
+    assert leak["air_likelihood"] < middle["air_likelihood"] < air["air_likelihood"]
+
+
+def test_a_second_look_after_a_run_tells_the_kind():
+    """A gap that a further run took away was air; one that stayed speaks for a leak (7 of 10 runs take air)."""
+    gone, stays = split_one(gap_mm=0.62, gap_after_run_mm=0.1), split_one(gap_mm=0.62, gap_after_run_mm=0.62)
+    assert gone["air_likelihood"] > 0.6 > 0.5 > stays["air_likelihood"]
+
+
+def test_counts_of_findings_say_nothing_where_they_are_all_one():
+    level = np.full(200, 0.2)
+    u, values = account_naming.weigh_counts((np.arange(200) < 40).astype(float), level)
+    assert not u.any()
+    assert not values.any()
+
+
+def test_counts_of_findings_rise_with_the_intensity_and_have_mean_nothing():
+    rng = np.random.default_rng(3)
+    count = rng.negative_binomial(0.5, 0.5 / (0.5 + 0.5), 4000).astype(float)
+    level = np.full(4000, -np.log(np.mean(count == 0)))
+    u, values = account_naming.weigh_counts(count, level)
+    assert values.mean() == pytest.approx(0.0, abs=1e-12)
+    one, two, more = (u[count == k].mean() for k in (1, 2, 3))
+    assert one < two < more
+    assert not u[count == 0].any()
+    # by hand: P(2) / P(1) = m (1 + k) / (2 (1 + k m)), whose log rises by 1 / (1 + k m) with log m; here k = 2
+    assert two - one == pytest.approx(1 / (1 + 2 * count.mean()), abs=0.06)
+
+
+def test_moments_of_scores_agree_with_simulated_ones():
+    rng = np.random.default_rng(4)
+    n = 400
+    rows = type(
+        "Rows",
+        (),
+        {
+            "engine": rng.integers(0, 150, n),
+            "site_code": rng.integers(0, 3, n),
+            "site_names": ("a", "b", "c"),
+        },
+    )()
+    rows.engine = np.unique(rows.engine, return_inverse=True)[1]
+    quarter = rng.integers(0, 8, n)
+    level = rng.uniform(0.1, 0.6, n)
+    found = rng.normal(size=(n, 5)) ** 2
+    found -= found.mean(axis=0)
+    values = rng.choice([-0.3, 0.6], 500, p=[2 / 3, 1 / 3])
+    values = values - values.mean()
+    sd, skewness = account_naming.expect_moments(found, level, values, (0.2, 0.1), rows, quarter)
+    drawn = account_naming.simulate_scores(found, level, values, (0.2, 0.1), rows, quarter, rng, 6000)
+    np.testing.assert_allclose(drawn.mean(axis=0) / sd, 0.0, atol=0.06)
+    np.testing.assert_allclose(drawn.std(axis=0) / sd, 1.0, atol=0.08)
+    np.testing.assert_allclose(stats.skew(drawn), skewness, atol=0.2)

@@ -2,8 +2,9 @@
 
     python -m bench.bench_account [--ventings 100000]
 
-The fleet is that of calibrate/calibrate_account.py (an empty cooler with odds ratio 4 in it), drawn at this size: 24 recorded
-circumstances, 8 quarters, 4 sites, 8 or 12 lifters a venting. Prints processor seconds and the highest memory of the process.
+The fleet is that of calibrate/calibrate_account.py (an empty cooler with odds ratio 4 in it), drawn at this
+size: 24 recorded circumstances, 8 quarters, 4 sites, 8 or 12 lifters a venting. Prints processor seconds and
+the highest memory of the process.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """One account of every failure: named causes and the unexplained, adding up.
 
-Every finding (a lifter over the limit at its first check) and every failing venting is shared among named causes and what
-is unexplained, by kind (air, leak-down); the shares add up to the counts. How: :mod:`account_fit` (competing causes),
-:mod:`account_naming` (what is named), :mod:`account_shares` (shares, avoidable counts, ranges).
+Every finding (a lifter over the limit at its first check) and every failing venting is shared among named
+causes and what is unexplained, by kind (air, leak-down); the shares add up to the counts. How:
+:mod:`account_fit` (competing causes), :mod:`account_naming` (what is named), :mod:`account_shares` (shares,
+avoidable counts, ranges).
 """
 
 from __future__ import annotations
@@ -78,16 +79,19 @@ LIFTERS_NEEDED = ("venting_id", "cylinder", "valve", "over_first")
 class Account:
     """What failed, and what of it came from what.
 
-    ``state`` is "named", "nothing_named" or "too_few" (then ``note`` says how many more it takes). ``terms``: one row a
-    named cause or hint (TERM_COLUMNS): ``rate`` the findings of one lifter that the cause adds where it stands, ``rate_ratio`` the
-    rate where it stands over the rate without it at the same ventings; ``findings`` and ``ventings`` sums of its shares, ``avoidable``
-    the failing ventings that would have passed without it, each with the ends of an interval of ``level``; ``share`` of the
-    failing ventings; ``rivals`` causes that these records can't tell it from; ``reason`` a clause that completes "this is a hint because"
-    or says what can't be told. Hints have no shares: theirs stay in the unexplained.
-    ``unexplained``: by kind and site, findings, ventings, base rate of a lifter. ``shares``: one row a finding, cause and kind;
-    they add up to 1 a finding. ``venting_shares``: the same for failing ventings, with the probability that each would have been avoided. ``looked_at``: every
-    circumstance, its p and why it is not named. ``gauges``: biases in force that count, with the ``findings`` that rest on each. ``cells``: site and quarter of every cell with a failing venting, in the order
-    of the second axis of ``cell_draws`` (draws, cells, causes): each draw's failing ventings by cause, causes in the order of
+    ``state`` is "named", "nothing_named" or "too_few" (then ``note`` says how many more it takes). ``terms``:
+    one row a named cause or hint (TERM_COLUMNS): ``rate`` the findings of one lifter that the cause adds
+    where it stands, ``rate_ratio`` the rate where it stands over the rate without it at the same ventings;
+    ``findings`` and ``ventings`` sums of its shares, ``avoidable`` the failing ventings that would have
+    passed without it, each with the ends of an interval of ``level``; ``share`` of the failing ventings;
+    ``rivals`` causes that these records can't tell it from; ``reason`` a clause that completes "this is a
+    hint because" or says what can't be told. Hints have no shares: theirs stay in the unexplained.
+    ``unexplained``: by kind and site, findings, ventings, base rate of a lifter. ``shares``: one row a
+    finding, cause and kind; they add up to 1 a finding. ``venting_shares``: the same for failing ventings,
+    with the probability that each would have been avoided. ``looked_at``: every circumstance, its p and why
+    it is not named. ``gauges``: biases in force that count, with the ``findings`` that rest on each.
+    ``cells``: site and quarter of every cell with a failing venting, in the order of the second axis of
+    ``cell_draws`` (draws, cells, causes): each draw's failing ventings by cause, causes in the order of
     ``drawn_causes``. ``notes``: plain sentences on the whole.
     """
 
@@ -113,7 +117,9 @@ class Account:
 
 @dataclass(frozen=True)
 class AccountModel:
-    """What :func:`chance_for` needs: terms by kind and their rates, bases by site, gauges' rates, and the draws."""
+    """What :func:`chance_for` needs: terms by kind and their rates, bases by site, gauges' rates, and the
+    draws.
+    """
 
     factors: tuple[Factor, ...]
     site_names: tuple[str, ...]
@@ -127,7 +133,9 @@ class AccountModel:
 
 @dataclass(frozen=True)
 class Chance:
-    """Chance that a venting has a lifter over the limit at the first check, with its interval, and each cause's share of it."""
+    """Chance that a venting has a lifter over the limit at the first check, with its interval, and each
+    cause's share of it.
+    """
 
     chance: float
     low: float
@@ -311,9 +319,10 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
 def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = None) -> pd.DataFrame:
     """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS).
 
-    A gauge with a study against reference gaps (``studies``: gauge readings with gauge, lifter, gap_mm, reference_gap_mm)
-    has the study's bias; any other one the difference of its ventings' middle readings from other gauges' at the same
-    sites and engine types (:func:`ventbook.physics.gauge.compare_gauges`). Both hold for as long as the gauge was used: no dates.
+    A gauge with a study against reference gaps (``studies``: gauge readings with gauge, lifter, gap_mm,
+    reference_gap_mm) has the study's bias; any other one the difference of its ventings' middle readings from
+    other gauges' at the same sites and engine types (:func:`ventbook.physics.gauge.compare_gauges`). Both
+    hold for as long as the gauge was used: no dates.
     """
     out: list[tuple[object, ...]] = []
     done: set[str] = set()
@@ -389,7 +398,9 @@ def _read_rows(jobs: pd.DataFrame, factors: Sequence[Factor], judged: Floats) ->
 
 
 def _read_likelihoods(findings: pd.DataFrame) -> tuple[Floats, Floats]:
-    """Likelihoods of air and leak-down of each finding, adding up to 1; a half each where the readings say nothing."""
+    """Likelihoods of air and leak-down of each finding, adding up to 1; a half each where the readings say
+    nothing.
+    """
     if not {"air_likelihood", "leak_down_likelihood"} <= set(findings.columns):
         return np.full(len(findings), 0.5), np.full(len(findings), 0.5)
     air, leak = (findings[f"{kind}_likelihood"].to_numpy(np.float64, na_value=np.nan) for kind in KINDS)
@@ -400,10 +411,11 @@ def _read_likelihoods(findings: pd.DataFrame) -> tuple[Floats, Floats]:
 
 
 def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeReadings, Floats, pd.DataFrame]:
-    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases that count, with
-    the findings that rest on each.
+    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases
+    that count, with the findings that rest on each.
 
-    A bias counts from .03 mm on, where its chance by luck alone (one-sided, over all gauges) is within gauges' share of the error budget.
+    A bias counts from .03 mm on, where its chance by luck alone (one-sided, over all gauges) is within
+    gauges' share of the error budget.
     """
     table = gauges.reset_index(drop=True)
     share = evidence.load_budget().share(gauge_room.FAMILY)
@@ -457,7 +469,9 @@ def _ask_blanks(
     over: np.ndarray,
     factors: Sequence[Factor],
 ) -> tuple[frozenset[str], bool]:
-    """Factors that blanks make hints at most, and whether the whole sheet is fuller where a lifter was over the limit."""
+    """Factors that blanks make hints at most, and whether the whole sheet is fuller where a lifter was over
+    the limit.
+    """
     if not len(failing):
         return frozenset(), False
     counted = jobs.assign(
@@ -474,7 +488,9 @@ def _ask_blanks(
 
 
 def _fit_blanks(problem: Problem) -> Floats:
-    """h: exp(gamma c), c the share of blank cells less its mean, gamma fitted beside the sites' bases; 1 where nothing is blank."""
+    """h: exp(gamma c), c the share of blank cells less its mean, gamma fitted beside the sites' bases; 1
+    where nothing is blank.
+    """
     rows, failures = problem.rows, problem.failures
     cells = [~c.known for c in rows.coded.values() if c.known.any()]
     flat = np.ones(len(rows))

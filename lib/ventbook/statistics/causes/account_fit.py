@@ -2,24 +2,26 @@
 
 A venting i with m_i judged lifters has findings of two kinds, air and leak-down, that come at the intensities
 
-    L_iA = m_i h_i (b_site + sum_k lambda_k x_ik),    L_iD = m_i (b + sum_k lambda_k x_ik),    all lambda >= 0,
+    L_iA = m_i h_i (b_site + sum_k lambda_k x_ik),    L_iD = m_i (b + sum_k lambda_k x_ik),    all lambda >=
+    0,
 
-so that it has none of a kind with probability exp(-L), and causes add up: the share of a failure that is cause k's is
-lambda_k x_ik over the bracket (competing risks). Which kind a finding is, is known only by likelihood: a_f and d_f of its readings under air
-and under leak-down. Whether it rests on the gauge is known by the bias in force: g_f, the probability that the gap was
-within the limit. With r = 1 - prod g_f the part of the failure that is real, and a and d drawn towards one another as
-far as the gauge explains a finding, a failing venting's likelihood is over the three patterns
+so that it has none of a kind with probability exp(-L), and causes add up: the share of a failure that is
+cause k's is lambda_k x_ik over the bracket (competing risks). Which kind a finding is, is known only by
+likelihood: a_f and d_f of its readings under air and under leak-down. Whether it rests on the gauge is known
+by the bias in force: g_f, the probability that the gap was within the limit. With r = 1 - prod g_f the part
+of the failure that is real, and a and d drawn towards one another as far as the gauge explains a finding, a
+failing venting's likelihood is over the three patterns
 
     air only (1 - e^-L_A) e^-L_D prod a_f,   leak only e^-L_A (1 - e^-L_D) prod d_f,
     both     (1 - e^-L_A) (1 - e^-L_D) prod (a_f + d_f) / 2,
 
-weighted by r; a sound venting's is e^-(L_A + L_D). It is maximised by expectation (which pattern) and maximisation
-(each kind by itself, concave, by projected Newton). Half a failing and half a sound venting are spread over the bases of each kind beforehand
-(sum a_j (log b_j - m b_j)), without which a site or kind without failures has a base of nothing and its first failure must have a
-cause.
+weighted by r; a sound venting's is e^-(L_A + L_D). It is maximised by expectation (which pattern) and
+maximisation (each kind by itself, concave, by projected Newton). Half a failing and half a sound venting are
+spread over the bases of each kind beforehand (sum a_j (log b_j - m b_j)), without which a site or kind
+without failures has a base of nothing and its first failure must have a cause.
 
-References: competing risks, Prentice et al. 1978, Biometrics 34:541; expectation-maximisation, Dempster, Laird & Rubin
-1977, JRSS B 39:1; projected Newton, Bertsekas 1982, SIAM J. Control Optim. 20:221.
+References: competing risks, Prentice et al. 1978, Biometrics 34:541; expectation-maximisation, Dempster,
+Laird & Rubin 1977, JRSS B 39:1; projected Newton, Bertsekas 1982, SIAM J. Control Optim. 20:221.
 """
 
 from __future__ import annotations
@@ -42,8 +44,8 @@ TURNS, NEWTON_TURNS = 60, 60
 
 @dataclass(frozen=True)
 class Findings:
-    """The findings, sorted by venting: ``row`` the venting of each (rising), ``air`` and ``leak`` its likelihoods (they add
-    up to 1), ``gauge`` the probability that it rests on a gauge's bias.
+    """The findings, sorted by venting: ``row`` the venting of each (rising), ``air`` and ``leak`` its
+    likelihoods (they add up to 1), ``gauge`` the probability that it rests on a gauge's bias.
     """
 
     row: Ints
@@ -59,7 +61,9 @@ class Findings:
 
 @dataclass(frozen=True)
 class Failures:
-    """The failing ventings: ``row`` among all ventings, ``real`` r, and log likelihoods of the patterns (n, 3)."""
+    """The failing ventings: ``row`` among all ventings, ``real`` r, and log likelihoods of the patterns (n,
+    3).
+    """
 
     row: Ints
     first: Ints
@@ -86,8 +90,8 @@ class KindFit:
 
 @dataclass(frozen=True)
 class Fit:
-    """The fitted account: by kind, the patterns' probabilities of each failing venting (m, 3) given that it is real, and
-    the log-likelihood.
+    """The fitted account: by kind, the patterns' probabilities of each failing venting (m, 3) given that it
+    is real, and the log-likelihood.
     """
 
     kinds: dict[str, KindFit]
@@ -124,9 +128,9 @@ def maximise_kind(
 ) -> Floats:
     """The theta >= 0 that maximises sum q log(1 - e^-L) + sum q L - exposure theta + sum pseudo log theta.
 
-    ``x`` (m, k) are the scaled columns of the ventings with ``present`` q > 0, L = x theta; ``exposure`` (k,) the scaled columns'
-    sums over all ventings, sound ones included: those are linear in theta and need no rows of their own. (q log(1 - e^-L) -
-    (1 - q) L, summed, is this with the q L of failing rows added back.)
+    ``x`` (m, k) are the scaled columns of the ventings with ``present`` q > 0, L = x theta; ``exposure`` (k,)
+    the scaled columns' sums over all ventings, sound ones included: those are linear in theta and need no
+    rows of their own. (q log(1 - e^-L) - (1 - q) L, summed, is this with the q L of failing rows added back.)
     """
     theta = np.maximum(start, 0.0)
     theta[:bases] = np.maximum(theta[:bases], 1e-6)
@@ -184,8 +188,8 @@ def _solve(matrix: Floats, right: Floats) -> Floats:
 
 
 def spread_pseudo(design: Design) -> tuple[Floats, Floats]:
-    """Half a failing and half a sound venting of the usual size, spread over the bases by the lifters that each has: the
-    failures (k,) and the exposure (k,) that they add.
+    """Half a failing and half a sound venting of the usual size, spread over the bases by the lifters that
+    each has: the failures (k,) and the exposure (k,) that they add.
     """
     shares = design.scale @ design.x[:, : design.bases]
     out = np.zeros(design.x.shape[1])
@@ -201,7 +205,9 @@ def fit_account(
     start: dict[str, Floats] | None = None,
     tolerance: float = 1e-7,
 ) -> Fit:
-    """The maximum over both kinds. ``told`` False: the readings tell no kinds apart, and every finding is taken as air."""
+    """The maximum over both kinds. ``told`` False: the readings tell no kinds apart, and every finding is
+    taken as air.
+    """
     beforehand = {kind: spread_pseudo(d) for kind, d in designs.items()}
     pseudo = {kind: failed for kind, (failed, _) in beforehand.items()}
     exposure = {kind: d.scale @ d.x + beforehand[kind][1] for kind, d in designs.items()}

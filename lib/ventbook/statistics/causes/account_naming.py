@@ -1,13 +1,14 @@
 """Which terms of the account are named: efficient scores against simulated fleets in which none of them acts.
 
-One round: the score of every term not yet in the account, less what the account's own columns say of it; its spread and
-skewness over simulated fleets under the account as it stands, with engines and site-quarters that differ among themselves; p by
-Pearson's type III distribution; the largest -log p + log weight of a family against the same maximum in each simulated
-fleet. A family's best term enters where that chance is within the family's share of the error budget. Then terms that go
-with it are tried in its place, and earlier terms that are no longer needed leave. Rounds go on until nothing enters.
+One round: the score of every term not yet in the account, less what the account's own columns say of it, from
+which ventings failed and from how many findings they have; its spread and skewness where the account holds and
+engines and site-quarters differ among themselves, by formula; p by Pearson's type III distribution; the largest
+-log p + log weight of a family against the same maximum in each simulated fleet. A family's best term enters where
+that chance is within the family's share of the error budget. Then terms that go with it are tried in its place, and
+earlier terms that are no longer needed leave. Rounds go on until nothing enters.
 
-References: efficient score, Cox & Hinkley 1974, Theoretical Statistics, 9.3; step-down maximum by resampling, Westfall &
-Young 1993; Pearson III by moments for permutation statistics, Berry & Mielke 1983.
+References: efficient score, Cox & Hinkley 1974, Theoretical Statistics, 9.3; step-down maximum by resampling,
+Westfall & Young 1993; Pearson III by moments for permutation statistics, Berry & Mielke 1983.
 """
 
 from __future__ import annotations
@@ -87,7 +88,9 @@ class Columns:
 
 @dataclass(frozen=True)
 class Problem:
-    """Everything that naming needs: rows, findings, h (n,), base columns, seed, and terms that blanks make hints at most."""
+    """Everything that naming needs: rows, findings, h (n,), base columns, seed, and terms that blanks make
+    hints at most.
+    """
 
     rows: VentingRows
     findings: Findings
@@ -130,8 +133,8 @@ class Problem:
 
 @dataclass(frozen=True)
 class Scores:
-    """One round's scores, one a term: p, the evidence -log p + log weight, whether it may be looked at, and the chance
-    that its family's maximum reaches so far where nothing acts.
+    """One round's scores, one a term: p, the evidence -log p + log weight, whether it may be looked at, and
+    the chance that its family's maximum reaches so far where nothing acts.
     """
 
     p: Floats
@@ -142,8 +145,8 @@ class Scores:
 
 @dataclass(frozen=True)
 class Named:
-    """The outcome: chosen terms, their fit, each chosen term's chance at entry and rivals, hints with their chance and reason,
-    and the terms that can't be told apart from the site.
+    """The outcome: chosen terms, their fit, each chosen term's chance at entry and rivals, hints with their
+    chance and reason, and the terms that can't be told apart from the site.
     """
 
     columns: Columns
@@ -158,10 +161,12 @@ class Named:
 
 
 def tail_pearson(z: npt.ArrayLike, skewness: npt.ArrayLike) -> Floats:
-    """Upper tail probability of a Pearson III variate with mean 0, standard deviation 1 and ``skewness``, at ``z``.
+    """Upper tail probability of a Pearson III variate with mean 0, standard deviation 1 and ``skewness``, at
+    ``z``.
 
-    With a = 4 / g^2 it is the upper tail of a gamma(a) variate at a + z sqrt(a) for g > 0, the lower one at a - z sqrt(a)
-    for g < 0, and the normal tail where |g| is under .001 (there the two agree to 2 % up to z = 6). At least 1e-300.
+    With a = 4 / g^2 it is the upper tail of a gamma(a) variate at a + z sqrt(a) for g > 0, the lower one at a
+    - z sqrt(a) for g < 0, and the normal tail where |g| is under .001 (there the two agree to 2 % up to z =
+    6). At least 1e-300.
     """
     z, g = np.broadcast_arrays(np.asarray(z, np.float64), np.asarray(skewness, np.float64))
     safe = np.where(np.abs(g) < 0.001, 1.0, g)
@@ -176,9 +181,9 @@ def estimate_spreads(
 ) -> tuple[float, float]:
     """Variance of the gamma factors of engines and of site-quarters, from pairs of ventings that share them.
 
-    A pair's product of residuals has the mean variance x v_i v_j, v = L e^-L. Residuals of site-quarters are taken beside each site's own smooth
-    course (level, slope and bend), which would pass for spread otherwise; what fitting it takes away is given back by its leverage.
-    Drawn to what is usual by a few pairs.
+    A pair's product of residuals has the mean variance x v_i v_j, v = L e^-L. Residuals of site-quarters are
+    taken beside each site's own smooth course (level, slope and bend), which would pass for spread otherwise;
+    what fitting it takes away is given back by its leverage. Drawn to what is usual by a few pairs.
     """
     chance = -np.expm1(-intensity)
     reach = intensity * np.exp(-intensity)
@@ -228,11 +233,12 @@ def project_terms(
     which: Sequence[int],
     spread_u: float = 0.0,
 ) -> tuple[Floats, Floats]:
-    """Terms of one kind less what the account's columns say of them (n, c), and the share of information that is left.
+    """Terms of one kind less what the account's columns say of them (n, c), and the share of information that
+    is left.
 
-    In the metric of the expected information about L: of failing or not, and of how many findings there are (``spread_u``: the variance
-    of :func:`weigh_counts`). Blank rows of a term have a multiplier of their own; a
-    countermeasure that a term names is allowed for.
+    In the metric of the expected information about L: of failing or not, and of how many findings there are
+    (``spread_u``: the variance of :func:`weigh_counts`). Blank rows of a term have a multiplier of their own;
+    a countermeasure that a term names is allowed for.
     """
     level = np.maximum(fit.kinds[kind].intensity, 1e-12)
     weight = np.exp(-level) / -np.expm1(-level) - np.expm1(-level) * spread_u / level**2
@@ -380,7 +386,8 @@ class Rounds:
     ) -> Fit:
         """The account with each family's most telling term added, from which the spreads are taken.
 
-        A cause that is not named yet makes its engines and quarters alike: taken for spread, it would hide itself.
+        A cause that is not named yet makes its engines and quarters alike: taken for spread, it would hide
+        itself.
         """
         extra: list[int] = []
         for own, found, left, level, _, observed in ready.values():
@@ -550,7 +557,8 @@ class Rounds:
     def _rivals(self, i: int, chosen: Sequence[int], fit: Fit) -> list[tuple[int, float]]:
         """(term, log-likelihood less the chosen one's) of what goes with a term and would do nearly as well.
 
-        Nearly: within FORM_LOGLIK; any course of the same site over time, as far off as it may be, since its form is never known.
+        Nearly: within FORM_LOGLIK; any course of the same site over time, as far off as it may be, since its
+        form is never known.
         """
         out = []
         place, own = list(chosen).index(i), self.columns.terms[i]
@@ -579,13 +587,14 @@ class Rounds:
 
 
 def weigh_counts(count: Floats, level: Floats) -> tuple[Floats, Floats]:
-    """What the number of findings of a failing venting says about its intensity beyond that it failed: u (n,), and the
-    values of the failing ones.
+    """What the number of findings of a failing venting says about its intensity beyond that it failed: u
+    (n,), and the values of the failing ones.
 
-    u is the derivative by log L of the log probability of 1, 2, or 3 and more findings given that there are any, for negative
-    binomial counts whose mean goes with L and whose excess variance makes as many ventings sound as there are; 0 on
-    sound ventings. Its mean is taken off, so that the shape need not be right for the score's mean to be 0. Findings in
-    one engine go together: then a second one says little, and u is small.
+    u is the derivative by log L of the log probability of 1, 2, or 3 and more findings given that there are
+    any, for negative binomial counts whose mean goes with L and whose excess variance makes as many ventings
+    sound as there are; 0 on sound ventings. Its mean is taken off, so that the shape need not be right for
+    the score's mean to be 0. Findings in one engine go together: then a second one says little, and u is
+    small.
     """
     failing = count > 0.5
     out = np.zeros(len(count))
@@ -626,9 +635,11 @@ def expect_moments(
 ) -> tuple[Floats, Floats]:
     """Standard deviation and skewness of the scores (c,) where the account holds; their mean is 0.
 
-    A score is sum x (y (1 / p + u / L) - 1), u drawn from ``values``. Its variance is that of independent ventings, sum x^2 ((1 - p) / p + p var u / L^2), and of pairs that share an
-    engine or a site's quarter, whose covariance is the spread times v_i v_j, v = L e^-L, to first order. Its skewness is that of
-    independent ventings. Simulated, with 400 fleets, either would carry an error of 4 and 12 % of one: enough to lose a cause.
+    A score is sum x (y (1 / p + u / L) - 1), u drawn from ``values``. Its variance is that of independent
+    ventings, sum x^2 ((1 - p) / p + p var u / L^2), and of pairs that share an engine or a site's quarter,
+    whose covariance is the spread times v_i v_j, v = L e^-L, to first order. Its skewness is that of
+    independent ventings. Simulated, with 400 fleets, either would carry an error of 4 and 12 % of one: enough
+    to lose a cause.
     """
     chance = -np.expm1(-level)
     second, third_u = float(np.mean(values**2)), float(np.mean(values**3))
@@ -666,10 +677,12 @@ def simulate_scores(
     rng: np.random.Generator,
     simulations: int,
 ) -> Floats:
-    """Scores (simulations, c) of fleets in which the account holds and engines and site-quarters differ by gamma factors.
+    """Scores (simulations, c) of fleets in which the account holds and engines and site-quarters differ by
+    gamma factors.
 
-    Intensities are raised so that each venting's chance stays what the account says: a gamma factor of variance v around
-    1 turns exp(-L) into (1 + v L)^(-1/v). What the number of findings says is drawn from ``values``.
+    Intensities are raised so that each venting's chance stays what the account says: a gamma factor of
+    variance v around 1 turns exp(-L) into (1 + v L)^(-1/v). What the number of findings says is drawn from
+    ``values``.
     """
     engine, quarters = spreads
     both = engine + quarters + engine * quarters
@@ -694,7 +707,9 @@ def simulate_scores(
 def _sum_failed(
     failed: Mask, level: Floats, values: Floats, found: Floats, rng: np.random.Generator
 ) -> Floats:
-    """Row sums of ``found`` over the failed ventings, each times 1 / p + u / L; few fail, so only those are touched."""
+    """Row sums of ``found`` over the failed ventings, each times 1 / p + u / L; few fail, so only those are
+    touched.
+    """
     table = sparse.csr_array(failed).astype(np.float64)
     own = level[table.indices]
     table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own

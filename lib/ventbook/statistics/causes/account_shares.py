@@ -1,14 +1,16 @@
-"""What each named cause has of every finding and failing venting, what would have been avoided, and how sure that is.
+"""What each named cause has of every finding and failing venting, what would have been avoided, and how sure
+that is.
 
-Share of a finding: the gauge's probability, then each kind's probability times lambda x / (base + sum lambda x). Shares
-of a finding add up to 1. Avoidable: the failing ventings that would have passed had the cause been absent and all else
-the same; a venting is counted by the probability that all of its findings go, (e^-L_without - e^-L) / (1 - e^-L) for a
-kind of finding that is present. Two causes may each be needed for one failure or both be able to do it alone, so avoidable
-counts don't add up.
+Share of a finding: the gauge's probability, then each kind's probability times lambda x / (base + sum lambda
+x). Shares of a finding add up to 1. Avoidable: the failing ventings that would have passed had the cause been
+absent and all else the same; a venting is counted by the probability that all of its findings go,
+(e^-L_without - e^-L) / (1 - e^-L) for a kind of finding that is present. Two causes may each be needed for
+one failure or both be able to do it alone, so avoidable counts don't add up.
 
-Ranges come from draws: exponential weights of engines (a smooth bootstrap by cluster), the kind of each finding and the
-gauge's shift drawn, the bases' half failure drawn, each cause standing for itself or for one of the terms that these
-records can hardly tell from it, and the count itself drawn. Reference: Rubin 1981, Annals of Statistics 9:130.
+Ranges come from draws: exponential weights of engines (a smooth bootstrap by cluster), the kind of each
+finding and the gauge's shift drawn, the bases' half failure drawn, each cause standing for itself or for one
+of the terms that these records can hardly tell from it, and the count itself drawn. Reference: Rubin 1981,
+Annals of Statistics 9:130.
 """
 
 from __future__ import annotations
@@ -38,8 +40,8 @@ LIKE_OTHERS = 1.0  # failures by which a site's base is drawn to the others' in 
 
 @dataclass(frozen=True)
 class GaugeReadings:
-    """Findings read with a gauge whose bias is in force: limit less reading [mm], bias, its uncertainty, a reading's, (f,);
-    ``gauge`` the number of the bias's row, -1 where none is in force.
+    """Findings read with a gauge whose bias is in force: limit less reading [mm], bias, its uncertainty, a
+    reading's, (f,); ``gauge`` the number of the bias's row, -1 where none is in force.
     """
 
     gauge: Ints
@@ -52,7 +54,9 @@ class GaugeReadings:
 
 @dataclass(frozen=True)
 class Parts:
-    """Shares of intensity at the failing ventings: by kind (m, causes), and each kind's intensity without h (m,)."""
+    """Shares of intensity at the failing ventings: by kind (m, causes), and each kind's intensity without h
+    (m,).
+    """
 
     share: dict[str, Floats]
     level: dict[str, Floats]
@@ -60,7 +64,8 @@ class Parts:
 
 @dataclass(frozen=True)
 class Draw:
-    """One draw's model: by kind the terms' numbers and theta; and its counts, one a cause (gauges behind the terms).
+    """One draw's model: by kind the terms' numbers and theta; and its counts, one a cause (gauges behind the
+    terms).
 
     ``cells`` (cells, causes): failing ventings by the cells of :func:`list_cells`.
     """
@@ -75,7 +80,9 @@ class Draw:
 
 
 def list_cells(problem: Problem) -> tuple[Ints, Ints]:
-    """Site and quarter numbers of the cells with a failing venting, (cells, 2), and each failing venting's cell (m,)."""
+    """Site and quarter numbers of the cells with a failing venting, (cells, 2), and each failing venting's
+    cell (m,).
+    """
     row = problem.failures.row
     pairs = np.stack([problem.rows.site_code[row], problem.rows.quarter[row]], axis=1)
     cells, place = np.unique(pairs, axis=0, return_inverse=True)
@@ -95,7 +102,9 @@ def split_intensity(
     h: Floats,
     count: int,
 ) -> Parts:
-    """Shares of the ``count`` causes in the failing ventings' intensities; ``owner`` says whose each term's column is (-1: nobody's)."""
+    """Shares of the ``count`` causes in the failing ventings' intensities; ``owner`` says whose each term's
+    column is (-1: nobody's).
+    """
     share, level = {}, {}
     for kind in KINDS:
         design = designs[kind]
@@ -114,7 +123,9 @@ def split_intensity(
 def share_findings(
     findings: Findings, failures: Failures, patterns: Floats, parts: Parts
 ) -> dict[str, Floats]:
-    """Weights of each finding: "gauge" (f,), and by kind (f, causes + 1), unexplained last. They add up to 1 a finding."""
+    """Weights of each finding: "gauge" (f,), and by kind (f, causes + 1), unexplained last. They add up to 1
+    a finding.
+    """
     at = np.repeat(np.arange(len(failures.row)), np.diff(np.r_[failures.first, len(findings.row)]))
     only_air, only_leak, both = patterns[at].T
     own = findings.air / (findings.air + findings.leak)
@@ -198,7 +209,9 @@ def _forms(i: int, named: Named) -> tuple[list[int], Floats]:
 
 
 def _keep_away(problem: Problem, named: Named) -> list[int]:
-    """Unnamed terms that kept away from a named one and that the records rather speak for, the most evident first."""
+    """Unnamed terms that kept away from a named one and that the records rather speak for, the most evident
+    first.
+    """
     columns, scores = named.columns, named.scores
     likely = [
         i
@@ -289,10 +302,11 @@ def _draw_one(
 
 
 def _draw_pseudo(theta: Floats, design: Design, rng: np.random.Generator) -> tuple[Floats, Floats]:
-    """Failures and exposure that each base is given beforehand in a draw: one failure's worth of what is usual for all sites.
+    """Failures and exposure that each base is given beforehand in a draw: one failure's worth of what is
+    usual for all sites.
 
-    The fit leaves a base to the site's own records. A site that grew worse may have no failure before it did, and its base
-    would be nothing in each draw; that other sites have one says it hardly is.
+    The fit leaves a base to the site's own records. A site that grew worse may have no failure before it did,
+    and its base would be nothing in each draw; that other sites have one says it hardly is.
     """
     failed, sound = spread_pseudo(design)
     if design.bases > 1:

@@ -1,4 +1,6 @@
-"""The tables of an account: terms, shares of findings and ventings, the unexplained, and all that was looked at."""
+"""The tables of an account: terms, shares of findings and ventings, the unexplained, and all that was looked
+at.
+"""
 
 from __future__ import annotations
 
@@ -60,7 +62,9 @@ def list_shares(
 def list_venting_shares(
     shares: pd.DataFrame, names: Sequence[str], passed: Floats, failing: Ints, rows: VentingRows
 ) -> pd.DataFrame:
-    """One row a failing venting, cause and kind: the mean of its findings' shares; avoidable stands at the first kind's row."""
+    """One row a failing venting, cause and kind: the mean of its findings' shares; avoidable stands at the
+    first kind's row.
+    """
     keys = ["venting_id", "engine_id", "quarter", "site", "cause", "kind"]
     sizes = shares.drop_duplicates(["venting_id", "lifter"]).groupby("venting_id").size()
     out = shares.groupby(keys, sort=False, dropna=False, observed=True)["share"].sum().reset_index()
@@ -281,7 +285,9 @@ def list_unexplained(
 
 
 def list_looked(problem: Problem, named: Named | None) -> pd.DataFrame:
-    """Every cause that was looked at: its smallest p and chance over its terms, standing, and why it is not named."""
+    """Every cause that was looked at: its smallest p and chance over its terms, standing, and why it is not
+    named.
+    """
     if named is None or not len(named.columns):
         return pd.DataFrame(columns=list(LOOKED_COLUMNS))
     rows, hints = [], {i for i, _, _ in named.hints}

@@ -1,8 +1,8 @@
 """The terms of the account of every failure: what may have raised the rate of findings on which venting.
 
-A term is one column x of numbers from 0 to 1, one a venting: 1 where the circumstance stood on its harmful side, 0 where
-it did not, between for a number on its way, and the value to be expected where the record is blank. Terms are made from
-``data/factors.toml``:
+A term is one column x of numbers from 0 to 1, one a venting: 1 where the circumstance stood on its harmful
+side, 0 where it did not, between for a number on its way, and the value to be expected where the record is
+blank. Terms are made from ``data/factors.toml``:
 
 yes/no          the harmful side by ``direction``; both sides, as two terms, where it is "either"
 number          a step at ``cut``, and a ramp from the 10 to the 90 % quantile
@@ -11,8 +11,9 @@ interaction     both parts at their levels at once; each level of the part writt
 site over time  a site from some quarter on; a site that grows steadily from its first quarter on
 product         a named yes/no circumstance together with another one (opened once it is named)
 
-What wears lifters out (mechanism "wear") may leave air in them or make them leak, so it has a term for each kind of
-finding; all else acts on air. A gauge is no term: what rests on a gauge's bias is known from the readings themselves.
+What wears lifters out (mechanism "wear") may leave air in them or make them leak, so it has a term for each
+kind of finding; all else acts on air. A gauge is no term: what rests on a gauge's bias is known from the
+readings themselves.
 """
 
 from __future__ import annotations
@@ -45,8 +46,9 @@ Mask = npt.NDArray[np.bool_]
 class Part:
     """One circumstance as it enters a term.
 
-    ``form``: "level" (1 at level ``code``, or at any other one where ``other`` is True) or "ramp" (0 at ``start``, 1 at ``end``, in steps
-    of the factor). ``fill``: the value taken where the record is blank, by site, and "" for any other site.
+    ``form``: "level" (1 at level ``code``, or at any other one where ``other`` is True) or "ramp" (0 at
+    ``start``, 1 at ``end``, in steps of the factor). ``fill``: the value taken where the record is blank, by
+    site, and "" for any other site.
     """
 
     factor: str
@@ -79,10 +81,10 @@ class Part:
 class AccountTerm:
     """One way in which something may raise the rate of findings of one kind.
 
-    ``cause`` is what it is called where it is named: terms of several forms, or for both kinds of finding, of one
-    circumstance share it. ``key`` is unique. ``log_weight``: log of how readily it is believed beforehand. ``nuisance``:
-    cause that has to be allowed for when it is looked at (its countermeasure, not done), or "": a line found empty is mostly pressurised, and looks harmless by
-    that.
+    ``cause`` is what it is called where it is named: terms of several forms, or for both kinds of finding, of
+    one circumstance share it. ``key`` is unique. ``log_weight``: log of how readily it is believed
+    beforehand. ``nuisance``: cause that has to be allowed for when it is looked at (its countermeasure, not
+    done), or "": a line found empty is mostly pressurised, and looks harmless by that.
     """
 
     key: str
@@ -129,9 +131,11 @@ class AccountTerm:
 
 @dataclass(frozen=True)
 class VentingRows:
-    """The ventings with a judged lifter, in the order of their ids: what terms are made from and held against.
+    """The ventings with a judged lifter, in the order of their ids: what terms are made from and held
+    against.
 
-    ``site``, ``engine`` and ``venting`` are names, ``quarter`` counts quarters since year 0 (-1: no date), ``judged`` lifters.
+    ``site``, ``engine`` and ``venting`` are names, ``quarter`` counts quarters since year 0 (-1: no date),
+    ``judged`` lifters.
     """
 
     venting: npt.NDArray[np.object_]
@@ -330,7 +334,9 @@ def _time_terms(rows: VentingRows) -> Iterable[AccountTerm]:
 
 
 def _fill(part: Part, coded: Coded, rows: VentingRows) -> Part:
-    """The part with what stands in for a blank: the site's recorded mean, drawn to the mean of all by four ventings."""
+    """The part with what stands in for a blank: the site's recorded mean, drawn to the mean of all by four
+    ventings.
+    """
     value, known = part.read(coded)
     overall = float(value[known].mean()) if known.any() else 0.0
     count = np.bincount(rows.site_code[known], minlength=len(rows.site_names))

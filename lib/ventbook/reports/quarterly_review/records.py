@@ -185,7 +185,7 @@ def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tu
         else causes.name_causes(account).get(aim, aim.replace("_", "-"))
     )
     failing = [part.loc[part["failed_first"].astype(bool), "venting_id"] for part in (before, after)]
-    x1, x2 = (float(len(ids) if target is None else ids.map(target).fillna(0.0).sum()) for ids in failing)
+    x1, x2 = (float(len(ids) if target is None else target.reindex(ids).fillna(0.0).sum()) for ids in failing)
     n1, n2 = len(before), len(after)
     told = [f"{round_ventings(x)} of {n}" for x, n in ((x1, n1), (x2, n2))]
     needed = causes.ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level, fewest=FEWEST)

@@ -256,3 +256,28 @@ class TestScores:
         scored = forecast.roll_forward(jobs.head(30), lifters)
         assert scored.empty
         assert forecast.summarise(scored)["n"].tolist() == [0] * 6
+
+
+def test_the_sheet_says_what_each_named_cause_has_of_the_chance() -> None:
+    stands = make_page(
+        "planned-venting",
+        fleet_tables(),
+        plan_engine_type="flat4",
+        plan_cooler_empty="yes",
+        plan_tank_overpressure="0 bar",
+    )
+    told = (
+        report.sheet(stands).text.partition("Of that chance: ")[2].partition(" the rest without a name.")[0]
+    )
+    assert "cooler empty and tank not pressurised" in told
+    bare = make_page(
+        "planned-venting",
+        fleet_tables(),
+        plan_engine_type="flat4",
+        plan_cooler_empty="no",
+        plan_tank_overpressure="0.5 bar",
+        plan_lines_empty="no",
+    )
+    assert (
+        "cooler empty" not in report.sheet(bare).text.partition("Of that chance: ")[2].partition("name.")[0]
+    )

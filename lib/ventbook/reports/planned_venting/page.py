@@ -23,7 +23,7 @@ from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
-from ventbook.reports.account import make_account
+from ventbook.reports.account import UNEXPLAINED, make_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
@@ -259,7 +259,7 @@ def _chance(page: Page, row: pd.Series, beyond: list[str]) -> tuple[Estimate, fl
     engines = int(page.all_jobs.loc[page.all_jobs["date"] < pd.Timestamp(page.today), "engine_id"].nunique())
     chance = Estimate(found.chance, low, high, found.level, "share", account.ventings, engines, method)
     titles = causes.name_causes(account)
-    parts = {titles.get(name, name): share for name, share in found.shares.items()}
+    parts = {titles.get(name, name): share for name, share in found.shares.items() if name != UNEXPLAINED}
     return chance, account.failing / account.ventings, parts
 
 

@@ -89,7 +89,7 @@ def chance_sentence(chance: Estimate, base: float, parts: Mapping[str, float]) -
 
 def parts_of_chance(parts: Mapping[str, float]) -> str:
     """Each named cause's part of the chance; nothing where no named cause stands at this job."""
-    named = [(title, share) for title, share in parts.items() if title != "unexplained" and share >= 0.01]
+    named = [(title, share) for title, share in parts.items() if share >= 0.01]
     if not named:
         return ""
     said = [f"{number(share, 'share')} {title}" for title, share in sorted(named, key=lambda part: -part[1])]

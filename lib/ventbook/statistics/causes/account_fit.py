@@ -2,8 +2,7 @@
 
 A venting i with m_i judged lifters has findings of two kinds, air and leak-down, that come at the intensities
 
-    L_iA = m_i h_i (b_site + sum_k lambda_k x_ik),    L_iD = m_i (b + sum_k lambda_k x_ik),    all lambda >=
-    0,
+    L_iA = m_i h_i (b_site + sum_k lambda_k x_ik),   L_iD = m_i (b + sum_k lambda_k x_ik),   all lambda >= 0,
 
 so that it has none of a kind with probability exp(-L), and causes add up: the share of a failure that is
 cause k's is lambda_k x_ik over the bracket (competing risks). Which kind a finding is, is known only by

@@ -97,9 +97,8 @@ def causes_sentence(account: causes.Account) -> str:
         )
     sums = causes.sum_causes(account)
     parts = [
-        f"{count_range(row['ventings'], row['low'], row['high'])} from {row['title']}"
-        for row in sums.to_dict("records")
-        if row["cause"] != UNEXPLAINED
+        f"{count_range(row['ventings'], row['low'], row['high'])} {'come ' if not place else ''}from {row['title']}"
+        for place, row in enumerate(row for row in sums.to_dict("records") if row["cause"] != UNEXPLAINED)
     ]
     rest = sums[sums["cause"] == UNEXPLAINED].iloc[0]
     return (

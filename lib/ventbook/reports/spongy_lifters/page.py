@@ -90,7 +90,6 @@ def all_effects(page: Page) -> Blocks:
                 "adjusted_words",
                 "stratified_words",
                 "sites_agree",
-                "q",
                 "overlap",
                 "against_matters",
             ],

@@ -3,7 +3,7 @@
     python -m bench.bench_account [--ventings 100000]
 
 The fleet is that of calibrate/calibrate_account.py (an empty cooler with odds ratio 4 in it), drawn at this
-size: 24 recorded circumstances, 8 quarters, 4 sites, 8 or 12 lifters a venting. Prints processor seconds and
+size: 24 recorded circumstances, 8 quarters, 4 sites, 8 or 12 lifters a venting, 22 % of them failing. Prints processor seconds and
 the highest memory of the process.
 """
 
@@ -25,7 +25,7 @@ def main() -> None:
     )
     parser.add_argument("--ventings", type=int, default=100_000)
     asked = parser.parse_args()
-    drawn = draw_workshop(0, ventings=asked.ventings)
+    drawn = draw_workshop(0, ventings=asked.ventings, rate=0.02)
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 2**20
     print(
         f"{asked.ventings} ventings, {len(drawn.lifters)} lifters; {before:.2f} GB with the tables drawn",

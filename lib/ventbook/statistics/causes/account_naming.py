@@ -43,6 +43,7 @@ from ventbook.statistics.causes.account_terms import (
 
 SIMULATIONS, MANY_SIMULATIONS = 400, 1000  # the latter up to SMALL_FLEET ventings
 SMALL_FLEET = 4_000
+MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
 SITE_INFORMATION = 0.03  # share of a term's information that must be left beside the sites
@@ -710,6 +711,10 @@ def _sum_failed(
     """Row sums of ``found`` over the failed ventings, each times 1 / p + u / L; few fail, so only those are
     touched.
     """
+    if failed.shape[1] > SMALL_FLEET and failed.mean() > MANY_FAIL:
+        # a full product is faster than a sparse one where more than a few fail
+        drawn = values[rng.integers(0, len(values), failed.shape)] if len(values) > 1 else 0.0
+        return np.asarray((failed * (1.0 / -np.expm1(-level) + drawn / level)) @ found)
     table = sparse.csr_array(failed).astype(np.float64)
     own = level[table.indices]
     table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own

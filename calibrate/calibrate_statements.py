@@ -121,7 +121,7 @@ def read_waits(jobs: pd.DataFrame, wait: waiting.TimeToEvent) -> Said:
     """What the page of ``wait`` says of these ventings: in the answer's sentence, and in the question beside it."""
     effects = waiting.fit_effects(jobs, wait, level=0.95)
     answer, asked = waiting.say_effects(effects, wait), waiting.ask_effects(effects, wait)
-    labels = effects.table["label"].tolist()
+    labels = effects.named["label"].tolist()
     return Said(tuple(x for x in labels if x in answer), tuple(x for x in labels if x in asked))
 
 

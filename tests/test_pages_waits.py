@@ -253,16 +253,35 @@ def test_times_on_which_nothing_acts_name_no_circumstance_and_planted_ones_do():
 
 
 def test_a_hint_on_times_is_a_question_and_stands_beside_the_answer_only():
-    jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120)
+    jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120, times=1.5)
     effects = waiting.fit_effects(jobs, times.WAIT, level=0.95)
-    table = effects.table.assign(standing="", reading="not known")
-    table.loc[0, ["standing", "reading"]] = ["hint", "longer?"]
-    effects = dataclasses.replace(effects, table=table)
-    label = table.loc[0, "label"]
+    label = "oil cooler empty before venting"
+    assert label in waiting.say_effects(effects, times.WAIT)
+    effects = dataclasses.replace(effects, named=effects.named.assign(standing="hint", reading="longer?"))
     assert waiting.ask_effects(effects, times.WAIT).startswith(
         f"Does {label} matter? These records can't say"
     )
     assert label not in waiting.say_effects(effects, times.WAIT)
+
+
+def test_what_cannot_be_told_apart_is_said_in_a_sentence_each():
+    jobs = statements.draw_times(np.random.default_rng(5), ventings=300, engines=120, times=1.5)
+    same = jobs["cooler_empty"].to_numpy(bool).copy()
+    same[:4] = ~same[:4]
+    jobs = jobs.assign(filter_new=same, plugs_removed=jobs["site"] == "Lake")
+    effects = waiting.fit_effects(jobs, times.WAIT, level=0.95)
+    said = waiting.say_effects(effects, times.WAIT)
+    assert (
+        "These records can't tell oil cooler empty before venting from new oil filter, not prefilled:" in said
+    )
+    assert effects.doubts == (
+        "Spark plugs removed for turning is the same on nearly all ventings of a site: what goes with it can't be told from the site.",
+    )
+    table = effects.table.set_index(["factor", "level"])
+    assert (
+        table.loc[("cooler_empty", "yes"), "reading"]
+        == effects.named.set_index("factor").loc["cooler_empty", "reading"]
+    )
 
 
 def test_sentences_of_numbers_that_are_not_there():

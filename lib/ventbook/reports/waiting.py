@@ -90,7 +90,7 @@ def clear_effects(
             else f"{less} went with {wording.join_words(shorter)}"
         )
     text = "; ".join(parts)
-    return f"{text[:1].upper()}{text[1:]}, other recorded circumstances being equal ({wording.count(ventings, 'venting')})."
+    return f"{text[:1].upper()}{text[1:]}, sites and the others named being equal ({wording.count(ventings, 'venting')})."
 
 
 def effect_word(
@@ -302,13 +302,22 @@ class TimeToEvent:
     family: str
 
 
+#: What an effect is told by.
+KEYS = ("factor", "level", "reference")
+
+
 @dataclass(frozen=True)
 class Effects:
-    """Adjusted ratios with titles and readings (``table``) and what was left out in words (``notes``); ``found`` has the fits."""
+    """Adjusted ratios (``table``) and what is named or asked (``named``), both with titles and readings; ``found`` has the fits.
+
+    ``notes``: what was left out, in words; ``doubts``: what can't be told apart, a sentence each.
+    """
 
     found: TimeEffects
     table: pd.DataFrame
+    named: pd.DataFrame
     notes: tuple[str, ...]
+    doubts: tuple[str, ...]
 
     @property
     def fit(self) -> AftFit:
@@ -418,17 +427,63 @@ def show_groups(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, with_limit
 def fit_effects(jobs: pd.DataFrame, wait: TimeToEvent, *, level: float, units: System = "metric") -> Effects:
     """The adjusted ratios of a wait on the ventings given (columns wait_low, wait_high), with titles and readings."""
     found = time_causes.fit_effects(jobs, outcome=wait.outcome, family=wait.family, level=level)
-    table = found.table
-    table["label"] = [name_effect(row, found.factors, units=units) for row in table.to_dict("records")]
-    table["reading"] = [
-        effect_word(
-            row["low"], row["high"], row["matters"], up=wait.up, down=wait.down, standing=row["standing"]
-        )
-        if row["state"] == "estimated"
-        else "too few"
-        for row in table.to_dict("records")
+    factors = found.factors
+    named = found.naming.rows.copy()
+    for frame in (named, found.table):
+        frame["label"] = [name_effect(row, factors, units=units) for row in frame.to_dict("records")]
+    named["rivals"] = [
+        [name_effect(dict(zip(KEYS, key, strict=True)), factors, units=units) for key in rivals]
+        for rivals in named["rivals"]
     ]
-    return Effects(found, table, tuple(say_left_out(found)))
+    named["reading"] = [read_effect(row, wait) for row in named.to_dict("records")]
+    table = found.table.merge(
+        named[["factor", "level", "standing", "reading"]].rename(columns={"reading": "said"}),
+        on=["factor", "level"], how="left",
+    )  # fmt: skip
+    table["standing"] = table["standing"].fillna(evidence.NOTHING)
+    table["reading"] = [
+        row["said"] if row["standing"] else read_effect(row, wait) for row in table.to_dict("records")
+    ]
+    return Effects(
+        found, table.drop(columns="said"), named, tuple(say_left_out(found)), tuple(say_doubts(found, wait))
+    )
+
+
+def read_effect(row: dict, wait: TimeToEvent) -> str:
+    """What a ratio reads as, from its interval and its standing."""
+    if row.get("state", "estimated") != "estimated":
+        return "too few"
+    return effect_word(
+        row["low"], row["high"], row["matters"], up=wait.up, down=wait.down, standing=row["standing"]
+    )
+
+
+def say_doubts(found: TimeEffects, wait: TimeToEvent) -> list[str]:
+    """What can't be told from the site, and what is only asked since its blanks go with the waits: a sentence each."""
+    naming = found.naming
+    stand = set(naming.rows["factor"])
+    stand |= {part for name in stand if name in found.factors for part in found.factors[name].parts}
+    bound, blank = (
+        [found.factors[name].title if name in found.factors else name.replace("_", " ") for name in names]
+        for names in (naming.site_bound, [name for name in naming.blank_bound if name in stand])
+    )
+    said = []
+    if bound:
+        same = "are" if len(bound) > 1 else "is"
+        said.append(
+            f"{sentence_start(wording.join_words(bound))} {same} the same on nearly all ventings of a site: what goes with "
+            f"{'them' if len(bound) > 1 else 'it'} can't be told from the site."
+        )
+    if blank:
+        said.append(
+            f"Whether {wording.join_words(blank)} {'were' if len(blank) > 1 else 'was'} written down goes with {wait.more} or {wait.less}: "
+            f"{'they are' if len(blank) > 1 else 'it is'} asked about at most, never named."
+        )
+    return said
+
+
+def sentence_start(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
 def say_left_out(found: TimeEffects) -> list[str]:
@@ -488,11 +543,12 @@ def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     shown += page.add_table(
         f"{wait.prefix}_ratios", table.drop(columns="df"), title=f"{wait.noun}: adjusted ratios",
         columns=["label", "n", "estimate", "low", "high", "reading", "note"],
-        note=f"Reads as: {wait.up} or {wait.down} where the difference is beyond what chance makes among all of these looked at together; with a "
-        "question mark where it might be; too small to matter where the range lies within a tenth of 1; not known otherwise, which is not the same "
-        "as no effect. Ranges are each for itself.",
+        note=f"Each adjusted for all others; ranges are each for itself. Reads as: {wait.up} or {wait.down} where it is named, with a question mark where it is "
+        "asked about; too small to matter where the range lies within a tenth of 1; not known otherwise, which is not the same as no effect. Named "
+        "are those that stand out beyond what chance makes among all looked at together, taken in one at a time; the answer's ratios are beside "
+        "the sites and the others named, and those of an engine type, a reason or a site are against all others.",
     )  # fmt: skip
-    shown += page.text(ask_effects(effects, wait))
+    shown += page.text(ask_effects(effects, wait), *effects.doubts)
     rng = np.random.default_rng(page.seed)
     checked = waiting_times.check_residuals(
         fit, found.low, found.high, found.design, step=found.step, rng=rng, simulations=SIMULATIONS
@@ -503,28 +559,36 @@ def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
 
 
 def ask_effects(effects: Effects, wait: TimeToEvent) -> str:
-    """The ratios that are only hints, as a question; never part of the answer."""
-    table = effects.table
-    if effects.fit.state != "estimated" or table.empty:
-        return ""
-    asked = table[table["reading"].isin([f"{wait.up}?", f"{wait.down}?"])].sort_values("p", kind="stable")
+    """The circumstances that are only hints, as a question; never part of the answer."""
+    named = effects.named
+    asked = named[named["reading"].isin([f"{wait.up}?", f"{wait.down}?"])].sort_values(
+        "chance", kind="stable"
+    )
     return budget_words.question_sentence(asked["label"].tolist())
 
 
 def say_effects(effects: Effects, wait: TimeToEvent) -> str:
-    """The adjusted ratios that may be named, in a sentence (at most three a side, the largest first)."""
-    table = effects.table
-    if effects.fit.state != "estimated" or table.empty:
+    """The circumstances that may be named, in a sentence (at most three a side, the largest first), with their rivals."""
+    if effects.fit.state != "estimated" or effects.table.empty:
         return ""
-    known = table[table["standing"] == evidence.NAMED]
-    known = known.assign(size=np.log(known["estimate"]).abs()).sort_values("size", ascending=False)
+    known = effects.named[effects.named["standing"] == evidence.NAMED]
+    known = known.assign(size=np.abs(np.log(known["estimate"].to_numpy(float))))
+    known = known.sort_values("size", ascending=False)
     said: dict[str, list[str]] = {}
+    rivals = []
     for side in (wait.up, wait.down):
-        rows = known[known["reading"] == side].head(3)
-        said[side] = [ratio(r["label"], r["estimate"], r["low"], r["high"]) for r in rows.to_dict("records")]
-    return clear_effects(
+        rows = known[known["reading"] == side].head(3).to_dict("records")
+        said[side] = [ratio(r["label"], r["estimate"], r["low"], r["high"]) for r in rows]
+        rivals += [rival_sentence(r["label"], r["rivals"]) for r in rows if r["rivals"]]
+    sentence = clear_effects(
         said[wait.up], said[wait.down], more=wait.more, less=wait.less, ventings=effects.fit.n
     )
+    return " ".join([sentence, *rivals])
+
+
+def rival_sentence(label: str, rivals: Sequence[str]) -> str:
+    """``These records can't tell A from B: either explains the waits about as well.``"""
+    return f"These records can't tell {label} from {wording.join_words(rivals)}: either explains the waits about as well."
 
 
 def add_group_findings(page: Page, jobs: pd.DataFrame, wait: TimeToEvent, *, over_id: str, over) -> Blocks:

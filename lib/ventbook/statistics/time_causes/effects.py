@@ -1,4 +1,4 @@
-"""A wait regressed on every recorded circumstance together: the adjusted ratios of a page."""
+"""A wait regressed on every recorded circumstance together, and which of them may be named."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import pandas as pd
 
 from ventbook.numerics import Floats
 from ventbook.statistics import causes, waiting_times
-from ventbook.statistics.causes import Factor
+from ventbook.statistics.causes import Coded, Factor
+from ventbook.statistics.time_causes.naming import TimeNaming, name_circumstances
 from ventbook.statistics.waiting_times import AftFit
 from ventbook.tables import evidence
 
@@ -23,19 +24,22 @@ FACTORS = (
 PLAIN = ("site", "engine_type", "reason")
 #: A number recorded on a smaller share of ventings is not taken in.
 RECORDED_SHARE = 0.8
+PLAIN_MATTERS = 1.1
+"""Smallest ratio worth acting on between sites, engine types and reasons."""
 
 
 @dataclass(frozen=True)
 class TimeEffects:
     """The regression of a wait on all circumstances, and the rows that it was fitted on.
 
-    ``table``: :meth:`AftFit.time_ratios` with outcome, matters (smallest ratio worth acting on) and standing (what
-    ``evidence.judge_family`` allows). ``thin``: numbers not taken in, with the share of ventings that record them; ``late``:
+    ``table``: :meth:`AftFit.time_ratios` with outcome and matters (smallest ratio worth acting on); it names nothing.
+    ``naming``: what may be named, with matters as well. ``thin``: numbers not taken in, with the share of ventings that record them; ``late``:
     titles of what the ventings were too few for; ``too_few``: no regression at all.
     """
 
     fit: AftFit
     table: pd.DataFrame
+    naming: TimeNaming
     factors: Mapping[str, Factor]
     low: Floats
     high: Floats
@@ -65,6 +69,7 @@ class Covariates:
     """Columns of a regression, and what was left out of it."""
 
     frame: pd.DataFrame
+    coded: Mapping[str, Coded]
     factors: Mapping[str, Factor]
     thin: tuple[tuple[str, float], ...]
     late: tuple[str, ...]
@@ -112,7 +117,7 @@ def code_covariates(jobs: pd.DataFrame, outcome: str) -> Covariates:
             continue
         spent += cost
         frame[name] = values
-    return Covariates(frame, factors, tuple(thin), tuple(late))
+    return Covariates(frame, coded, factors, tuple(thin), tuple(late))
 
 
 def count_columns(values: pd.Series) -> int:
@@ -146,10 +151,22 @@ def fit_effects(jobs: pd.DataFrame, *, outcome: str, family: str, level: float) 
     fit = waiting_times.fit_aft(low, high, covariates, step=step, cluster=known["engine_id"], level=level)
     table = fit.time_ratios()
     table["outcome"] = outcome
-    table["matters"] = [factors[f].matters(outcome) if f in factors else 1.1 for f in table["factor"]]
-    # that something was left blank is no circumstance of the job: never named, so not looked at
-    looked = (table["state"] == "estimated") & (table["level"] != "not recorded")
-    table["standing"] = evidence.judge_family(table["p"].where(looked), family)
+    table["matters"] = [_matters(factors, f, outcome) for f in table["factor"]]
+    naming, products = TimeNaming.nothing(), tuple[Factor, ...]()
+    if fit.state == "estimated":
+        products = tuple(
+            f for f in causes.load_factors() if f.kind == "interaction" and outcome in f.outcomes
+        )
+        naming = name_circumstances(
+            known, low, high, step, taken.coded, products, plain=PLAIN, recorded_share=RECORDED_SHARE,
+            distribution=fit.distribution, family=family, level=level,
+        )  # fmt: skip
+    factors = {**factors, **{f.name: f for f in products}}
+    naming.rows["matters"] = [_matters(factors, f, outcome) for f in naming.rows["factor"]]
     return TimeEffects(
-        fit, table, factors, low, high, step, design, taken.thin, taken.late, n, ended, too_few
+        fit, table, naming, factors, low, high, step, design, taken.thin, taken.late, n, ended, too_few
     )
+
+
+def _matters(factors: Mapping[str, Factor], name: str, outcome: str) -> float:
+    return factors[name].matters(outcome) if name in factors else PLAIN_MATTERS

@@ -9,7 +9,7 @@ Accelerated failure time regression for readings (low, high], with engines as cl
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -380,11 +380,15 @@ class AftFit:
         """(intercept, beta, log scale): what ``errors.covariance`` is about."""
         return np.append(self.beta, np.log(self.scale))
 
-    def time_ratios(self) -> pd.DataFrame:
+    def time_ratios(self, factors: Collection[str] | None = None) -> pd.DataFrame:
         """One row a column: the factor by which the time is longer at that level than at the reference (for a
-        number: per unit), with limits, p of "ratio 1", and n. Too few rows or clusters: state too_few."""
+        number: per unit), with limits, p of "ratio 1", and n. Too few rows or clusters: state too_few.
+
+        ``factors``: only the columns of these."""
         rows = []
         for j, column in enumerate(self.columns, start=1):
+            if factors is not None and column.factor not in factors:
+                continue
             gradient = np.zeros(self.beta.size + 1)
             gradient[j] = 1.0
             row: dict[str, Any] = dict.fromkeys(EFFECT_COLUMNS)

@@ -49,13 +49,27 @@ def test_the_score_of_a_circumstance_by_hand():
     """
     waits = naming.Waits(*[np.exp([0.0, 1.0, 2.0, 5.0])] * 2, None, np.arange(4), 4, "log-normal")
     null = waits.fit((), [])
-    score, left = null.project(np.array([0.0, 0.0, 1.0, 1.0]))
+    score, cross, left = null.project(np.array([0.0, 0.0, 1.0, 1.0]))
     z, s = np.array([-2.0, -1.0, 0.0, 3.0]) / np.sqrt(3.5), np.sqrt(3.5)
     off = np.array([-0.5, -0.5, 0.5, 0.5])
     assert score == pytest.approx(off * z + (off @ z) / 8 * (1 - z**2), rel=1e-6)
     assert score.sum() == pytest.approx(3 / np.sqrt(3.5))
     assert left == pytest.approx(1.0 - (off @ z) ** 2 / 8, rel=1e-6)
+    assert cross.sum(axis=0) == pytest.approx([0.0, 0.0], abs=1e-9)
     assert null.value == pytest.approx(stats.lognorm(s, scale=np.exp(2)).logpdf(np.exp([0, 1, 2, 5])).sum())
+
+
+def test_scores_shrink_by_what_sites_and_spread_take():
+    """Log times -1, -1, 0, 0, 1, 1 at either of two sites, every second engine exposed, information 12 / 4 = 3.
+
+    The sites take 2 of 12 parts. The spread: cross information off log t, squares .25 of 8 in all, over its own 12 (8 / 12) + 8,
+    which is 2 / 16 of 3.
+    """
+    time, exposed = np.exp(np.tile([-1.0, -1.0, 0.0, 0.0, 1.0, 1.0], 2)), np.tile([0.0, 1.0], 6)
+    null = naming.Waits(time, time, None, np.arange(12), 12, "log-normal").fit((), [np.repeat([0.0, 1.0], 6)])
+    _, cross, left = null.project(exposed)
+    assert left == pytest.approx(3.0)
+    assert null.shrinkage(cross, left, np.arange(12), 12) == pytest.approx(1 - 2 / 12 - 2 / 16 / 3)
 
 
 def test_the_simulated_maximum_by_hand():

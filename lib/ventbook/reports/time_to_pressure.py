@@ -193,7 +193,8 @@ def effects_explained(page: Page) -> Blocks:
         "are not independent: the ranges come from leaving out one engine at a time, with Student's t on degrees of freedom that fit the "
         "number of engines on either side (Bell and McCaffrey 2002).\n\n"
         "Rotations are not taken in: they come after the circumstances and before the time, and would hide what acts through them. A level "
-        "without any start that ended has no ratio and is set aside; a circumstance that another one always goes with is left out and named.",
+        "without any start that ended has no ratio and is set aside; a circumstance that another one always goes with is left out and named.\n\n"
+        + waiting.NAMING_EXPLAINED,
     )
 
 

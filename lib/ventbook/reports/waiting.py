@@ -523,6 +523,18 @@ def name_step(factor: Factor, units: System) -> str:
     return f"{factor.step:g} {factor.unit}"
 
 
+#: How a circumstance comes to be named: part of both pages' explanations.
+NAMING_EXPLAINED = (
+    "Named are circumstances taken in one at a time beside the sites. Each is asked for by its score, the slope of the log-likelihood along its "
+    "coefficient in the fit without it, less what sites, circumstances named before and its own blanks take of it, summed by engine. Were none at work, "
+    "all scores of an engine could as well have the other sign: the largest of all scores in 10,000 fleets with such flips says how clear the clearest "
+    "would be by chance (Hemerik, Goeman and Finos 2020). Flips ask for symmetric errors, so log-normal or log-logistic, whichever fits better. A "
+    "rival that keeps company with the clearest and explains the waits better takes its place, and what no longer stands is dropped. A site is held "
+    "against all others. A declared combination is looked at once both its parts are named. What is constant within each site is never named, and what "
+    "is written down more often, or less, on long waits is asked about at most."
+)
+
+
 def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     """Adjusted ratios as a figure and a table, what was left out, and whether the distribution fits."""
     found, fit, table = effects.found, effects.fit, effects.table

@@ -167,7 +167,8 @@ def effects_explained(page: Page) -> Blocks:
         "Each count is taken as the interval it stands for, and its logarithm as $\\log N = x'\\beta + \\sigma e$: each circumstance multiplies "
         "the rotations by $e^{\\beta}$. Ranges come from leaving out one engine at a time, with Student's t on degrees of freedom that fit "
         "the number of engines on either side (Bell and McCaffrey 2002). Unlike the ratio of recorded over expected, nothing of the physics "
-        "is put in: what lines and volumes do shows up here as effects of length, bore, cooler and fill.",
+        "is put in: what lines and volumes do shows up here as effects of length, bore, cooler and fill.\n\n"
+        + waiting.NAMING_EXPLAINED,
     )
 
 

@@ -159,13 +159,19 @@ def fit_effects(jobs: pd.DataFrame, *, outcome: str, family: str, level: float) 
         )
         naming = name_circumstances(
             known, low, high, step, taken.coded, products, plain=PLAIN, recorded_share=RECORDED_SHARE,
-            distribution=fit.distribution, family=family, level=level,
+            distribution=_best_symmetric(fit), family=family, level=level,
         )  # fmt: skip
     factors = {**factors, **{f.name: f for f in products}}
     naming.rows["matters"] = [_matters(factors, f, outcome) for f in naming.rows["factor"]]
     return TimeEffects(
         fit, table, naming, factors, low, high, step, design, taken.thin, taken.late, n, ended, too_few
     )
+
+
+def _best_symmetric(fit: AftFit) -> str:
+    """Whichever of log-normal and log-logistic describes the waits better; log-normal where neither was fitted."""
+    tried = fit.tried[fit.tried["distribution"] != "Weibull"].sort_values("aic", kind="stable")
+    return "log-normal" if tried.empty else str(tried["distribution"].iloc[0])
 
 
 def _matters(factors: Mapping[str, Factor], name: str, outcome: str) -> float:

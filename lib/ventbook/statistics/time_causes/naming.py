@@ -4,7 +4,8 @@ Circumstances are taken in one at a time, beside the sites. Each is asked for by
 of the log-likelihood along its coefficient, less what sites, circumstances named before, its own blanks and the spread take
 of it [1]_. Scores are summed by engine and divided by the root of their squares. Were none of them at work, each engine's scores
 could as well have the other sign, all of them together: the largest of all scores under such flips [2]_ says how clear the
-clearest of so many would be, and circumstances that keep company count as the few that they are. After each entry its rivals are
+clearest of so many would be, and circumstances that keep company count as the few that they are. The nuisance was fitted to the
+same engines, which makes the squares too small by an amount known under the model; it is put back. After each entry its rivals are
 tried in its place and earlier entries that no longer stand are dropped. A site is held against all the others in the same way.
 
 References
@@ -155,18 +156,37 @@ class Null:
     def _cross(self, x: Floats) -> Floats:
         return np.append(-self.columns.T @ (x * self.terms.bend), x @ self.terms.bend_y)
 
-    def project(self, x: Floats, blanks: Floats | None = None) -> tuple[Floats, float]:
-        """Efficient score of each row along ``x`` and the information left to it, nuisance and ``blanks`` taken off."""
+    def project(self, x: Floats, blanks: Floats | None = None) -> tuple[Floats, Floats, float]:
+        """Efficient score of each row along ``x``, its weighted residual and the information left to it.
+
+        Nuisance and ``blanks`` are taken off; the residual (n, columns + 1) is each row's cross information with the nuisance.
+        """
         load = self.inverse @ self._cross(x)
         score = -x * self.terms.slope - self.row_scores @ load
+        cross = self._row_cross(x, load)
         left = float(-(x * x) @ self.terms.bend - self._cross(x) @ load)
         if blanks is None:
-            return score, left
-        blank_score, blank_left = self.project(blanks)
+            return score, cross, left
+        blank_score, blank_cross, blank_left = self.project(blanks)
         if blank_left <= 1e-9 * max(float(-blanks @ self.terms.bend), 1e-300):
-            return score, left
-        shared = float(-(x * blanks) @ self.terms.bend - self._cross(blanks) @ load)
-        return score - shared / blank_left * blank_score, left - shared**2 / blank_left
+            return score, cross, left
+        shared = float(-(x * blanks) @ self.terms.bend - self._cross(blanks) @ load) / blank_left
+        return score - shared * blank_score, cross - shared * blank_cross, left - shared**2 * blank_left
+
+    def _row_cross(self, x: Floats, load: Floats) -> Floats:
+        """Each row's information between the nuisance and ``x`` less its projection; sums to 0 over all rows."""
+        off = x - self.columns @ load[:-1]
+        bend, bend_y, bend_yy = self.terms.bend, self.terms.bend_y, self.terms.bend_yy
+        along = -(bend * off) - bend_y * load[-1]
+        return np.column_stack([self.columns * along[:, None], bend_y * off + bend_yy * load[-1]])
+
+    def shrinkage(self, cross: Floats, left: float, engine: Ints, engines: int) -> float:
+        """Expected sum of squared scores by engine over the variance of their sum, under the model.
+
+        Under 1 since the nuisance was fitted to the same engines, as residuals are smaller than errors.
+        """
+        sums = sum_by_cluster(cross, engine, engines)
+        return min(max(1.0 - float(np.sum((sums @ self.inverse) * sums)) / left, 0.1), 1.0)
 
 
 @dataclass
@@ -331,12 +351,12 @@ class Rounds:
         """What is still open, the chance of any looking as clear as each, and what each would gain (log-likelihood, about)."""
         nulls = {side: self.null(side, self.entered) for side in (False, True)}
         taken = {c.key for c in self.entered} | self.gone
-        looked, sums, gains = [], [], []
+        looked, sums, gains, shrunk = [], [], [], []
         for c in self.open:
             null = nulls[c.factor == SITE]
             if c.key in taken or null is None:
                 continue
-            score, left = null.project(c.x, c.blanks)
+            score, cross, left = null.project(c.x, c.blanks)
             centred = c.x - c.x.mean()
             # what those entered determine has no score of its own
             if left <= COLLINEAR * float(-(centred**2) @ null.terms.bend):
@@ -344,11 +364,13 @@ class Rounds:
             looked.append(c)
             sums.append(sum_by_cluster(score, self.waits.engine, self.waits.engines))
             gains.append(float(score.sum()) ** 2 / (2 * left))
+            shrunk.append(null.shrinkage(cross, left, self.waits.engine, self.waits.engines))
         if not looked:
             return [], np.empty(0), np.empty(0)
         by_engine = np.column_stack(sums)
         size = np.sqrt((by_engine**2).sum(axis=0))
         statistic = np.divide(by_engine.sum(axis=0), size, out=np.zeros_like(size), where=size > 0)
+        statistic *= np.sqrt(shrunk)
         return looked, chance_of_any(statistic, simulate_maxima(by_engine)), np.array(gains)
 
     def judge(self, candidate: Candidate, chance: float) -> str:
@@ -450,7 +472,7 @@ def name_circumstances(
     """Circumstances that may be named or asked about within the family's share of the error budget.
 
     ``jobs`` (engine_id, site and the ``plain`` columns), readings and ``coded`` have a row a venting. ``products``: the declared
-    products of the outcome; ``distribution``: that of the regression on all circumstances.
+    products of the outcome; ``distribution``: a symmetric one, since the flips of signs ask for scores that could have either sign.
     """
     keep = ~(np.isnan(low) | np.isnan(high)) & (high > 0)
     jobs, low, high = jobs[keep].reset_index(drop=True), low[keep], high[keep]

@@ -70,7 +70,7 @@ LEAST_BIAS_MM = 0.03
 RESTS = 0.5  # findings that must rest on a gauge's bias before it is a cause
 GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
 FAMILY = "named_causes.circumstances"
-BUDGET = {CIRCUMSTANCES: FAMILY, TIME: "review_signals.slow_change"}
+BUDGET = {CIRCUMSTANCES: FAMILY, TIME: "named_causes.sites_over_time"}
 VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
 LIFTERS_NEEDED = ("venting_id", "cylinder", "valve", "over_first")
 

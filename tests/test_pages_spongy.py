@@ -15,6 +15,7 @@ from ventbook import tables as dictionary
 from ventbook.reports import account
 from ventbook.reports import spongy_lifters as report
 from ventbook.reports.parameters import find_report
+from ventbook.reports.quarterly_review import data as review_data
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import load_data
 from ventbook.reports.spongy_lifters.venting import is_by_hand, list_choices, show_again
@@ -67,6 +68,13 @@ def test_the_account_stands_in_findings_and_tables_and_adds_up(shown: Any) -> No
     shares = pd.read_csv(shown[2] / "tables" / "failure_shares.csv", dtype={"venting_id": str})
     assert shares.groupby("venting_id")["share"].sum().to_numpy() == pytest.approx(np.ones(failing), abs=1e-6)
     assert {"context_effects", "lifter_findings", "failure_causes", "next_checks"} <= set(document["tables"])
+
+
+def test_the_review_speaks_from_the_same_account(shown: Any) -> None:
+    """The review reads fewer columns of the lifters; what came from what is the same to the last digit."""
+    review = make_page("quarterly-review", without_traces())
+    review_data.load_data(review)
+    pd.testing.assert_frame_equal(account.load_account(review).terms, load_data(shown[0]).account.terms)
 
 
 def test_circumstances_one_by_one_name_nothing(shown: Any) -> None:

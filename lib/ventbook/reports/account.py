@@ -29,7 +29,7 @@ UNEXPLAINED = "unexplained"
 UNEXPLAINED_COLOR = "#d0d0d0"
 LIFTER_COLUMNS = (
     "venting_id", "engine_id", "engine_type", "site", "date", "quarter", "cylinder", "valve", "position", "over_first", "gauge", "limit_mm",
-    "gap_first_mm", "gap_first_corrected_mm", "gauge_u_mm", "air_likelihood", "leak_down_likelihood", "force_ratio_first",
+    "gap_first_mm", "gap_first_corrected_mm", "gauge_u_mm", "air_likelihood", "leak_down_likelihood", "force_ratio_first", "lifter_history",
 )  # fmt: skip
 """What the account reads of the lifters."""
 

@@ -10,11 +10,10 @@ from ventbook.statistics.causes.account import (
     GAUGE_COLUMNS,
     Account,
     Chance,
-    chance_for,
     explain_failures,
     list_gauge_biases,
 )
-from ventbook.statistics.causes.account_forecast import predict_failing, widen_chance
+from ventbook.statistics.causes.account_forecast import chance_for, predict_failing, widen_chance
 from ventbook.statistics.causes.account_sums import (
     compare_causes,
     cured_by_cause,

@@ -41,7 +41,6 @@ from ventbook.statistics.causes.account_shares import (
     tell_gauge_avoidable,
 )
 from ventbook.statistics.causes.account_tables import (
-    UNEXPLAINED,
     list_looked,
     list_shares,
     list_terms,
@@ -238,82 +237,6 @@ def explain_failures(
         level=level, draws=draws, needed=few, fuller=fuller, factors=chosen,
         read_with={str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {},
     )  # fmt: skip
-
-
-def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
-    """Chance of failing of one venting, planned or recorded, and each cause's share of it.
-
-    Parameters
-    ----------
-    account : Account
-        As :func:`explain_failures` gives it.
-    row : mapping or Series
-        The columns of the ventings' table, as many as are known; a blank counts at what is usual for the
-        site.
-
-    Returns
-    -------
-    Chance
-        chance with low and high, level, and shares by cause.
-
-    Notes
-    -----
-    Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the
-    usual number. A site that is not in the account has the mean of the bases. A site over time is taken as it
-    stood at the end of the records.
-
-    Examples
-    --------
-    >>> import ventbook
-    >>> from ventbook.statistics import causes
-    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
-    >>> account = causes.explain_failures(ventings, lifters, draws=0)
-    >>> 0 < causes.chance_for(account, {"site": "Harbour", "cylinders": 4}).chance < 1
-    True
-    """
-    model = account.model
-    frame = pd.DataFrame([dict(row)])
-    coded = code_rows(frame, model.factors)
-    at = str(frame["site"].iloc[0]) if "site" in frame else ""
-    site = np.array([at], dtype=object)
-    quarter = count_quarters(frame["quarter"]) if "quarter" in frame else np.array([-1])
-    if quarter[0] < 0:
-        quarter = np.array([model.last_quarter])
-    lifters = _count_lifters(frame.iloc[0], model.judged)
-    gauge = str(frame["gauge"].iloc[0]) if "gauge" in frame else ""
-
-    def intensities(
-        terms: Mapping[str, Sequence[AccountTerm]], theta: Mapping[str, Floats]
-    ) -> dict[str, float]:
-        out: dict[str, float] = {}
-        for kind in KINDS:
-            values = theta[kind]
-            bases = len(values) - len(terms[kind])
-            if kind == AIR and at in model.site_names:
-                base = float(values[model.site_names.index(at)])
-            else:
-                base = float(values[:bases].mean()) if bases else 0.0
-            out[UNEXPLAINED] = out.get(UNEXPLAINED, 0.0) + base * lifters
-            for term, value in zip(terms[kind], values[bases:], strict=True):
-                x, _ = term.read(coded, site, quarter)
-                out[term.cause] = out.get(term.cause, 0.0) + float(x[0] * value) * lifters
-        rate = model.gauge_rates.get(gauge, 0.0)
-        if rate > 0:
-            out[f"gauge {gauge}"] = rate * lifters
-        return out
-
-    found = intensities(model.terms, model.theta)
-    total = sum(found.values())
-    spread = [1.0 - math.exp(-sum(intensities(terms, theta).values())) for terms, theta in model.draws]
-    ends = (0.5 - account.level / 2, 0.5 + account.level / 2)
-    low, high = np.quantile(spread, ends) if spread else (math.nan, math.nan)
-    chance = 1.0 - math.exp(-total)
-    shares = (
-        {name: value / total for name, value in found.items() if value > 0}
-        if total > 0
-        else {UNEXPLAINED: 1.0}
-    )
-    return Chance(chance, min(float(low), chance), max(float(high), chance), account.level, shares)
 
 
 def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = None) -> pd.DataFrame:
@@ -517,14 +440,6 @@ def _fit_blanks(problem: Problem) -> Floats:
 
     found = optimize.minimize_scalar(short, bounds=(-12.0, 12.0), method="bounded", options={"xatol": 1e-3})
     return np.exp(float(found.x) * centred)
-
-
-def _count_lifters(row: pd.Series, usual: float) -> float:
-    for name, times in (("lifters_judged_first", 1.0), ("lifters_fitted", 1.0), ("cylinders", 2.0)):
-        value = row.get(name)
-        if value is not None and pd.notna(value) and float(value) > 0:
-            return float(value) * times
-    return usual
 
 
 def _put_together(

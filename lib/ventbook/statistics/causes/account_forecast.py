@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 from scipy import special, stats
 
-from ventbook.numerics import Floats
-from ventbook.statistics.causes.account import Account, Chance
-from ventbook.statistics.causes.account_terms import AIR, KINDS, code_rows, count_quarters
+from ventbook.numerics import Floats, Ints
+from ventbook.statistics.causes.account import Account, AccountModel, Chance
+from ventbook.statistics.causes.account_tables import UNEXPLAINED
+from ventbook.statistics.causes.account_terms import AIR, KINDS, AccountTerm, code_rows, count_quarters
+from ventbook.statistics.causes.factors import Coded
 
 COUNTS = (("lifters_judged_first", 1.0), ("lifters_fitted", 1.0), ("cylinders", 2.0))
 """Where the number of lifters to be judged is read, in order, and lifters a unit."""
@@ -32,33 +40,120 @@ def predict_failing(account: Account, ventings: pd.DataFrame, *, own_site: bool 
     ndarray
         1 - exp(-L), L the sum of the site's base and of all named causes' rates over the lifters.
     """
-    model = account.model
-    coded = code_rows(ventings, model.factors)
-    site = (
-        ventings["site"].astype("object").where(ventings["site"].notna(), "").to_numpy(object)
-        if "site" in ventings
-        else np.full(len(ventings), "", dtype=object)
+    jobs = _read_jobs(account.model, ventings)
+    rates = _rate_by_cause(account.model, jobs, account.model.terms, account.model.theta, own_site=own_site)
+    return np.asarray(-np.expm1(-sum(rates.values()) * jobs.lifters))
+
+
+def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
+    """Chance of failing of one venting, planned or recorded, and each cause's share of it.
+
+    Parameters
+    ----------
+    account : Account
+        As :func:`explain_failures` gives it.
+    row : mapping or Series
+        The columns of the ventings' table, as many as are known; a blank counts at what is usual for the
+        site.
+
+    Returns
+    -------
+    Chance
+        chance with low and high, level, and shares by cause.
+
+    Notes
+    -----
+    Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the
+    usual number. A site that is not in the account has the mean of the bases. A site over time is taken as it
+    stood at the end of the records.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> account = causes.explain_failures(ventings, lifters, draws=0)
+    >>> 0 < causes.chance_for(account, {"site": "Harbour", "cylinders": 4}).chance < 1
+    True
+    """
+    model, frame = account.model, pd.DataFrame([dict(row)])
+    jobs = _read_jobs(model, frame)
+    gauge = str(frame["gauge"].iloc[0]) if "gauge" in frame else ""
+
+    def intensities(
+        terms: Mapping[str, Sequence[AccountTerm]], theta: Mapping[str, Floats]
+    ) -> dict[str, float]:
+        rates = _rate_by_cause(model, jobs, terms, theta)
+        out = {cause: float(rate[0] * jobs.lifters[0]) for cause, rate in rates.items()}
+        if (own := model.gauge_rates.get(gauge, 0.0)) > 0:
+            out[f"gauge {gauge}"] = own * float(jobs.lifters[0])
+        return out
+
+    found = intensities(model.terms, model.theta)
+    total = sum(found.values())
+    spread = [1.0 - math.exp(-sum(intensities(terms, theta).values())) for terms, theta in model.draws]
+    ends = (0.5 - account.level / 2, 0.5 + account.level / 2)
+    low, high = np.quantile(spread, ends) if spread else (math.nan, math.nan)
+    chance = 1.0 - math.exp(-total)
+    shares = (
+        {name: value / total for name, value in found.items() if value > 0}
+        if total > 0
+        else {UNEXPLAINED: 1.0}
     )
-    quarter = count_quarters(ventings["quarter"]) if "quarter" in ventings else np.full(len(ventings), -1)
-    quarter = np.where(quarter < 0, model.last_quarter, quarter)
-    place = {name: i for i, name in enumerate(model.site_names)}
-    rate = np.zeros(len(ventings))
-    for kind in KINDS:
-        theta, terms = model.theta[kind], model.terms[kind]
-        bases = theta[: len(theta) - len(terms)]
-        usual = float(bases.mean()) if len(bases) else 0.0
-        rate += [float(bases[place[s]]) if own_site and kind == AIR and s in place else usual for s in site]
-        for term, value in zip(terms, theta[len(bases) :], strict=True):
-            if term.site and not own_site:
-                continue
-            x, _ = term.read(coded, site, quarter)
-            rate += x * float(value)
-    lifters = np.full(len(ventings), np.nan)
+    return Chance(chance, min(float(low), chance), max(float(high), chance), account.level, shares)
+
+
+@dataclass(frozen=True)
+class _Jobs:
+    """What the account reads of ventings: factors, site, quarter and lifters to be judged, (n,) each."""
+
+    coded: Mapping[str, Coded]
+    site: npt.NDArray[np.object_]
+    quarter: Ints
+    lifters: Floats
+
+
+def _read_jobs(model: AccountModel, ventings: pd.DataFrame) -> _Jobs:
+    n = len(ventings)
+    site = np.full(n, "", dtype=object)
+    if "site" in ventings:
+        site = ventings["site"].astype("object").where(ventings["site"].notna(), "").to_numpy(object)
+    quarter = count_quarters(ventings["quarter"]) if "quarter" in ventings else np.full(n, -1)
+    lifters = np.full(n, np.nan)
     for name, times in COUNTS:
         if name in ventings:
-            counted = ventings[name].to_numpy(float, na_value=np.nan) * times
+            counted = pd.to_numeric(ventings[name]).to_numpy(float, na_value=np.nan) * times
             lifters = np.where(np.isnan(lifters) & (counted > 0), counted, lifters)
-    return np.asarray(-np.expm1(-rate * np.where(np.isnan(lifters), model.judged, lifters)))
+    return _Jobs(
+        code_rows(ventings, model.factors),
+        site,
+        np.where(quarter < 0, model.last_quarter, quarter),
+        np.where(np.isnan(lifters), model.judged, lifters),
+    )
+
+
+def _rate_by_cause(
+    model: AccountModel,
+    jobs: _Jobs,
+    terms: Mapping[str, Sequence[AccountTerm]],
+    theta: Mapping[str, Floats],
+    *,
+    own_site: bool = True,
+) -> dict[str, Floats]:
+    """Findings a lifter by cause, (n,) each, the sites' bases as unexplained."""
+    place = {name: i for i, name in enumerate(model.site_names)}
+    out: dict[str, Floats] = {UNEXPLAINED: np.zeros(len(jobs.site))}
+    for kind in KINDS:
+        bases = theta[kind][: len(theta[kind]) - len(terms[kind])]
+        usual = float(bases.mean()) if len(bases) else 0.0
+        out[UNEXPLAINED] = out[UNEXPLAINED] + [
+            float(bases[place[s]]) if own_site and kind == AIR and s in place else usual for s in jobs.site
+        ]
+        for term, value in zip(terms[kind], theta[kind][len(bases) :], strict=True):
+            if own_site or not term.site:
+                x, _ = term.read(jobs.coded, jobs.site, jobs.quarter)
+                out[term.cause] = out.get(term.cause, 0.0) + x * float(value)
+    return out
 
 
 def widen_chance(chance: Chance, spread: float) -> tuple[float, float]:

@@ -21,10 +21,12 @@ CHANGE_COLUMNS = ("cause", "title", "before", "after", "change", "low", "high", 
 
 def label_shares(account: Account) -> pd.DataFrame:
     """``venting_shares`` with every cause that is too small to be listed (a gauge's) among the unexplained."""
-    shares = account.venting_shares
-    return shares.assign(
-        cause=shares["cause"].where(shares["cause"].isin(list(name_causes(account))), UNEXPLAINED)
-    )
+    return _label(account, account.venting_shares)
+
+
+def _label(account: Account, shares: pd.DataFrame) -> pd.DataFrame:
+    listed = shares["cause"].isin(list(name_causes(account)))
+    return shares.assign(cause=shares["cause"].where(listed, UNEXPLAINED))
 
 
 def sum_causes(
@@ -177,11 +179,7 @@ def cured_by_cause(account: Account, lifters: pd.DataFrame, *, level: float = 0.
     DataFrame
         cause, title, looked (findings looked at again, summed shares), cured, share, low, high; None under 5 looked at.
     """
-    shares = account.shares.assign(
-        cause=account.shares["cause"].where(
-            account.shares["cause"].isin(list(name_causes(account))), UNEXPLAINED
-        )
-    )
+    shares = _label(account, account.shares)
     told = lifters.loc[lifters["cured"].notna(), ["venting_id", "position", "cured"]]
     told = told.assign(position=told["position"].astype(str), cured=told["cured"].astype(float))
     joined = shares.merge(told, left_on=["venting_id", "lifter"], right_on=["venting_id", "position"])

@@ -23,6 +23,7 @@ FACADES = (
     "ventbook.statistics.rates",
     "ventbook.statistics.waiting_times",
     "ventbook.statistics.trends",
+    "ventbook.statistics.monitor",
     "ventbook.model",
     "ventbook.tables",
     "ventbook.tables.units",

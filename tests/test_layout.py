@@ -36,6 +36,7 @@ ROOMS = (
     "statistics.causes",
     "statistics.time_causes",
     "statistics.forecast",
+    "statistics.monitor",
     "demo",
     "document",
     "reports",

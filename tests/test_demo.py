@@ -342,7 +342,7 @@ def stores(tmp_path_factory):
         folder = tmp_path_factory.mktemp("messy" if messy else "clean")
         deliveries = demo.write_demo(folder, ventings=240, messy=messy, traces=False)
         store.create_store(folder / "store")
-        mapping = folder / "ridge_form.toml" if messy else None
+        mapping = folder / "mapping.toml" if messy else None
         for path in deliveries:
             files = sorted(path.iterdir())
             intake.ingest(files, store=folder / "store", mapping=mapping, today=hand_in_day(path.name))

@@ -22,7 +22,7 @@ def stores(tmp_path_factory):
         folder = tmp_path_factory.mktemp(name)
         write_demo(folder, ventings=VENTINGS, messy=name == "messy")
         truth = json.loads((folder / "truth.json").read_text("utf-8"))
-        mapping = folder / "ridge_form.toml"
+        mapping = folder / "mapping.toml"
         results = {
             delivery["folder"]: intake.ingest(
                 folder / delivery["folder"],
@@ -141,7 +141,7 @@ def test_held_rows_of_a_large_file_are_read_back_as_they_stood(stores, tmp_path,
             tmp_path / delivery["folder"],
             store=tmp_path / "store",
             today=dt.date.fromisoformat(delivery["today"]),
-            mapping=tmp_path / "ridge_form.toml",
+            mapping=tmp_path / "mapping.toml",
         )
     again = open_store(tmp_path / "store").snapshot()
     order = ["intake", "file", "sheet", "line"]

@@ -294,6 +294,67 @@ def test_a_draft_marks_what_it_is_unsure_of_and_reads_back(tmp_path):
     assert sources[0].table == "ventings"
 
 
+FOREIGN_FORMS = {
+    "Liste_Entlueftung.csv": (
+        "ventings",
+        "Auftrag;Motor Nr.;Datum;Werkstatt;Pr\u00fcfer;Grund;St\u00f6\u00dfel-Los;\u00d6ltemp. [\u00b0C];Tankdruck [bar];K\u00fchler leer;"
+        "Umdrehungen;gez\u00e4hlt an;Druck da\n"
+        "A-1;M-7;03.04.2026;Plain;AB;\u00d6lwechsel;L1;18,5;0,5;ja;42;Propeller;ja\n"
+        "A-2;M-8;23.04.2026;Plain;AB;\u00fcberholt;L1;17,5;0;nein;52;Kurbelwelle;nein\n",
+    ),
+    "releve_jeux.csv": (
+        "lifter_checks",
+        "Ordre;N\u00b0 contr\u00f4le;Cylindre;Soupape;Effort N;Jeu imm\u00e9diat mm;Jeu mm;Instrument;Technicien\n"
+        "O-1;1;1;ADM;70;0,12;0,15;J1;X\nO-1;1;1;ECH;70;0,02;0,05;J1;X\n",
+    ),
+    "motoren.csv": (
+        "engines",
+        "Motornr;Motortype;Aantal cilinders;Kleppen per cilinder;Turbo;Plunjerdiameter (mm)\n"
+        "M-7;flat4;4;2;nee;12,1\nM-9;flat6;6;2;ja;12,1\n",
+    ),
+    "arranques.csv": (
+        "starts",
+        "Orden de trabajo;Arranque;Tiempo hasta presi\u00f3n [s];Presi\u00f3n vista;Duraci\u00f3n marcha extra [min]\n"
+        "T-1;1;6,5;s\u00ed;5\n",
+    ),
+    "jobs.csv": (
+        "ventings",
+        "WO,ESN,Date,Shop,Work done,Lot,TSO [h],Oil temp [degF],Tank pressure [psi],Turns,Counted at,Pressure OK\n"
+        "1,7,2026-03-04,P,oil change,L,12,60,7,44,prop,Y\n",
+    ),
+}
+
+
+@pytest.mark.parametrize("file", FOREIGN_FORMS)
+def test_a_draft_knows_the_trades_words_in_five_languages_without_a_line_by_hand(tmp_path, file):
+    """Words of the trade: common practice, no source."""
+    table, text = FOREIGN_FORMS[file]
+    (tmp_path / file).write_text(text, "utf-8")
+    draft = readers.draft_mapping([tmp_path / file])
+    assert f'table = "{table}"' in draft
+    assert [line for line in draft.splitlines()[2:] if line.startswith("#")] == []
+    (tmp_path / "mapping.toml").write_text(draft, "utf-8")
+    sheets, _ = readers.open_sheets([tmp_path / file], readers.load_mapping(tmp_path / "mapping.toml"))
+    fields = [field for field in sheets[0].fields if field.column is None]
+    assert fields == []
+
+
+def test_a_draft_lists_the_required_columns_that_it_did_not_find(tmp_path):
+    (tmp_path / "ventings.csv").write_text("Auftrag,Datum,Foo\nA,2026-01-02,x\n", "utf-8")
+    draft = readers.draft_mapping([tmp_path / "ventings.csv"])
+    missing = [line.split('"')[1] for line in draft.splitlines() if "required, not found" in line]
+    assert missing == ["engine_id", "site", "reason", "rotations", "rotations_counted_at", "pressure_shown"]
+
+
+def test_the_words_for_headers_and_codes_belong_to_columns_and_codes_of_the_dictionary():
+    from ventbook import tables
+    from ventbook.records.readers.draft import known_words
+
+    columns = [column for table in tables.record_tables().values() for column in table.columns]
+    assert set(known_words("columns")) <= {column.name for column in columns}
+    assert set(known_words("codes")) <= {code for column in columns for code in column.codes} | {"yes", "no"}
+
+
 # ---- workbooks ---------------------------------------------------------------------------------------------
 
 

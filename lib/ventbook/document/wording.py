@@ -34,7 +34,7 @@ VERDICT_WORDS = {
     "near_limit": "too near the limit to tell",
     "not_comparable": "not comparable with the limit",
 }
-SEVERITY_WORDS = {"note": "noted, still counted", "set_aside": "set aside, not counted"}
+SEVERITY_WORDS = {"note": "noted, counted all the same", "set_aside": "quarantined"}
 
 # Characters that steer the direction of text. Left in a table cell they would re-order the neighbouring cells'
 # text, so they are taken out of free text; the letters themselves stay.

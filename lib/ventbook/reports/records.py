@@ -21,7 +21,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook import tables
-from ventbook.document import plotting, wording
+from ventbook.document import plotting
 from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.document.wording import count, join_words, number
@@ -437,5 +437,5 @@ def limitations() -> list[str]:
     """What these records can't tell."""
     return [
         "A row that was never handed in is not missed here: this page counts what came, not what should have come.",
-        f"The rates of the other reports stand on the rows counted as accepted; {wording.SEVERITY_WORDS['set_aside']} rows wait.",
+        "The rates of the other reports stand on the rows counted as accepted; quarantined rows wait.",
     ]

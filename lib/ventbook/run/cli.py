@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 app = typer.Typer(
     name="ventbook",
@@ -21,6 +22,8 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
+store_app = typer.Typer(name="store", no_args_is_help=True, help="Look at a store.", rich_markup_mode=None)
+app.add_typer(store_app)
 STORE = "data/records/store"
 StoreOption = Annotated[Path, typer.Option("--store", help="folder of the store")]
 
@@ -201,7 +204,20 @@ def withdraw(
     print(f"intake {number} withdrawn; the store is at snapshot {take_back(number, store=store, note=note)}")
 
 
-@app.command()
+class _ReportCommand(TyperCommand):
+    """Help that ends with what --set takes, from the table of parameters."""
+
+    def format_epilog(self, ctx: Any, formatter: Any) -> None:
+        from ventbook.reports.parameters import report_specs
+        from ventbook.run.job import describe_own
+
+        for name in ["", *report_specs()]:
+            if own := describe_own([name]):
+                with formatter.section(f"--set, {name or 'any report'}"):
+                    formatter.write_dl(own)
+
+
+@app.command(cls=_ReportCommand)
 def report(
     names: Annotated[list[str], typer.Argument(metavar="NAME...", help="report names, or all")],
     store: StoreOption = Path(STORE),
@@ -304,11 +320,37 @@ def verify(
 
 
 @app.command()
-def lab() -> None:
+def lab(
+    port: Annotated[int, typer.Option(min=0, max=65535, help="port on this machine; 0 takes a free one")] = 0,
+    browser: Annotated[bool, typer.Option(help="open a browser window")] = True,
+) -> None:
     """Open the notebooks in JupyterLab, for this machine only."""
     from ventbook.run.kernels import open_lab
 
-    raise typer.Exit(open_lab())
+    raise typer.Exit(open_lab(port=port, browser=browser))
+
+
+@app.command()
+def comments(
+    folder: Annotated[Path, typer.Argument(metavar="DIR", help="folder of one finished report")],
+    out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,
+) -> None:
+    """Draft a file of your own comments on a report: every section with its anchor, to be filled in."""
+    from ventbook.run.export import draft_comments
+    from ventbook.run.job import write_text
+
+    draft = draft_comments(folder)
+    print(draft if out is None else write_text(out, draft))
+
+
+@store_app.command()
+def snapshots(store: StoreOption = Path(STORE)) -> None:
+    """List the snapshots: number, date, what came in, note."""
+    from ventbook.records.store import open_store
+    from ventbook.run.export import describe_snapshots
+
+    for line in describe_snapshots(open_store(store).snapshots()):
+        print(line)
 
 
 @app.command(hidden=True)

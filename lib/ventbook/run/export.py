@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import nbformat
+import pandas as pd
 
 from ventbook.document import Document, arrange_page, find_closing, read_blocks, wording
 from ventbook.document.blocks import Cautions, Closing, Figure, Finding, Numbers, Pairs
@@ -26,6 +27,7 @@ from ventbook.errors import InputError
 from ventbook.reports.parameters import report_specs
 from ventbook.run.job import check_writable, default_paper
 from ventbook.run.notebook import comments_for, make_remarks, read_comments
+from ventbook.run.stamp import read_run
 
 
 def stamp_line(stamp: Mapping[str, Any]) -> str:
@@ -116,6 +118,32 @@ def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Pat
     return out / "report.html"
 
 
+def draft_comments(folder: Path) -> str:
+    """A file of comments on a finished report with one empty, commented-out comment for each section's anchor.
+
+    Raises InputError with one line when the folder holds no finished report.
+    """
+    run = read_run(folder)
+    blocks = read_blocks(nbformat.read(folder / "report.ipynb", as_version=4))
+    closing = find_closing(blocks)
+    if closing is None:
+        raise InputError(f"{folder / 'report.ipynb'} holds no finished page")
+    lines = [
+        f"# Comments on {closing.title}: take the marks off a comment and write your words. Then",
+        f"# ventbook report {run['report']} --comments THIS_FILE",
+    ]
+    for anchor, title in make_document(blocks, closing).sections:
+        lines += [
+            "",
+            f"# {title}",
+            "# [[comment]]",
+            f'# report = "{run["report"]}"',
+            f'# section = "{anchor}"',
+        ]
+        lines += ['# text = ""', f'# period = "{closing.period["label"]}"  # leave out for every period']
+    return "\n".join(lines) + "\n"
+
+
 FILES = (
     ("report.html", "page"),
     ("report.pdf", "PDF"),
@@ -176,6 +204,27 @@ def write_index(out: Path) -> Path:
 
 
 SHOWN = 12
+NAMED = 4  # files named one by one in a line
+
+
+def describe_snapshots(rows: pd.DataFrame) -> Iterator[str]:
+    """One line a snapshot of a store, oldest first: number, date, rows that came in, files, note."""
+    for row in rows.itertuples(index=False):
+        if row.kind == "withdrawal":
+            what = f"intake {row.withdrawn} withdrawn"
+        else:
+            counts = [
+                (row.accepted, "accepted"),
+                (row.corrected, "corrected"),
+                (row.quarantined, "quarantined"),
+            ]
+            what = ", ".join(f"{number} {word}" for number, word in counts if number) or "nothing new"
+        note = f"; {wording.clean_text(row.note)}" if row.note else ""
+        files = row.files.split(", ") if row.files else []
+        from_files = f", from {wording.count(len(files), 'file')}" if files else ""
+        named = f" ({wording.clean_text(', '.join(files))})" if 0 < len(files) <= NAMED else ""
+        yield f"{row.number}  {row.today:%Y-%m-%d}  {what}{from_files}{named}{note}"
+    yield f"{wording.count(len(rows), 'snapshot')}; ventbook report --as-of NUMBER reports on an older one"
 
 
 def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
@@ -196,7 +245,8 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
         )
         grouped = grouped.sort_values("times", ascending=False, kind="stable").reset_index()
         for line in grouped.head(SHOWN).itertuples(index=False):
-            yield f"{wording.SEVERITY_WORDS[line.severity]}, {line.times} times: {wording.clean_text(line.what)}"
+            times = f" {wording.count(line.times, 'row')}" if line.times else ""
+            yield f"{wording.SEVERITY_WORDS[line.severity]}{times}: {wording.clean_text(line.what)}"
         if len(grouped) > SHOWN:
             yield f"... and {len(grouped) - SHOWN} more kinds of issues; the records report lists them"
     if result.number is None:

@@ -5,6 +5,7 @@ Parameters as words of a command line: ``NAME=VALUE`` by the kind that the table
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 from collections.abc import Callable, Mapping, Sequence
@@ -16,7 +17,7 @@ from ventbook.document.values import safe_name
 from ventbook.errors import InputError
 from ventbook.reports.parameters import ParameterError, find_report, nearest, report_specs
 from ventbook.reports.scope import FILTERS
-from ventbook.tables import DATA
+from ventbook.tables import DATA, load_parameters
 
 
 @dataclass(frozen=True)
@@ -65,22 +66,49 @@ def _rebuild(message: str, code: int) -> ReportError:
     return ReportError(message, code=code)
 
 
-def scope_of(parameters: Mapping[str, Any], label: str) -> str:
-    """The folder name of a report's period and filters, safe on every file system.
+# What the folder's name leaves out: where things lie, and the period, which stands in front by its label.
+PLACED = ("store", "out", "period", "since", "until")
+LONGEST_SCOPE = 100
+SEED = "seed"  # the one parameter of all reports without an option of its own
 
-    A snapshot other than the newest is part of it, so that an old state never takes the place of the new one.
+
+def scope_of(report: str, parameters: Mapping[str, Any], label: str) -> str:
+    """The folder name of a report: its period and every other parameter that isn't at its default.
+
+    Whatever changes the content changes the name, so that no sheet, snapshot or system of units takes another's
+    place. Safe on every file system; a long one is cut and ends in a mark of the whole.
     """
     parts = [safe_name(label.replace(" ", "_").replace("/", "_to_" if label[4:5] == "-" else "_"))]
-    for name in FILTERS:
-        if parameters.get(name):
-            parts.append(f"{name.replace('_', '-')}-{safe_name(str(parameters[name]))}")
-    if parameters.get("as_of"):
-        parts.append(f"as-of-{parameters['as_of']}")
-    return "_".join(parts)
+    for name, value in _content_of(report, parameters).items():
+        word = name.removeprefix("plan_").replace("_", "-")
+        shown = Path(value).stem if name == "limits" else str(value)
+        shown = shown.replace(".", "-") if isinstance(value, float) else shown
+        parts.append(f"{word}-{safe_name(shown)}")
+    scope = "_".join(parts)
+    if len(scope) <= LONGEST_SCOPE:
+        return scope
+    return f"{scope[:LONGEST_SCOPE]}-{_mark(scope)}"
+
+
+def _content_of(report: str, parameters: Mapping[str, Any]) -> dict[str, Any]:
+    """The parameters that change what a report says and aren't at their default, filters first."""
+    known = find_report(report).parameters
+    order = [*FILTERS, *(name for name in known if name not in FILTERS)]
+    return {
+        name: parameters[name]
+        for name in order
+        if name in known
+        and name not in PLACED
+        and parameters.get(name, known[name].default) != known[name].default
+    }
+
+
+def _mark(text: str) -> str:
+    return hashlib.sha256(text.encode()).hexdigest()[:8]
 
 
 def choose_folder(out: Path, name: str, scope: str, parameters: Mapping[str, Any]) -> Path:
-    """The report's folder; another name where a report with other filters already has this one.
+    """The report's folder; another name where a report with other parameters already has this one.
 
     That happens where two sites differ by upper and lower case only, on file systems that don't tell them apart.
     """
@@ -89,10 +117,10 @@ def choose_folder(out: Path, name: str, scope: str, parameters: Mapping[str, Any
         before = json.loads((folder / "run.json").read_text("utf-8"))["parameters"]
     except (OSError, ValueError, KeyError):
         return folder
-    if all(before.get(key, "") == parameters.get(key, "") for key in FILTERS):
+    told = [key for key in find_report(name).parameters if key not in (*PLACED, "as_of", "limits")]
+    if all(before.get(key, parameters.get(key)) == parameters.get(key) for key in told):
         return folder
-    mark = safe_name("/".join(str(parameters.get(key, "")) for key in FILTERS))[-8:]
-    return out / name / f"{scope}-{mark}"
+    return out / name / f"{scope}-{_mark('/'.join(str(parameters.get(key)) for key in told))}"
 
 
 def bare_path(path: str | Path) -> str:
@@ -153,7 +181,10 @@ def read_settings(names: Sequence[str], settings: Sequence[str]) -> dict[str, An
         if not sign:
             raise ParameterError(f"--set takes NAME=VALUE; got {setting!r}")
         if name not in known:
-            raise ParameterError(f"unknown parameter {name!r}{nearest(name, known)}")
+            own = "; ".join(f"{own} ({what})" for own, what in describe_own(names))
+            raise ParameterError(
+                f"unknown parameter {name!r}{nearest(name, known)}; --set takes: {own or 'none'}"
+            )
         kind = known[name].type
         try:
             values[name] = _READERS[kind](text)
@@ -161,6 +192,15 @@ def read_settings(names: Sequence[str], settings: Sequence[str]) -> dict[str, An
             wanted = {"int": "a whole number", "float": "a number", "bool": "yes or no"}[kind]
             raise ParameterError(f"{name} must be {wanted}; got {text!r}") from None
     return values
+
+
+def describe_own(names: Sequence[str]) -> list[tuple[str, str]]:
+    """Parameters that only ``--set`` gives to these reports (all; none named: to any), with their meanings."""
+    chosen = list(report_specs()) if list(names) == ["all"] else names
+    known = {p.name: p for name in chosen for p in load_parameters(name).values()}
+    if "" in names:
+        return [(SEED, known[SEED].help)]
+    return [(name, parameter.help) for name, parameter in known.items() if "*" not in parameter.reports]
 
 
 def write_text(path: Path, text: str) -> Path:

@@ -171,8 +171,12 @@ def working_notebooks() -> Path:
     return folder
 
 
-def lab_command(notebooks: Path) -> list[str]:
-    """The command that opens JupyterLab on a folder of notebooks."""
+LAB_SETTINGS = Path(__file__).resolve().parents[1] / "templates" / "lab"
+
+
+def lab_command(notebooks: Path, *, port: int = 0, browser: bool = True) -> list[str]:
+    """The command that opens JupyterLab on a folder of notebooks; ``port`` 0 takes 8888 or the next free one."""
+    chosen = [f"--ServerApp.port={port}", "--ServerApp.port_retries=0"] if port else []
     return [
         sys.executable,
         "-m",
@@ -182,10 +186,18 @@ def lab_command(notebooks: Path) -> list[str]:
         "--ServerApp.ip=127.0.0.1",
         "--ServerApp.allow_remote_access=False",
         "--KernelSpecManager.ensure_native_kernel=True",
+        *chosen,
+        *([] if browser else ["--no-browser"]),
     ]
 
 
-def open_lab() -> int:
-    """Runs JupyterLab until it is closed; returns its exit code."""
-    environment = {**os.environ, "JUPYTER_PREFER_ENV_PATH": "1"}
-    return subprocess.run(lab_command(working_notebooks()), env=environment, check=False).returncode
+def open_lab(*, port: int = 0, browser: bool = True) -> int:
+    """Runs JupyterLab until it is closed; returns its exit code. It asks for no news and fetches none."""
+    paths = [str(LAB_SETTINGS), os.environ.get("JUPYTER_CONFIG_PATH", "")]
+    environment = {
+        **os.environ,
+        "JUPYTER_PREFER_ENV_PATH": "1",
+        "JUPYTER_CONFIG_PATH": os.pathsep.join(filter(None, paths)),
+    }
+    command = lab_command(working_notebooks(), port=port, browser=browser)
+    return subprocess.run(command, env=environment, check=False).returncode

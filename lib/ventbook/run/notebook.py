@@ -58,8 +58,15 @@ def read_comments(path: Path) -> list[Comment]:
         raise InputError(f"comments file {path} can't be read ({error.strerror})") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise InputError(f"comments file {path} is not TOML: {' '.join(str(error).split())}") from None
+    rows = raw.get("comment", [])
+    shape = '[[comment]] with report = "...", section = "...", text = "..." (ventbook comments DIR drafts it)'
+    if set(raw) - {"comment"} or not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        found = ", ".join(sorted(set(raw) - {"comment"})) or "comment"
+        raise InputError(
+            f"comments file {path}: {wording.clean_text(found)} is not of its shape, which is {shape}"
+        )
     made = []
-    for number, row in enumerate(raw.get("comment", ()), 1):
+    for number, row in enumerate(rows, 1):
         where = f"{path.name}: comment {number}"
         if unknown := set(row) - FIELDS:
             names = ", ".join(f"{name!r}{nearest(name, FIELDS)}" for name in sorted(unknown))

@@ -147,22 +147,63 @@ def _wait_for_lock(path: Path) -> Iterator[None]:
             time.sleep(0.3)
 
 
-def ingest_folder(records: Path, store: Path = RECORDS / "store") -> Path:
-    """A workshop's own files into the store of its records."""
-    from ventbook.errors import InputError
-    from ventbook.records.intake import ingest
+# What a shop keeps beside its store and may hand in with its records.
+REGISTERS = ("limits.toml", "actions.toml", "gauges.toml", "alarms.toml")
 
-    if not records.exists():
+
+def ingest_folder(
+    records: Path, store: Path = RECORDS / "store", *, say: Callable[[str], Any] = print
+) -> Path:
+    """A workshop's own files into the store of its records, and what came of it told in lines.
+
+    A folder in the folder is a delivery of its own; they are taken in in the order of their names (2026Q1 before
+    2026Q2), loose files last. ``mapping.toml`` counts for its folder and those below it.
+    """
+    from ventbook import tables
+    from ventbook.records.intake import ingest
+    from ventbook.run.export import describe_intake
+
+    if not records.is_dir():
         raise InputError(
             f"records folder {records} does not exist; give the folder that holds your record files"
         )
-    own = records / "limits.toml"
-    if own.is_file():
-        from ventbook import tables
-
-        tables.load_limits(own, engine_types=None)  # the engines come with these records
-        store.parent.mkdir(parents=True, exist_ok=True)
-        shutil.copyfile(own, tables.own_limits_path(store))
-    mapping = records / "mapping.toml"
-    ingest([records], store=store, mapping=mapping if mapping.is_file() else None)
+    deliveries = list_deliveries(records)
+    if not deliveries:
+        raise InputError(f"{records}: the folder holds no record files (CSV, XLSX, ODS, Parquet)")
+    if (records / "limits.toml").is_file():
+        tables.load_limits(records / "limits.toml", engine_types=None)  # the engines come with these records
+    store.parent.mkdir(parents=True, exist_ok=True)
+    for name in REGISTERS:
+        if (records / name).is_file():
+            shutil.copyfile(records / name, store.parent / name)
+    for folder, mapping in deliveries:
+        if len(deliveries) > 1:
+            say(f"{folder.relative_to(records).as_posix()}:" if folder != records else "loose files:")
+        for line in describe_intake(ingest([folder], store=store, mapping=mapping), store=store):
+            say(line)
     return store
+
+
+def list_deliveries(records: Path) -> list[tuple[Path, Path | None]]:
+    """Folders that hold record files, each with its mapping file: in the order of their names, ``records`` itself last.
+
+    Hidden folders, stores and Delta tables are passed over.
+    """
+    from ventbook.records.readers import is_record_file
+
+    found: list[tuple[Path, Path | None]] = []
+
+    def look(folder: Path, mapping: Path | None) -> None:
+        own = folder / "mapping.toml"
+        mapping = own if own.is_file() else mapping
+        inside = sorted(path for path in folder.iterdir() if not path.name.startswith("."))
+        for path in inside:
+            if path.is_dir() and not any(
+                (path / mark).exists() for mark in ("_delta_log", "ventbook-store.json")
+            ):
+                look(path, mapping)
+        if any(path.is_file() and is_record_file(path) for path in inside):
+            found.append((folder, mapping))
+
+    look(records, None)
+    return found

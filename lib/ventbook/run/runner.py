@@ -76,7 +76,9 @@ def plan_reports(
         parameters["as_of"] = int(page.snapshot.number)
         parameters["limits"] = str(page.limits_file.resolve()) if page.limits_file else ""
         page.limits  # noqa: B018  a table of limits that can't be read stops here
-        final = choose_folder(out.resolve(), name, scope_of(page.parameters, page.period.label), parameters)
+        final = choose_folder(
+            out.resolve(), name, scope_of(name, page.parameters, page.period.label), parameters
+        )
         work = final.parent / f".{final.name}.{os.getpid()}"
         planned.append(
             Job(

@@ -28,6 +28,7 @@ __all__ = [
     "Source",
     "cell_text",
     "draft_mapping",
+    "is_record_file",
     "load_mapping",
     "open_sheets",
     "read_cells",
@@ -74,7 +75,7 @@ def list_files(
         path = Path(given)
         if path.is_dir() and not (path / "_delta_log").is_dir():
             inside = [p for p in sorted(path.iterdir()) if not p.name.startswith((".", "~$"))]
-            known = [p for p in inside if p.suffix.lower() in (*TEXT, *BOOKS, ".parquet")]
+            known = [p for p in inside if is_record_file(p)]
             if not known:
                 raise InputError(f"{path}: the folder holds no record files (CSV, XLSX, ODS, Parquet)")
             notes += [
@@ -88,6 +89,11 @@ def list_files(
         else:
             found.append((path, True))
     return found
+
+
+def is_record_file(path: Path) -> bool:
+    """Whether a file's ending is one that records come in."""
+    return not path.name.startswith("~$") and path.suffix.lower() in (*TEXT, *BOOKS, ".parquet")
 
 
 def open_file(path: Path, mapping: Sequence[Source] = ()) -> tuple[list[Sheet], list[tuple[str, FileNote]]]:

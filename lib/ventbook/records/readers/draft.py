@@ -1,10 +1,15 @@
-"""First draft of a mapping file from foreign files, for a person to confirm. It never maps by itself."""
+"""First draft of a mapping file from foreign files, for a person to confirm. It never maps by itself.
+
+Headers and codes are recognised by our own names and by the words of ``data/header_words.toml``.
+"""
 
 from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from collections.abc import Iterable
+from functools import cache
 from itertools import islice
 from pathlib import Path
 
@@ -16,6 +21,7 @@ from ventbook.tables import Column, Table, units
 
 SURE = 0.87
 UNSURE = 0.55
+KNOWN_WORD = 0.97  # a header that is one of the known words for a column: sure, but after our own name
 
 
 def draft_mapping(paths: Iterable[str | Path]) -> str:
@@ -84,11 +90,12 @@ def draft_source(
     body = [cells for number, cells in rows if number > line]
     lines += _draft_forms(body, table)
     columns, unit_lines, code_lines = ["[source.columns]"], ["[source.units]"], []
+    chosen = _choose_columns(headers, table)
     for position, header in enumerate(headers):
         if not header.strip():
             continue
-        column, score = best_column(header, table)
-        _, unit = split_header(header)
+        column, score = chosen[position]
+        _, unit = split_unit(header)
         if column is None:
             columns.append(f"# {_quote(header.strip())} = ?  # unsure: nothing like it in {table.name}")
             continue
@@ -100,28 +107,80 @@ def draft_source(
             mark = f"  # unsure: {column.meaning}"
         sure = score >= SURE
         columns.append(f"{'' if sure else '# '}{_quote(header.strip())} = {_quote(column.name)}{mark}")
-        if column.unit and (unit is None or units.known(unit) is None):
-            unit_lines.append(
-                f"# {column.name} = ?  # unsure: unit of {header.strip()!r}; such as {column.unit}"
-            )
-        if column.codes:
+        if column.unit:
+            fits = unit is not None and (found := units.known(unit)) and found.dimension == column.dimension
+            if not fits:
+                unit_lines.append(
+                    f"# {column.name} = ?  # unsure: unit of {header.strip()!r}; such as {column.unit}"
+                )
+            elif split_header(header)[1] is None:
+                unit_lines.append(f"{'' if sure else '# '}{column.name} = {_quote(str(unit))}")
+        if column.codes or column.kind == "yes_no":
             code_lines += _draft_codes(body, position, column, sure)
+    found_names = {column.name for column, score in chosen.values() if column is not None and score >= SURE}
+    columns += [
+        f"# ? = {_quote(column.name)}  # required, not found among the headers: {column.meaning}"
+        for column in table.columns
+        if column.required and column.name not in found_names
+    ]
     return "\n".join([*lines, *columns, *(unit_lines if len(unit_lines) > 1 else []), *code_lines])
 
 
+def _choose_columns(headers: list[str], table: Table) -> dict[int, tuple[Column | None, float]]:
+    """The best column of each header, by position; no column twice: the likest header keeps it."""
+    found = {place: best_column(header, table) for place, header in enumerate(headers) if header.strip()}
+    taken: set[str] = set()
+    for place, (column, score) in sorted(found.items(), key=lambda item: -item[1][1]):
+        if column is not None and column.name in taken:
+            found[place] = (column, min(score, UNSURE))
+        elif column is not None and score >= SURE:
+            taken.add(column.name)
+    return found
+
+
 def best_column(header: str, table: Table) -> tuple[Column | None, float]:
-    """The column whose name or meaning is most like the header, and how alike (1 = same), None under UNSURE."""
-    name = plain_name(split_header(header)[0])
+    """The column whose name or known words are most like the header, and how alike (1 = same), None under UNSURE."""
     best, score = None, 0.0
-    for column in table.columns:
-        words = [column.name, column.stored.casefold()]
-        alike = max(difflib.SequenceMatcher(None, name, word).ratio() for word in words)
-        shared = set(re.split(r"[^a-z0-9]+", name)) & set(column.name.split("_"))
-        if shared:
-            alike = max(alike, 0.5 + 0.3 * len(shared) / len(column.name.split("_")))
-        if alike > score:
-            best, score = column, alike
+    for name in {plain_name(split(header)[0]): None for split in (split_header, split_unit)}:
+        words = fold_words(name)
+        for column in table.columns:
+            alike = max(_alike(name, own) for own in (column.name, column.stored.casefold()))
+            shared = set(words.split()) & set(column.name.split("_"))
+            if shared:
+                alike = max(alike, 0.5 + 0.3 * len(shared) / len(column.name.split("_")))
+            for word in known_words("columns").get(column.name, ()):
+                alike = max(alike, KNOWN_WORD if words == word else 0.95 * _alike(words, word))
+            if alike > score:
+                best, score = column, alike
     return (best, score) if score >= UNSURE else (None, score)
+
+
+def split_unit(header: str) -> tuple[str, str | None]:
+    """A header as (name, unit); a last word that is a unit counts too (``Spalt mm``), as a draft is confirmed."""
+    name, unit = split_header(header)
+    if unit is None and " " in name.strip():
+        front, _, last = name.strip().rpartition(" ")
+        if units.known(last) is not None:
+            return front.rstrip(" ,:"), last
+    return name, unit
+
+
+def fold_words(text: str) -> str:
+    """A text as words to compare: small letters without accents, sharp s as ss, marks as one space."""
+    plain = unicodedata.normalize("NFKD", text.casefold()).encode("ascii", "ignore").decode()
+    return " ".join(re.findall(r"[a-z0-9/]+", plain.replace("_", " ")))
+
+
+@cache
+def known_words(kind: str) -> dict[str, tuple[str, ...]]:
+    """Words for columns or codes by our name, from ``data/header_words.toml``."""
+    rows = tables.read_toml(tables.DATA / "header_words.toml")[kind]
+    return {name: tuple(fold_words(word) for word in words) for name, words in rows.items()}
+
+
+@cache
+def _alike(one: str, other: str) -> float:
+    return difflib.SequenceMatcher(None, one, other).ratio()
 
 
 def _find_best(rows: list[tuple[int, list[str]]], by_name: list[Table]) -> tuple[int, list[str], Table]:
@@ -167,19 +226,22 @@ def _draft_forms(body: list[list[str]], table: Table) -> list[str]:
 
 
 def _draft_codes(body: list[list[str]], position: int, column: Column, sure: bool) -> list[str]:
+    codes = column.codes or ("yes", "no")
     found = sorted({row[position].strip() for row in body if position < len(row) and row[position].strip()})[
         :30
     ]
-    own = [code for code in found if code.casefold() not in column.codes]
+    own = [code for code in found if code.casefold() not in codes]
     if not own:
         return []
     lines = [f"[source.codes.{column.name}]" if sure else f"# [source.codes.{column.name}]"]
-    for code in own:
-        close = difflib.get_close_matches(plain_name(code), column.codes, 1, 0.8)
+    for text in own:
+        words = fold_words(text)
+        meant = [code for code in codes if words in known_words("codes").get(code, ())]
+        close = meant or difflib.get_close_matches(plain_name(text), codes, 1, 0.8)
         if close and sure:
-            lines.append(f"{_quote(code)} = {_quote(close[0])}")
+            lines.append(f"{_quote(text)} = {_quote(close[0])}")
         else:
-            lines.append(f"# {_quote(code)} = ?  # unsure: one of {', '.join(column.codes)}")
+            lines.append(f"# {_quote(text)} = ?  # unsure: one of {', '.join(codes)}")
     return lines
 
 

@@ -58,7 +58,17 @@ def test_help_is_fast_and_light() -> None:
         (["report", "records", "--store", "no/such/store"], "no such store"),
         (["report", "records", "--peroid", "2026Q3"], "--peroid"),
         (["report", "records", "--set", "study"], "--set takes NAME=VALUE"),
-        (["report", "records", "--set", "stuydy=1"], "unknown parameter 'stuydy'"),
+        (
+            ["report", "records", "--set", "stuydy=1"],
+            "unknown parameter 'stuydy'; --set takes: seed (seed of",
+        ),
+        (
+            ["report", "spongy-lifters", "--set", "lto=1"],
+            "(did you mean lot?); --set takes: lot (only findings",
+        ),
+        (["comments", "no/such/folder"], "does not exist"),
+        (["store", "snapshots", "--store", "no/such/store"], "no such store"),
+        (["lab", "--port", "70000"], "--port"),
         (["report", "records", "--jobs", "0"], "--jobs"),
         (["verify", "no/such/folder"], "does not exist"),
         (["export", "no-such.ipynb", "--out", "x"], "no-such.ipynb can't be read"),
@@ -109,6 +119,8 @@ def test_bad_report_call_writes_nothing(capsys, tmp_path, store, words, message)
         ("[[comment]]\nreport = 'x'\nsection = 'a'\ntext = 'b'\n", "report 'x' is not known"),
         ("[[comment]]\nreport = 'records'\nsektion = 'a'\n", "'sektion' (did you mean section?)"),
         ("not toml", "is not TOML"),
+        ("[records]\ntext = 'b'\n", "records is not of its shape, which is [[comment]] with report"),
+        ("comment = 'b'\n", "comment is not of its shape"),
         (
             "[[comment]]\nreport = 'records'\nsection = 'a'\ntext = 'b'\nvalue = 'many'\n",
             "value must be a number; got 'many'",
@@ -195,6 +207,70 @@ def test_lab_listens_on_this_machine_only_and_keeps_its_token() -> None:
     assert command[0] == sys.executable
     assert "--ServerApp.ip=127.0.0.1" in command
     assert not [word for word in command if "token" in word.lower() or "password" in word.lower()]
+
+
+def test_lab_takes_a_port_and_starts_without_the_news_question() -> None:
+    import json
+
+    from ventbook.run.kernels import LAB_SETTINGS, lab_command
+    from ventbook.shipped import NOTEBOOKS
+
+    command = lab_command(NOTEBOOKS, port=9001, browser=False)
+    assert {"--ServerApp.port=9001", "--ServerApp.port_retries=0", "--no-browser"} <= set(command)
+    settings = json.loads((LAB_SETTINGS / "labconfig" / "default_setting_overrides.json").read_text("utf-8"))
+    assert settings["@jupyterlab/apputils-extension:notification"]["fetchNews"] == "false"
+
+
+def test_report_help_lists_what_set_takes_with_meanings(capsys) -> None:
+    code, out, _ = call(capsys, "report", "--help")
+    assert code == 0 and "--set, spongy-lifters:" in out and "only findings on lifters of this lot" in out
+
+
+def test_snapshots_are_listed_with_what_came_in(capsys, store) -> None:
+    code, out, _ = call(capsys, "store", "snapshots", "--store", store)
+    lines = out.splitlines()
+    assert code == 0 and lines[0].startswith("1  20") and "accepted" in lines[0] and "from " in lines[0]
+    assert lines[-1].endswith("ventbook report --as-of NUMBER reports on an older one")
+
+
+@pytest.mark.parametrize(
+    ("given", "scope"),
+    [
+        ({}, "2026Q3"),
+        ({"site": "Ridge", "units": "us"}, "2026Q3_site-Ridge_units-us"),
+        ({"planned": "J7"}, "2026Q3_planned-J7"),
+        ({"planned": "J8", "level": 0.9}, "2026Q3_level-0-9_planned-J8"),
+        ({"as_of": 4, "limits": "/a/b/own.toml"}, "2026Q3_as-of-4_limits-own"),
+    ],
+)
+def test_a_folders_name_holds_whatever_changes_its_content(given, scope) -> None:
+    from ventbook.run.job import scope_of
+
+    assert scope_of("planned-venting", given, "2026Q3") == scope
+
+
+def test_a_long_folder_name_is_cut_and_stays_its_own() -> None:
+    from ventbook.run.job import scope_of
+
+    names = {scope_of("records", {"site": "x" * 60, "engine": "y" * 59 + last}, "2026Q3") for last in "ab"}
+    assert len(names) == 2 and all(len(name) < 120 for name in names)
+
+
+def test_folders_in_a_folder_are_deliveries_of_their_own(tmp_path) -> None:
+    from ventbook.run.pipeline import ingest_folder
+
+    records, said = tmp_path / "records", []
+    for quarter, engines in (("2026Q2", "007,flat4,4\n"), ("2026Q1", "006,flat4,4\n005,flat4,99\n")):
+        (records / quarter).mkdir(parents=True)
+        (records / quarter / "engines.csv").write_text(f"engine_id,engine_type,cylinders\n{engines}")
+    (records / "mapping.toml").write_text('[[source]]\nfiles = "Liste*.csv"\ntable = "engines"\n')
+    (records / "Liste.csv").write_text("engine_id,engine_type,cylinders\n004,flat4,4\n")
+    (records / "actions.toml").write_text("")
+    store = ingest_folder(records, tmp_path / "own" / "store", say=said.append)
+    heads = [line for line in said if line.endswith(":")]
+    assert heads == ["2026Q1:", "2026Q2:", "loose files:"]
+    assert "engines: 2 rows: 1 accepted, 0 duplicate, 0 corrected, 1 quarantined" in said
+    assert (store.parent / "actions.toml").is_file()
 
 
 def test_intake_tells_counts_and_what_next(capsys, tmp_path) -> None:

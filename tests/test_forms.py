@@ -236,6 +236,25 @@ def test_a_row_handed_in_again_unmended_stays_held_once(held, tmp_path):
     assert sorted(stores.open_store(held).snapshot().read("quarantine")["key"]) == ["V2", "V3"]
 
 
+def test_a_number_mended_by_hand_may_carry_either_decimal_mark_and_old_reasons_vanish(held, tmp_path):
+    """Typed where the sender's form has commas: a point that can't be a mark of thousands is one of decimals."""
+    for typed, stays in [("44,5x", True), ("1.234", True), ("7.31", False)]:
+        intake.export_quarantine(held, tmp_path / "held.xlsx")
+        book = open_book(tmp_path / "held.xlsx")
+        sheet = book["ventings 1"]
+        headers = [cell.value for cell in sheet[1]]
+        assert headers.count("reasons") == headers.count("held_row") == 1
+        row = next(r for r in (2, 3) if sheet.cell(r, headers.index("Auftrag") + 1).value == "V2")
+        assert sheet.cell(row, headers.index("reasons") + 1).value.count("\n") < 2
+        sheet.cell(row, headers.index("Umdrehungen") + 1).value = "44"
+        sheet.cell(row, headers.index("Vordruck") + 1).value = typed
+        book.save(tmp_path / "held.xlsx")
+        intake.ingest([tmp_path / "held.xlsx"], store=held, today=TODAY)
+        assert ("V2" in set(stores.open_store(held).snapshot().read("quarantine")["key"])) == stays
+    frame = stores.open_store(held).snapshot().read("ventings").set_index("venting_id")
+    assert frame["tank_overpressure_bar"]["V2"] == pytest.approx(7.31 * 0.06894757293168362, abs=1e-9)
+
+
 def test_an_empty_quarantine_gives_a_workbook_that_says_so(tmp_path):
     (tmp_path / "engines.csv").write_text("engine_id,engine_type,cylinders\n007,flat4,4\n")
     intake.ingest([tmp_path / "engines.csv"], store=tmp_path / "store", today=TODAY)

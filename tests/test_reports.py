@@ -499,3 +499,17 @@ def test_warnings_of_cells_stand_in_the_stamp_and_not_on_the_page(made, tmp_path
     assert len(run["warnings"]) == 1 and "RuntimeWarning: mind the gap" in run["warnings"][0]
     for name in ("report.html", "report.ipynb"):
         assert "ipykernel_" not in (outcome.folder / name).read_text("utf-8")
+
+
+def test_a_draft_of_comments_names_every_section_and_reads_back(made, tmp_path):
+    from ventbook.run.export import draft_comments
+    from ventbook.run.notebook import read_comments
+
+    draft = draft_comments(made["one"])
+    page = (made["one"] / "report.html").read_text("utf-8")
+    anchors = re.findall(r'# section = "([^"]+)"', draft)
+    assert len(anchors) > 3 and all(f'id="{anchor}"' in page for anchor in anchors)
+    filled = draft.replace("# [[comment]]", "[[comment]]").replace('# text = ""', 'text = "ours"')
+    filled = re.sub(r"^# (report|section|period) =", r"\1 =", filled, flags=re.MULTILINE)
+    (tmp_path / "notes.toml").write_text(filled, "utf-8")
+    assert [comment.section for comment in read_comments(tmp_path / "notes.toml")] == anchors

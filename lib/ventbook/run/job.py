@@ -181,10 +181,8 @@ def read_settings(names: Sequence[str], settings: Sequence[str]) -> dict[str, An
         if not sign:
             raise ParameterError(f"--set takes NAME=VALUE; got {setting!r}")
         if name not in known:
-            own = "; ".join(f"{own} ({what})" for own, what in describe_own(names))
-            raise ParameterError(
-                f"unknown parameter {name!r}{nearest(name, known)}; --set takes: {own or 'none'}"
-            )
+            own = "; ".join(f"{own} ({what})" for own, what in [*describe_own(names), *describe_own([""])])
+            raise ParameterError(f"unknown parameter {name!r}{nearest(name, known)}; --set takes: {own}")
         kind = known[name].type
         try:
             values[name] = _READERS[kind](text)

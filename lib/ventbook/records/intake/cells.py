@@ -23,6 +23,7 @@ from ventbook.records.readers.mapping import date_pattern
 from ventbook.tables import Column, units
 
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 WHOLE = re.compile(r"([+-]?\d{1,15})(?:\.0*)?", re.ASCII)
 VERDICT = re.compile(
     r"(?i)\s*(?:[<>≤≥~]=?.*|ok|o\.k\.|pass(?:ed)?|fail(?:ed)?|go|no[ -]?go|good|bad|i\.?o\.?|n\.?i\.?o\.?)\s*"
@@ -124,7 +125,16 @@ def _cast_text(cells: pa.Array, kind: pa.DataType) -> pa.Array | None:
 
 
 def read_number(text: str, whole: bool, decimal: str) -> float | int | RejectReason | None:
-    """One text as a number. ``1e3`` and ``+4`` are numbers; ``1,5`` in a file with decimal points is not."""
+    """One text as a number. ``1e3`` and ``+4`` are numbers; ``1,5`` in a file with decimal points is not.
+
+    ``decimal`` with a question mark behind it ("," or "." first) also takes the other mark where it can't be a mark
+    of thousands: rows mended by hand are typed on any keyboard.
+    """
+    if decimal.endswith("?"):
+        own = read_number(text, whole, decimal[0])
+        if own != RejectReason("decimal_mark") or THOUSANDS.fullmatch(text.strip()):
+            return own
+        return read_number(text, whole, "," if decimal[0] == "." else ".")
     text = text.strip()
     if not text:
         return None

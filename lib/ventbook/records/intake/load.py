@@ -29,6 +29,7 @@ from ventbook.records.intake.context import Fault, mark_held, thresholds
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.privacy import NameCoder
 from ventbook.records.readers import Batch, Sheet
+from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.store import record_schema
 from ventbook.tables import Column, Table, units
 
@@ -215,6 +216,7 @@ def convert_batch(
     """
     faults: list[Fault] = []
     columns: dict[str, pa.Array] = {}
+    mended = any(part.header == GIVEN_BACK[0] for part in sheet.fields)
     broken = np.array(sorted(batch.faults), dtype=np.int64)
     whole = np.ones(batch.rows, dtype=bool)
     whole[broken] = False
@@ -228,7 +230,7 @@ def convert_batch(
             cells,
             column,
             unit=part.unit,
-            decimal=sheet.decimal,
+            decimal=sheet.decimal + "?" if mended else sheet.decimal,
             date_form=sheet.date_form,
             codes=sheet.codes.get(column.name),
         )
@@ -321,11 +323,11 @@ def collect_other(sheet: Sheet, batch: Batch) -> tuple[pa.Array, dict[int, str]]
     for number, header in unknown:
         cells = batch.cells[number]
         cells = cells if pa.types.is_string(cells.type) else cells.cast(pa.string())
-        if header == "held_row":
+        if header == GIVEN_BACK[0]:
             filled = np.flatnonzero(np.asarray(cells.is_valid()))
             references |= {int(row): str(cells[int(row)].as_py()).strip() for row in filled}
             continue
-        if cells.null_count == len(cells) or (header in ("reasons", "what_to_do") and sheet.sheet):
+        if cells.null_count == len(cells) or (header in GIVEN_BACK and sheet.sheet):
             continue
         texts = texts or [{} for _ in range(batch.rows)]
         for row, value in enumerate(cells.to_pylist()):

@@ -26,6 +26,7 @@ from ventbook.records.intake.load import Loaded
 from ventbook.records.intake.samples import read_originals
 from ventbook.records.privacy import NameCoder
 from ventbook.records.readers import Batch, Field, Sheet
+from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.readers.sheets import text_array
 from ventbook.records.readers.workbooks import MAPPING_SHEET
 from ventbook.records.store import ISSUES, QUARANTINE, Snapshot, Store, open_store
@@ -360,7 +361,11 @@ def _write_sheet(
     headers = [entry[0] for entry in form.get("fields", []) if entry[0]]
     for original in originals:
         headers += [name for name in original if name not in headers]
-    for column, header in enumerate(["held_row", "reasons", "what_to_do", *headers]):
+    if (
+        GIVEN_BACK[0] in headers
+    ):  # handed in again and quarantined again: what was wrong before has had its time
+        headers = [name for name in headers if name not in GIVEN_BACK]
+    for column, header in enumerate([*GIVEN_BACK, *headers]):
         sheet.write_string(0, column, header, bold)
     sheet.freeze_panes(1, 1)
     sheet.set_column(0, 0, 14, text_format)

@@ -209,6 +209,7 @@ NAMED = 4  # files named one by one in a line
 
 def describe_snapshots(rows: pd.DataFrame) -> Iterator[str]:
     """One line a snapshot of a store, oldest first: number, date, rows that came in, files, note."""
+    row: Any
     for row in rows.itertuples(index=False):
         if row.kind == "withdrawal":
             what = f"intake {row.withdrawn} withdrawn"

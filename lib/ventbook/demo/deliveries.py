@@ -560,7 +560,7 @@ def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:
     _write_rows(folder / after / f"ventings_{site}_copy.csv", list_headers("ventings", site), again)
     for (quarter, site), frame in plan.samples.items():
         _write_traces(frame, folder / quarter / f"samples_{site}.parquet")
-    shutil.copyfile(tables.DATA / "demo_ridge_form.toml", folder / "ridge_form.toml")
+    shutil.copyfile(tables.DATA / "demo_ridge_form.toml", folder / "mapping.toml")
     return errors
 
 

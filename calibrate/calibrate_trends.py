@@ -138,7 +138,7 @@ def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, 
         lifters = draw_lifters(fleet, scenario, rng=rng)
         over = (lifters["gap_first_mm"] > LIMIT).to_numpy().reshape(-1, LIFTERS).any(axis=1)
         fleet["failed_first"] = over
-        fleet["sound_gap"] = fleet["venting_id"].map(trends.mean_lower_half(lifters)).to_numpy()
+        fleet["sound_gap"] = fleet["venting_id"].map(trends.mean_lowest(lifters)).to_numpy()
     factors = ["cooler_empty"] if scenario.empty_coolers else []
     rows = []
     for step in range(scenario.quarters_watched):

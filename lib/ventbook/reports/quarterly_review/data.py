@@ -14,7 +14,8 @@ row is marked reconstructed.
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.rotations_to_prime.page import widen_counts
 from ventbook.reports.scope import cut_days
-from ventbook.statistics import rates, trends
+from ventbook.statistics import causes, rates, trends
 from ventbook.tables import evidence
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
@@ -79,8 +80,8 @@ class ReportData:
     """Everything the sections share.
 
     ``steps``: periods of the charts, oldest first, the last one current (quarters for a review of a year).
-    ``jobs``: ventings up to the period's end that pass the filters, with ``step`` (label), ``gauge`` and
-    ``sound_gap_mm``. ``now``, ``before``, ``year``: ventings of the period, the one before it, the same a year
+    ``jobs``: ventings up to the period's end that pass the filters, with ``step`` (label), ``gauge``,
+    ``sound_gap_mm`` and ``lowest_gap_mm``. ``biases``: what studies say of gauges. ``now``, ``before``, ``year``: ventings of the period, the one before it, the same a year
     earlier; their periods beside them.
     """
 
@@ -95,6 +96,12 @@ class ReportData:
     year: pd.DataFrame
     watch: trends.PageWatch
     tier: str
+    biases: pd.DataFrame | None = field(default=None, repr=False)
+
+    @cached_property
+    def drifts(self) -> list[trends.GaugeDrift]:
+        """Every gauge against its own past."""
+        return trends.find_gauge_drifts(self.jobs, period="step", biases=self.biases)
 
     @property
     def step(self) -> Period:
@@ -144,9 +151,10 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
         groups=[len(known), int(before["failed_first"].notna().sum())],
         denominators_known=not only_findings(now),
     )
+    studies = causes.list_study_biases(page.records.get("gauge_readings"))
     return ReportData(
-        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier
-    )
+        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier, studies
+    )  # fmt: skip
 
 
 def code_ventings(jobs: pd.DataFrame) -> pd.DataFrame:
@@ -202,9 +210,10 @@ def label_steps(jobs: pd.DataFrame, steps: tuple[Period, ...]) -> pd.DataFrame:
 
 
 def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """``jobs`` with the gauge of most of its first readings and the mean gap of the lower half of its lifters."""
+    """``jobs`` with the gauge of most of its first readings and the mean gap of its lower half and lowest quarter of lifters."""
     if lifters.empty:
-        return jobs.assign(gauge=pd.Series(None, jobs.index, dtype="str"), sound_gap_mm=np.nan)
+        none = pd.Series(None, jobs.index, dtype="str")
+        return jobs.assign(gauge=none, sound_gap_mm=np.nan, lowest_gap_mm=np.nan)
     venting, ids = pd.factorize(lifters["venting_id"])
     code, names = pd.factorize(lifters["gauge"], use_na_sentinel=True)
     known = code >= 0
@@ -215,8 +224,11 @@ def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     place = pd.Index(ids).get_indexer(pd.Index(jobs["venting_id"]))
     found = place >= 0
     gauge = most.iloc[np.maximum(place, 0)].set_axis(jobs.index).where(found)
-    sound = trends.mean_lower_half(lifters).reindex(ids).to_numpy(float)
-    return jobs.assign(gauge=gauge, sound_gap_mm=np.where(found, sound[np.maximum(place, 0)], np.nan))
+    sound, lowest = (
+        np.where(found, trends.mean_lowest(lifters, part=part).reindex(ids).to_numpy(float)[np.maximum(place, 0)], np.nan)
+        for part in (0.5, 0.25)
+    )  # fmt: skip
+    return jobs.assign(gauge=gauge, sound_gap_mm=sound, lowest_gap_mm=lowest)
 
 
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.

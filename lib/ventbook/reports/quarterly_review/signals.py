@@ -71,24 +71,51 @@ class Signal:
     def cause_gauge(self) -> trends.GaugeShift | None:
         """The gauge that the signal is put down to, if there is one."""
         for gauge in self.gauges:
-            if gauge.attributed or (self.series == GAP and self._accounts_for(gauge)):
+            if self.series == GAP:
+                moved = (
+                    self._is_moved_by(gauge)
+                    and gauge.drift is not None
+                    and gauge.drift.verdict == trends.GAUGE
+                )
+                if moved or self._is_more_of(gauge):
+                    return gauge
+            elif gauge.attributed:
                 return gauge
         return None
 
-    def _accounts_for(self, gauge: trends.GaugeShift) -> bool:
+    @property
+    def doubtful_gauges(self) -> list[trends.GaugeShift]:
+        """Gauges that the signal may be due to as well as to the site, where it is put down to none."""
+        if self.cause_gauge is not None:
+            return []
+        if self.series != GAP:
+            return [gauge for gauge in self.gauges if gauge.doubtful]
+        return [g for g in self.gauges if g.drift and self._is_moved_by(g) and g.drift.verdict == trends.OPEN]
+
+    def _is_more_of(self, gauge: trends.GaugeShift) -> bool:
         """Whether reading more ventings with this gauge than before makes at least half of the mean's shift."""
         size = self.size.estimate or 0.0
-        made = (gauge.shift.estimate or 0.0) * (gauge.share_now - gauge.share_before)
+        made = (gauge.shift.estimate or 0.0) * gauge.used_more
         return gauge.differs and size != 0 and made / size >= 0.5
+
+    def _is_moved_by(self, gauge: trends.GaugeShift) -> bool:
+        """Whether the gauge's own move, as far as it is used, makes at least half of the mean's shift."""
+        size = self.size.estimate or 0.0
+        made = gauge.drift.mean_since(self.since) * gauge.share_now if gauge.drift else 0.0
+        return size != 0 and made / size >= 0.5
 
 
 @once_a_page
 def read_signals(page: Page) -> list[Signal]:
-    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller.
+    """The page's signals, sites before the whole, failing ventings before numbers, larger before smaller."""
+    return list_signals(page, load_data(page))
 
-    What else changed is looked up once a page, and only where no site's own signal says it already.
+
+def list_signals(page: Page, facts: ReportData) -> list[Signal]:
+    """The signals of any facts, in that order.
+
+    What else changed is looked up only where no site's own signal says it already.
     """
-    facts = load_data(page)
     rows = facts.watch.signals
     order = rows.assign(
         number=rows["series"] != trends.FAILING,
@@ -162,9 +189,9 @@ def _gauges(
             facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
         )  # fmt: skip
         found += trends.compare_gauges(
-            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs
-        )
-    return [gauge for gauge in found if gauge.differs and abs(gauge.shift.estimate or 0) >= GAUGE_MM]
+            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs, drifts=facts.drifts
+        )  # fmt: skip
+    return [g for g in found if g.drift or (g.differs and abs(g.shift.estimate or 0) >= GAUGE_MM)]
 
 
 def compare_all_gauges(facts: ReportData) -> list[trends.GaugeShift]:
@@ -182,6 +209,7 @@ def compare_all_gauges(facts: ReportData) -> list[trends.GaugeShift]:
             expected=expected,
             period="step",
             ventings=facts.jobs,
+            drifts=facts.drifts,
         )
     return found
 
@@ -229,13 +257,19 @@ def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
     found = signal.cause_gauge or (
         None if signal.site else next((s.cause_gauge for s in same if s.cause_gauge), None)
     )
-    return f"gauge {found.gauge}" if found else ""
+    if found:
+        return f"gauge {found.gauge}"
+    doubtful = signal.doubtful_gauges or [g for s in same for g in s.doubtful_gauges if not signal.site]
+    return f"gauge {doubtful[0].gauge} or the site" if doubtful else ""
 
 
 def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric") -> list[str]:
     """Sentences beside a signal: gauges first, then what else changed (``mix``), then what the failing ventings share."""
     out = []
     for g in signal.gauges:
+        if g.drift and not (signal.cause_gauge is g and g.drift.verdict != trends.GAUGE):
+            out.append(_say_drift(signal, g, units))
+            continue
         out.append(
             words.gauge_sentence(
                 wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
@@ -246,12 +280,20 @@ def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric"
     rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
     if rows and mix:
         out.append(f"What else changed there: {words.change_words(rows)}.")
-    elif mix and signal.cause_gauge is None:
+    elif mix and signal.cause_gauge is None and not signal.doubtful_gauges:
         out.append("Nothing else that is recorded changed there by much.")
     allowed, top = signal.shared
     if top is not None and allowed:
         out.append(words.share_sentence(top, asked=allowed == evidence.HINT))
     return out
+
+
+def _say_drift(signal: Signal, g: trends.GaugeShift, units: System) -> str:
+    assert g.drift is not None
+    recount = (g.failing, g.corrected) if signal.series != GAP else None
+    if signal.cause_gauge is g or g in signal.doubtful_gauges:
+        return words.drift_sentence(g.drift, recount=recount, units=units)
+    return words.drift_sentence(g.drift, recount=recount, explains=False, units=units)
 
 
 #: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
@@ -265,7 +307,7 @@ class Action:
     where: str
     what: str
     why: str
-    gauge: trends.GaugeShift | None = field(default=None, compare=False)
+    gauge: tuple[str, Estimate] | None = field(default=None, compare=False)
 
 
 def list_actions(page: Page) -> Blocks:
@@ -274,11 +316,10 @@ def list_actions(page: Page) -> Blocks:
     found = propose_actions(page)
     for action in found:
         if action.gauge is not None:
-            group = {"gauge": wording.clean_text(action.gauge.gauge), "site": action.where}
+            name, shift = action.gauge
             sentence = f"{action.where}: {action.what} {action.why}"
-            page.add_finding(
-                "gauge_difference", action.gauge.shift, group=group, tier=facts.tier, sentence=sentence
-            )
+            group = {"gauge": name, "site": action.where}
+            page.add_finding("gauge_difference", shift, group=group, tier=facts.tier, sentence=sentence)
     rows = pd.DataFrame([(a.where, a.what, a.why) for a in found], columns=["where", "what", "why"])
     note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
     return page.add_table(
@@ -298,12 +339,33 @@ def propose_actions(page: Page) -> list[Action]:
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
-    for g in find_odd_gauges(compare_all_gauges(facts)):
-        action = _check_gauge(g, page.units)
-        if action.what not in blamed:
-            found.append(action)
+    found += [action for action in act_on_gauges(facts, page.units) if action.what not in blamed]
     found += _for_records(page, facts)
     return list(dict.fromkeys(found))
+
+
+def act_on_gauges(facts: ReportData, units: System) -> list[Action]:
+    """Gauges to be held against another one, without any signal: odd ones, and those that moved and are in use."""
+    moved = [
+        drift
+        for drift in facts.drifts
+        if drift.is_plain and drift.verdict != trends.SITE and drift.last == facts.step.label
+    ]
+    odd = find_odd_gauges(compare_all_gauges(facts))
+    own = {drift.gauge for drift in moved}
+    return [_check_drift(drift, units) for drift in moved] + [
+        _check_gauge(g, units) for g in odd if g.gauge not in own
+    ]
+
+
+def _check_drift(drift: trends.GaugeDrift, units: System) -> Action:
+    name = wording.clean_text(drift.gauge)
+    return Action(
+        wording.join_words(list(drift.sites)),
+        f"Hold gauge {name} against another one or a reference before acting on engines.",
+        words.drift_sentence(drift, units=units),
+        (name, drift.shift),
+    )
 
 
 def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
@@ -316,14 +378,20 @@ def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
         f"Hold gauge {name} against another one or a reference before acting on engines.",
         f"It reads {words.gap_text(abs(g.shift.estimate or 0.0), units=units)} {word} (plausible range {span}) against "
         "the other readings at the site.",
-        g,
+        (name, g.shift),
     )
 
 
 def act_on_signal(s: Signal, units: System) -> list[Action]:
     where = s.site or "all sites"
     if s.cause_gauge is not None:
+        drift = s.cause_gauge.drift
+        if drift is not None and drift.verdict == trends.GAUGE:
+            return [_check_drift(drift, units)]
         return [_check_gauge(s.cause_gauge, units)]
+    doubtful = [_check_drift(g.drift, units) for g in s.doubtful_gauges if g.drift]
+    if doubtful:
+        return doubtful
     if s.series == trends.FAILING and s.direction == "up":
         out = [
             Action(

@@ -372,7 +372,11 @@ def methods(page: Page) -> Blocks:
             "how gauges are told from engines",
             "A gauge that reads high raises every gap, the sound lifters' too; air raises only the spongy ones'. So each gauge is "
             "compared with the other readings of its site on the lower half of each venting's gaps, within engine types, and the "
-            "failing ventings are counted again with the difference taken out.",
+            "failing ventings are counted again with the difference taken out.\n\n"
+            "Each gauge is held against its own past in the same way, period by period, for a step or a slope from any period on. Whose "
+            "move it was is told by what only one of the two shares: other gauges at the same site, the same gauge at other sites, a "
+            "study, or the smallest gaps, which a gauge's zero moves as far as the others while force, air and the place of the lever "
+            "move gaps in proportion. Where none of these tells, it is said that the records can't.",
         ),
         page.explain(
             "sites side by side",

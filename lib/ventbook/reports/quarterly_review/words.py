@@ -22,6 +22,7 @@ from ventbook.document.wording import (
 )
 from ventbook.numerics import BLANK_Z
 from ventbook.results import Estimate
+from ventbook.statistics import trends
 from ventbook.tables import evidence
 from ventbook.tables.units import System
 
@@ -217,6 +218,49 @@ def gauge_sentence(
     if failing == corrected:
         return f"{head}. That is not why these ventings fail: {failing} do with it taken out as well."
     return f"{head}. With that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
+
+
+GROUNDS = {
+    "study": "A study found it off by as much",
+    "other gauge": "Other gauges read at the same site in the same time did not move along",
+    "other site": "It moved at every site where it was used",
+    "lowest gaps": "The smallest gaps moved as far as the others, as they do when a gauge's zero moves, not in proportion as with "
+    "force, air or the place of the lever",
+}
+
+
+def drift_sentence(
+    drift: trends.GaugeDrift, *, recount: tuple[int, int] | None = None, explains: bool = True, units: System = "metric"
+) -> str:  # fmt: skip
+    """How a gauge moved against its own past, what that does to a signal's failing ventings, and whose move it is."""
+    name, shift = clean_text(drift.gauge), drift.shift
+    span = gap_range(shift.low, shift.high, units=units)
+    if not drift.verdict:
+        return (
+            f"Whether gauge {name} reads as it did before {drift.since} can't be told yet (it reads between {span} "
+            "higher on sound lifters). Gauge or site, these records can't tell: compare it with another gauge."
+        )
+    side = "higher" if (shift.estimate or 0.0) > 0 else "lower"
+    low, high = sorted(abs(end or 0.0) for end in (shift.low, shift.high))
+    text = (
+        f"Gauge {name} reads sound lifters {gap_text(abs(shift.estimate or 0.0), units=units)} {side} than before "
+        f"{drift.since} (plausible range {gap_range(low, high, units=units)})"
+    )
+    if drift.rate.estimate is not None:
+        text += f", {gap_text(abs(drift.rate.estimate), units=units)} more from period to period"
+    text += "."
+    if drift.verdict == trends.SITE:
+        return f"{text} Other gauges there moved along: it is not the gauge, look at how gaps are measured and at the engines."
+    if recount is not None and recount[0] != recount[1]:
+        text += f" With that taken out {recount[1]} ventings fail instead of {recount[0]}" + (
+            "." if explains else ", so it is not the whole reason."
+        )
+    elif not explains:
+        text += " That does not account for the change."
+    if drift.verdict == trends.OPEN:
+        return f"{text} Gauge or site, these records can't tell: compare it with another gauge."
+    text += f" {GROUNDS[drift.ground]}."
+    return f"{text} Take the change for the gauge's until it has been checked." if explains else text
 
 
 def size_words(series: str, size: Estimate, *, units: System = "metric") -> str:

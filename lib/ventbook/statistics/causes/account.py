@@ -9,7 +9,7 @@ avoidable counts, ranges).
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -62,12 +62,19 @@ from ventbook.statistics.causes.account_terms import (
 )
 from ventbook.statistics.causes.blanks import test_blanks
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
+from ventbook.statistics.trends import find_gauge_drifts, list_drift_biases, list_sound_gaps
 from ventbook.tables import evidence
 
 SEED = 20261129
 LEAST_BIAS_MM = 0.03
 RESTS = 0.5  # findings that must rest on a gauge's bias before it is a cause
 GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
+GAUGE_TYPES: dict[Hashable, Any] = {
+    "bias": float,
+    "uncertainty": float,
+    "from": "datetime64[us]",
+    "until": "datetime64[us]",
+}
 FAMILY = "named_causes.circumstances"
 BUDGET = {CIRCUMSTANCES: FAMILY, TIME: "named_causes.sites_over_time"}
 VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
@@ -242,29 +249,17 @@ def explain_failures(
 def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = None) -> pd.DataFrame:
     """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS).
 
-    A gauge with a study against reference gaps (``studies``: gauge readings with gauge, lifter, gap_mm,
-    reference_gap_mm) has the study's bias; any other one the difference of its ventings' middle readings from
-    other gauges' at the same sites and engine types (:func:`ventbook.physics.gauge.compare_gauges`). Both
-    hold for as long as the gauge was used: no dates.
+    A gauge with a study against reference gaps has the study's bias (:func:`list_study_biases`); one that moved
+    against its own past, and not its site, the shift from the period on in which it did
+    (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one the
+    difference of its ventings' middle readings from other gauges' at the same sites and engine types
+    (:func:`ventbook.physics.gauge.compare_gauges`). Studies and comparisons hold for as long as the gauge was
+    used: no dates.
     """
+    known = list_study_biases(studies)
+    moved = _list_drifts(lifters, known)
     out: list[tuple[object, ...]] = []
-    done: set[str] = set()
-    if studies is not None and len(studies):
-        for name, own in studies.groupby("gauge", sort=True):
-            bias, _ = gauge_room.measure_bias(own)
-            if bias.estimate is not None and bias.low is not None and bias.high is not None:
-                z = stats.t.ppf(0.5 + bias.level / 2, bias.clusters - 1)
-                out.append(
-                    (
-                        name,
-                        pd.NaT,
-                        pd.NaT,
-                        bias.estimate,
-                        (bias.high - bias.low) / 2 / z,
-                        "study with reference",
-                    )
-                )
-                done.add(str(name))
+    done = {*known["gauge"], *moved["gauge"]}
     gap = "gap_first_mm" if "gap_first_mm" in lifters.columns else "gap_first_corrected_mm"
     needed = ("gauge", "engine_id", "site", gap)
     if all(name in lifters.columns for name in needed) and lifters["gauge"].notna().any():
@@ -279,10 +274,34 @@ def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = N
             z, shift = stats.norm.isf(max(row["p"], 1e-300) / 2), row["difference_mm"]
             u = abs(shift) / z if z > 0 else (row["high"] - row["low"]) / 3.92
             out.append((row["gauge"], pd.NaT, pd.NaT, shift, u, "comparison in routine use"))
-    table = pd.DataFrame(out, columns=list(GAUGE_COLUMNS))
-    return table.astype(
-        {"bias": float, "uncertainty": float, "from": "datetime64[us]", "until": "datetime64[us]"}
-    )
+    compared = pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
+    return pd.concat([known, moved, compared], ignore_index=True)
+
+
+def list_study_biases(studies: pd.DataFrame | None) -> pd.DataFrame:
+    """Biases of gauges by their studies against reference gaps, in the same form (GAUGE_COLUMNS), without dates.
+
+    ``studies``: gauge readings with gauge, lifter, gap_mm, reference_gap_mm.
+    """
+    out: list[tuple[object, ...]] = []
+    if studies is not None and len(studies):
+        for name, own in studies.groupby("gauge", sort=True):
+            bias, _ = gauge_room.measure_bias(own)
+            if bias.estimate is not None and bias.low is not None and bias.high is not None:
+                u = (bias.high - bias.low) / 2 / stats.t.ppf(0.5 + bias.level / 2, bias.clusters - 1)
+                out.append((str(name), pd.NaT, pd.NaT, bias.estimate, u, "study with reference"))
+    return pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
+
+
+def _list_drifts(lifters: pd.DataFrame, studied: pd.DataFrame) -> pd.DataFrame:
+    """Drifts of gauges without a study that were put down to the gauge, by quarter."""
+    needed = {"gauge", "engine_id", "engine_type", "site", "quarter", "gap_first_mm"}
+    if not needed <= set(lifters.columns) or not lifters["gauge"].notna().any():
+        return pd.DataFrame(columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
+    drifts = find_gauge_drifts(list_sound_gaps(lifters), biases=studied)
+    quarters = lifters["quarter"].dropna().unique()
+    starts = {str(label): pd.Period(str(label), "Q").start_time for label in quarters}
+    return list_drift_biases([d for d in drifts if d.gauge not in set(studied["gauge"])], starts)
 
 
 def _check_columns(frame: pd.DataFrame, needed: Sequence[str], name: str) -> None:

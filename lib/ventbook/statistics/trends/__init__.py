@@ -1,6 +1,6 @@
 """Is this period different from the ones before, where, and since when?"""
 
-from ventbook.statistics.trends.attribution import GaugeShift, compare_gauges, compare_mix, mean_lower_half
+from ventbook.statistics.trends.attribution import GaugeShift, compare_gauges, compare_mix
 from ventbook.statistics.trends.charts import (
     RUN_RULES,
     chart_between,
@@ -20,6 +20,17 @@ from ventbook.statistics.trends.drift import (
     shift_of_means,
     test_change_rank,
     test_drift,
+)
+from ventbook.statistics.trends.gauge_drift import (
+    DRIFT_FAMILY,
+    GAUGE,
+    OPEN,
+    SITE,
+    GaugeDrift,
+    find_gauge_drifts,
+    list_drift_biases,
+    list_sound_gaps,
+    mean_lowest,
 )
 from ventbook.statistics.trends.mix import ShareModel, code_columns
 from ventbook.statistics.trends.series import FAILING
@@ -43,10 +54,15 @@ from ventbook.statistics.trends.watch import (
 )
 
 __all__ = [
+    "DRIFT_FAMILY",
     "FAILING",
+    "GAUGE",
+    "OPEN",
     "RUN_RULES",
+    "SITE",
     "ChangePoint",
     "Drift",
+    "GaugeDrift",
     "GaugeShift",
     "PageWatch",
     "ShareModel",
@@ -65,11 +81,14 @@ __all__ = [
     "expect_by_mix",
     "expect_failing",
     "find_change_in_counts",
+    "find_gauge_drifts",
     "find_runs",
     "funnel_by_site",
     "funnel_limit",
     "level_chances",
-    "mean_lower_half",
+    "list_drift_biases",
+    "list_sound_gaps",
+    "mean_lowest",
     "observed_over_expected",
     "reflect_at_zero",
     "set_limits",

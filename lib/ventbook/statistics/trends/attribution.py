@@ -12,11 +12,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import stats
 
 from ventbook.results import Estimate, no_estimate
+from ventbook.statistics.trends import gauge_drift
+from ventbook.statistics.trends.gauge_drift import GaugeDrift, mean_lowest
 from ventbook.statistics.trends.mix import read_codes
 
 #: A gauge explains a signal when it takes away at least this part of the excess ...
@@ -47,8 +49,10 @@ class GaugeShift:
     ``shift`` is in mm (over 0: reads high). ``failing`` counts the window's ventings failing as read, ``corrected``
     those failing with the shift taken out; ``explained`` is the part of the excess over ``expected`` that goes with
     it. ``share_before`` and ``share_now``: part of the site's ventings read with it before and in the window.
-    ``differs``: the shift is plain (p < .01). ``attributed``: differs, is used by at least a tenth of the ventings more
-    than before, and explains at least half of the excess.
+    ``differs``: the shift is plain (p < .01). ``drift``: the gauge reads differently than it used to (p < .01); then ``corrected`` takes that out, period by period, unless the shift itself is the cause.
+    ``attributed``: what is taken out explains at least half of the excess, and either differs and is used by at least
+    a tenth of the ventings more than before, or is a drift put down to the gauge. ``doubtful``: a drift that explains
+    as much may be the gauge's or the site's, or is not plain and may be as large.
     """
 
     gauge: str
@@ -64,6 +68,13 @@ class GaugeShift:
     share_now: float
     differs: bool
     attributed: bool
+    drift: GaugeDrift | None = None
+    doubtful: bool = False
+
+    @property
+    def used_more(self) -> float:
+        """How much more of the site's ventings are read with it than before."""
+        return self.share_now - self.share_before
 
 
 def compare_mix(
@@ -139,6 +150,7 @@ def compare_gauges(
     period: str = "quarter",
     level: float = 0.95,
     ventings: pd.DataFrame | None = None,
+    drifts: Sequence[GaugeDrift] = (),
 ) -> list[GaugeShift]:
     """Every gauge used at a site in a window against all other readings of the site, and what that does to the count.
 
@@ -158,7 +170,9 @@ def compare_gauges(
         Confidence level, 0.95 = 95 %.
     ventings : DataFrame, optional
         The ventings where their means are known already: site, gauge, engine_type, ``period`` and
-        sound_gap_mm (mm, see :func:`mean_lower_half`); else they are worked out from ``lifters``.
+        sound_gap_mm (mm, see :func:`mean_lowest`); else they are worked out from ``lifters``.
+    drifts : sequence of GaugeDrift
+        Gauges against their own past, of the same periods (:func:`find_gauge_drifts`).
 
     Returns
     -------
@@ -198,11 +212,13 @@ def compare_gauges(
     shifts = {gauge: _shift(means, gauge, level) for gauge in names}
     if len(names) > 1:
         # The gauge that differs most would make all the others look off the other way: they are held against the rest.
-        # Of two gauges either could be the odd one: take the less used, then the one that reads high.
+        # Of two gauges either could be the odd one: take the one that moved, then the less used, then the one that reads high.
         used_by = means["gauge"].value_counts()
+        drifted = {drift.gauge for drift in drifts if drift.verdict == gauge_drift.GAUGE}
         odd = min(
             names,
             key=lambda gauge: (
+                gauge not in drifted,
                 shifts[gauge][1],
                 int(used_by.get(gauge, 0)),
                 -(shifts[gauge][0].estimate or 0.0),
@@ -215,14 +231,28 @@ def compare_gauges(
     for gauge in names:
         first = str(means.loc[means["gauge"] == gauge, period].min())
         shift, p = shifts[gauge]
-        failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
-        excess = failing - expected
-        explained = float((failing - corrected) / excess) if excess > 0 else 0.0
         used = (means["gauge"] == gauge).to_numpy()
         masks = ((means[period] < min(window)).to_numpy(), means[period].isin(list(window)).to_numpy())
         before, now = (float(used[part].mean()) if part.any() else 0.0 for part in masks)
         differs = shift.estimate is not None and p < IMPROBABLE
+        failing, corrected = _recount(recent, gauge, gap, limit, shift.estimate or 0.0)
+        explained = _explain(failing, corrected, expected)
         cause = differs and now - before >= USED_MORE and explained >= EXPLAINED
+        own = next((drift for drift in drifts if drift.gauge == gauge), None)
+        doubtful = False
+        if own is not None and not cause:
+            if own.verdict and max(own.by_period["period"]) >= min(window):
+                moved = recent[period].map(own.shifts()).fillna(0.0).to_numpy(float)
+                corrected = _recount(recent, gauge, gap, limit, moved)[1]
+                explained = _explain(failing, corrected, expected)
+                cause = own.verdict == gauge_drift.GAUGE and explained >= EXPLAINED
+                doubtful = own.verdict == gauge_drift.OPEN and explained >= EXPLAINED
+            else:
+                end = (own.shift.high if failing > expected else own.shift.low) or 0.0
+                if not own.verdict and abs(end) >= gauge_drift.LEAST_DRIFT_MM:
+                    most = _recount(recent, gauge, gap, limit, end)[1]
+                    doubtful = _explain(failing, most, expected) >= EXPLAINED
+                own = None if not doubtful else own
         found.append(
             GaugeShift(
                 gauge,
@@ -238,57 +268,17 @@ def compare_gauges(
                 now,
                 differs,
                 cause,
+                own,
+                doubtful,
             )
         )
     return found
 
 
-def mean_lower_half(lifters: pd.DataFrame, *, gap: str = "gap_first_mm") -> pd.Series:
-    """Mean of the lower half of each venting's gaps: its sound lifters, as the gauge reads.
-
-    Parameters
-    ----------
-    lifters : DataFrame
-        One row a lifter and venting, with venting_id.
-    gap : str
-        Column of the gap, mm.
-
-    Returns
-    -------
-    Series, mm
-        Index venting_id; ventings without a reading are left out. Half of an odd number is rounded up.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from ventbook.statistics import trends
-    >>> lifters = pd.DataFrame({"venting_id": ["V1"] * 4, "gap_first_mm": [0.2, 0.9, 0.1, 0.3]})
-    >>> round(float(trends.mean_lower_half(lifters)["V1"]), 3)
-    0.15
-    """
-    value = lifters[gap].to_numpy(float)
-    code, ids = pd.factorize(lifters["venting_id"])
-    code, value = code[~np.isnan(value)], value[~np.isnan(value)]
-    mean = _lower_means(code, value, len(ids))
-    return pd.Series(mean, index=pd.Index(ids, name="venting_id"), name=gap)[~np.isnan(mean)]
-
-
-def _lower_means(code: NDArray[np.int64], value: NDArray[np.float64], groups: int) -> NDArray[np.float64]:
-    """Mean of the lower half (rounded up) of the values of each group, NaN where it has none."""
-    order = np.lexsort((value, code))
-    sizes = np.bincount(code, minlength=groups)
-    start = np.concatenate([[0], np.cumsum(sizes)[:-1]])
-    sorted_code = code[order]
-    lower = np.arange(len(order)) - start[sorted_code] < np.ceil(sizes[sorted_code] / 2)
-    total = np.bincount(sorted_code[lower], value[order][lower], groups)
-    count = np.bincount(sorted_code[lower], minlength=groups)
-    return np.where(count > 0, total / np.maximum(count, 1), np.nan)
-
-
 def _venting_means(here: pd.DataFrame, gap: str, period: str) -> pd.DataFrame:
     """One row a venting: mean gap of its lower half, its gauge, engine type and period."""
     first = here.drop_duplicates("venting_id").set_index("venting_id")[["gauge", "engine_type", period]]
-    return first.assign(gap=mean_lower_half(here, gap=gap))
+    return first.assign(gap=mean_lowest(here, gap=gap))
 
 
 def _shift(per: pd.DataFrame, gauge: str, level: float) -> tuple[Estimate, float]:
@@ -315,7 +305,13 @@ def _shift(per: pd.DataFrame, gauge: str, level: float) -> tuple[Estimate, float
     return Estimate(shift, shift - half, shift + half, level, "mm", n, n, method), p
 
 
-def _recount(recent: pd.DataFrame, gauge: str, gap: str, limit: str, shift: float) -> tuple[int, int]:
+def _explain(failing: int, corrected: int, expected: float) -> float:
+    """Part of what failing ventings are beyond (or short of) the expected that goes when they are corrected."""
+    return float((failing - corrected) / (failing - expected)) if failing != expected else 0.0
+
+
+def _recount(recent: pd.DataFrame, gauge: str, gap: str, limit: str, shift: npt.ArrayLike) -> tuple[int, int]:
+    """Failing ventings as read, and with the gauge's shift (mm; one, or one a row) taken out."""
     value, bound = recent[gap].to_numpy(float), recent[limit].to_numpy(float)
     corrected = value - np.where((recent["gauge"] == gauge).to_numpy(), shift, 0.0)
     over = pd.DataFrame(

@@ -103,6 +103,12 @@ class ReportData:
         """Every gauge against its own past."""
         return trends.find_gauge_drifts(self.jobs, period="step", biases=self.biases)
 
+    def drifts_since(self, since: str) -> list[trends.GaugeDrift]:
+        """The same for a signal since some step: a gauge without a move of its own is looked at in that step alone."""
+        found = trends.find_gauge_drifts(self.jobs, period="step", biases=self.biases, since=since)
+        then = {drift.gauge: drift for drift in found}
+        return [drift if drift.verdict else then.get(drift.gauge, drift) for drift in self.drifts]
+
     @property
     def step(self) -> Period:
         return self.steps[-1]

@@ -182,14 +182,14 @@ def _gauges(
     facts: ReportData, site: str, period: Period, labels: Sequence[str], expected: float
 ) -> list[trends.GaugeShift]:
     sites = [site] if site else facts.sites
-    lifters = facts.lifters_in(period)
+    lifters, drifts = facts.lifters_in(period), facts.drifts_since(labels[0])
     found = []
     for name in sites:
         part = expected if site else float(
             facts.watch.cells.query("site == @name and period in @labels")["expected"].sum()
         )  # fmt: skip
         found += trends.compare_gauges(
-            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs, drifts=facts.drifts
+            lifters, site=name, window=labels, expected=part, period="step", ventings=facts.jobs, drifts=drifts
         )  # fmt: skip
     return [g for g in found if g.drift or (g.differs and abs(g.shift.estimate or 0) >= GAUGE_MM)]
 

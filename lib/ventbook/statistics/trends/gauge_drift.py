@@ -171,6 +171,7 @@ def find_gauge_drifts(
     *,
     period: str = "quarter",
     biases: pd.DataFrame | None = None,
+    since: str | None = None,
     level: float = 0.95,
 ) -> list[GaugeDrift]:
     """Every gauge against its own past: has it moved, since when, how far, and is it the gauge or the site?
@@ -184,6 +185,8 @@ def find_gauge_drifts(
     biases : DataFrame, optional
         What studies say: gauge, bias and its standard uncertainty (mm), and ``from`` (date, empty: not known)
         where there is one.
+    since : str, optional
+        The one period to look for a change at, where a signal says it already; default all.
     level : float
         Confidence level, 0.95 = 95 %.
 
@@ -219,7 +222,7 @@ def find_gauge_drifts(
         raise ValueError(f"gaps lacks the columns {', '.join(missing)}")
     used = gaps[gaps[[*NEEDED[4:], period]].notna().all(axis=1)]
     fleet = _Fleet(used, period)
-    found = [_find_drift(fleet, name, level) for name in fleet.names]
+    found = [_find_drift(fleet, name, since, level) for name in fleet.names]
     drifts = [drift for drift in found if drift is not None]
     standing = evidence.judge_family([drift.p for drift in drifts], DRIFT_FAMILY)
     out = []
@@ -415,10 +418,13 @@ def _shapes(own: _Series) -> list[tuple[str, int, Floats]]:
     return out
 
 
-def _find_drift(fleet: _Fleet, name: str, level: float) -> GaugeDrift | None:
+def _find_drift(fleet: _Fleet, name: str, since: str | None, level: float) -> GaugeDrift | None:
     own = fleet.own[name]
-    shapes = _shapes(own) if own is not None else []
-    if own is None or not shapes:
+    if own is None:
+        return None
+    labels = [fleet.labels[place] for place in own.place]
+    shapes = [shape for shape in _shapes(own) if since is None or labels[shape[1]] == since]
+    if not shapes:
         return None
     fits = [own.fit(x) for _, _, x in shapes]
     z = np.array([value / error for value, error in fits])
@@ -442,7 +448,6 @@ def _find_drift(fleet: _Fleet, name: str, level: float) -> GaugeDrift | None:
     if told == "slope":
         value, error = fits[best]
         rate = Estimate(value, value - t * error, value + t * error, level, "mm", n, engines, METHOD)
-    labels = [fleet.labels[place] for place in own.place]
     by_period = pd.DataFrame(
         {"period": labels[first:], "ventings": own.n[first:], "shift_mm": shifts, "u_mm": errors}
     )

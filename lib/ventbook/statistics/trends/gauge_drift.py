@@ -523,7 +523,7 @@ def _compare_moves(own: tuple[float, float], against: tuple[float, float], freed
     sign = np.sign(own[0])
     move, error = against[0] * sign, against[1]
     share = evidence.load_budget().share(DRIFT_FAMILY)
-    if move / error > stats.t.isf(share / 2, freedom) and move > abs(own[0]) / 2:
+    if move / error > stats.t.isf(share, freedom) and move > abs(own[0]) / 2:
         return GAUGE
     return SITE if move + float(stats.t.isf(DECIDES, freedom)) * error < abs(own[0]) / 2 else ""
 

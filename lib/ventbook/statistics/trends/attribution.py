@@ -314,11 +314,9 @@ def _recount(recent: pd.DataFrame, gauge: str, gap: str, limit: str, shift: npt.
     """Failing ventings as read, and with the gauge's shift (mm; one, or one a row) taken out."""
     value, bound = recent[gap].to_numpy(float), recent[limit].to_numpy(float)
     corrected = value - np.where((recent["gauge"] == gauge).to_numpy(), shift, 0.0)
-    over = pd.DataFrame(
-        {"id": recent["venting_id"].to_numpy(), "raw": value > bound, "corrected": corrected > bound}
-    )
-    counts = over.groupby("id")[["raw", "corrected"]].any().sum()
-    return int(counts["raw"]), int(counts["corrected"])
+    venting = pd.factorize(recent["venting_id"])[0]
+    raw, left = (len(np.unique(venting[over > bound])) for over in (value, corrected))
+    return raw, left
 
 
 def _levels(column: pd.Series) -> pd.Series:

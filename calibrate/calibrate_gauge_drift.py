@@ -1,6 +1,6 @@
 """Whose drift it is: what the quarterly page says of gauges that move, of sites that get worse, and of innocent ones.
 
-    python -m calibrate.calibrate_gauge_drift [--runs 100] [--seed 1] [--kind NAME ...] [--tables calibrate/tables]
+    python -m calibrate.calibrate_gauge_drift [--runs 12] [--seed 1] [--kind NAME ...] [--tables calibrate/tables]
 
 Fleets: four sites, 60 ventings a quarter and site (unless said) of 2.2 an engine, two engine types, 12 % failing, five quarters before
 anything changes and three watched. A drifting gauge reads .05 mm more each quarter, day by day from the sixth quarter on; a site that
@@ -46,7 +46,7 @@ class Kind:
 
     ``drift`` (mm a quarter) or ``step`` (mm) of the first gauge; ``times`` multiplies the first site's failing share and ``in_proportion`` its
     gaps, from the sixth quarter on. ``quarter_spread``: all gaps of a site and quarter vary by this (mm). ``study``: one of the first gauge
-    in the middle of the quarter.
+    in the middle of the quarter. ``weight``: times as many fleets with pages.
     """
 
     name: str
@@ -60,6 +60,7 @@ class Kind:
     study: bool = False
     a_quarter: int = A_QUARTER
     sites: int = 4
+    weight: int = 1
 
     @property
     def moves(self) -> bool:
@@ -68,10 +69,10 @@ class Kind:
 
 
 KINDS = (
-    Kind("drift, second gauge at the site", gauges=2, drift=0.05),
-    Kind("drift, a study", study=True, drift=0.05),
-    Kind("drift, the gauge travels", travels=True, drift=0.05),
-    Kind("drift, one gauge a site", drift=0.05),
+    Kind("drift, second gauge at the site", gauges=2, drift=0.05, weight=4),
+    Kind("drift, a study", study=True, drift=0.05, weight=3),
+    Kind("drift, the gauge travels", travels=True, drift=0.05, weight=2),
+    Kind("drift, one gauge a site", drift=0.05, weight=4),
     Kind("drift, one gauge a site, 25 ventings a quarter", drift=0.05, a_quarter=25),
     Kind("drift, one gauge a site, quarters vary by .01 mm", drift=0.05, quarter_spread=0.01),
     Kind("drift, a single site and gauge", drift=0.05, sites=1, a_quarter=100),
@@ -227,7 +228,7 @@ def look_at_gauges(kind: Kind, *, seed: int) -> dict[str, bool]:
 
 def run_kind(kind: Kind, *, runs: int, seed: int = 1) -> list[dict[str, Any]]:
     """Rates of one kind of fleet: kind, what, rate, chance error, number behind it."""
-    both = [watch_fleet(kind, seed=seed * 100_000 + run) for run in range(runs)]
+    both = [watch_fleet(kind, seed=seed * 100_000 + run) for run in range(runs * kind.weight)]
     pages = pd.DataFrame([row for part, _ in both for row in part])
     looks = pd.DataFrame([look_at_gauges(kind, seed=seed * 100_000 + run) for run in range(LOOKS * runs)])
     found = pd.DataFrame(
@@ -270,7 +271,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--runs", type=int, default=100)
+    parser.add_argument("--runs", type=int, default=12)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", action="append", default=[])
     parser.add_argument("--tables", type=Path, default=Path(__file__).parent / "tables")

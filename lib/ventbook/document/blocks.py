@@ -134,7 +134,8 @@ class Column:
     """A column as readers meet it.
 
     ``unit`` is a canonical unit, ``share`` (shown as per cent) or empty. ``format`` is empty for the unit's own decimals,
-    a number of decimals (``"1"``), ``text``, ``integer``, ``date``, ``yes_no``, ``verdict``. ``number``: set right.
+    a number of decimals (``"1"``), ``text``, ``integer``, ``date``, ``yes_no``, ``verdict``, ``code`` (underscores shown as
+    spaces), ``chance`` (a probability, never shown as 0). ``number``: set right.
     """
 
     name: str

@@ -22,7 +22,7 @@ from ventbook.tables.reader import check_keys
 from ventbook.tables.units import System, shown_units
 
 TABLE = DATA / "columns.toml"
-KINDS = ("number", "text", "integer", "date", "yes_no", "verdict")
+KINDS = ("number", "text", "integer", "date", "yes_no", "verdict", "code", "chance")
 _SUFFIXES = ("mm", "um", "m", "L", "cm3", "mm3", "s", "h", "bar", "degC", "rpm", "N", "N_per_mm", "share")
 
 
@@ -142,6 +142,7 @@ NUMBERS_HEADS = (
     "Independent groups",
     "Remark",
 )
+SMALLEST_CHANCE = 0.001  # a probability under this is shown as under it, never as 0.000
 PAIRS_HEADS = ("What", "Which")
 
 
@@ -153,11 +154,15 @@ def cell_text(value: Cell, column: Column, units: System) -> str:
         return "yes" if value else "no"
     if column.format == "verdict":
         return wording.verdict_words(str(value)) if str(value) in wording.VERDICT_WORDS else str(value)
+    if column.format == "code":
+        return wording.clean_text(str(value).replace("_", " "))
     if column.kind == "date":
         return str(value).replace("T", " ").removesuffix(" 00:00:00")
     if isinstance(value, (int, float)) and column.format != "text":
         if column.format == "integer":
             return f"{value:.0f}"
+        if column.format == "chance":
+            return f"under {SMALLEST_CHANCE:g}" if value < SMALLEST_CHANCE else f"{value:.3f}"
         decimals = int(column.format) if column.format.isdigit() else None
         if decimals is None and isinstance(value, int) and not column.unit:
             return str(value)
@@ -266,7 +271,9 @@ def _settle(frame: pd.DataFrame, columns: Mapping[str, Column]) -> tuple[Column,
 
 
 def _is_number(values: pd.Series, column: Column) -> bool:
-    if column.format in ("text", "yes_no", "verdict", "date") or pd.api.types.is_bool_dtype(values.dtype):
+    if column.format in ("text", "yes_no", "verdict", "date", "code") or pd.api.types.is_bool_dtype(
+        values.dtype
+    ):
         return False
     return bool(pd.api.types.is_numeric_dtype(values.dtype))
 

@@ -10,7 +10,7 @@ from typing import Any
 
 from ventbook.document import wording
 from ventbook.document.blocks import Closing, Column, Data, Finding
-from ventbook.document.columns import about_words, heading
+from ventbook.document.columns import about_words, cell_text, heading
 from ventbook.document.findings import finding_row
 from ventbook.document.values import Cell, json_scalar
 from ventbook.tables import units as unit_table
@@ -45,6 +45,8 @@ def number_format(unit: str, form: str, units: System) -> str:
     """The spreadsheet's number format that shows the same decimals as the page."""
     if form == "integer":
         return "0"
+    if form == "chance":
+        return "0.000"
     if form.isdigit():
         decimals = int(form)
         return "0" if not decimals else "0." + "0" * decimals
@@ -184,7 +186,8 @@ def _write_cell(
     elif isinstance(value, (int, float)) and column.format != "text":
         sheet.write_number(row, place, shown_value(value, column.unit, units), style)
     else:
-        sheet.write_string(row, place, str(value)[:CELL_LIMIT])
+        text = cell_text(value, column, units) if column.format in ("code", "verdict") else str(value)
+        sheet.write_string(row, place, text[:CELL_LIMIT])
 
 
 def _finish_sheet(sheet: Any, rows: int, columns: int) -> None:

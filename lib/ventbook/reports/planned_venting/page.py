@@ -543,7 +543,7 @@ def _similar(page: Page, ahead: Forecast) -> Blocks:
     ]  # fmt: skip
     return page.add_table(
         "similar_ventings",
-        found.assign(reason=found["reason"].str.replace("_", " ")),
+        found,
         title="Past ventings most like it",
         columns=["venting_id", "date", "site", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"],
     )  # fmt: skip
@@ -582,6 +582,6 @@ def next_ventings(page: Page) -> Blocks:
         "beyond",
     ]
     return page.add_table(
-        "planned", table[columns].assign(state=table["expected_state"].str.replace("_", " ")), title="All planned ventings",
+        "planned", table[columns].assign(state=table["expected_state"]), title="All planned ventings",
         columns=["venting_id", "date", "site", "engine_type", "median", "low", "high", "stop", "chance", "state", "beyond"],
     )  # fmt: skip

@@ -92,7 +92,7 @@ def data_quality(page: Page) -> Blocks:
         counts["severity"] = counts["severity"].map(wording.SEVERITY_WORDS).fillna(counts["severity"])
         counts = counts.sort_values("n", ascending=False, kind="stable")
         shown += page.add_table(
-            "issues", counts, title=f"What was noted or held back in the deliveries that brought {facts.period.label}",
+            "issues", counts, title=f"What was noted or quarantined in the deliveries that brought {facts.period.label}",
             columns=["severity", "n", "what"],
         )  # fmt: skip
     return shown

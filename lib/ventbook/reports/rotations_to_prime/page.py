@@ -177,7 +177,7 @@ def against_expected(page: Page) -> Blocks:
     table = now[
         ["venting_id", "date", "site", "engine_type", "rotations_crank", "pressure_shown", "rotations_ratio",
          "expected_rotations", "expected_low", "expected_high", *_TERMS, "expected_state", "expected_note"]
-    ].assign(state=now["expected_state"].str.replace("_", " "))  # fmt: skip
+    ].assign(state=now["expected_state"])  # fmt: skip
     return shown + page.add_table(
         "rotations_terms",
         table,

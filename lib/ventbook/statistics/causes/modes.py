@@ -52,6 +52,7 @@ SIGNS: dict[str, tuple[str, ...]] = {
 }
 
 # Common practice, no source, except the noise bound: two readings differ by chance up to 2 sqrt(2) u.
+UNRECORDED = "unrecorded"  # what a sign is called where it is not recorded
 NOISE = 2 * np.sqrt(2)
 FAST_GROWTH_UM_PER_S = 100.0
 HALF_FORCE = (0.35, 0.65)
@@ -273,6 +274,11 @@ class ModeTable:
     modes: tuple[Mode, ...]
     readings: tuple[Reading, ...]
     safety: Mapping[str, str] = field(default_factory=dict)
+    words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+
+    def say_sign(self, sign: str, value: Any) -> str:
+        """A sign as a page says it; ``value`` None where it isn't recorded."""
+        return self.words[sign][value or UNRECORDED]
 
 
 def load_modes(path: Path | str | None = None) -> ModeTable:
@@ -288,7 +294,12 @@ def load_modes(path: Path | str | None = None) -> ModeTable:
         f"reading {r.sign}: no safety words {r.safety!r}" for r in readings if r.safety not in safety
     ]:
         raise tables.TableError(f"{path.name}: " + "; ".join(faults))
-    return ModeTable(modes, readings, safety)
+    words = document.get("words", {})
+    if faults := [sign for sign in SIGNS if set(words.get(sign, ())) != {*SIGNS[sign], UNRECORDED}]:
+        raise tables.TableError(
+            f"{path.name}: words of {', '.join(faults)}: one for each value and {UNRECORDED}"
+        )
+    return ModeTable(modes, readings, safety, words)
 
 
 def _sign_faults(where: str, group: Mapping[str, Iterable[str]]) -> list[str]:
@@ -332,9 +343,9 @@ def match_modes(signs: pd.DataFrame, *, table: ModeTable | None = None) -> pd.Da
                     "name": mode.name,
                     "mechanism": mode.mechanism,
                     "verdict": verdict,
-                    "speaks_for": ", ".join(_say(sign, seen) for sign in both),
-                    "speaks_against": ", ".join(_say(sign, seen) for sign in against),
-                    "not_recorded": ", ".join(sign for sign in asked if not seen[sign]),
+                    "speaks_for": ", ".join(table.say_sign(sign, seen[sign]) for sign in both),
+                    "speaks_against": ", ".join(table.say_sign(sign, seen[sign]) for sign in against),
+                    "not_recorded": ", ".join(table.say_sign(sign, None) for sign in asked if not seen[sign]),
                     "score": -1 if against else len(both) + len(key),
                     "check": mode.check,
                 }
@@ -345,10 +356,6 @@ def match_modes(signs: pd.DataFrame, *, table: ModeTable | None = None) -> pd.Da
 
 def _hits(group: Mapping[str, tuple[str, ...]], seen: Mapping[str, Any]) -> list[str]:
     return [sign for sign, values in group.items() if seen[sign] in values]
-
-
-def _say(sign: str, seen: Mapping[str, Any]) -> str:
-    return f"{sign.replace('_', ' ')} {str(seen[sign]).replace('_', ' ')}"
 
 
 def choose_readings(signs: pd.DataFrame, *, table: ModeTable | None = None) -> pd.DataFrame:

@@ -18,6 +18,7 @@ import nbformat
 
 from ventbook.document import find_closing
 from ventbook.document.blocks import Cautions, Closing, Data, Pairs
+from ventbook.document.consistency import find_faults
 from ventbook.document.sequence import Blocks
 from ventbook.document.xlsx import write_workbook
 from ventbook.reports import report_specs
@@ -40,6 +41,12 @@ class RunPage:
     def text(self) -> str:
         """Everything that the cells showed, as plain text."""
         return "\n\n".join(shown.text for shown in self.shown)
+
+    @property
+    def faults(self) -> list[str]:
+        """What the page says against itself. The records page speaks of columns by the names that forms carry."""
+        blocks = [block for shown in self.shown for block in shown]
+        return find_faults(blocks, raw_names=() if self.folder.name == "records" else None)
 
     @property
     def findings(self) -> list[dict[str, Any]]:

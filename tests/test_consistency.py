@@ -1,13 +1,11 @@
-"""One voice: a checker that reads a page as a reader would, and the pages of the demo and of thin fleets held to it."""
+"""One voice: a checker that reads a page as a reader would, Pages are held to it where they are made (test_one_answer, test_tiny_stores, test_reports_demo)."""
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 
-from ventbook.document.blocks import Answer, Column, Finding, List, Table, Text, make_words
-from ventbook.document.consistency import find_disagreements, find_faults
+from ventbook.document.blocks import Answer, Column, List, Table, Text, make_words
+from ventbook.document.consistency import find_faults
 
 
 def said(*texts):
@@ -58,19 +56,3 @@ def test_a_fault_is_found_and_said(blocks, fault):
 )
 def test_what_is_right_is_left_alone(blocks):
     assert find_faults(blocks) == []
-
-
-def finding(**more):
-    base = Finding(
-        id="venting_failure_share", group={"site": "Ridge"}, period_start="2026-07-01", period_end="2026-10-01",
-        period="2026Q3", estimate=0.25, low=0.1, high=0.4, level=0.95, unit="share", n=80, clusters=70, tier="compare",
-        state="estimated", verdict=None, sentence="", method="",
-    )  # fmt: skip
-    return dataclasses.replace(base, **more)
-
-
-def test_a_number_that_two_pages_give_differently_is_found():
-    right = find_disagreements({"a": [finding()], "b": [finding(), finding(group={}, estimate=0.3)]})
-    wrong = find_disagreements({"a": [finding()], "b": [finding(n=81)]})
-    assert right == [] and len(wrong) == 1
-    assert wrong[0].startswith("venting_failure_share (site Ridge): a has 0.25") and "n 81" in wrong[0]

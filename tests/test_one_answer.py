@@ -80,6 +80,7 @@ def check_shop(folder: Path, *, seed: int, period: str, units: str) -> None:
         return
     assert_same_everywhere({name: run.findings for name, run in runs.items()})
     for run in runs.values():
+        assert run.faults == []
         assert_workbook_agrees(run, units)
         assert_sentences_agree(run, units)
     assert_tables_agree(runs)

@@ -11,6 +11,7 @@ import json
 import re
 from pathlib import Path
 
+import nbformat
 import openpyxl
 import pypdf
 import pytest
@@ -18,8 +19,9 @@ from bs4 import BeautifulSoup
 
 from browser_check import assert_clean, needs_browser
 from ventbook import reports as pages
-from ventbook.document import wording
+from ventbook.document import read_blocks, wording
 from ventbook.document.blocks import make_anchor
+from ventbook.document.consistency import find_faults
 from ventbook.document.xlsx import sheet_names, shown_value
 from ventbook.run import job, runner
 from ventbook.shipped import NOTEBOOKS
@@ -64,6 +66,12 @@ def test_report_is_whole_and_says_the_same_in_every_form(made, name) -> None:
     )
     compare_findings(findings["findings"], soup, text, folder / "tables.xlsx", units)
     compare_tables(findings["tables"], soup, folder)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_a_page_of_the_demo_says_nothing_against_itself(made, name) -> None:
+    blocks = read_blocks(nbformat.read(made[name].folder / "report.ipynb", as_version=4))
+    assert find_faults(list(blocks), raw_names=() if name == "records" else None) == []
 
 
 def compare_findings(findings: list[dict], soup: BeautifulSoup, text: str, book: Path, units: str) -> None:

@@ -84,6 +84,7 @@ def test_every_report_says_what_it_can_and_what_it_cannot(
 ) -> None:
     run = run_page(name, stores(kind), tmp_path)
     check_whole(run)
+    assert run.faults == []
     states, words = SAID.get(kind, {}).get(name, ({}, ""))
     found = {f["id"]: f["state"] for f in reversed(run.findings) if not f["group"]}
     assert {id: found.get(id) for id in states} == states

@@ -1,14 +1,13 @@
-"""One voice: what a page says, held against itself and against the other pages of a run.
+"""One voice: what a page says, held against itself.
 
 A reader who finds two sentences that disagree believes neither. The checks here know nothing of what a page is about:
-they read its blocks as a reader would. ``find_faults`` looks at one page, ``find_disagreements`` at several of the same
-records. Both return sentences, empty where nothing is wrong.
+they read its blocks as a reader would.
 """
 
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 
 from ventbook.document.blocks import Answer, Block, Column, Figure, Finding, List, Table, Text, plain_words
 from ventbook.document.text import block_text
@@ -64,37 +63,6 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
         if isinstance(block, Table):
             faults += _table_faults(block, names)
     return list(dict.fromkeys(faults))
-
-
-def find_disagreements(pages: Mapping[str, Iterable[Finding]]) -> list[str]:
-    """Numbers that two pages of the same records give differently.
-
-    ``pages`` are findings by page. Two findings are the same number when id, group and period are equal; estimate, low,
-    high and n must then be equal too (to nine digits). Returns one sentence a disagreement.
-    """
-    first: dict[tuple[object, ...], tuple[str, Finding]] = {}
-    found = []
-    for page, findings in pages.items():
-        for finding in findings:
-            group = tuple(sorted((name, str(value)) for name, value in finding.group.items()))
-            key = (finding.id, group, finding.period_start, finding.period_end, finding.level)
-            other, earlier = first.setdefault(key, (page, finding))
-            if other != page and _numbers(earlier) != _numbers(finding):
-                where = f" ({', '.join(f'{name} {value}' for name, value in group)})" if group else ""
-                found.append(
-                    f"{finding.id}{where}: {other} has {_shown(earlier)}, {page} has {_shown(finding)}"
-                )
-    return found
-
-
-def _numbers(finding: Finding) -> tuple[object, ...]:
-    values = (finding.estimate, finding.low, finding.high)
-    return (*(None if value is None else float(f"{value:.9g}") for value in values), finding.n)
-
-
-def _shown(finding: Finding) -> str:
-    estimate, low, high, n = _numbers(finding)
-    return f"{estimate} ({low} to {high}, n {n})"
 
 
 def _sentences(blocks: Iterable[Block]) -> Iterator[str]:

@@ -115,12 +115,15 @@ def count_steps(facts: ReportData, jobs: pd.DataFrame | None = None) -> pd.DataF
 
 
 def chart_title(facts: ReportData, chart: pd.DataFrame) -> str:
-    """The figure's finding: inside the band or outside it."""
-    outside = chart["outside"].iloc[-1]
+    """What the figure shows: the first and the last share, and the last one's place where it is outside the band."""
     if chart["n"].iloc[-1] == 0:
         return f"{facts.step.label}: no venting with a result"
-    where = {"": "inside", "above": "above", "below": "below"}[outside]
-    return f"{facts.step.label} lies {where} the band that chance makes"
+    ends = [
+        f"{wording.number(float(row.value), 'share')} in {row.label}"
+        for row in chart[chart["n"] > 0].iloc[[0, -1]].drop_duplicates("label").itertuples(index=False)
+    ]
+    where = {"": "", "above": ", above the band", "below": ", below the band"}[chart["outside"].iloc[-1]]
+    return f"Failing ventings: {', '.join(ends)}{where}"
 
 
 def break_marks(facts: ReportData) -> dict[str, str]:

@@ -272,13 +272,13 @@ def far_longer(page: Page) -> Blocks:
     """Ventings that took far longer than their lines explain, and what to check first."""
     now, _ = counted(page)
     found = find_far(page)
-    sentence = page.text(words.long_sentence(len(found), len(priming.usable_counts(now))))
+    sentence = page.text(_say_long(now, found))
     table = found[
         ["venting_id", "date", "site", "engine_id", "reason", "rotations_crank", "expected_rotations", "ratio_least", "ratio_usual_most", "chance", "check_first"]
     ]  # fmt: skip
     return sentence + page.add_table(
         "rotations_far_longer",
-        table.assign(reason=table["reason"].str.replace("_", " ")),
+        table,
         title="Far longer than the lines explain",
         columns=[
             "venting_id",
@@ -294,6 +294,12 @@ def far_longer(page: Page) -> Blocks:
         ],
         note="One in a hundred lands here with nothing wrong. Given-up counts are taken as the least they can be.",
     )
+
+
+def _say_long(now: pd.DataFrame, found: pd.DataFrame) -> str:
+    usable = priming.usable_counts(now)
+    ratios = usable["rotations_ratio"].dropna()
+    return words.long_sentence(len(found), len(usable), float(ratios.max()) if len(ratios) else None)
 
 
 def find_far(page: Page) -> pd.DataFrame:
@@ -397,7 +403,7 @@ def answer(page: Page) -> Blocks:
     ratio = priming.estimate_ratio(now, level=page.level)
     return page.answer(
         words.ratio_sentence(ratio, f"of {page.period.label}"),
-        words.long_sentence(len(find_far(page)), len(priming.usable_counts(now))),
+        _say_long(now, find_far(page)),
         say_rule(priming.check_stop_rule(counted(page)[1], share=STOP_SHARE)),
     )
 

@@ -29,12 +29,13 @@ def ratio_sentence(ratio: Estimate, where: str) -> str:
     return f"{text} (plausible range {spread}; {count(ratio.n, 'venting')} on {count(ratio.clusters, 'engine')})."
 
 
-def long_sentence(long: int, judged: int) -> str:
-    """How many ventings took far longer than their lines explain."""
+def long_sentence(long: int, judged: int, most: float | None = None) -> str:
+    """How many ventings took far longer than their lines explain; ``most`` is the largest count over its expectation."""
     if judged == 0:
         return "No venting with a count and an expectation."
     if long == 0:
-        return f"None of {count(judged, 'venting')} took far longer than its lines explain."
+        worst = f"; the most was {most:.2f} times the expectation" if most is not None else ""
+        return f"{count(judged, 'venting')} with a count: each within what 99 of 100 such jobs keep under{worst}."
     return f"{of_total(long, judged, 'venting')} took far longer than the lines explain; what to check first stands beside each."
 
 

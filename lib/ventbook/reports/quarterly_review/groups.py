@@ -118,10 +118,12 @@ def chart_title(facts: ReportData, chart: pd.DataFrame) -> str:
     """What the figure shows: the first and the last share, and the last one's place where it is outside the band."""
     if chart["n"].iloc[-1] == 0:
         return f"{facts.step.label}: no venting with a result"
-    ends = [
-        f"{wording.number(float(row.value), 'share')} in {row.label}"
-        for row in chart[chart["n"] > 0].iloc[[0, -1]].drop_duplicates("label").itertuples(index=False)
-    ]
+    known = chart[chart["n"] > 0]
+    first, last = (
+        f"{wording.number(float(known['value'].iloc[place]), 'share')} in {known['label'].iloc[place]}"
+        for place in (0, -1)
+    )
+    ends = [first, last] if len(known) > 1 else [last]
     where = {"": "", "above": ", above the band", "below": ", below the band"}[chart["outside"].iloc[-1]]
     return f"Failing ventings: {', '.join(ends)}{where}"
 

@@ -2,12 +2,17 @@
 
     python -m calibrate.calibrate_lifter [--lifters 60000] [--seed 7]
 
-writes calibrate/tables/lifter.csv, lifter_reliability.csv and lifter.md. A lifter: 0 to 120 mm3 of trapped air and
+writes calibrate/tables/lifter.csv, lifter_reliability.csv, lifter_readings.csv and lifter.md. A lifter: 0 to 120 mm3 of trapped air and
 growth of 0 to 250 um/s, both evenly; read without force and at .5 and 3 s with gauge noise .02 mm, times exact or by hand (u .2 and
 .3 s, the first no earlier than .1 s). The truth is air or leak_down where that part is over 80 % of the gap, else
 both. The second part draws force, spring, plunger, rocker ratio, slack and polytropic index as well and asks how
 often the 90 % intervals of trapped air and growth hold the truth. The third asks what changes when the lifters are
 not as the model takes them beforehand: leaks three times as fast, or air alone.
+
+The fourth part lets the force rise by hand, from 35 to 70 N at once (or always 40 N) to 70 N at the end, reached at a moment
+anywhere between the two readings; a hand's force at once is its written one within 5 %. Air and leak-down are told apart with and
+without that force on record, and with a late reading (10 to 30 s, u .5 s), a reading after release (any part of the leak flown back) or both.
+Its shares are of all gaps over the limit; air_as_both of those that are air.
 """
 
 from __future__ import annotations
@@ -23,6 +28,7 @@ from ventbook.physics import lifter
 
 TABLES = Path(__file__).parent / "tables"
 LIMIT_MM, HAND = 0.5, (0.2, 0.3)
+SHARES = ("right", "wrong", "unclear")
 
 
 def simulate(
@@ -33,8 +39,9 @@ def simulate(
     spread: bool = False,
     air_mm3: float = 120.0,
     growth: float = 250.0,
+    at_once_N: tuple[float, float] | None = None,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Checks as records, and their truth (air, growth, cause)."""
+    """Checks as records, and their truth (air, growth, cause); ``at_once_N``: range of the force at the first reading."""
     air, fast = rng.uniform(0, air_mm3, n), rng.uniform(0, growth, n)
 
     def around(value: float, u: float) -> np.ndarray:
@@ -51,21 +58,65 @@ def simulate(
     if by_hand:
         first = 0.5 + HAND[0] * stats.truncnorm.rvs((0.1 - 0.5) / HAND[0], np.inf, size=n, random_state=rng)
         last = 3.0 + HAND[1] * rng.standard_normal(n)
+    written = np.full(n, 70.0) if at_once_N is None else rng.uniform(*at_once_N, n)
+    steady = spread or at_once_N is not None
+    pressed = written / 70.0 * (1.0 + FIRM * steady * rng.standard_normal(n))
+    squeezed, rate = lifter.scale_first_press(
+        pressed,
+        travel,
+        force,
+        spring_force_N=spring,
+        spring_rate_N_per_mm=1.5,
+        diameter_mm=diameter,
+        index=index,
+    )
+    before, until = lifter.growth_times(rate, first, last, rise=1.0 - rng.uniform(0, 1, n) / 2.0)
+    late, late_read = rng.uniform(10, 30, n), 0.5 * rng.standard_normal(n)
     read = [
-        lifter.gap_mm(travel, fast, t, rocker_ratio=ratio, slack_mm=slack, plunger_travel_mm=2.0)
+        lifter.gap_mm(x, fast, t, rocker_ratio=ratio, slack_mm=slack, plunger_travel_mm=2.0)
         + 0.02 * rng.standard_normal(n)
-        for t in (first, last)
+        for x, t in ((squeezed * travel, before), (travel, until), (travel, until + late + late_read - last))
     ]
-    moved = np.clip(travel + fast * 1e-3 * last, 1e-9, 2.0)
+    moved = np.clip(travel + fast * 1e-3 * until, 1e-9, 2.0)
+    left = ratio * (moved - np.minimum(travel, moved)) * rng.uniform(0, 1, n) + slack
+    read.append(left + 0.02 * rng.standard_normal(n))
     share = 1.0 - np.minimum(travel, moved) / moved  # of the gap, which the plunger's travel of 2 mm caps
     cause = np.select([share < 0.2, share > 0.8], ["air", "leak_down"], "both")
     frame = pd.DataFrame(
         {"engine_type": "flat4", "gap_at_once_mm": np.maximum(read[0], 0), "gap_at_once_time_s": 0.5,
+         "gap_at_once_force_N": written, "late_gap_mm": np.maximum(read[2], 0), "late_gap_time_s": late,
+         "gap_released_mm": np.maximum(read[3], 0),
          "gap_mm": np.maximum(read[1], 0), "hold_s": 3.0, "force_N": 70.0, "gap_no_force_mm": np.nan if spread else no_force,
          "rocker_ratio": 1.4, "plunger_diameter_mm": 12.0, "plunger_spring_force_N": 20.0,
          "plunger_spring_rate_N_per_mm": 1.5, "plunger_travel_mm": 2.0}
     )  # fmt: skip
     return frame, pd.DataFrame({"air": air, "growth": fast, "cause": cause})
+
+
+FIRM = 0.05  # relative, of a hand's force at the first reading
+LATE, RELEASED = ("late_gap_mm", "late_gap_time_s"), ("gap_released_mm",)
+FORCES = {"constant": (70.0, 70.0), "35 to 70 N at once": (35.0, 70.0), "40 N at once": (40.0, 40.0)}
+READ = {"two": (*LATE, *RELEASED), "and late": RELEASED, "and after release": LATE, "and both": ()}
+
+
+def judge_readings(n: int, rng: np.random.Generator) -> pd.DataFrame:
+    """Shares wrong, right and unclear by force at once, whether it is on record, and what else was read."""
+    rows = []
+    for force, at_once in FORCES.items():
+        frame, truth = simulate(n, rng, by_hand=True, at_once_N=at_once)
+        for recorded in (True, False):
+            for read, left_out in READ.items():
+                gone = [*left_out, *([] if recorded else ["gap_at_once_force_N"])]
+                summary, _ = judge_causes(frame.drop(columns=gone), truth, by_hand=True)
+                error = {
+                    f"{name}_error": np.sqrt(summary[name] * (1 - summary[name]) / summary["n"])
+                    for name in SHARES
+                }
+                rows.append(
+                    {"force": force, "on_record": "yes" if recorded else "no", "read": read} | summary | error
+                )
+                print(rows[-1])
+    return pd.DataFrame(rows)
 
 
 def judge_causes(
@@ -91,6 +142,7 @@ def judge_causes(
         "right": right.mean(),
         "wrong": (~right & ~unclear).mean(),
         "unclear": unclear.mean(),
+        "air_as_both": (named[true == "air"] == "both").mean(),
     }
     return summary, pd.DataFrame(rows)
 
@@ -125,6 +177,7 @@ def main() -> None:
     }.items():
         for by_hand in (False, True):
             frame, truth = simulate(asked.lifters, rng, by_hand=by_hand, **changes)
+            frame = frame.drop(columns=[*LATE, *RELEASED])
             summary, reliability = judge_causes(frame, truth, by_hand=by_hand)
             times = "by hand" if by_hand else "exact"
             rows.append({"lifters": case, "times": times} | summary)
@@ -134,18 +187,25 @@ def main() -> None:
     held = []
     for by_hand in (False, True):
         frame, truth = simulate(asked.lifters // 3, rng, by_hand=by_hand, spread=True)
+        frame = frame.drop(columns=[*LATE, *RELEASED])
         held.append(
             {"times": "by hand" if by_hand else "exact"} | judge_intervals(frame, truth, by_hand=by_hand)
         )
         print(held[-1])
+    readings = judge_readings(asked.lifters // 3, np.random.default_rng([asked.seed, 1]))
+    readings.round(4).to_csv(TABLES / "lifter_readings.csv", index=False)
     causes, reliability = pd.DataFrame(rows), pd.concat(bins, ignore_index=True)
     TABLES.mkdir(exist_ok=True)
     causes.round(4).to_csv(TABLES / "lifter.csv", index=False)
     reliability.round(4).to_csv(TABLES / "lifter_reliability.csv", index=False)
-    (TABLES / "lifter.md").write_text(_write_words(causes, reliability, pd.DataFrame(held)), encoding="utf-8")
+    (TABLES / "lifter.md").write_text(
+        _write_words(causes, reliability, pd.DataFrame(held), readings), encoding="utf-8"
+    )
 
 
-def _write_words(causes: pd.DataFrame, reliability: pd.DataFrame, held: pd.DataFrame) -> str:
+def _write_words(
+    causes: pd.DataFrame, reliability: pd.DataFrame, held: pd.DataFrame, readings: pd.DataFrame
+) -> str:
     lines = [
         "# Causes of gaps over the limit, on simulated lifters",
         "",
@@ -167,6 +227,19 @@ def _write_words(causes: pd.DataFrame, reliability: pd.DataFrame, held: pd.DataF
         "|---|---|---|---|",
     ]
     lines += [f"| {r['times']} | {r['n']} | {r['air']:.1%} | {r['growth']:.1%} |" for _, r in held.iterrows()]
+    lines += [
+        "",
+        "Force at once, on record or not, and what else was read (timed by hand; chance error of wrong up to "
+        f"{readings['wrong_error'].max():.2%}, of unclear up to {readings['unclear_error'].max():.2%}):",
+        "",
+        "| force | on record | read | n | right | wrong | unclear | air called both |",
+        "|---|---|---|---|---|---|---|---|",
+    ]
+    lines += [
+        f"| {r['force']} | {r['on_record']} | {r['read']} | {r['n']} | {r['right']:.1%} | {r['wrong']:.2%} | {r['unclear']:.1%} | "
+        f"{r['air_as_both']:.1%} |"
+        for _, r in readings.iterrows()
+    ]
     return "\n".join(lines) + "\n"
 
 

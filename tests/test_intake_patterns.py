@@ -182,6 +182,28 @@ def test_gaps_that_no_lifter_can_have_or_that_close_under_force(tmp_path):
     assert result.quarantine.empty
 
 
+def test_readings_of_one_press_that_no_lifter_gives(tmp_path):
+    made = fleet(1)
+    head = (
+        L_HEAD.strip()
+        + ",gap_at_once [mm],gap_at_once_force [N],late_gap [mm],late_gap_time [s],gap_released [mm]\n"
+    )
+    text = (
+        head
+        + "V0000,1,1,inlet,0.3,70,3,50,G1,0.5,90,,,\n"  # the force was eased: the gap may shrink
+        + "V0000,1,1,exhaust,0.3,70,3,50,G1,0.2,35,0.1,20,0.02\n"
+        + "V0000,1,2,inlet,0.3,70,3,50,G1,0.2,35,0.4,,0.9\n"
+        + "V0000,1,2,exhaust,0.3,70,8,50,G1,0.2,35,0.4,6,0.1\n"
+        + "V0000,1,3,inlet,0.3,70,3,50,G1,0.2,700,0.4,20,0.1\n"
+    )
+    result = made.take(tmp_path, lifter_checks=text)
+    assert notes(result, "gap_shrinks").empty
+    assert notes(result, "late_gap_shrinks")["line"].tolist() == [3]
+    assert notes(result, "late_gap_unused")["line"].tolist() == [4, 5]
+    assert notes(result, "released_over_gap")["line"].tolist() == [4]
+    assert result.quarantine[["line", "code"]].to_numpy().tolist() == [[6, "out_of_range"]]
+
+
 def test_a_second_look_is_no_cure(tmp_path):
     made = fleet(1)
     text = (

@@ -21,6 +21,7 @@ CHECK = {
     "gap_mm": 0.62,
     "gap_at_once_mm": 0.42,
     "gap_at_once_time_s": 0.5,
+    "gap_at_once_force_N": 70.0,
     "hold_s": 3.0,
     "force_N": 70.0,
     "gap_no_force_mm": 0.03,
@@ -87,7 +88,7 @@ class TestWorked:
         # x_a .25 +- .035 mm, v 58 +- 16 um/s (95 % 32 to 93), Va 36 +- 5 mm3 by brute-force Monte Carlo beforehand
         one = np.ones(1)
         press = lifter.Press(70 * one, 7 * one, 20 * one, 3 * one, 1.5 * one, 1.4 * one, 0.04 * one, 12 * one, 0 * one,
-                             1.01325 * one)  # fmt: skip
+                             1.01325 * one, one, one, 0 * one)  # fmt: skip
         rows = np.array([[0.42, 0.5, 0.62, 3.0, 0.03, 0.03, 0.2, 0.3, 0.02]])
         found = lifter.intervals_of_two(rows, press, level=0.95)
         assert found["travel"][0, 2] == pytest.approx(0.035, abs=0.002)
@@ -348,10 +349,22 @@ def simulate(
     if by_hand:
         first = 0.5 + 0.2 * stats.truncnorm.rvs(-2.0, np.inf, size=n, random_state=rng)
         last = 3.0 + 0.3 * rng.standard_normal(n)
+    # a hand's force at the first reading is the last's within 5 %
+    firmness = 1.0 + 0.05 * spread * rng.standard_normal(n)
+    early, rate = lifter.scale_first_press(
+        firmness,
+        travel,
+        force,
+        spring_force_N=spring,
+        spring_rate_N_per_mm=1.5,
+        diameter_mm=diameter,
+        index=index,
+    )
+    before, until = lifter.growth_times(rate, first, last)
     g1, g2 = (
-        lifter.gap_mm(travel, growth, t, rocker_ratio=ratio, slack_mm=slack, plunger_travel_mm=2.0)
+        lifter.gap_mm(x, growth, t, rocker_ratio=ratio, slack_mm=slack, plunger_travel_mm=2.0)
         + 0.02 * rng.standard_normal(n)
-        for t in (first, last)
+        for x, t in ((early * travel, before), (travel, until))
     )
     share = growth * 1e-3 * last / (travel + growth * 1e-3 * last)
     cause = np.select([share < 0.2, share > 0.8], ["air", "leak_down"], "both")
@@ -615,7 +628,8 @@ class TestCorrection:
     def test_growth_goes_with_pressure_and_time(self) -> None:
         # nothing at once, .1 mm/s at the valve: at 120 N the push is twice as hard, at 6 s it had twice the time
         grown = {"gap_no_force_mm": 0.0, "gap_at_once_mm": 0.05, "gap_mm": 0.3}
-        assert self.correct(**grown, force_N=120.0) == pytest.approx(0.15, abs=1e-9)
+        hard = grown | {"force_N": 120.0, "gap_at_once_force_N": 120.0}
+        assert self.correct(**hard) == pytest.approx(0.15, abs=1e-9)
         longer = grown | {"gap_mm": 0.6, "hold_s": 6.0}
         assert self.correct(**longer) == pytest.approx(0.3, abs=1e-9)
 

@@ -19,6 +19,7 @@ from ventbook.records.store import CONTENT, delta
 
 ARCHIVE = Path(__file__).parent / "fixtures" / "v010.tar.xz"
 TODAY = dt.date(2026, 11, 1)
+LATER = ["gap_at_once_force_N", "late_gap_mm", "late_gap_time_s", "gap_released_mm"]
 ENGINE = "engine_id,engine_type,cylinders\nX-1,flat4,4\n"
 
 
@@ -82,6 +83,27 @@ def test_the_first_intake_upgrades_in_one_step_and_numbers_as_of_then_stay(old, 
     again = take_engine(old, tmp_path)
     assert again.number == 10 and store.snapshots()["note"].iloc[-1] == ""
     assert store.snapshot().versions["start_features"] == now.versions["start_features"]
+
+
+def test_columns_that_came_later_are_missing_in_old_rows_and_taken_in_new_ones(old, tmp_path):
+    store = stores.open_store(old / "store")
+    then = store.snapshot().read("lifter_checks")
+    assert then[LATER].isna().all().all() and len(then) > 5
+    take_engine(old, tmp_path)  # from here the rows are as 0.3.0 left them: upgraded, without these columns
+    one = then.iloc[0]
+    (tmp_path / "lifter_checks.csv").write_text(
+        "venting_id,check_no,cylinder,valve,force [N],hold [s],gap_at_once [mm],gap_at_once_force [N],gap [mm],"
+        "late_gap [mm],late_gap_time [s],gap_released [mm]\n"
+        f"{one['venting_id']},19,{one['cylinder']},{one['valve']},85,4,0.4,50,0.5,0.6,20,0.05\n"
+    )
+    taken = intake.ingest([tmp_path / "lifter_checks.csv"], store=old / "store", today=TODAY)
+    assert taken.quarantine.empty
+    now = store.snapshot().read("lifter_checks")
+    new = now["check_no"] == 19
+    assert now.loc[new, LATER].to_numpy().tolist() == [[50.0, 0.6, 20.0, 0.05]]
+    assert len(now) == len(then) + 1 and now.loc[~new, LATER].isna().all().all()
+    assert len(model.build_lifters(store.snapshot().records())) > 5
+    assert_as_then(old)
 
 
 def test_a_withdrawal_upgrades_as_well(old):

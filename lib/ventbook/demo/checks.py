@@ -97,6 +97,7 @@ def draw_checks(
         if not two and not (reads_two == "over_limit" and check["gap_mm"] > limit_mm()):
             check |= {"gap_at_once_mm": math.nan, "gap_at_once_time_s": math.nan}
             check |= {"second_force_N": math.nan, "second_gap_mm": math.nan, "gap_no_force_mm": math.nan}
+            check |= dict.fromkeys(READ_BESIDE, math.nan)
         elif rng.random() < 0.25:
             check |= {"second_force_N": math.nan, "second_gap_mm": math.nan}
     return checks
@@ -128,6 +129,7 @@ def draw_recheck(
     for check in checks:
         check |= {"second_force_N": math.nan, "second_gap_mm": math.nan, "gap_no_force_mm": math.nan}
         check |= {"gap_at_once_mm": math.nan, "gap_at_once_time_s": math.nan}
+        check |= dict.fromkeys(READ_BESIDE, math.nan)
     return checks
 
 
@@ -225,7 +227,12 @@ def _read(
     once = round(float(rng.uniform(0.4, 0.7)), 1)
     half = row["_force"] / 2
 
-    presses = ((row["_force"], row["_hold"]), (row["_force"], once), (half, row["_hold"]))
+    # an rng of its own for what later forms ask beside the gaps, so that no other draw shifts
+    own = np.random.default_rng([int(lifters["luck"][0] * 2**32), number])
+    rises = own.uniform(*settings["habits"]["force_at_once_share"]) if site.get("force_rises") else 1.0
+    early = float(round(rises * row["_force"]))
+
+    presses = ((row["_force"], row["_hold"]), (early, once), (half, row["_hold"]))
     errors = [rng.normal(0, noise, lifters["air"].size) for _ in presses]
     held, at_once, second = (
         round_reading(np.maximum(true_gap(row, force, time) + bias + error, 0.0), site)
@@ -234,6 +241,9 @@ def _read(
     row["_reading_error"] = errors[0]
     at_once = np.minimum(at_once, held)  # who reads both never writes down a gap that closes under force
     slack = round_reading(lifters["slack"], site)
+    asked = row["form_revision"] == "3" and site.get("notes_force", False)
+    late_time, late, released = _read_late(row, site, own, bias)
+    looks = asked & (held > limit_mm())
     gaps = np.where(mask, held, math.nan)
     row["_gaps"] = gaps if number == 1 else np.where(mask, held, row["_gaps"])
     touch = settings["habits"]["feels_spongy_mm"] + rng.normal(0, 0.05, lifters["air"].size)
@@ -249,10 +259,14 @@ def _read(
             "hold_s": row["_hold"],
             "gap_at_once_mm": float(at_once[i]),
             "gap_at_once_time_s": once,
+            "gap_at_once_force_N": early if asked else math.nan,
             "gap_no_force_mm": float(slack[i]),
             "second_force_N": half,
             "second_gap_mm": float(second[i]),
             "gap_mm": float(held[i]),
+            "late_gap_mm": float(max(late[i], held[i])) if looks[i] else math.nan,
+            "late_gap_time_s": late_time if looks[i] else math.nan,
+            "gap_released_mm": float(min(released[i], held[i])) if looks[i] else math.nan,
             "lifter_id": f"{serial}-{i + 1:02d}",
             "lifter_history": str(lifters["history"][i]),
             "oil_temperature_degC": row["_check_oil"],
@@ -262,6 +276,25 @@ def _read(
         }
         for i in np.flatnonzero(mask)
     ]
+
+
+READ_BESIDE = ("gap_at_once_force_N", "late_gap_mm", "late_gap_time_s", "gap_released_mm")
+
+
+def _read_late(
+    row: dict[str, Any], site: dict[str, Any], rng: np.random.Generator, bias: float
+) -> tuple[float, np.ndarray, np.ndarray]:
+    """Time and gap of a late reading under the same force, and the gap right after release, of every lifter."""
+    lifters, noise = row["_lifters"], read_settings()["gauge"]["noise_mm"]
+    time = float(rng.choice([15.0, 20.0]))
+    springs_back = true_gap(row, row["_force"], row["_hold"], leak=np.zeros_like(lifters["leak"]))
+    leaked = true_gap(row, row["_force"], row["_hold"]) - springs_back
+    kept = leaked * rng.uniform(0.0, 1.0, lifters["air"].size)
+    late, released = (
+        round_reading(np.maximum(gap + bias + rng.normal(0, noise, lifters["air"].size), 0.0), site)
+        for gap in (true_gap(row, row["_force"], time), lifters["slack"] + kept)
+    )
+    return time, late, released
 
 
 LOT, GAUGE, BACKGROUND, BOTTOMED = "leaking_lot", "high_gauge", "background_air", "background_bottomed"

@@ -883,6 +883,7 @@ def _write_truth(
         "notes": notes,
         "errors": errors,
         "failures": fleet.truth["failures"],
+        "readings": fleet.truth["readings"],
         "lifters": lifters[lifters["cause"] != ""].to_dict("records"),
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1, default=str) + "\n", "utf-8")

@@ -96,6 +96,9 @@ US_COLUMNS = {
         "second_force_N",
         "second_gap_mm",
         "gap_mm",
+        "gap_at_once_force_N",
+        "late_gap_mm",
+        "gap_released_mm",
         "oil_temperature_degC",
     ),
 }
@@ -108,7 +111,8 @@ class Fleet:
     ``truth`` holds "planted" (a dict a cause), "ventings" (a frame: venting_id, rotations_crank, fixed_log_odds,
     time_to_pressure_s, logged, late_to: the quarter it is handed in) and "lifters" (a frame a lifter and venting:
     cause "air", "leak_down", "bottomed" or "", the free air at the first check, leak speed at reference force), "failures"
-    (a list, one entry a venting with a reading over the limit at the first check; see ``causes.explain_failure``).
+    (a list, one entry a venting with a reading over the limit at the first check; see ``causes.explain_failure``) and
+    "readings" (a dict: where the force rises between the readings of a press, from which share of it, and who notes it).
     """
 
     engines: pd.DataFrame
@@ -341,5 +345,11 @@ def _tell_truth(
         "ventings": ventings,
         "lifters": pd.concat(hidden, ignore_index=True),
         "failures": failures,
+        "readings": {
+            "force_rises_at": [site["name"] for site in settings["site"] if site.get("force_rises")],
+            "force_at_once_share": settings["habits"]["force_at_once_share"],
+            "noted_from_form": "3",
+            "noted_at": [site["name"] for site in settings["site"] if site.get("notes_force")],
+        },
         "today": hand_in_day(list_quarters()[-1]),
     }

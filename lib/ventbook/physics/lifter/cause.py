@@ -8,8 +8,24 @@ and more than that less and less so. Two readings G1, G2 at t1, t2 then bound w 
     (G1 - s0) / (G2 - s0) = 1 - w (t2 - t1) / t2
 
 so that force, spring and rocker ratio drop out; gauge noise, slack and the timing of the readings (u(t1), u(t2),
-by quadrature) remain. A press at a second force and a reading after a further run weigh the same w grid by how well
-each w explains them. Against all of that stands one wrong reading: contradictory is its probability, and it is named where
+by quadrature) remain. Where the force rose between the readings, with a, b1 and b2 of
+:mod:`ventbook.physics.lifter.motion`, it is ::
+
+    (G1 - s0) / (G2 - s0) = a (1 - w) + w b1 / b2
+
+and the spring, the index and how the force rose come back in, with their uncertainty. A first force that isn't on record is
+anything that hands do (``data/hands.toml``), on six values: air pressed at half the force and air with a little leak
+read alike, so that less is named, and not wrongly.
+
+A press at a second force and a reading after a further run weigh the same w grid by how well
+each w explains them. So do two readings more:
+
+- late, at t3 of 10 s and more: the air stays, the leak goes on, G3 - G2 = w (G2 - s0) (t3 - t2) / b2, up to the travel. Ten
+  seconds of a leak that made a tenth of the gap in three double the lever against the gauge's noise.
+- after release: the air springs back at once, what leaked comes back only as oil flows in past the check valve,
+  G4 - s0 = (1 - y) w (G2 - s0) with y anything in ``data/hands.toml``. A gap that stays is a leak; one that closes may be either.
+
+Against all of that stands one wrong reading: contradictory is its probability, and it is named where
 no air, growth or travel explains the readings within their uncertainty, as a gap that falls under constant force
 (from about three times the uncertainty of the difference). Each answer is a posterior probability and is calibrated
 by simulation.
@@ -18,15 +34,18 @@ by simulation.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from ventbook.physics.lifter.motion import Floats
+from ventbook.physics.lifter.motion import Floats, growth_times
+from ventbook.tables.hands import hand_range
 
 CAUSES = ("air", "leak_down", "both", "bottomed", "contradictory")
 SURE = 0.8  # a cause is named from this probability on
+SURE_OPEN_FORCE = 0.84  # where the first force isn't on record: it may be one that hands seldom press with
 AIR_UNDER, LEAK_OVER = 0.2, 0.8  # limits of w
 BINS = 20
 EDGES = np.linspace(0.0, 1.0, BINS + 1)
@@ -51,7 +70,24 @@ FADE = 0.04  # of the range, fall to 1/e past its end
 BEYOND_RANGE = 0.05  # of what it is inside, the density of air and growth beyond the range, before a reading is called wrong
 SHORTEST_TIME = 0.1  # s, of a hand-timed first reading
 _NODES = (9, 5)
+_NODES_OPEN_FORCE = (5, 3)  # where the first force is integrated over as well
+LEAST_SPAN = 0.05  # of the last reading's time, that the first has to tell air from leak
+FORCE_DIFFERS = 0.93  # of the air travel: under it a gap that is the same at both forces is no air
 _UNLIKE = (0.0, 0.5, 1.0)  # of the times and forces of two presses by one hand
+
+
+@dataclass(frozen=True)
+class FirstPress:
+    """What the force at the first reading makes of the air travel and of the growth, over those at the last.
+
+    ``air``, ``rate``: (n, k) on k forces that are equally likely but for the two at the ends, half as likely each (all
+    the same where the force is on record); ``u_air``, ``u_rate``: (n,), what spring, index and force leave open.
+    """
+
+    air: Floats
+    rate: Floats
+    u_air: Floats
+    u_rate: Floats
 
 
 @dataclass(frozen=True)
@@ -61,7 +97,8 @@ class Readings:
     ``first_gap``, ``first_time``: as soon as the force is applied. ``gap``, ``time``: at the end of the hold.
     ``slack`` with ``u_slack``, ``slack_read`` True where the gap without force was read. ``u_gap`` one gauge
     reading, ``u_first_time`` and ``u_time`` of the two times. ``cap`` with ``u_cap``: gap at full travel.
-    ``most_air_travel``: plunger travel that MOST_AIR gives at this force and geometry.
+    ``most_air_travel``: plunger travel that MOST_AIR gives at this force and geometry. ``first_press``: what another
+    force at the first reading makes of them; None where it was the same.
     """
 
     first_gap: Floats
@@ -78,6 +115,7 @@ class Readings:
     u_time: Floats
     cap: Floats
     u_cap: Floats
+    first_press: FirstPress | None = None
 
 
 @dataclass(frozen=True)
@@ -92,7 +130,16 @@ class Evidence:
     by_misreading: Floats
 
 
-def share_distribution(r: Readings) -> tuple[Floats, Floats]:
+def shares_of_two(r: Readings) -> Floats:
+    """Probability of each bin of w from the two readings, (n, 20); 0 where there is no first one."""
+    shares = np.zeros((len(r.gap), BINS))
+    two = np.isfinite(r.first_gap)
+    if two.any():
+        shares[two] = _share_from_two(_rows(r, two))
+    return shares
+
+
+def share_distribution(r: Readings, shares: Floats) -> tuple[Floats, Floats]:
     """Probability of each of the 20 bins of w, shape (n, 20), and of the gap being there without force, (n,).
 
     Rows without a first reading get the distribution before any reading: seven tenths at w = 0, the rest evenly.
@@ -100,23 +147,67 @@ def share_distribution(r: Readings) -> tuple[Floats, Floats]:
     n = len(r.gap)
     bins = np.full((n, BINS), (1.0 - NO_GROWTH_BEFORE) / BINS)
     bins[:, 0] += NO_GROWTH_BEFORE
-    two = np.isfinite(r.first_gap)
-    if two.any():
-        bins[two] = _share_from_two(_rows(r, two))
+    bins = np.where(np.isfinite(r.first_gap)[:, None], shares, bins)
     return _spread_sunk(bins, r), _slack_is_the_gap(r)
 
 
 def _rows(r: Readings, keep: npt.NDArray[np.bool_]) -> Readings:
-    return Readings(*(getattr(r, name)[keep] for name in r.__dataclass_fields__))
+    def cut(part: Any) -> dict[str, Any]:
+        values = {name: getattr(part, name) for name in part.__dataclass_fields__}
+        return {name: value[keep] for name, value in values.items() if isinstance(value, np.ndarray)}
+
+    press = None if r.first_press is None else FirstPress(**cut(r.first_press))
+    return Readings(**cut(r), first_press=press)
+
+
+def _first_press(r: Readings) -> FirstPress:
+    """The first press, where there was none of its own the same force for certain."""
+    if r.first_press is not None:
+        return r.first_press
+    one, none = np.ones((len(r.gap), 1)), np.zeros(len(r.gap))
+    return FirstPress(one, one, none, none)
+
+
+def _force_open(press: FirstPress) -> npt.NDArray[np.bool_]:
+    return np.asarray(press.rate[:, 0] != press.rate[:, -1])
 
 
 def _share_from_two(r: Readings) -> Floats:
     """Posterior of w on the grid from two readings, timing integrated by Gauss-Hermite quadrature."""
-    first, last = (np.polynomial.hermite_e.hermegauss(n) for n in _NODES)
+    total = np.zeros((len(r.gap), BINS))
+    press = _first_press(r)
+    open_force = _force_open(press)
+    for rows, forces, nodes in (
+        (~open_force, 1, _NODES),
+        (open_force, press.air.shape[1], _NODES_OPEN_FORCE),
+    ):
+        if rows.any():
+            part = _rows(r, rows)
+            for k in range(forces):
+                weight = 0.5 if forces > 1 and k in (0, forces - 1) else 1.0
+                total[rows] += weight * _mass_of_shares(part, k, nodes)
+    moved = np.maximum(r.gap - r.slack, 0.0) / r.rocker_ratio
+    total *= _fade((moved[:, None] * (1.0 - MIDDLES)) / r.most_air_travel[:, None])
+    mass = total.sum(axis=1)
+    # readings that fit no w that is thought likely: all the mass at the end they point to
+    lost = ~(mass > 1e-12)
+    at_air = (r.first_gap - r.slack) * r.time >= (r.gap - r.slack) * r.first_time
+    total[lost] = 0.0
+    total[lost & at_air, 0] = 1.0
+    total[lost & ~at_air, -1] = 1.0
+    return total / np.where(lost, 1.0, mass)[:, None]
+
+
+def _mass_of_shares(r: Readings, k: int, nodes: tuple[int, int]) -> Floats:
+    """Mass of each bin of w at the ``k``-th first force, (n, 20), with equal air and growth beforehand."""
+    first, last = (np.polynomial.hermite_e.hermegauss(n) for n in nodes)
     total = np.zeros((len(r.gap), BINS))
     moved = np.maximum(r.gap - r.slack, 0.0) / r.rocker_ratio
-    air_prior = _fade((moved[:, None] * (1.0 - MIDDLES)) / r.most_air_travel[:, None])
     g1, g2 = r.first_gap - r.slack, r.gap - r.slack
+    press = _first_press(r)
+    air, rate = press.air[:, k], press.rate[:, k]
+    middle = np.maximum((1.0 + rate) / 2.0, 1e-6)
+    u_rate = np.hypot(press.u_rate / np.maximum(rate, 1e-6), np.abs(1.0 - rate) / np.sqrt(12.0) / middle)
     timed = bool(np.any(r.u_first_time > 0) or np.any(r.u_time > 0))
     grid = [(a, b, wa * wb) for a, wa in zip(*first, strict=True) for b, wb in zip(*last, strict=True)]
     for a, b, weight in grid if timed else [(0.0, 0.0, 1.0)]:
@@ -124,22 +215,23 @@ def _share_from_two(r: Readings) -> Floats:
         t2 = r.time + b * r.u_time
         usable = (t1 >= SHORTEST_TIME) & (t2 > t1 + 0.1)
         t1, t2 = np.where(usable, t1, r.first_time), np.where(usable, t2, r.time)
-        span = t2 - t1
+        before, until = growth_times(rate, t1, t2)
+        leak = before / until
+        usable &= air - leak > LEAST_SPAN
         # w <= edge is y1 >= ratio y2; both readings carry the gauge's noise and the same slack
-        ratio = 1.0 - EDGES[None, :] * (span / t2)[:, None]
-        spread = np.sqrt(r.u_gap[:, None] ** 2 * (1.0 + ratio**2) + (r.u_slack[:, None] * (1.0 - ratio)) ** 2)
+        ratio = air[:, None] - EDGES[None, :] * (air - leak)[:, None]
+        u_ratio = (1.0 - EDGES[None, :]) * press.u_air[:, None]
+        u_ratio = np.hypot(u_ratio, EDGES[None, :] * (leak * (1.0 - leak) * u_rate)[:, None])
+        spread = np.sqrt(
+            r.u_gap[:, None] ** 2 * (1.0 + ratio**2)
+            + (r.u_slack[:, None] * (1.0 - ratio)) ** 2
+            + (g2[:, None] * u_ratio) ** 2
+        )
         under = ndtr((g1[:, None] - ratio * g2[:, None]) / spread)
-        growth_prior = _fade(moved[:, None] * MIDDLES / (t2[:, None] * MOST_GROWTH * 1e-3))
+        growth_prior = _fade(moved[:, None] * MIDDLES / (until[:, None] * MOST_GROWTH * 1e-3))
+        span = np.where(usable, (air - leak) * until, 1.0)
         total += np.diff(under, axis=1) * growth_prior * (weight * usable / span)[:, None]
-    total *= air_prior
-    mass = total.sum(axis=1)
-    # readings that fit no w that is thought likely: all the mass at the end they point to
-    lost = ~(mass > 1e-12)
-    at_air = g1 * r.time >= g2 * r.first_time
-    total[lost] = 0.0
-    total[lost & at_air, 0] = 1.0
-    total[lost & ~at_air, -1] = 1.0
-    return total / np.where(lost, 1.0, mass)[:, None]
+    return total
 
 
 def _spread_sunk(bins: Floats, r: Readings) -> Floats:
@@ -169,13 +261,18 @@ def _slack_is_the_gap(r: Readings) -> Floats:
 
 
 def in_order(r: Readings) -> Floats:
-    """Probability, by the gauge alone, of a first gap over the slack and no larger than the last, (n,); 1 for one reading.
+    """Probability of a first gap over the slack and no larger than the last's air was at the first force, (n,); 1 for one
+    reading. A first force that isn't on record is taken as the largest.
 
     A first reading taken sooner than it says may be as low as the slack, so that growth sets no other bound.
     """
     first = np.where(np.isfinite(r.first_gap), r.first_gap, np.inf)
     started = ndtr((first - r.slack) / np.hypot(r.u_gap, r.u_slack))
-    held = ndtr((r.gap - first) / (np.sqrt(2.0) * r.u_gap))
+    press = _first_press(r)
+    air, u_air = press.air.max(axis=1), np.where(_force_open(press), 0.0, press.u_air)
+    last = np.maximum(r.gap - r.slack, 0.0)
+    noise = np.sqrt(r.u_gap**2 * (1.0 + air**2) + (r.u_slack * (1.0 - air)) ** 2 + (last * u_air) ** 2)
+    held = ndtr((r.slack + air * (r.gap - r.slack) - first) / noise)
     return np.where(np.isfinite(first), started * held, 1.0)
 
 
@@ -192,15 +289,25 @@ def weigh_kinds(r: Readings) -> tuple[Floats, Floats]:
         two, _density(np.where(two, r.gap - r.first_gap, 0.0), np.sqrt(2.0) * r.u_gap), 1.0
     )
     full = _full_travel(r)
-    span = np.maximum(r.time - np.where(two, r.first_time, 0.0), 0.1)
     anything = np.where(two, 1.0 / full**2, 1.0 / full)
-    # air and growth each evenly up to the travel: density of (G1, G2) is time / (span full^2), of G2 alone 1 / full
-    moving = anything * np.where(two, in_order(r) * r.time / span, 1.0)
+    # air and growth each evenly up to the travel: density of (G1, G2) is 1 / ((a - b1 / b2) full^2), of G2 alone 1 / full
+    moving = anything * np.where(two, in_order(r) / _told_apart(r), 1.0)
     moving = moving * np.maximum(_fade((r.gap - r.slack) / r.rocker_ratio / _reach(r)), BEYOND_RANGE)
     moving = moving * ndtr((r.cap + 2 * r.u_cap - r.gap) / np.hypot(r.u_gap, r.u_cap))
     at_end, wrong = BOTTOMED_BEFORE * bottomed, MISREAD_BEFORE * anything
+    # the same gap at two forces that are on record: no air does that
+    differs = two & (_first_press(r).air.max(axis=1) < FORCE_DIFFERS)
+    same = _density(np.where(differs, r.gap - r.first_gap, 0.0), np.sqrt(2.0) * r.u_gap) / full
+    at_end = at_end + np.where(differs, MECHANICAL_BEFORE * same, 0.0)
     total = at_end + wrong + (1.0 - BOTTOMED_BEFORE - MISREAD_BEFORE) * moving
     return at_end / total, wrong / total
+
+
+def _told_apart(r: Readings) -> Floats:
+    """How far air and growth differ in the first reading, as a share of the last, (n,): 1 - t1 / t2 at one force."""
+    press = _first_press(r)
+    before, until = growth_times(press.rate.mean(axis=1), r.first_time, r.time)
+    return np.maximum(press.air.mean(axis=1) - before / until, LEAST_SPAN)
 
 
 def out_of_order(r: Readings) -> Floats:
@@ -238,6 +345,49 @@ def weigh_second_force(
     moving = _density(second_gap[:, None] - r.slack[:, None] - elastic * scale, noise)
     bottomed = _density(second_gap - r.gap, np.sqrt(2.0) * r.u_gap)
     return _evidence(second_gap, r, moving, bottomed)
+
+
+def weigh_late(
+    late_gap: Floats, late_time: Floats, r: Readings, *, u_leak_force: Floats | float = 0.0
+) -> Evidence:
+    """What a reading under the same force at a later time [s] says: the leak went on, the air did not.
+
+    ``u_leak_force``: relative, of the growth, by how evenly the force was held.
+    """
+    elastic = np.maximum(r.gap - r.slack, 1e-3)[:, None]
+    press = _first_press(r)
+    until = growth_times(press.rate.mean(axis=1), r.first_time, r.time)[1]
+    until = np.where(np.isfinite(r.first_gap), until, r.time)
+    longer = np.where(np.isfinite(late_time), late_time, r.time + 1.0) - r.time
+    u_time = np.hypot(r.u_time, np.where(r.u_time > 0, hand_range("late_time_u").high, 0.0))
+    u_growth = np.sqrt((u_time / longer) ** 2 + (r.u_time / until) ** 2 + np.square(u_leak_force))[:, None]
+    low, high = (elastic * edge * (longer / until)[:, None] for edge in (EDGES[:-1], EDGES[1:]))
+    low = np.where(np.arange(BINS) == 0, 0.0, low)
+    grown = (late_gap - r.gap)[:, None]
+    noise = np.hypot(np.sqrt(2.0) * r.u_gap[:, None], u_growth * (low + high) / 2.0)
+    room = (r.cap - r.gap)[:, None]
+    u_room = np.hypot(r.u_gap, r.u_cap)[:, None]
+    # what the travel leaves of each bin, and the rest of it at the travel
+    free = np.clip((room - low) / (high - low), 0.0, 1.0)
+    top = low + np.maximum(free, 1e-3) * (high - low)
+    within = (ndtr((grown - low) / noise) - ndtr((grown - top) / noise)) / (top - low)
+    by_share = free * within + (1.0 - free) * _density(grown - np.maximum(room, 0.0), u_room)
+    by_bottom = _density(grown[:, 0], np.sqrt(2.0) * r.u_gap)
+    return _evidence(np.where(np.isfinite(late_time), late_gap, np.nan), r, by_share, by_bottom)
+
+
+def weigh_release(released_gap: Floats, r: Readings) -> Evidence:
+    """What the gap says that is left right after the force was let go: air springs back, a leak flows back in its time."""
+    grown = np.maximum(r.gap - r.slack, 1e-3)[:, None] * _GROWN
+    flown = hand_range("refilled_share")
+    left = (released_gap - r.slack)[:, None]
+    noise = np.hypot(r.u_gap, r.u_slack)[:, None]
+    low, high = grown * (1.0 - flown.high), grown * (1.0 - flown.low)
+    wide = np.maximum(high - low, 1e-3)
+    by_share = (ndtr((left - low) / noise) - ndtr((left - low - wide) / noise)) / wide
+    bottom = np.maximum(r.gap - r.slack, 1e-3)
+    by_bottom = (ndtr(left[:, 0] / noise[:, 0]) - ndtr((left[:, 0] - bottom) / noise[:, 0])) / bottom
+    return _evidence(released_gap, r, by_share, by_bottom)
 
 
 def weigh_after_run(
@@ -318,6 +468,7 @@ def cause_probabilities(
     weights: list[Evidence] | None = None,
     *,
     pressed_again: npt.NDArray[np.bool_] | bool = False,
+    shares: Floats | None = None,
 ) -> tuple[Floats, Floats]:
     """Probability of each cause of a gap, from what was read.
 
@@ -329,6 +480,8 @@ def cause_probabilities(
         Evidence of a press at a second force and of a reading after a further run.
     pressed_again : ndarray of bool, shape (n,), or bool
         True where there was a second force, without which a mechanical gap looks like air and isn't weighed.
+    shares : ndarray, shape (n, 20), optional
+        What the two readings alone say (:func:`ventbook.physics.lifter.cause.shares_of_two`), where it is at hand.
 
     Returns
     -------
@@ -353,7 +506,7 @@ def cause_probabilities(
     >>> lifter.CAUSES[probabilities[0].argmax()], bool(growth_share[0] < 0.2)
     ('air', True)
     """
-    bins, no_force = share_distribution(r)
+    bins, no_force = share_distribution(r, shares_of_two(r) if shares is None else shares)
     at_end, wrong = weigh_kinds(r)
     mechanical = MECHANICAL_BEFORE * (1.0 - at_end - wrong) * pressed_again
     moving = bins * (1.0 - at_end - wrong - mechanical)[:, None]
@@ -384,6 +537,7 @@ def kind_likelihoods(
     weights: list[Evidence] | None = None,
     *,
     pressed_again: npt.NDArray[np.bool_] | bool = False,
+    shares: Floats | None = None,
 ) -> Floats:
     """Likelihoods of the readings under air and under leak-down, whatever is common.
 
@@ -394,6 +548,8 @@ def kind_likelihoods(
     weights : list of Evidence, optional
         As there.
     pressed_again : ndarray of bool, shape (n,), or bool
+        As there.
+    shares : ndarray, shape (n, 20), optional
         As there.
 
     Returns
@@ -422,8 +578,8 @@ def kind_likelihoods(
     bins = np.full((len(r.gap), BINS), 1.0 / BINS)
     two = np.isfinite(r.first_gap)
     if two.any():
-        bins[two] = _share_from_two(_rows(r, two))
-        bins = np.where(two[:, None], _spread_sunk(bins, r), bins)
+        shares = shares_of_two(r) if shares is None else shares
+        bins = np.where(two[:, None], _spread_sunk(shares, r), bins)
     at_end, wrong = weigh_kinds(r)
     mechanical = MECHANICAL_BEFORE * (1.0 - at_end - wrong) * pressed_again
     moving, bottomed = bins * (1.0 - at_end - wrong - mechanical)[:, None], at_end + mechanical
@@ -447,18 +603,20 @@ def kind_likelihoods(
     return np.column_stack([air, leak]) / np.maximum(air + leak, 1e-300)[:, None]
 
 
-def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
+def name_cause(probabilities: Floats, sure: Floats | float = SURE) -> npt.NDArray[np.object_]:
     """The cause that is sure enough to be named, else "unclear".
 
     Parameters
     ----------
     probabilities : ndarray, shape (n, 5)
         As :func:`cause_probabilities` gives them.
+    sure : ndarray, shape (n,), or float, 0..1
+        From which probability on air, leak_down, both or bottomed is named.
 
     Returns
     -------
     ndarray of str, shape (n,)
-        One of CAUSES with a probability of at least SURE (.8), or "unclear".
+        One of CAUSES with a probability of at least ``sure`` (contradictory: SURE, .8), or "unclear".
 
     Notes
     -----
@@ -475,6 +633,6 @@ def name_cause(probabilities: Floats) -> npt.NDArray[np.object_]:
     wrong = probabilities[:, -1]
     given = probabilities[:, :-1] / np.maximum(1.0 - wrong, 1e-12)[:, None]
     best = given.argmax(axis=1)
-    sure = (given[np.arange(len(best)), best] >= SURE) & (wrong < 0.5)
-    named = np.where(sure, np.array(CAUSES, dtype=object)[best], "unclear")
+    named = (given[np.arange(len(best)), best] >= sure) & (wrong < 0.5)
+    named = np.where(named, np.array(CAUSES, dtype=object)[best], "unclear")
     return np.where(wrong >= SURE, CAUSES[-1], named)

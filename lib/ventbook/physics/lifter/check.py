@@ -15,11 +15,15 @@ from ventbook.physics import oil
 from ventbook.physics.lifter.cause import MOST_AIR, Readings
 from ventbook.physics.lifter.motion import AMBIENT_BAR, Floats, air_travel_mm
 from ventbook.physics.lifter.spread import Press
+from ventbook.tables.hands import hand_range
 
 FIRST_TIME = 0.5  # s, where the time of the first reading is not on record
 GAUGE_U = 0.02  # mm, without a gauge study
 HAND_TIMING_U = (0.2, 0.3)  # s, of the first and the last reading by hand
 FORCE_U = 0.10  # relative, of a hand gauge
+BETWEEN_PRESSES = (
+    0.5  # of the force's uncertainty; the rest is the gauge's and the same at both presses or readings
+)
 # Of values on record, relative (common practice, no source)
 RECORDED_U = {
     "rocker_ratio": 0.02,
@@ -50,6 +54,9 @@ class Checks:
     press: Press
     second_force: Floats
     second_gap: Floats
+    late_gap: Floats
+    late_time: Floats
+    released_gap: Floats
     after_run: Floats
     runs: Floats
     viscosity: Floats
@@ -112,7 +119,9 @@ def read_checks(
     first_time = np.where(first_time > 0, first_time, FIRST_TIME)
     first = column(frame, "gap_at_once_mm")
     hold = np.where(hold > 0, hold, reference_hold_s)
-    first = np.where((first >= 0) & (hold > first_time), first, np.nan)
+    # a press that didn't beat the spring shows no air and no leak
+    weak = column(frame, "gap_at_once_force_N") <= 1.1 * spring
+    first = np.where((first >= 0) & (hold > first_time) & ~weak, first, np.nan)
     slack = np.where(slack_read, slack, slack_value)
     longest = air_travel_mm(
         MOST_AIR,
@@ -139,8 +148,14 @@ def read_checks(
         cap=rocker * travel + slack,
         u_cap=np.hypot(rocker * u_travel, travel * u_rocker),
     )
-    press = Press(force, u_force, spring, u_spring, rate, rocker, u_rocker, diameter, u_diameter, ambient)
+    at_once = _force_at_once(frame, force, u_force, np.isfinite(first))
+    press = Press(
+        force, u_force, spring, u_spring, rate, rocker, u_rocker, diameter, u_diameter, ambient, *at_once
+    )
     land = column(frame, "plunger_land_mm")
+    late, late_time = column(frame, "late_gap_mm"), column(frame, "late_gap_time_s")
+    later = (late >= 0) & (late_time > hold)
+    released = column(frame, "gap_released_mm")
     second, second_gap = column(frame, "second_force_N"), column(frame, "second_gap_mm")
     both = (second > 0) & (second_gap >= 0)
     return Checks(
@@ -148,11 +163,34 @@ def read_checks(
         press,
         np.where(both, second, np.nan),
         np.where(both, second_gap, np.nan),
+        np.where(later, late, np.nan),
+        np.where(later, late_time, np.nan),
+        np.where(released >= 0, released, np.nan),
         _after_run(frame),
         _count_runs(frame),
         _viscosity(frame),
         np.where(land > 0, land, usual("plunger_land_mm")[0]),
         taken,
+    )
+
+
+def _force_at_once(
+    frame: pd.DataFrame, force: Floats, u_force: Floats, read: npt.NDArray[np.bool_]
+) -> tuple[Floats, Floats, Floats]:
+    """Force at the first reading over that at the last: low and high, the same where on record, and u of that.
+
+    What is the same at both, the gauge's own error, cancels. Where it isn't on record, anything that hands do.
+    """
+    recorded = column(frame, "gap_at_once_force_N")
+    known = (recorded > 0) & (force > 0)
+    some = np.where(force > 0, force, 1.0)
+    share = np.where(known, recorded, some) / some
+    hands = hand_range("force_at_once_share")
+    between = BETWEEN_PRESSES * share * u_force / some
+    return (
+        np.where(read & ~known, hands.low, share),
+        np.where(read & ~known, hands.high, share),
+        np.where(read & known, between, 0.0),
     )
 
 

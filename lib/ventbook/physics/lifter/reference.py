@@ -5,12 +5,20 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from ventbook.physics.lifter.check import Checks
-from ventbook.physics.lifter.motion import Floats, air_travel_mm, trapped_air_mm3
+from ventbook.physics.lifter.cause import FirstPress
+from ventbook.physics.lifter.check import BETWEEN_PRESSES, Checks
+from ventbook.physics.lifter.motion import (
+    Floats,
+    air_travel_mm,
+    chamber_rise_bar,
+    growth_times,
+    scale_first_press,
+    squeezed_share,
+    trapped_air_mm3,
+)
 from ventbook.physics.lifter.spread import Press
 
 INDEX = 1.125  # middle of 1 (slow) and 1.25 (quick)
-BETWEEN_PRESSES = 0.5  # of the force's uncertainty; the rest is the gauge's and the same at both presses
 
 
 def spring_of(p: Press) -> dict[str, Floats]:
@@ -50,6 +58,67 @@ def scale_to_force(c: Checks, force: Floats | float) -> tuple[Floats, Floats, Fl
     return air, u_air, leak, u_leak
 
 
+FIRST_NODES = 6  # values of a first force that isn't on record
+
+
+def press_first(c: Checks) -> FirstPress:
+    """What the force at the first reading makes of air and growth, with what spring, force and index leave open."""
+    p = c.press
+    travel = np.maximum(c.readings.gap - c.readings.slack, 0.0) / c.readings.rocker_ratio
+    travel = np.where(np.isfinite(travel), travel, 0.0)
+
+    def scales(share: Floats, spring: Floats, force: Floats, index: float) -> tuple[Floats, Floats]:
+        around = spring_of(p) | {"spring_force_N": spring}
+        return scale_first_press(share, travel, force, index=index, **around)
+
+    shares = [p.first_low + (p.first_high - p.first_low) * k / (FIRST_NODES - 1) for k in range(FIRST_NODES)]
+    shares = shares if np.any(p.first_high > p.first_low) else shares[:1]
+    nodes = [scales(share, p.spring_force, p.force, INDEX) for share in shares]
+    middle = (p.first_low + p.first_high) / 2.0
+    air, rate = scales(middle, p.spring_force, p.force, INDEX)
+    moves = [
+        scales(middle + p.u_first, p.spring_force, p.force, INDEX),
+        scales(middle, np.minimum(p.spring_force + p.u_spring_force, 0.9 * p.force), p.force, INDEX),
+        scales(middle, p.spring_force, np.maximum(p.force - p.u_force, p.spring_force + 1.0), INDEX),
+        scales(middle, p.spring_force, p.force, 1.25),
+    ]
+    u_air, u_rate = (np.sqrt(sum((m[i] - (air, rate)[i]) ** 2 for m in moves)) for i in (0, 1))
+    return FirstPress(
+        np.column_stack([a for a, _ in nodes]), np.column_stack([q for _, q in nodes]), u_air, u_rate
+    )
+
+
+def point_of_first_press(c: Checks, air_travel: Floats) -> tuple[Floats, Floats, Floats]:
+    """The likeliest scale of the air at the first reading, and the times at the last force of both readings.
+
+    Where the first force isn't on record: the middle of those from which the gap did not shrink.
+    """
+    r, p = c.readings, c.press
+    last = np.maximum(r.gap - r.slack, 0.0)
+    travel = np.where(np.isfinite(air_travel), air_travel, 0.0)
+    open_ = p.first_high > p.first_low
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = np.clip(np.where(last > 0, (r.first_gap - r.slack) / last, 1.0), 0.0, 1.0)
+        rise = chamber_rise_bar(
+            p.force,
+            travel_mm=travel,
+            spring_force_N=p.spring_force,
+            spring_rate_N_per_mm=p.spring_rate,
+            diameter_mm=p.diameter,
+        )
+        squeezed = ratio * squeezed_share(rise, ambient_bar=p.ambient, index=INDEX)
+        first = p.ambient * ((1.0 - squeezed) ** -INDEX - 1.0)
+        spring = p.spring_force + p.spring_rate * ratio * travel
+        push = p.force - p.spring_force - p.spring_rate * travel
+        least = (spring + push * first / rise) / p.force
+    least = np.clip(np.where(np.isfinite(least), least, p.first_high), p.first_low, p.first_high)
+    share = np.where(open_, (least + p.first_high) / 2.0, p.first_low)
+    air, rate = scale_first_press(share, travel, p.force, index=INDEX, **spring_of(p))
+    before, until = growth_times(rate, r.first_time, r.time)
+    usable = air * until - before > 0.05
+    return np.where(usable, air, 1.0), np.where(usable, before, r.first_time), np.where(usable, until, r.time)
+
+
 def leak_force_u(c: Checks) -> Floats:
     """Relative standard uncertainty of the growing part between two presses at one nominal force, by hand."""
     p = c.press
@@ -76,14 +145,18 @@ def bring_to_reference(
     state: npt.NDArray[np.intp],
     travel: Floats,
     growth: Floats,
+    until: Floats,
     force: float | Floats,
     hold: float | Floats,
 ) -> dict[str, npt.NDArray[np.generic]]:
-    """The gap at reference force and hold: air part by compression, growing part by pressure and time."""
+    """The gap at reference force and hold: air part by compression, growing part by pressure and time.
+
+    ``until``: time at the last force that leaks as much as was leaked by the last reading.
+    """
     r = c.readings
     air, u_air, leak, u_leak = scale_to_force(c, force)
-    time_scale = hold / r.time
-    grown = r.rocker_ratio * growth * 1e-3 * r.time
+    time_scale = hold / until
+    grown = r.rocker_ratio * growth * 1e-3 * until
     springy = np.maximum(r.gap - r.slack, 0.0) - grown
     moved = springy * air + grown * leak * time_scale
     corrected = np.minimum(r.slack + moved, np.maximum(r.cap, r.gap))

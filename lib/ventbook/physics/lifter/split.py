@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -10,12 +12,17 @@ from ventbook import tables
 from ventbook.physics.lifter.cause import (
     CAUSES,
     SURE,
+    SURE_OPEN_FORCE,
+    Readings,
     cause_probabilities,
     compare_after_run,
     kind_likelihoods,
     name_cause,
     out_of_order,
+    shares_of_two,
     weigh_after_run,
+    weigh_late,
+    weigh_release,
     weigh_second_force,
 )
 from ventbook.physics.lifter.check import (
@@ -39,6 +46,8 @@ from ventbook.physics.lifter.reference import (
     bring_to_reference,
     compare_forces,
     leak_force_u,
+    point_of_first_press,
+    press_first,
     scale_to_force,
     spring_of,
 )
@@ -48,6 +57,9 @@ STATES = ("two_readings", "one_reading", "no_air_found", "not_pressed", "not_rec
 READ_AGAIN = "contradictory, read again"
 _CONTRADICTORY, _FELL, _OFF_FORCE, _ZERO = (1 << len(TAKEN) + 1 + i for i in range(4))
 _PROBABILITIES = tuple(f"{cause}_probability" for cause in CAUSES)
+POINT_STEPS = 4  # the scales of the first press hang on the air travel a little
+_READ = tuple(name for name in Readings.__dataclass_fields__ if name != "first_press")
+_PLAIN = tuple(name for name in Checks.__dataclass_fields__ if name not in ("readings", "press"))
 LIKELIHOODS = ("air_likelihood", "leak_down_likelihood")
 
 
@@ -67,8 +79,9 @@ def split_gaps(
     ----------
     frame : DataFrame
         One row a check with the stored columns of lifter checks and engines: ``gap_mm`` (required),
-        ``gap_at_once_mm``, ``gap_at_once_time_s``, ``hold_s``, ``force_N``, ``gap_no_force_mm``,
-        ``second_force_N``, ``second_gap_mm``, ``rocker_ratio``, ``plunger_...``, ``engine_type``,
+        ``gap_at_once_mm``, ``gap_at_once_time_s``, ``gap_at_once_force_N``, ``hold_s``, ``force_N`` (at the end of
+        the hold), ``gap_no_force_mm``, ``second_force_N``, ``second_gap_mm``, ``late_gap_mm``,
+        ``late_gap_time_s``, ``gap_released_mm``, ``rocker_ratio``, ``plunger_...``, ``engine_type``,
         ``elevation_m``, ``oil_grade``, ``oil_temperature_degC``, and where there are any ``gauge_u_mm`` and
         ``gap_after_run_mm`` (the gap read again after a further run) or ``gap_last_mm`` with
         ``extra_run_between``.
@@ -231,7 +244,8 @@ def tell_after_run(frame: pd.DataFrame) -> npt.NDArray[np.object_]:
         reference_hold_s=_usual_reference("check_hold"),
     )
     r, state = checks.readings, _state(checks)
-    growth = r.rocker_ratio * _point(checks, state)[1] * 1e-3 * r.time
+    _, speed, until = _point(checks, state)
+    growth = r.rocker_ratio * speed * 1e-3 * until
     grown = np.where(state == 0, growth, np.maximum(r.gap - r.slack, 0.0))
     return compare_after_run(checks.after_run, r, grown, u_leak_force=leak_force_u(checks))
 
@@ -244,12 +258,9 @@ def _usual_reference(step: str) -> float:
 
 
 def _columns(checks: Checks) -> dict[str, npt.NDArray[np.generic]]:
-    found = {f"r.{n}": getattr(checks.readings, n) for n in checks.readings.__dataclass_fields__}
+    found = {f"r.{n}": getattr(checks.readings, n) for n in _READ}
     found |= {f"p.{n}": getattr(checks.press, n) for n in checks.press.__dataclass_fields__}
-    return found | {
-        n: getattr(checks, n)
-        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
-    }
+    return found | {n: getattr(checks, n) for n in _PLAIN}
 
 
 def _distinct(checks: Checks) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp]]:
@@ -262,14 +273,11 @@ def _distinct(checks: Checks) -> tuple[npt.NDArray[np.intp], npt.NDArray[np.intp
 
 
 def _rows(checks: Checks, rows: npt.NDArray[np.generic]) -> Checks:
-    def cut(part: object) -> list[object]:
-        return [getattr(part, n)[rows] for n in part.__dataclass_fields__]  # type: ignore[attr-defined]
+    readings = Readings(*(getattr(checks.readings, n)[rows] for n in _READ))
+    press = Press(*(getattr(checks.press, n)[rows] for n in Press.__dataclass_fields__))
 
-    rest = {
-        n: getattr(checks, n)[rows]
-        for n in ("second_force", "second_gap", "after_run", "runs", "viscosity", "land", "taken")
-    }
-    return Checks(type(checks.readings)(*cut(checks.readings)), Press(*cut(checks.press)), **rest)  # type: ignore[arg-type]
+    rest = {n: getattr(checks, n)[rows] for n in _PLAIN}
+    return Checks(readings, press, **rest)
 
 
 def _state(c: Checks) -> npt.NDArray[np.intp]:
@@ -285,17 +293,18 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     state = _state(c)
     n = len(state)
     gapped = state <= 1
-    travel, growth = _point(c, state)
+    travel, growth, until = _point(c, state)
     out: dict[str, npt.NDArray[np.generic]] = {"split_state": np.array(STATES, dtype=object)[state]}
     probabilities, share = np.full((n, len(CAUSES)), np.nan), np.full(n, np.nan)
     likelihoods = np.full((n, len(LIKELIHOODS)), np.nan)
     cause = np.full(n, "", dtype=object)
     if gapped.any():
         probabilities[gapped], share[gapped], likelihoods[gapped] = _ask_causes(_rows(c, gapped))
-        cause[gapped] = name_cause(probabilities[gapped])
+        open_force = (c.press.first_high > c.press.first_low)[gapped]
+        cause[gapped] = name_cause(probabilities[gapped], np.where(open_force, SURE_OPEN_FORCE, SURE))
     # without force on the chamber the readings say nothing of air or leak
     cause[state == 3] = "unclear"
-    cause[(state == 2) & (out_of_order(c.readings) >= SURE)] = "contradictory"
+    cause[(state == 2) & (out_of_order(_with_first_press(c)) >= SURE)] = "contradictory"
     contradictory = cause == "contradictory"
     out["cause"] = cause
     out |= {name: probabilities[:, i] for i, name in enumerate(_PROBABILITIES)}
@@ -305,36 +314,51 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     volumes = _volumes(c, state, travel, growth, level, seed)
     out |= {name: np.where(contradictory, np.nan, values) for name, values in volumes.items()}
     out |= compare_forces(c, state)
-    out |= bring_to_reference(c, state, travel, growth, force, hold)
+    out |= bring_to_reference(c, state, travel, growth, until, force, hold)
     out["split_note"] = _notes(c, state, force, contradictory)
     return pd.DataFrame(out)
 
 
-def _point(c: Checks, state: npt.NDArray[np.intp]) -> tuple[Floats, Floats]:
-    """Air travel [mm] and growth [um/s], the nearest possible to the readings; one reading: all air."""
+def _point(c: Checks, state: npt.NDArray[np.intp]) -> tuple[Floats, Floats, Floats]:
+    """Air travel [mm] and growth [um/s], the nearest possible to the readings, and the time [s] that it grew for at the last
+    force; one reading: all air.
+    """
     r = c.readings
     travel = np.maximum(r.gap - r.slack, 0.0) / r.rocker_ratio
-    growth = np.zeros(len(travel))
+    growth, grew_for = np.zeros(len(travel)), r.time.copy()
     two = state == 0
     if two.any():
+        part = _rows(c, two)
+        travel[two], growth[two], grew_for[two] = _point_of_two(part, travel[two])
+    return travel, growth, grew_for
+
+
+def _point_of_two(c: Checks, moved: Floats) -> tuple[Floats, Floats, Floats]:
+    r, air_travel = c.readings, moved
+    for _ in range(POINT_STEPS):
+        scale, before, until = point_of_first_press(c, air_travel)
         x, v = split_readings(
-            r.first_gap[two],
-            r.first_time[two],
-            r.gap[two],
-            r.time[two],
-            rocker_ratio=r.rocker_ratio[two],
-            slack_mm=r.slack[two],
+            r.first_gap,
+            before,
+            r.gap,
+            until,
+            rocker_ratio=r.rocker_ratio,
+            slack_mm=r.slack,
+            air_scale=scale,
         )
-        moved = travel[two]
-        fell, no_air = v < 0, x < 0
-        mean = np.maximum((r.first_gap[two] + r.gap[two]) / 2.0 - r.slack[two], 0.0) / r.rocker_ratio[two]
-        travel[two] = np.where(fell, mean, np.maximum(x, 0.0))
-        growth[two] = np.where(fell, 0.0, np.where(no_air, moved / r.time[two] * 1e3, v))
-    return travel, growth
+        air_travel = np.clip(x, 0.0, moved)
+    fell, no_air = v < 0, x < 0
+    mean = np.maximum((r.first_gap - r.slack) / scale + r.gap - r.slack, 0.0) / 2.0 / r.rocker_ratio
+    travel = np.where(fell, mean, np.maximum(x, 0.0))
+    return travel, np.where(fell, 0.0, np.where(no_air, moved / until * 1e3, v)), until
+
+
+def _with_first_press(c: Checks) -> Readings:
+    return replace(c.readings, first_press=press_first(c))
 
 
 def _ask_causes(c: Checks) -> tuple[Floats, Floats, Floats]:
-    r = c.readings
+    r = _with_first_press(c)
     air, u_air, leak, u_leak = scale_to_force(c, c.second_force)
     second = np.where(np.isfinite(air), c.second_gap, np.nan)
     weights = [
@@ -346,13 +370,12 @@ def _ask_causes(c: Checks) -> tuple[Floats, Floats, Floats]:
             leak_scale=np.nan_to_num(leak, nan=1.0),
             u_leak_scale=np.nan_to_num(u_leak, nan=1.0),
         ),
+        weigh_late(c.late_gap, c.late_time, r, u_leak_force=leak_force_u(c)),
+        weigh_release(c.released_gap, r),
         weigh_after_run(c.after_run, r, u_leak_force=leak_force_u(c), runs=c.runs),
     ]
-    again = np.isfinite(second)
-    return (
-        *cause_probabilities(r, weights, pressed_again=again),
-        kind_likelihoods(r, weights, pressed_again=again),
-    )
+    more = {"pressed_again": np.isfinite(second), "shares": shares_of_two(r)}
+    return *cause_probabilities(r, weights, **more), kind_likelihoods(r, weights, **more)
 
 
 def _volumes(
@@ -405,7 +428,7 @@ def _notes(
 ) -> npt.NDArray[np.object_]:
     r = c.readings
     flags = c.taken.copy()
-    fell = contradictory & (r.gap < r.first_gap)
+    fell = contradictory & ((r.gap < r.first_gap) | (c.late_gap < r.gap))
     off = (np.abs(c.press.force - force) > 0.05 * force) & (state < 4)
     for mask, flag in (
         (contradictory, _CONTRADICTORY),

@@ -1,8 +1,9 @@
 """Air travel, growth and trapped air with their intervals, from two readings or one.
 
 JCGM 101: 256 seeded quasi-random points over gauge noise, the two times, slack, rocker ratio, force, spring,
-plunger diameter and polytropic index, each through the inverse of the gap. Points that would need negative air or
-negative growth are impossible and drop out; the rest weigh 1 / (t2 - t1), so that air and growth, not the
+plunger diameter and polytropic index, the force at the first reading and how it rose from there, each through the inverse
+of the gap. Points that would need negative air or
+negative growth are impossible and drop out; the rest weigh 1 / (a b2 - b1), which is 1 / (t2 - t1) at one force, so that air and growth, not the
 readings, are equally likely beforehand.
 """
 
@@ -15,19 +16,30 @@ import numpy as np
 from scipy import stats
 
 from ventbook.physics.lifter.cause import SHORTEST_TIME
-from ventbook.physics.lifter.motion import Floats, split_readings, trapped_air_mm3
+from ventbook.physics.lifter.motion import (
+    Floats,
+    growth_times,
+    scale_first_press,
+    split_readings,
+    trapped_air_mm3,
+)
 
 POINTS = 256
 FEW = 0.02
 SEED = 20261
 INDEX_LOW, INDEX_HIGH = 1.0, 1.25
 _DIMENSIONS = 10
+_OF_FORCE = 2  # the first force and how it rose from there, drawn apart
 _CHUNK = 2048
 
 
 @dataclass(frozen=True)
 class Press:
-    """What one check pressed with; arrays of one length, each with its standard uncertainty."""
+    """What one check pressed with; arrays of one length, each with its standard uncertainty.
+
+    ``first_low``, ``first_high``: force at the first reading over ``force``, the same where it is on record, with
+    ``u_first``; else anything between them.
+    """
 
     force: Floats
     u_force: Floats
@@ -39,11 +51,15 @@ class Press:
     diameter: Floats
     u_diameter: Floats
     ambient: Floats
+    first_low: Floats
+    first_high: Floats
+    u_first: Floats
 
 
 @lru_cache(maxsize=4)
 def _points(seed: int) -> tuple[Floats, Floats]:
     draws = stats.qmc.Sobol(_DIMENSIONS, scramble=True, rng=seed).random_base2(int(np.log2(POINTS)))
+    draws = np.hstack([draws, stats.qmc.LatinHypercube(_OF_FORCE, rng=seed).random(len(draws))])
     draws = np.clip(draws, 1e-5, 1 - 1e-5)
     return draws, stats.norm.ppf(draws)
 
@@ -80,6 +96,7 @@ def intervals_of_two(r: Floats, press: Press, *, level: float, seed: int = SEED)
     >>> from ventbook.physics import lifter
     >>> one = dict(force=83.0, u_force=3.0, spring_force=18.0, u_spring_force=2.0, spring_rate=1.4, rocker_ratio=1.35)
     >>> one |= dict(u_rocker_ratio=0.02, diameter=11.5, u_diameter=0.05, ambient=1.0)
+    >>> one |= dict(first_low=1.0, first_high=1.0, u_first=0.03)
     >>> press = lifter.Press(**{name: np.array([value]) for name, value in one.items()})
     >>> found = lifter.intervals_of_two(np.array([[0.31, 0.5, 0.59, 4.0, 0.0, 0.02, 0.1, 0.1, 0.01]]), press, level=0.9)
     >>> low, high, sd = found["growth"][0]
@@ -113,9 +130,30 @@ def _draw(r: Floats, p: Press, seed: int) -> tuple[Floats, Floats, Floats, Float
     ratio = p.rocker_ratio + p.u_rocker_ratio * z[:, 5]
     slack = s0 + u_s0 * z[:, 4]
     first, last = g1 + u_gap * z[:, 0], g2 + u_gap * z[:, 1]
-    travel, growth = split_readings(first, first_time, last, time, rocker_ratio=ratio, slack_mm=slack)
+    elastic = np.maximum(last - slack, 0.0) / ratio
+    spring, force = _springs(elastic, p, z)
+    share = p.first_low + (p.first_high - p.first_low) * u[:, 10] + p.u_first * z[:, 10]
+    scale, rate = scale_first_press(
+        np.maximum(share, 0.01),
+        elastic,
+        force,
+        spring_force_N=spring,
+        spring_rate_N_per_mm=p.spring_rate,
+        diameter_mm=p.diameter,
+        ambient_bar=p.ambient,
+        index=_index(u),
+    )
+    before, until = growth_times(rate, first_time, time, u[:, 11])
+    span = scale * until - before
+    in_order = in_order & (span > 0.05)
+    scale, before, until = (
+        np.where(in_order, x, y) for x, y in ((scale, 1.0), (before, first_time), (until, time))
+    )
+    travel, growth = split_readings(
+        first, before, last, until, rocker_ratio=ratio, slack_mm=slack, air_scale=scale
+    )
     air = _air(travel, p, u, z)
-    weight = in_order * (travel >= 0) * (growth >= 0) / (time - first_time)
+    weight = in_order * (travel >= 0) * (growth >= 0) / np.where(in_order, span, 1.0)
     # used only where hardly any point is possible: a gap that fell has no growth, and the mean is its gap
     impossible = np.mean(weight > 0, axis=1, keepdims=True) < FEW
     level = ((first + last) / 2.0 - slack) / ratio
@@ -124,13 +162,21 @@ def _draw(r: Floats, p: Press, seed: int) -> tuple[Floats, Floats, Floats, Float
     return travel, growth, air, weight
 
 
-def _air(travel: Floats, p: Press, u: Floats, z: Floats) -> Floats:
+def _index(u: Floats) -> Floats:
+    return INDEX_LOW + (INDEX_HIGH - INDEX_LOW) * u[:, 8]
+
+
+def _springs(travel: Floats, p: Press, z: Floats) -> tuple[Floats, Floats]:
+    """Drawn spring force and force."""
     spring = np.maximum(p.spring_force + p.u_spring_force * z[:, 7], 0.0)
     force = p.force + p.u_force * z[:, 6]
     # a drawn force under the spring's can't have pressed anything: keep a tenth of the nominal push
-    force = np.maximum(
-        force, spring + 0.1 * (p.force - p.spring_force) + p.spring_rate * np.maximum(travel, 0.0)
-    )
+    least = spring + 0.1 * (p.force - p.spring_force) + p.spring_rate * np.maximum(travel, 0.0)
+    return spring, np.maximum(force, least)
+
+
+def _air(travel: Floats, p: Press, u: Floats, z: Floats) -> Floats:
+    spring, force = _springs(travel, p, z)
     return trapped_air_mm3(
         travel,
         force,
@@ -138,7 +184,7 @@ def _air(travel: Floats, p: Press, u: Floats, z: Floats) -> Floats:
         spring_rate_N_per_mm=p.spring_rate,
         diameter_mm=np.maximum(p.diameter + p.u_diameter * z[:, 9], 0.5 * p.diameter),
         ambient_bar=p.ambient,
-        index=INDEX_LOW + (INDEX_HIGH - INDEX_LOW) * u[:, 8],
+        index=_index(u),
     )
 
 

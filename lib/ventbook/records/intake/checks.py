@@ -199,11 +199,32 @@ def check_valve(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fau
 
 
 def check_gap_shrinks(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
+    """Readings of one press in an order that no lifter has: smaller under the same force held longer, larger without it."""
     at_once, gap = loaded.numbers("gap_at_once_mm"), loaded.numbers("gap_mm")
+    late, released = loaded.numbers("late_gap_mm"), loaded.numbers("gap_released_mm")
     with np.errstate(invalid="ignore"):
-        rows = np.flatnonzero(alive & (at_once > gap + GAP_STEP))
-    each = [{"high": f"{gap[row]:g}"} for row in rows]
-    return _fault("gap_shrinks", "gap_at_once", rows, [f"{at_once[row]:g}" for row in rows], each=each)
+        eased = loaded.numbers("gap_at_once_force_N") > loaded.numbers("force_N")
+        wrong = (
+            ("gap_shrinks", "gap_at_once", at_once, (at_once > gap + GAP_STEP) & ~eased),
+            ("late_gap_shrinks", "late_gap", late, late < gap - GAP_STEP),
+            ("released_over_gap", "gap_released", released, released > gap + GAP_STEP),
+        )
+    faults = []
+    for code, column, values, hit in wrong:
+        rows = np.flatnonzero(alive & hit)
+        each = [{"high": f"{gap[row]:g}"} for row in rows]
+        faults += _fault(code, column, rows, [f"{values[row]:g}" for row in rows], each=each)
+    return faults
+
+
+def check_late_time(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
+    """A late gap that can't be used, for nobody knows how late it was."""
+    late, time, hold = (loaded.numbers(name) for name in ("late_gap_mm", "late_gap_time_s", "hold_s"))
+    with np.errstate(invalid="ignore"):
+        rows = np.flatnonzero(alive & ~np.isnan(late) & (np.isnan(time) | (time <= hold)))
+    each = [{"high": "not recorded" if np.isnan(hold[row]) else f"{hold[row]:g}"} for row in rows]
+    values = ["empty" if np.isnan(time[row]) else f"{time[row]:g} s" for row in rows]
+    return _fault("late_gap_unused", "late_gap_time", rows, values, each=each)
 
 
 def check_travel(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -311,6 +332,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
         check_cylinder,
         check_valve,
         check_gap_shrinks,
+        check_late_time,
         check_travel,
         check_second_look,
         check_first_check,

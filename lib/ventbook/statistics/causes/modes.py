@@ -56,6 +56,7 @@ UNRECORDED = "unrecorded"  # what a sign is called where it is not recorded
 NOISE = 2 * np.sqrt(2)
 FAST_GROWTH_UM_PER_S = 100.0
 HALF_FORCE = (0.35, 0.65)
+SAME_FORCE = 0.1  # relative: first and last reading of one press
 RATIOS = (1.15, 2.6)
 LONG_REST_H, MANY_HOURS_H = 24.0, 500.0
 LONG_ROTATIONS, SHORT_ROTATIONS = 1.25, 0.75
@@ -123,6 +124,10 @@ def _lifter_signs(found: pd.DataFrame) -> dict[str, np.ndarray]:
     seconds = np.where(hold > read_at, hold - read_at, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = 1000 * grown / (seconds * np.nan_to_num(rocker, nan=1.0))
+        # under a force that rose or fell, only what the split calls growth is growth
+        moved = np.abs(_numbers(found, "gap_at_once_force_N") / force - 1) > SAME_FORCE
+        grown = np.where(moved, _numbers(found, "growth_um_per_s") * 1e-3 * rocker * seconds, grown)
+        rate = np.where(moved, _numbers(found, "growth_um_per_s"), rate)
         half = (at / force > HALF_FORCE[0]) & (at / force < HALF_FORCE[1]) & ~np.isnan(second)
         rest = np.nan_to_num(slack, nan=0.0)
         ratio = (gap - rest) / (second - rest)

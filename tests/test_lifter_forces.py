@@ -37,11 +37,12 @@ def squeeze(air: float, force: float, index: float) -> float:
 def read_under(
     air: float, growth: float, first_force: float, force: float, t1: float, t2: float, index: float
 ) -> tuple[float, float]:
-    """Both gaps of a force that is ``first_force`` until t1 and rises evenly to ``force`` at t2; ``growth`` at ``force``."""
+    """Both gaps of a force that is ``first_force`` until t1 and rises evenly from there, to ``force``
+    halfway to t2; ``growth`` at ``force``."""
     x1, x2 = (squeeze(air, f, index) for f in (first_force, force))
     pressed = (first_force - SPRING - RATE * x1) / (force - SPRING - RATE * x2)
     before = pressed * t1
-    until = before + (pressed + 1.0) / 2.0 * (t2 - t1)
+    until = before + (pressed + (1.0 - pressed) * 0.75) * (t2 - t1)
     return (
         ROCKER * (x1 + growth * 1e-3 * before) + SLACK,
         ROCKER * (x2 + growth * 1e-3 * until) + SLACK,
@@ -84,7 +85,7 @@ class TestTwoForces:
         slack = 0.03 + 0.02 * rng.standard_normal(n)
         y1, y2 = ((g + 0.02 * rng.standard_normal(n) - slack) / ratio for g in (g1, g2))
         t1, t2 = 0.5 + 0.2 * rng.standard_normal(n), 3.0 + 0.3 * rng.standard_normal(n)
-        index, level = rng.uniform(1, 1.25, n), rng.uniform(0, 1, n)
+        index, level = rng.uniform(1, 1.25, n), rng.uniform(0.5, 1, n)
         area = np.pi / 4 * (12 + 0.06 * rng.standard_normal(n)) ** 2
         usable = (t1 > 0.1) & (t2 > t1 + 0.1) & (f1 > fs + 1)
 
@@ -205,7 +206,7 @@ class TestVerdicts:
 
 class TestWhatHandsDo:
     def test_ranges_name_their_source(self) -> None:
-        for name in ("force_at_once_share", "refilled_share", "late_time_u"):
+        for name in ("force_at_once_share", "force_rise", "refilled_share", "late_time_u"):
             row = hand_range(name)
             assert row.meaning
             assert row.source.startswith(("assumed", "common practice, no source"))
@@ -239,10 +240,7 @@ class TestCounted:
     ) -> None:
         """Unclear of 100, without and with it, as the explanation of the form's column has them."""
         meaning = next(c.meaning for c in tables.record_tables()["lifter_checks"].columns if c.name == column)
-        said = [
-            int(number)
-            for number in re.search(r"unclear (\d+) of 100, with (?:it|both) (\d+)", meaning).groups()
-        ]
+        said = [int(number) for number in re.search(r"unclear (\d+) of 100, with it (\d+)", meaning).groups()]
         if column == "gap_at_once_force":
             pair = [counted.loc[("35 to 70 N at once", on, "two"), "unclear"] for on in ("no", "yes")]
         else:

@@ -20,8 +20,8 @@ read alike, so that less is named, and not wrongly.
 A press at a second force and a reading after a further run weigh the same w grid by how well
 each w explains them. So do two readings more:
 
-- late, at t3 of 10 s and more: the air stays, the leak goes on, G3 - G2 = w (G2 - s0) (t3 - t2) / b2, up to the travel. Ten
-  seconds of a leak that made a tenth of the gap in three double the lever against the gauge's noise.
+- late, at t3 of 10 s and more: the air stays, the leak goes on, G3 - G2 = w (G2 - s0) (t3 - t2) / b2, up to the travel. By
+  13 s a leak has made 3.3 times as much more as in its first 3 s, against the same noise of two readings.
 - after release: the air springs back at once, what leaked comes back only as oil flows in past the check valve,
   G4 - s0 = (1 - y) w (G2 - s0) with y anything in ``data/hands.toml``. A gap that stays is a leak; one that closes may be either.
 
@@ -206,8 +206,10 @@ def _mass_of_shares(r: Readings, k: int, nodes: tuple[int, int]) -> Floats:
     g1, g2 = r.first_gap - r.slack, r.gap - r.slack
     press = _first_press(r)
     air, rate = press.air[:, k], press.rate[:, k]
-    middle = np.maximum((1.0 + rate) / 2.0, 1e-6)
-    u_rate = np.hypot(press.u_rate / np.maximum(rate, 1e-6), np.abs(1.0 - rate) / np.sqrt(12.0) / middle)
+    hands = hand_range("force_rise")
+    middle = np.maximum(rate + (1.0 - rate) * (hands.low + hands.high) / 2.0, 1e-6)
+    u_rise = np.abs(1.0 - rate) * (hands.high - hands.low) / np.sqrt(12.0) / middle
+    u_rate = np.hypot(press.u_rate / np.maximum(rate, 1e-6), u_rise)
     timed = bool(np.any(r.u_first_time > 0) or np.any(r.u_time > 0))
     grid = [(a, b, wa * wb) for a, wa in zip(*first, strict=True) for b, wb in zip(*last, strict=True)]
     for a, b, weight in grid if timed else [(0.0, 0.0, 1.0)]:

@@ -26,7 +26,7 @@ pressure, dp1 and dp. With f = 1 - (p0 / (p0 + dp))^(1/n), x the air travel and 
 
     a  = x_a(F1) / x_a(F) = f(dp1) / f(dp)          the air squeezed by then
     q  = dp1 / dp                                   the leak goes with the pressure
-    b1 = q t1,  b2 = b1 + m (t2 - t1)               times at F that leak as much; m between q and 1, (1 + q) / 2 for an even rise
+    b1 = q t1,  b2 = b1 + m (t2 - t1)               times at F that leak as much; m = q + (1 - q) h, h from data/hands.toml
     G1 = r (a x + v b1) + s0                        G2 = r (x + v b2) + s0
     v  = (a (G2 - s0) - (G1 - s0)) / (r (a b2 - b1))    x = (G2 - s0) / r - v b2
 
@@ -39,6 +39,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+
+from ventbook.tables.hands import hand_range
 
 Floats = npt.NDArray[np.float64]
 N_PER_MM2_PER_BAR = 0.1
@@ -501,7 +503,7 @@ def scale_first_press(
     return air, rate
 
 
-def growth_times(rate: Any, first_time_s: Any, time_s: Any, rise: Any = 0.5) -> tuple[Floats, Floats]:
+def growth_times(rate: Any, first_time_s: Any, time_s: Any, rise: Any = None) -> tuple[Floats, Floats]:
     """Times at the last reading's force that leak as much as was leaked by the two readings.
 
     Parameters
@@ -510,8 +512,9 @@ def growth_times(rate: Any, first_time_s: Any, time_s: Any, rise: Any = 0.5) -> 
         Growth at the first reading's force over that at the last's, as :func:`scale_first_press` gives it.
     first_time_s, time_s : array_like, s
         When the two were read.
-    rise : array_like, 0..1
-        Where the mean growth between them lies, from the first's (0) to the last's (1); 0.5 for an even rise.
+    rise : array_like, 0..1, optional
+        Where the mean growth between them lies, from the first's (0) to the last's (1), 0.5 for an even rise; default
+        the middle of what hands do (``data/hands.toml``).
 
     Returns
     -------
@@ -521,10 +524,13 @@ def growth_times(rate: Any, first_time_s: Any, time_s: Any, rise: Any = 0.5) -> 
     Examples
     --------
     >>> from ventbook.physics import lifter
-    >>> first, last = lifter.growth_times(0.4, 0.5, 4.0)
+    >>> first, last = lifter.growth_times(0.4, 0.5, 4.0, rise=0.5)
     >>> round(float(first), 3), round(float(last), 3)
     (0.2, 2.65)
     """
+    if rise is None:
+        hands = hand_range("force_rise")
+        rise = (hands.low + hands.high) / 2.0
     rate, first_time = np.asarray(rate, float), np.asarray(first_time_s, float)
     first = rate * first_time
     return first, first + (rate + (1.0 - rate) * rise) * (np.asarray(time_s, float) - first_time)

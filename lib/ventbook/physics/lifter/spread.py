@@ -23,6 +23,7 @@ from ventbook.physics.lifter.motion import (
     split_readings,
     trapped_air_mm3,
 )
+from ventbook.tables.hands import hand_range
 
 POINTS = 256
 FEW = 0.02
@@ -143,7 +144,8 @@ def _draw(r: Floats, p: Press, seed: int) -> tuple[Floats, Floats, Floats, Float
         ambient_bar=p.ambient,
         index=_index(u),
     )
-    before, until = growth_times(rate, first_time, time, u[:, 11])
+    hands = hand_range("force_rise")
+    before, until = growth_times(rate, first_time, time, hands.low + (hands.high - hands.low) * u[:, 11])
     span = scale * until - before
     in_order = in_order & (span > 0.05)
     scale, before, until = (

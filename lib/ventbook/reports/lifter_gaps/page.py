@@ -288,7 +288,9 @@ def methods(page: Page) -> Blocks:
             "air and leak-down",
             "Trapped air springs back at once and does not grow; a leaking check valve or a worn plunger lets the gap grow "
             "while force is held. The gap at once and at the end of the hold, and a press at half the force where there is one, "
-            "give the probability of each, with the uncertainties of gauge, timing, force and geometry carried along.",
+            "give the probability of each, with the uncertainties of gauge, timing, force and geometry carried along. Each "
+            "reading counts with its own force; a force at once that was not written down may be anything from half to all of "
+            "the last, and then less is named. A late reading and one after release weigh in where they were taken.",
         )
     )
 

@@ -481,13 +481,13 @@ def scale_first_press(
 
     Examples
     --------
-    Half of the force squeezes the air to three quarters, and leaks not half as fast, for the spring takes its part:
+    Half of the force squeezes the air four fifths as far, and leaks not half as fast, for the spring takes its part:
 
     >>> from ventbook.physics import lifter
     >>> spring = {"spring_force_N": 18.0, "spring_rate_N_per_mm": 1.4, "diameter_mm": 11.5}
     >>> air, rate = lifter.scale_first_press(0.5, 0.4, 83.0, **spring)
     >>> round(float(air), 2), round(float(rate), 2)
-    (0.81, 0.36)
+    (0.8, 0.36)
     """
     share, travel = np.asarray(share, float), np.maximum(np.asarray(travel_mm, float), 0.0)
     area = plunger_area_mm2(diameter_mm) * N_PER_MM2_PER_BAR

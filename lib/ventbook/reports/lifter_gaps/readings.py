@@ -230,9 +230,9 @@ def causes(page: Page) -> Blocks:
         table,
         title="What the findings are made of",
         columns=["cause", "findings", "share", "ventings", "air_mm3", "growth"],
-        note="One reading alone is unclear: read the gap at about half a second and at the end of the hold, and a third time at "
-        "half the force. Contradictory: no air and no leak explains readings that far apart, as a gap that falls while force is "
-        "held; read the lifter again.",
+        note="One reading alone is unclear: read the gap at about half a second and at the end of the hold, write down the force "
+        "at both, and read a third time at half the force or 10 to 30 s later. Contradictory: no air and no leak explains "
+        "readings that far apart, as a gap that falls while the same force is held; read the lifter again.",
     )
 
 

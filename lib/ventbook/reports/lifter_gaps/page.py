@@ -290,7 +290,7 @@ def methods(page: Page) -> Blocks:
             "while force is held. The gap at once and at the end of the hold, and a press at half the force where there is one, "
             "give the probability of each, with the uncertainties of gauge, timing, force and geometry carried along. Each "
             "reading counts with its own force; a force at once that was not written down may be anything from half to all of "
-            "the last, and then less is named. A late reading and one after release weigh in where they were taken.",
+            "the last, and then less is named. A late reading and one after letting go weigh in where they were taken.",
         )
     )
 

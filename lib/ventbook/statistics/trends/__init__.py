@@ -1,6 +1,12 @@
 """Is this period different from the ones before, where, and since when?"""
 
 from ventbook.statistics.trends.attribution import GaugeShift, compare_gauges, compare_mix
+from ventbook.statistics.trends.before_after import (
+    ActionVerdict,
+    Findings,
+    compare_before_after,
+    judge_before_after,
+)
 from ventbook.statistics.trends.charts import (
     RUN_RULES,
     chart_between,
@@ -60,8 +66,10 @@ __all__ = [
     "OPEN",
     "RUN_RULES",
     "SITE",
+    "ActionVerdict",
     "ChangePoint",
     "Drift",
+    "Findings",
     "GaugeDrift",
     "GaugeShift",
     "PageWatch",
@@ -71,6 +79,7 @@ __all__ = [
     "chart_between",
     "chart_shares",
     "code_columns",
+    "compare_before_after",
     "compare_estimates",
     "compare_failing",
     "compare_gauges",
@@ -85,6 +94,7 @@ __all__ = [
     "find_runs",
     "funnel_by_site",
     "funnel_limit",
+    "judge_before_after",
     "level_chances",
     "list_drift_biases",
     "list_sound_gaps",

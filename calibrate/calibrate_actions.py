@@ -1,0 +1,157 @@
+"""How often an action is called "worked", on simulated fleets, beside what a naive comparison calls.
+
+    python -m calibrate.calibrate_actions [--fleets 1000] [--seed 1]
+
+writes calibrate/tables/actions.csv and actions.md. A fleet has 60, 120 or 300 ventings a quarter; each shows the kind aimed
+at, the control, or neither. Four usual quarters, a bad one, a waiting one (the review is read, the action prepared), then
+four quarters of the action with the looks after two and four. The naive comparison holds the bad quarter's share of the
+kind against the same quarters after (Fisher's exact test, two-sided p < .05, fewer).
+"""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from ventbook.statistics.trends import Findings, judge_before_after
+
+TABLES = Path(__file__).parent / "tables"
+SIZES = (60, 120, 300)
+USUAL, MOST = 4, 60
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """One kind of fleet.
+
+    kind, control : shares of all ventings; ``kind_times`` and ``control_times`` multiply them from the action on.
+    spread : sd of the log share of each kind from quarter to quarter.
+    A rise elsewhere hides a fall of the kind from whoever counts all failing ventings; it may lie in the control or in neither.
+    started : the action follows the first quarter whose count of the kind stands out at 5 % from the four before; else
+        any quarter (a long-standing problem).
+    rise : multiplies the kind in the bad and the waiting quarter; it ends by itself.
+    """
+
+    name: str
+    kind: float = 0.12
+    control: float = 0.12
+    kind_times: float = 1.0
+    control_times: float = 1.0
+    spread: float = 0.0
+    started: bool = True
+    rise: float = 1.0
+
+
+FLEETS = (
+    Fleet("no effect after a chance bad quarter"),
+    Fleet("no effect after a chance bad quarter, kind at 6 %", kind=0.06),
+    Fleet("no effect, kinds vary separately", spread=0.15),
+    Fleet("no effect, kinds vary separately, no bad quarter", spread=0.15, started=False),
+    Fleet("no effect, everything falls to .6", kind_times=0.6, control_times=0.6),
+    Fleet("a quarter as many, 12 %, the rise of 1.8 in neither", kind_times=0.25, started=False),
+    Fleet("a quarter as many, 8 %, the rise of 1.8 in neither", kind=0.08, kind_times=0.25, started=False),
+    Fleet("half as many, 12 %, the rise of 1.8 in neither", kind_times=0.5, started=False),
+    Fleet("a quarter as many, 12 %, the control rises by 1.8", kind_times=0.25, control_times=1.8, started=False),
+    Fleet("the same, kinds vary separately", kind_times=0.25, control_times=1.8, spread=0.15, started=False),
+    Fleet("a quarter as many, 12 %, control scarce (4 %)", control=0.04, kind_times=0.25, started=False),
+    Fleet("half as many, 12 %, the control rises by 1.8", kind_times=0.5, control_times=1.8, started=False),
+    Fleet("a rise of 2.5 that ends by itself, 6 %", kind=0.06, rise=2.5, started=False),
+)  # fmt: skip
+
+
+def draw_quarters(
+    fleet: Fleet, ventings: int, rng: np.random.Generator
+) -> tuple[list[int], list[int]] | None:
+    """Counts of the kind and of the control in ten quarters, the bad one fifth; None where no quarter was bad."""
+
+    def draw(number: int, kind: float, control: float) -> np.ndarray:
+        shares = np.array([kind, control]) * np.exp(fleet.spread * rng.standard_normal((number, 2)))
+        rest = 1.0 - shares.sum(axis=1, keepdims=True)
+        return rng.multinomial(ventings, np.hstack([shares, rest]))[:, :2]
+
+    if not fleet.started:
+        before = np.vstack(
+            [draw(USUAL, fleet.kind, fleet.control), draw(2, fleet.kind * fleet.rise, fleet.control)]
+        )
+    else:
+        run = draw(MOST, fleet.kind, fleet.control)
+        sums = np.convolve(run[:, 0], np.ones(USUAL + 1, int), mode="full")[: len(run)]
+        stands_out = stats.binom.sf(run[:, 0] - 1, sums, 1 / (USUAL + 1)) <= 0.05
+        found = np.flatnonzero(stands_out[USUAL:-1]) + USUAL
+        if not len(found):
+            return None
+        before = run[found[0] - USUAL : found[0] + 2]
+    after = draw(4, fleet.kind * fleet.kind_times, fleet.control * fleet.control_times)
+    kind, control = np.vstack([before, after]).T.tolist()
+    return kind, control
+
+
+def judge_fleet(kind: list[int], control: list[int], ventings: int) -> tuple[str, bool]:
+    """What the action is called, and whether the naive comparison calls it a success."""
+
+    def span(first: int, last: int) -> Findings:
+        return Findings(sum(kind[first:last]), sum(control[first:last]), last - first)
+
+    verdict = judge_before_after(span(0, 4), span(4, 5), span(5, 6), [span(6, 8), span(6, 10)])
+    naive = False
+    for quarters in (2, 4):
+        now, n = sum(kind[6 : 6 + quarters]), ventings * quarters
+        p = stats.fisher_exact([[kind[4], ventings - kind[4]], [now, n - now]])[1]
+        naive |= p < 0.05 and now / n < kind[4] / ventings
+    return verdict.called, naive
+
+
+def run_fleets(fleet: Fleet, ventings: int, *, fleets: int, seed: int) -> dict[str, float | str | int]:
+    """Shares of the fleets by what was called."""
+    rng = np.random.default_rng([seed, ventings, FLEETS.index(fleet)])
+    called: list[tuple[str, bool]] = []
+    while len(called) < fleets:
+        drawn = draw_quarters(fleet, ventings, rng)
+        if drawn is not None:
+            called.append(judge_fleet(*drawn, ventings))
+    words = [word for word, _ in called]
+    row: dict[str, float | str | int] = {"fleet": fleet.name, "ventings": ventings, "fleets": fleets}
+    row |= {word: words.count(word) / fleets for word in ("worked", "fell", "rose", "no difference")}
+    row["naive"] = sum(naive for _, naive in called) / fleets
+    row["worked_error"] = float(
+        np.sqrt(max(float(row["worked"]) * (1 - float(row["worked"])), 1 / fleets) / fleets)
+    )
+    return row
+
+
+def main() -> None:
+    """Writes the tables."""
+    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser.add_argument("--fleets", type=int, default=1000)
+    parser.add_argument("--seed", type=int, default=1)
+    asked = parser.parse_args()
+    rows = []
+    for fleet in FLEETS:
+        for ventings in SIZES:
+            rows.append(run_fleets(fleet, ventings, fleets=asked.fleets, seed=asked.seed))
+            print(rows[-1], flush=True)
+    table = pd.DataFrame(rows)
+    TABLES.mkdir(exist_ok=True)
+    table.round(4).to_csv(TABLES / "actions.csv", index=False)
+    lines = [
+        "# Actions: what they are called",
+        "",
+        f"{asked.fleets} fleets a cell, at 60 / 120 / 300 ventings a quarter, in % of fleets. Chance error of a share near 2 %: "
+        f"{100 * (0.02 * 0.98 / asked.fleets) ** 0.5:.1f} points, near 80 %: {100 * (0.16 / asked.fleets) ** 0.5:.1f}.",
+        "",
+        "| fleet | naive | worked | fell, may be the bad quarter passing | rose |",
+        "|---|---|---|---|---|",
+    ]
+    for name, own in table.groupby("fleet", sort=False):
+        cells = [" / ".join(f"{100 * v:.1f}" for v in own[c]) for c in ("naive", "worked", "fell", "rose")]
+        lines.append(f"| {name} | {' | '.join(cells)} |")
+    (TABLES / "actions.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -162,6 +162,31 @@ def limits(
 
 
 @app.command()
+def actions(
+    file: Annotated[
+        Path | None, typer.Argument(metavar="FILE.toml", help="filled-in draft to take over")
+    ] = None,
+    out: Annotated[Path | None, typer.Option(help="file to write the draft into (.toml)")] = None,
+    store: StoreOption = Path(STORE),
+    period: Annotated[str, typer.Option(help="whose review proposes; default is the newest")] = "",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would change, write nothing")] = False,
+) -> None:
+    """Draft a list of actions from what the review proposes (--out), or take a filled-in one over (FILE.toml)."""
+    from ventbook.errors import InputError
+    from ventbook.run.actions import take_actions, write_draft
+
+    if (file is None) == (out is None):
+        raise InputError(
+            "actions: give --out FILE.toml to write a draft, or a filled-in FILE.toml to take it over"
+        )
+    if out is not None:
+        print(write_draft(out, store=store, period=period))
+    elif file is not None:
+        for line in take_actions(file, store=store, dry_run=dry_run):
+            print(line)
+
+
+@app.command()
 def mapping(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="your own forms")],
     out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import tomllib
 import types
 import typing
@@ -49,6 +50,12 @@ def read_toml(path: Path) -> dict[str, Any]:
         raise TableError(f"{path.name}: no such file in {path.parent}") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise TableError(f"{path.name}: not a TOML file: {error}") from None
+
+
+def quote_text(text: str) -> str:
+    """A text as it stands in a TOML file, with its quotation marks."""
+    # JSON's escapes are TOML's, but for the one control character that JSON leaves alone
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 @dataclass(frozen=True, init=False)

@@ -6,7 +6,6 @@ A shop's limits beside its store: new rows taken in from the table it filled in,
 from __future__ import annotations
 
 import datetime as dt
-import json
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from contextlib import nullcontext
@@ -22,6 +21,7 @@ from ventbook.records.readers import cell_text, read_cells
 from ventbook.records.store import Store, Writer, open_store, write_snapshot
 from ventbook.tables import Limit, TableError
 from ventbook.tables.limits import FIELDS, NUMBERS, check_overlaps, read_limit, read_limits
+from ventbook.tables.reader import quote_text
 
 SHEET = "limits"
 DAYS = ("effective_from", "effective_to")
@@ -385,9 +385,7 @@ def write_toml(rows: Sequence[dict[str, Any]]) -> str:
                 lines.append(f"{name} = {int(number) if number.is_integer() else repr(number)}")
             else:
                 text = value.isoformat() if isinstance(value, dt.date) else str(value)
-                # JSON's escapes are TOML's, but for the one control character that JSON leaves alone.
-                quoted = json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
-                lines.append(f"{name} = {quoted}")
+                lines.append(f"{name} = {quote_text(text)}")
         parts.append("\n".join(lines) + "\n")
     return "\n".join(parts)
 

@@ -3,6 +3,7 @@
 One function a section; each takes the page and returns something a notebook can show.
 """
 
+from ventbook.reports.quarterly_review.actions import earlier_actions
 from ventbook.reports.quarterly_review.causes import by_cause
 from ventbook.reports.quarterly_review.data import earlier_signals
 from ventbook.reports.quarterly_review.groups import (
@@ -12,7 +13,7 @@ from ventbook.reports.quarterly_review.groups import (
     failing_by_period,
 )
 from ventbook.reports.quarterly_review.readings import lifters, procedure, rotations, times
-from ventbook.reports.quarterly_review.records import data_quality, earlier_actions, mix, open_jobs, ventings
+from ventbook.reports.quarterly_review.records import data_quality, mix, open_jobs, ventings
 from ventbook.reports.quarterly_review.summary import answer, limitations, methods
 
 __all__ = [

@@ -1,24 +1,18 @@
-"""What moved in the mix, the state of the records, open jobs, the last period restated, earlier signals and actions."""
+"""What moved in the mix, the state of the records, open jobs, the last period restated, earlier signals."""
 
 from __future__ import annotations
-
-import datetime as dt
 
 import numpy as np
 import pandas as pd
 
-from ventbook import tables
 from ventbook.document import wording
 from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
-from ventbook.reports.account import load_account, round_ventings
 from ventbook.reports.page import Page
 from ventbook.reports.quarterly_review.data import ALSO, ReportData, intakes_of, load_data
 from ventbook.reports.records import count_rows, share_of_rows
-from ventbook.statistics import causes, rates, trends
+from ventbook.statistics import trends
 
-#: Ventings on either side of an action under which nothing is said about it.
-FEWEST = 20
 #: Columns whose completeness the review shows: what the reports need first.
 NEEDED = (
     "lines_empty", "cooler_empty", "filter_new", "tank_overpressure_bar", "oil_temperature_degC", "oil_grade",
@@ -140,94 +134,6 @@ def open_jobs(page: Page) -> Blocks:
         columns=["site", "ventings", "open", "no_result"],
         note="Jobs with trouble close later than jobs without, so a period looks better while jobs are open.",
     )  # fmt: skip
-
-
-def read_actions(page: Page) -> list[dict[str, object]]:
-    """The team's own list of actions: ``actions.toml`` beside the store, else ``data/actions.toml``."""
-    from ventbook.reports.scope import find_path
-
-    beside = find_path(page.parameters["store"]).resolve().parent / "actions.toml"
-    path = beside if beside.is_file() else tables.DATA / "actions.toml"
-    return list(tables.read_toml(path).get("action", [])) if path.is_file() else []
-
-
-def earlier_actions(page: Page) -> Blocks:
-    """Earlier actions, and whether the records can judge them yet."""
-    facts = load_data(page)
-    rows = []
-    for action in read_actions(page):
-        rows.append(judge_action(page, facts, action))
-    if not rows:
-        return page.text(
-            "No earlier actions are written down (actions.toml, kept by the team beside the store)."
-        )
-    columns = ["id", "where", "what", "since", "aims_at", "before", "after", "ratio", "judgement"]
-    table = pd.DataFrame(rows, columns=columns)
-    return page.add_table(
-        "earlier_actions", table, title="Earlier actions",
-        columns=["id", "where", "what", "since", "aims_at", "before", "after", "ratio", "judgement"],
-        note="Judged from the declared date on against the year before, on failing ventings of the kind or cause that the action aims at, shared out by the account of failures. An action taken after a peak gets better by itself.",
-    )  # fmt: skip
-
-
-def judge_action(page: Page, facts: ReportData, action: dict[str, object]) -> tuple[object, ...]:
-    start = pd.Timestamp(str(action["since"]))
-    site = str(action.get("site", ""))
-    jobs = facts.jobs[facts.jobs["failed_first"].notna()]
-    jobs = jobs[jobs["site"] == site] if site else jobs
-    before = jobs[(jobs["date"] < start) & (jobs["date"] >= start - pd.DateOffset(years=1))]
-    after = jobs[jobs["date"] >= start]
-    account, aim = load_account(page), str(action.get("aims_at", ""))
-    target = causes.target_shares(account, aim) if aim else None
-    aimed = (
-        "all failing ventings (the action doesn't say what it aims at)"
-        if target is None
-        else causes.name_causes(account).get(aim, aim.replace("_", "-"))
-    )
-    failing = [part.loc[part["failed_first"].astype(bool), "venting_id"] for part in (before, after)]
-    x1, x2 = (float(len(ids) if target is None else target.reindex(ids).fillna(0.0).sum()) for ids in failing)
-    n1, n2 = len(before), len(after)
-    told = [f"{round_ventings(x)} of {n}" for x, n in ((x1, n1), (x2, n2))]
-    needed = causes.ventings_to_judge(x1 / n1 if n1 else 0.0, level=page.level, fewest=FEWEST)
-    head = (
-        str(action.get("id", "")),
-        site or "all sites",
-        wording.clean_text(action.get("what", "")),
-        start.date().isoformat(),
-        wording.clean_text(aimed),
-        *told,
-    )
-    if target is not None and target.empty:
-        return (
-            *head,
-            "",
-            f"Not judged: {wording.clean_text(aim)} is neither a kind of finding nor a cause named in these records.",
-        )
-    others = ""
-    if target is not None and n1 and n2:
-        rest = [len(ids) - x for ids, x in zip(failing, (x1, x2), strict=True)]
-        others = f" All other failing ventings: {round_ventings(rest[0])} of {n1}, then {round_ventings(rest[1])} of {n2}."
-    pace = len(jobs[jobs["date"] >= pd.Timestamp(facts.period.end) - pd.DateOffset(years=1)]) / 365.25
-    if needed is None:
-        wait = "no venting failed in the year before, so there is no share to halve."
-    else:
-        when = f", about {_reach(facts.period.end, (needed - n2) / pace)}" if pace > 0 and needed > n2 else ""
-        wait = f"{n2} of about {needed} ventings needed to see the share halved{when}."
-    if n1 < FEWEST or n2 < FEWEST:
-        return (*head, "", f"Too early: {wait}{others}")
-    d, low, high = rates.difference_interval(x2, n2, x1, n1, level=page.level)
-    text = f"{100 * d:+.0f} points ({100 * low:+.0f} to {100 * high:+.0f})".replace("-", "\u2212")
-    if high < 0:
-        return (*head, text, f"Better than before.{others}")
-    if low > 0:
-        return (*head, text, f"Worse than before.{others}")
-    if low > -x1 / n1 / 2:
-        return (*head, text, f"No change can be told; a halving would lie outside the range.{others}")
-    return (*head, text, f"Can't be told yet: {wait}{others}")
-
-
-def _reach(end: dt.date, days: float) -> str:
-    return (end + dt.timedelta(days=min(float(days), 3650.0))).strftime("%Y-%m")
 
 
 def ventings(page: Page) -> Blocks:

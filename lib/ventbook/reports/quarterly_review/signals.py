@@ -302,12 +302,13 @@ HELD_BACK, UNCHECKED = 0.05, 0.10
 
 @dataclass(frozen=True)
 class Action:
-    """Something to consider, where, and the number it rests on."""
+    """Something to consider, where, and the number it rests on; ``aims``: at findings, which may judge it once it is taken."""
 
     where: str
     what: str
     why: str
     gauge: tuple[str, Estimate] | None = field(default=None, compare=False)
+    aims: bool = field(default=False, compare=False)
 
 
 def list_actions(page: Page) -> Blocks:
@@ -379,6 +380,7 @@ def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
         f"It reads {words.gap_text(abs(g.shift.estimate or 0.0), units=units)} {word} (plausible range {span}) against "
         "the other readings at the site.",
         (name, g.shift),
+        aims=True,
     )
 
 
@@ -399,6 +401,7 @@ def act_on_signal(s: Signal, units: System) -> list[Action]:
                 f"Go through the {s.observed} failing ventings since {s.since} one by one (list below): filling of lines and "
                 "cooler, tank pressure, lifters fitted.",
                 f"{s.observed} failing ventings where {s.expected:.1f} were to be expected.",
+                aims=True,
             )
         ]
         allowed, top = s.shared
@@ -410,6 +413,7 @@ def act_on_signal(s: Signal, units: System) -> list[Action]:
                     f"Look at {name} {wording.clean_text(level)} first.",
                     f"{int(top['failing_with'])} of {int(top['with_level'])} ventings with it failed, "
                     f"{int(top['failing_without'])} of {int(top['without_level'])} of the others.",
+                    aims=True,
                 )
             )
         return out
@@ -455,6 +459,7 @@ def _for_not_over(facts: ReportData, row: dict[str, Any]) -> list[Action]:
             f"Keep the matter of the {row['period']} review open: it is not over. Go through the failing ventings of "
             f"{facts.period.label} again.",
             f"{int(row['observed'])} failing ventings where {row['expected']:.1f} were expected at that time.",
+            aims=True,
         )
     ]
 

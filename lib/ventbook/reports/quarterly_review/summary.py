@@ -379,6 +379,17 @@ def methods(page: Page) -> Blocks:
             "move gaps in proportion. Where none of these tells, it is said that the records can't.",
         ),
         page.explain(
+            "how an action is judged",
+            "An action is mostly taken after a bad quarter, and a bad quarter passes by itself. So the quarter that led to it, and all up "
+            "to the action, are left out; the year before them says what was usual. Failing ventings of the kind aimed at are counted "
+            "beside others that the action can't touch, and the chance of so few after it, had nothing acted on the kind alone, is "
+            "worked out exactly, with an allowance for kinds that vary separately. Looks are taken after two and after four quarters "
+            "only, at .02 and .03. Below what was usual is called worked. Below the bad quarter alone, given that it was "
+            "bad enough to act on, is called fell and no more.\n\n"
+            "Where nothing shows, the page says how likely a halving would have shown: with few findings that is small, and then "
+            "nothing is said against the action.",
+        ),
+        page.explain(
             "sites side by side",
             "The funnel's curves show how far a site of a given size may lie from the middle by chance. The second mark draws each "
             "site's share towards all sites, the more the smaller its number.",

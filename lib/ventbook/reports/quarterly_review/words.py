@@ -370,3 +370,43 @@ def usual_site_sentence(site: str, failing: int, expected: float, ratio: Estimat
     if ratio.estimate is None:
         return f"{site}: {failing} failing ventings; too few to set beside a usual site."
     return f"{site}: {failing} failing ventings where the same jobs at a usual site would bring {expected:.1f} ({interval(ratio, decimals=2)} times)."
+
+
+KIND_WORDS = {
+    "air": "air",
+    "leak_down": "leak-down",
+    "gauge": "what the gauge reads over",
+    "elsewhere": "the same elsewhere",
+}
+QUARTER_WORDS = {2: "two", 4: "four"}
+
+
+def aim_words(kind: str, control: str, *, lot: str = "") -> str:
+    """What an action aims at and what it is held against: ``leak-down on new lifters (lot LL-2505); beside it air``."""
+    if not kind:
+        return "not said"
+    where = f" on lifters fitted new (lot {lot} out)" if lot else ""
+    beside = "other gauges there" if kind == "gauge" else KIND_WORDS[control]
+    return f"{KIND_WORDS[kind]}{where}; beside it {beside}"
+
+
+def action_judgement(verdict: trends.ActionVerdict | None, *, why_not: str, spans: Sequence[str]) -> str:
+    """What is said of an action. Only "worked" is a claim; where nothing shows, the chance that a halving would have is said.
+
+    ``spans``: counts in the usual quarters, in the bad one and up to the look, as ``17 of 126``.
+    """
+    if verdict is None:
+        return f"Not judged: {why_not}."
+    if not verdict.look:
+        return "Too early for the first look, after two quarters."
+    usual, bad, now = spans
+    at = f"at the look after {QUARTER_WORDS[verdict.look]} quarters"
+    if verdict.called == "worked":
+        return f"Worked: {now} {at}, {usual} in the year before the bad quarter."
+    if verdict.called == "fell":
+        return f"Fell, may be the bad quarter passing: {now} {at}, {bad} in the bad quarter, {usual} in the year before that."
+    if verdict.called == "rose":
+        return f"Rose above even the bad quarter: {now} {at}, {bad} in the bad quarter. Look at what else changed since."
+    chance = 100 * (verdict.chance_of_halving or 0.0)
+    told = "under 1" if chance < 1 else "over 99" if chance > 99 else f"{chance:.0f}"
+    return f"No difference seen {at} ({now}, {usual} before); a halving would have shown with a chance of {told} %."

@@ -22,7 +22,6 @@ from ventbook.statistics.causes.account_sums import (
     list_chronic,
     name_causes,
     sum_causes,
-    target_shares,
 )
 from ventbook.statistics.causes.blanks import Blanks, test_blanks
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
@@ -56,7 +55,6 @@ from ventbook.statistics.causes.power import (
     need_ventings,
     plan_ventings,
     size_two_shares,
-    ventings_to_judge,
 )
 from ventbook.statistics.causes.screening import screen_factors
 from ventbook.statistics.causes.strata import (
@@ -125,8 +123,6 @@ __all__ = [
     "settle_q",
     "size_two_shares",
     "sum_causes",
-    "target_shares",
     "test_blanks",
-    "ventings_to_judge",
     "widen_chance",
 ]

@@ -11,7 +11,6 @@ from statsmodels.stats.proportion import proportion_confint
 from ventbook.numerics import Floats
 from ventbook.statistics.causes.account import Account
 from ventbook.statistics.causes.account_tables import UNEXPLAINED
-from ventbook.statistics.causes.account_terms import KINDS
 from ventbook.tables import evidence
 
 SUM_COLUMNS = ("cause", "title", "ventings", "low", "high", "failing")
@@ -133,21 +132,6 @@ def draw_sums(account: Account, where: dict[str, str]) -> dict[str, Floats]:
     for name, value in where.items():
         mine &= (account.cells[name] == value).to_numpy(bool)
     return _sum_cells(account, mine)
-
-
-def target_shares(account: Account, aim: str) -> pd.Series:
-    """Share of each failing venting that is of one kind of finding ("air", "leak_down", "leak-down") or one cause, by venting_id.
-
-    Empty where ``aim`` is neither a kind nor a cause that the account names; a kind without any finding gives zeros.
-    """
-    shares, kind = label_shares(account), aim.replace("-", "_")
-    if kind in KINDS:
-        own = shares["kind"] == kind
-    elif aim in name_causes(account):
-        own = shares["cause"] == aim
-    else:
-        return pd.Series(dtype=float)
-    return shares["share"].where(own, 0.0).groupby(shares["venting_id"]).sum()
 
 
 def list_chronic(account: Account, *, share: float = 0.75) -> pd.DataFrame:

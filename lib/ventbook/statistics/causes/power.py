@@ -247,12 +247,3 @@ def plan_ventings(effects: pd.DataFrame, jobs: pd.DataFrame, *, level: float) ->
         .sort_values(["more", "factor"], kind="stable")
         .reset_index(drop=True)
     )
-
-
-def ventings_to_judge(share: float, *, level: float, fewest: int) -> int | None:
-    """Ventings after an action, with as many before, from which a halved share would be told from the old one in 80 of
-    100 cases; at least ``fewest``. None where nothing failed before: there is no share to halve.
-    """
-    if share <= 0:
-        return None
-    return max(fewest, int(np.ceil(size_two_shares(share, share / 2, level=level))))

@@ -1,11 +1,11 @@
 """How often an action is called "worked", on simulated fleets, beside what a naive comparison calls.
 
-    python -m calibrate.calibrate_actions [--fleets 1000] [--seed 1]
+    python -m calibrate.calibrate_actions [--fleets 500] [--seed 1]
 
 writes calibrate/tables/actions.csv and actions.md. A fleet has 60, 120 or 300 ventings a quarter; each shows the kind aimed
 at, the control, or neither. Four usual quarters, a bad one, a waiting one (the review is read, the action prepared), then
 four quarters of the action with the looks after two and four. The naive comparison holds the bad quarter's share of the
-kind against the same quarters after (Fisher's exact test, two-sided p < .05, fewer).
+kind against the same quarters after (two shares, two-sided p < .05, fewer).
 """
 
 from __future__ import annotations
@@ -34,6 +34,7 @@ class Fleet:
     A rise elsewhere hides a fall of the kind from whoever counts all failing ventings; it may lie in the control or in neither.
     started : the action follows the first quarter whose count of the kind stands out at 5 % from the four before; else
         any quarter (a long-standing problem).
+    declared : whether the quarter that led to it is; else the worst of the four before the action is taken for it.
     rise : multiplies the kind in the bad and the waiting quarter; it ends by itself.
     """
 
@@ -44,6 +45,7 @@ class Fleet:
     control_times: float = 1.0
     spread: float = 0.0
     started: bool = True
+    declared: bool = True
     rise: float = 1.0
 
 
@@ -51,7 +53,7 @@ FLEETS = (
     Fleet("no effect after a chance bad quarter"),
     Fleet("no effect after a chance bad quarter, kind at 6 %", kind=0.06),
     Fleet("no effect, kinds vary separately", spread=0.15),
-    Fleet("no effect, kinds vary separately, no bad quarter", spread=0.15, started=False),
+    Fleet("no effect, kinds vary separately, no bad quarter, none declared", spread=0.15, started=False, declared=False),
     Fleet("no effect, everything falls to .6", kind_times=0.6, control_times=0.6),
     Fleet("a quarter as many, 12 %, the rise of 1.8 in neither", kind_times=0.25, started=False),
     Fleet("a quarter as many, 8 %, the rise of 1.8 in neither", kind=0.08, kind_times=0.25, started=False),
@@ -64,45 +66,48 @@ FLEETS = (
 )  # fmt: skip
 
 
-def draw_quarters(
-    fleet: Fleet, ventings: int, rng: np.random.Generator
-) -> tuple[list[int], list[int]] | None:
-    """Counts of the kind and of the control in ten quarters, the bad one fifth; None where no quarter was bad."""
+def draw_quarters(fleet: Fleet, ventings: int, rng: np.random.Generator) -> tuple[np.ndarray, int] | None:
+    """Counts of the kind and of the control, a row a quarter, the last four since the action, and the row of the bad quarter;
+    None where no quarter was bad.
+    """
 
     def draw(number: int, kind: float, control: float) -> np.ndarray:
         shares = np.array([kind, control]) * np.exp(fleet.spread * rng.standard_normal((number, 2)))
         rest = 1.0 - shares.sum(axis=1, keepdims=True)
         return rng.multinomial(ventings, np.hstack([shares, rest]))[:, :2]
 
-    if not fleet.started:
-        before = np.vstack(
-            [draw(USUAL, fleet.kind, fleet.control), draw(2, fleet.kind * fleet.rise, fleet.control)]
-        )
-    else:
+    after = draw(4, fleet.kind * fleet.kind_times, fleet.control * fleet.control_times)
+    if fleet.started:
         run = draw(MOST, fleet.kind, fleet.control)
         sums = np.convolve(run[:, 0], np.ones(USUAL + 1, int), mode="full")[: len(run)]
         stands_out = stats.binom.sf(run[:, 0] - 1, sums, 1 / (USUAL + 1)) <= 0.05
         found = np.flatnonzero(stands_out[USUAL:-1]) + USUAL
         if not len(found):
             return None
-        before = run[found[0] - USUAL : found[0] + 2]
-    after = draw(4, fleet.kind * fleet.kind_times, fleet.control * fleet.control_times)
-    kind, control = np.vstack([before, after]).T.tolist()
-    return kind, control
+        return np.vstack([run[: found[0] + 2], after]), int(found[0])
+    if not fleet.declared:
+        run = draw(2 * USUAL, fleet.kind, fleet.control)
+        return np.vstack([run, after]), 2 * USUAL - 1 - int(run[: USUAL - 1 : -1, 0].argmax())
+    run = [draw(USUAL, fleet.kind, fleet.control), draw(2, fleet.kind * fleet.rise, fleet.control)]
+    return np.vstack([*run, after]), USUAL
 
 
-def judge_fleet(kind: list[int], control: list[int], ventings: int) -> tuple[str, bool]:
+def judge_fleet(counts: np.ndarray, bad: int, ventings: int) -> tuple[str, bool]:
     """What the action is called, and whether the naive comparison calls it a success."""
 
     def span(first: int, last: int) -> Findings:
-        return Findings(sum(kind[first:last]), sum(control[first:last]), last - first)
+        kind, control = counts[first:last].sum(axis=0).tolist()
+        return Findings(kind, control, last - first)
 
-    verdict = judge_before_after(span(0, 4), span(4, 5), span(5, 6), [span(6, 8), span(6, 10)])
-    naive = False
-    for quarters in (2, 4):
-        now, n = sum(kind[6 : 6 + quarters]), ventings * quarters
-        p = stats.fisher_exact([[kind[4], ventings - kind[4]], [now, n - now]])[1]
-        naive |= p < 0.05 and now / n < kind[4] / ventings
+    since = len(counts) - 4
+    looks = [span(since, since + 2), span(since, since + 4)]
+    verdict = judge_before_after(span(bad - USUAL, bad), span(bad, bad + 1), span(bad + 1, since), looks)
+    naive, then = False, int(counts[bad, 0])
+    for quarters, look in zip((2, 4), looks, strict=True):
+        n = ventings * quarters
+        share, both = look.kind / n, (then + look.kind) / (ventings + n)
+        error = np.sqrt(both * (1 - both) * (1 / ventings + 1 / n))
+        naive |= bool(then / ventings - share > 1.96 * error)
     return verdict.called, naive
 
 
@@ -127,7 +132,7 @@ def run_fleets(fleet: Fleet, ventings: int, *, fleets: int, seed: int) -> dict[s
 def main() -> None:
     """Writes the tables."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--fleets", type=int, default=1000)
+    parser.add_argument("--fleets", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
     rows = []

@@ -181,7 +181,10 @@ def mark_ventings(jobs: pd.DataFrame, action: Action) -> pd.DataFrame:
     else:
         elsewhere = np.zeros(len(jobs), dtype=bool)
         control = here & ~kind & jobs[action.beside + suffix].to_numpy(bool)
-    untold = here & failed & ~kind & ~control
+    either = (
+        failed if action.kind == GAUGE else (jobs[AIR + suffix] | jobs[LEAK_DOWN + suffix]).to_numpy(bool)
+    )
+    untold = here & failed & ~either
     marked = jobs.assign(here=here, kind=here & kind, control=control, elsewhere=elsewhere, untold=untold)
     return marked[here | elsewhere]
 
@@ -238,9 +241,8 @@ def _untold(marked: pd.DataFrame, start: dt.date) -> list[str]:
     lost = int(marked.loc[marked["date"] >= pd.Timestamp(start), "untold"].sum())
     if not lost:
         return []
-    return [
-        f"{wording.count(lost, 'failing venting')} there tell{'s' if lost == 1 else ''} neither and {'is' if lost == 1 else 'are'} left out."
-    ]
+    left_out = f"{wording.count(lost, 'failing venting')} {'is' if lost == 1 else 'are'} left out"
+    return [f"{left_out}: the readings don't say which kind it was."]
 
 
 def _add_months(day: dt.date, months: int) -> dt.date:

@@ -19,7 +19,7 @@ from scipy import special
 
 from ventbook.numerics import Floats
 
-#: Error of the two looks, after so many quarters, half of it on the side of fewer; no other look is taken.
+#: One-sided error of the two looks, after so many quarters; no other look is taken.
 LOOKS = ((2, 0.02), (4, 0.03))
 #: Variance of the log ratio of two kinds from one quarter to another beyond chance (each varies by about 15 %).
 APART = 0.045
@@ -114,7 +114,7 @@ def judge_before_after(
     Returns
     -------
     ActionVerdict
-        "worked" where the kind is below what was usual, two-sided at .02 on the first look and .03 on the second; "rose" where
+        "worked" where the kind is below what was usual, one-sided at .02 on the first look and .03 on the second; "rose" where
         it is above even the bad level; "fell" where only the bad level (bad and waiting quarter, given that the bad one was
         as bad as it takes to start) is undercut.
 
@@ -140,11 +140,11 @@ def judge_before_after(
             break
         p, q = _below(usual, span), _below_bad(usual, bad, waiting, span)
         above = _below(_join(bad, waiting), span)
-        if p is not None and p <= alpha / 2:
+        if p is not None and p <= alpha:
             called = WORKED
         elif above is not None and above >= 1 - alpha / 2:
             called = ROSE
-        elif said.called == FELL or (q is not None and q <= alpha / 2):
+        elif said.called == FELL or (q is not None and q <= alpha):
             called = FELL
         else:
             called = NO_DIFFERENCE
@@ -238,7 +238,7 @@ def _chance_of_halving(usual: Findings, after: Findings, alpha: float) -> float:
 
     def too_many(kind: int) -> bool:
         p = _below(usual, Findings(kind, after.control, after.quarters, after.exposure))
-        return p is None or p > alpha / 2
+        return p is None or p > alpha
 
     fewest = bisect_left(range(int(4 * expected) + 20), True, key=too_many)
     return float(special.pdtr(fewest - 1, expected)) if fewest else 0.0

@@ -82,6 +82,8 @@ def test_help_is_fast_and_light() -> None:
         (["actions", "--out", "x.toml", "--store", "no/such/store"], "no such store"),
         (["demo"], "DIR"),
         (["forms", "forms.txt"], ".xlsx"),
+        (["forms", "form.html", "--units", "SI"], "units must be metric or us"),
+        (["forms", "form.html", "--planned", "P1", "--store", "no/such/store"], "no such store"),
     ],
 )
 def test_bad_call_is_one_line_and_exit_code_2(capsys, tmp_path, monkeypatch, words, message) -> None:

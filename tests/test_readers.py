@@ -37,6 +37,13 @@ def test_a_plain_file(tmp_path):
     assert read(write(tmp_path / "engines.csv", [HEAD, *ROWS])) == ([2, 3], GOOD, set())
 
 
+@pytest.mark.parametrize("mark", [";", "\t", "|"])
+def test_text_full_of_another_separator_does_not_make_it_one(tmp_path, mark):
+    row = ["7", "flat4", "4", "7.5", f'"a{mark * 90}b"']
+    _, rows, codes = read(write(tmp_path / "engines.csv", [[*HEAD, "feed_order"], row]))
+    assert rows[0][4] == f"a{mark * 90}b" and not codes
+
+
 @pytest.mark.parametrize("separator", [";", "\t", "|"])
 def test_the_separator_is_told_and_reported(tmp_path, separator):
     lines, rows, codes = read(write(tmp_path / "engines.csv", [HEAD, *ROWS], separator))

@@ -93,11 +93,23 @@ def demo(
 
 
 @app.command()
-def forms(file: Annotated[Path, typer.Argument(metavar="FILE.xlsx", help="workbook to write")]) -> None:
-    """Write record forms to fill in: drop-downs, units in the headers, a page of explanations."""
+def forms(
+    file: Annotated[
+        Path, typer.Argument(metavar="FILE", help="workbook (.xlsx) or page for the stand (.html) to write")
+    ],
+    units: Annotated[str, typer.Option(help="metric or us: the units of a page's fields")] = "metric",
+    planned: Annotated[str, typer.Option(help="planned job to fill a page ahead with")] = "",
+    store: StoreOption = Path(STORE),
+) -> None:
+    """Write record forms to fill in: a workbook with drop-downs, or one offline page for phone and tablet."""
     from ventbook.records.forms import write_forms
 
-    print(write_forms(file))
+    job = None
+    if planned:
+        from ventbook.reports.planned_venting.form import prepare_job
+
+        job = prepare_job(planned, store=store)
+    print(write_forms(file, units=units, job=job))
 
 
 @app.command()

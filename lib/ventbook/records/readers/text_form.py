@@ -192,6 +192,9 @@ def choose_separator(sample: Sequence[str], where: str) -> str:
         raise InputError(
             f"{where}: no separator found (comma, semicolon, tab or bar); name it in a mapping file"
         )
+    whole = [mark for mark, (share, _) in scores.items() if share == 1.0]
+    if len(whole) == 1:  # a cell of text may hold any number of the others
+        return whole[0]
     best = sorted(scores, key=lambda mark: (scores[mark][0] >= 0.5, scores[mark][1], scores[mark][0]))
     if len(best) > 1 and scores[best[-1]] == scores[best[-2]]:
         raise InputError(

@@ -1,5 +1,6 @@
 """Report 09: what to expect at a planned venting, on one page, and how such predictions fared before."""
 
+from ventbook.reports.planned_venting.form import prepare_job
 from ventbook.reports.planned_venting.page import (
     answer,
     how_it_fared,
@@ -9,4 +10,4 @@ from ventbook.reports.planned_venting.page import (
     sheet,
 )
 
-__all__ = ["answer", "how_it_fared", "limitations", "methods", "next_ventings", "sheet"]
+__all__ = ["answer", "how_it_fared", "limitations", "methods", "next_ventings", "prepare_job", "sheet"]

@@ -7,25 +7,21 @@ hint, and the example row, which shows a job that went well (``data/forms.toml``
 from __future__ import annotations
 
 import datetime as dt
-from functools import cache
 from pathlib import Path
 from typing import Any
 
 from ventbook.errors import InputError
-from ventbook.tables import DATA, Column, Table, TableError, read_toml, record_tables
+from ventbook.records.forms.columns import LEFT_OUT, describe_allowed, example_rows
+from ventbook.tables import Column, Table, record_tables
 
-LEFT_OUT = ("samples",)  # traces come from loggers
 ROWS = 2000
 EXAMPLE = "example"
 
 
-def write_forms(path: str | Path) -> Path:
-    """Write the forms to ``path`` (.xlsx) and return it. InputError when it can't be written."""
+def write_workbook(path: Path) -> Path:
+    """Write the workbook of forms to ``path`` and return it. InputError when it can't be written."""
     import xlsxwriter
 
-    path = Path(path)
-    if path.suffix.lower() != ".xlsx":
-        raise InputError(f"{path}: name a file that ends in .xlsx")
     own = [table for name, table in record_tables().items() if name not in LEFT_OUT]
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -69,22 +65,6 @@ def _write_explanations(book: Any, own: list[Table]) -> None:
     for place, width in enumerate((14, 30, 10, 44, 60)):
         sheet.set_column(place, place, width)
     _set_page(sheet, top)
-
-
-def describe_allowed(column: Column) -> str:
-    """What may stand in a column, in words."""
-    if column.codes:
-        return ", ".join(column.codes)
-    if column.kind == "yes_no":
-        return "yes, no"
-    if column.kind == "date":
-        return "a date, 2026-07-31"
-    if column.kind == "datetime":
-        return "date and time, 2026-07-31 14:05"
-    if column.low is not None and column.high is not None:
-        whole = "a whole number, " if column.kind == "integer" else ""
-        return f"{whole}{column.low:g} to {column.high:g} {column.unit}".strip()
-    return "text"
 
 
 def _write_table(book: Any, table: Table) -> None:
@@ -147,24 +127,3 @@ def validation(column: Column) -> dict[str, Any]:
             "maximum": column.high,
         }
     return hint | {"validate": "any"}
-
-
-@cache
-def example_rows() -> dict[str, dict[str, str]]:
-    """The example row of each table by column, "" where it stays empty, from ``data/forms.toml``: one job that went well.
-
-    Raises TableError for a table or column that the dictionary doesn't have.
-    """
-    raw = read_toml(DATA / "forms.toml")
-    own = [name for name in record_tables() if name not in LEFT_OUT]
-    if missing := sorted(set(raw) ^ set(own)):
-        raise TableError(f"forms.toml: unknown or missing tables {', '.join(missing)}")
-    rows: dict[str, dict[str, str]] = {}
-    for name in own:
-        names = [column.name for column in record_tables()[name].columns]
-        given = {column: str(text) for column, text in raw[name].items()}
-        if unknown := sorted(set(given) - set(names)):
-            raise TableError(f"forms.toml, {name}: no such columns: {', '.join(unknown)}")
-        beside = rows["ventings"] if name == "planned" else {}
-        rows[name] = {column: given.get(column, beside.get(column, "")) for column in names}
-    return rows

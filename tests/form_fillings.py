@@ -11,6 +11,7 @@ import pandas as pd
 
 from ventbook.records.forms import fields
 from ventbook.records.forms.page import VALVES
+from ventbook.records.intake.context import thresholds
 from ventbook.tables import Column, record_tables, units
 
 TODAY = dt.date(2026, 10, 1)
@@ -133,7 +134,10 @@ class Filling:
         if column.kind == "integer":
             number = rng.randint(math.ceil(limits[0]), math.floor(limits[1]))
             return str(number), number
-        # inside the range and with few digits, as people write
+        # inside the range (the typical one where intake holds whole columns against it) and with few digits, as people write
+        if band := thresholds()["typical"].get(column.name):
+            unit = fields.header(column, self.system).split("[")[1][:-1]
+            limits = tuple(sorted(units.convert(end, column.unit, unit) for end in band))
         number = rng.uniform(limits[0], limits[1])
         for digits in range(1, 12):
             if limits[0] <= round(number, digits) <= limits[1]:

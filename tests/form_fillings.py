@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 import random
+import re
 from typing import Any
 
 import pandas as pd
@@ -152,7 +153,8 @@ class Filling:
             value = round(float(units.convert(number, header[header.index("[") + 1 : -1], column.unit)), 9)
         else:
             value = number
-        return (text.replace(".", ",") if rng.random() < 0.3 else text), value
+        comma = rng.random() < 0.3 and not re.fullmatch(r"-?[1-9]\d{0,2}\.\d{3}", text)  # might be thousands
+        return (text.replace(".", ",") if comma else text), value
 
 
 def compare(frame: pd.DataFrame, table: str, rows: list[dict[str, Any]]) -> list[str]:

@@ -50,11 +50,12 @@ const verbs = {
     page = await context.newPage();
     page.on("console", (message) => heard.push(message.text()));
     page.on("pageerror", (error) => heard.push(String(error)));
-    page.on("request", (request) => { if (request.url() !== address && !/^(data|blob):/.test(request.url())) heard.push(request.url()); });
+    page.on("request", (request) => { if (request.url() !== page.url() && request.url() !== address && !/^(data|blob):/.test(request.url())) heard.push(request.url()); });
     page.on("dialog", (dialog) => dialog.accept());
     await page.goto(address);
     if (script) await page.evaluate(() => document.querySelectorAll("details").forEach((part) => (part.open = true)));
   },
+  go: (path) => page.goto(pathToFileURL(path).href).then(() => null),
   reload: () => page.reload().then(() => null),
   type: (name, text) => field(name).fill(text).then(() => field(name).blur()),
   choose: (name, text) => field(name).selectOption(text),

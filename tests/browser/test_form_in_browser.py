@@ -10,6 +10,7 @@ import os
 import random
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -144,6 +145,34 @@ def test_what_is_typed_is_there_after_a_reload_and_gone_after_clearing(page) -> 
     )  # fmt: skip
     assert answers[7:10] == ["V1", "2.5", "0.2"]
     assert answers[12] == "" and "starts.1.time_to_pressure" not in answers[13]
+
+
+def test_a_newer_page_of_the_job_goes_before_what_an_older_one_was_filled_ahead_with(
+    planned, tmp_path
+) -> None:
+    values = {**JOB.values, "ventings": {**JOB.values["ventings"], "lifter_lot": "L-32"}}
+    newer = write_forms(tmp_path / "newer.html", job=replace(JOB, values=values))
+    told = work(
+        planned,
+        ["open"],
+        ["type", "ventings.0.technician", "A. Person"],
+        ["wait", 300],
+        ["go", str(newer)],
+        *(["value", f"ventings.0.{name}"] for name in ("technician", "lifter_lot", "site")),
+    )
+    assert told[4:] == ["A. Person", "L-32", "Harbour"]
+
+
+def test_marks_that_may_be_thousands_are_asked_about_and_decimal_commas_are_not(page) -> None:
+    told = work(
+        page,
+        ["open"],
+        *(["type", "ventings.0.rest_before_start", text] for text in ("1,5", "1,200")),
+        ["text", "#ventings-0-rest_before_start-fault"],
+        ["type", "ventings.0.rest_before_start", "1,5"],
+        ["value", "ventings.0.rest_before_start"],
+    )
+    assert told[3:] == ["Write a number, as in 1.5.", None, "1.5"]
 
 
 def test_a_job_is_counted_by_keyboard_alone(planned) -> None:

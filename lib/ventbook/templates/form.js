@@ -7,14 +7,17 @@ const byId = (id) => document.getElementById(id);
 const fieldOf = (name) => form.elements.namedItem(name);
 const kept = { values: {}, rows: Object.fromEntries([...facts.many, "lifter_checks"].map((table) => [table, table === "gauge_readings" ? 0 : 1])) };
 
+const ahead = {}; // what the page was filled ahead with; a newer page's own goes before what an older one kept
+
 // ---- keeping -------------------------------------------------------------------------------------------------
 
 let waiting = 0;
+const typedText = () => JSON.stringify({ ...kept, values: Object.fromEntries(Object.entries(kept.values).filter(([name, text]) => text !== ahead[name])) });
 function save() {
   clearTimeout(waiting);
   waiting = 0;
   try {
-    localStorage.setItem(facts.kept_as, JSON.stringify(kept));
+    localStorage.setItem(facts.kept_as, typedText());
     byId("no-storage").hidden = true;
   } catch {
     byId("no-storage").hidden = false;
@@ -26,7 +29,7 @@ function saveSoon() {
 function restore() {
   try {
     const text = localStorage.getItem(facts.kept_as);
-    localStorage.setItem(facts.kept_as, text ?? JSON.stringify(kept)); // tells whether the browser keeps anything
+    localStorage.setItem(facts.kept_as, text ?? typedText()); // tells whether the browser keeps anything
     const before = text ? JSON.parse(text) : {};
     for (const part of ["values", "rows"]) Object.assign(kept[part], before[part]);
   } catch {
@@ -50,12 +53,13 @@ function put(name, text) {
 
 // ---- fields --------------------------------------------------------------------------------------------------
 
-/** Typed text as it is handed in: no unreadable characters; a decimal comma in a number becomes a point, in sight. */
+/** Typed text as it is handed in: no unreadable characters; a decimal comma in a number becomes a point, in sight, where it
+ * can't be a mark of thousands. */
 function tidy(field) {
   if (field.type !== "text" && field.type !== "textarea") return;
   let text = field.value.toWellFormed?.() ?? field.value;
   text = text.replace(/[\u0000-\u0008\u000b-\u001f\u007f\ufffd]/g, " ").trim();
-  if (field.dataset.kind === "number" && /^[+-]?\d*,\d+$/.test(text)) text = text.replace(",", ".");
+  if (field.dataset.kind === "number" && /^[+-]?\d*,\d+$/.test(text) && !/^[+-]?[1-9]\d{0,2},\d{3}$/.test(text)) text = text.replace(",", ".");
   if (text !== field.value) field.value = text;
 }
 function faultOf(field) {
@@ -475,9 +479,9 @@ window.addEventListener("beforeprint", fillPaper);
 
 for (const field of form.querySelectorAll("[name]")) {
   const text = field.type === "checkbox" ? (field.checked ? "yes" : "no") : field.value;
-  if (text !== "") kept.values[field.name] = text; // filled ahead
+  if (text !== "") ahead[field.name] = text;
 }
-Object.assign(kept.values, facts.ahead);
+Object.assign(kept.values, Object.assign(ahead, facts.ahead));
 restore();
 fill(form);
 setDay();

@@ -10,6 +10,7 @@ from typing import Any
 from ventbook.tables import Column, units
 from ventbook.tables.units import System
 
+LONG_TEXT = "remarks"  # the column that is written in several lines
 LONGEST = 10_000  # characters; intake takes no longer text
 
 
@@ -46,14 +47,15 @@ def say_span(limits: tuple[float, float]) -> str:
     return f"{low} to {high}"
 
 
-def text_of(column: Column, value: Any, system: System) -> str:
+def text_of(column: Column, value: Any, system: System, *, digits: int = 6) -> str:
     """A canonical value as the field shows it; "" for None and NaN."""
     if value is None or (isinstance(value, float) and math.isnan(value)):
         return ""
     if column.kind == "yes_no":
         return "yes" if value else "no"
     if column.kind == "quantity":
-        return f"{float(units.convert(value, column.unit, _shown(column, system).unit)):.6g}"
+        shown = float(units.convert(value, column.unit, _shown(column, system).unit))
+        return f"{float(f'{shown:.{digits}g}'):.10g}"
     if isinstance(value, dt.date):
         return value.isoformat()[: 10 if column.kind == "date" else 16]
     return f"{value:g}" if isinstance(value, float) else str(value)
@@ -65,7 +67,7 @@ def hint(column: Column, system: System, plan: Any = None) -> str:
     said = column.meaning
     if (limits := span(column, system)) is not None:
         said += f"; {say_span(limits)}{unit}"
-    planned = text_of(column, plan, system).replace("_", " ")
+    planned = text_of(column, plan, system, digits=3).replace("_", " ")
     return f"{said}. Planned: {planned}{unit}" if planned else said
 
 
@@ -107,7 +109,7 @@ def _control(column: Column, told: str, given: str, system: System) -> str:
         )
         return f'<select {told}><option value="">not recorded</option>{made}</select>'
     value = html.escape(given)
-    if column.name == "remarks":
+    if column.name == LONG_TEXT:
         return f'<textarea {told} rows="3" maxlength="{LONGEST}">{value}</textarea>'
     if column.kind in ("date", "datetime"):
         ahead = ' data-past="yes"' if column.high == "today" else ""

@@ -65,7 +65,7 @@ def _box(column: Column, name: str, system: System, value: Any = None) -> str:
     small = choices or ("" if span is None else fields.say_span(span))
     star = " *" if column.required else ""
     return (
-        f'<div class="box"><span class="what">{html.escape(fields.label(column, system))}{star}</span>'
+        f'<div class="box{" wide" if column.name == fields.LONG_TEXT else ""}"><span class="what">{html.escape(fields.label(column, system))}{star}</span>'
         f'<span class="write" data-from="{name}">{html.escape(fields.text_of(column, value, system))}</span>'
         f'<span class="small">{html.escape(small)}</span></div>'
     )

@@ -38,7 +38,7 @@ class Filling:
         self.engine_id = f"{self.text()[:8].strip()}E{number}"
         self.venting_id = f"{self.text()[:8].strip()}V{number}"
         self.day = TODAY - dt.timedelta(days=rng.randint(0, 900))
-        self.cylinders, self.valves = rng.randint(1, 6), rng.choice([2, 3, 4])
+        self.cylinders, self.valves = rng.choice([1, 1, 2, 2, 3, 4, 6]), rng.choice([2, 2, 3, 4])
         self._fill_engine()
         self._fill_venting()
         for n in range(self.rows["starts"]):

@@ -1,6 +1,6 @@
 """Whose drift it is: what the quarterly page says of gauges that move, of sites that get worse, and of innocent ones.
 
-    python -m calibrate.calibrate_gauge_drift [--runs 12] [--seed 1] [--kind NAME ...] [--tables calibrate/tables]
+    python -m calibrate.calibrate_gauge_drift [--runs 3] [--seed 1] [--kind NAME ...] [--tables calibrate/tables]
 
 Fleets: four sites, 60 ventings a quarter and site (unless said) of 2.2 an engine, two engine types, 12 % failing, five quarters before
 anything changes and three watched. A drifting gauge reads .05 mm more each quarter, day by day from the sixth quarter on; a site that
@@ -248,7 +248,7 @@ def run_kind(kind: Kind, *, runs: int, seed: int = 1) -> list[dict[str, Any]]:
             add(f"signals at the site: {words}", found["what"] == what)
             own = (found["what"] == what).groupby(found["seed"]).mean()
             out[-1]["error"] = (
-                float(max(own.std(ddof=1), 1 / len(own)) / np.sqrt(len(own))) if len(own) > 1 else np.nan
+                float(max(own.std(ddof=1), 1 / len(own)) / np.sqrt(len(own))) if len(own) > 1 else 1.0
             )
         first = found.groupby("seed")["what"].first()
         add("a fleet's first signal at the site put down to the gauge", first == "gauge")
@@ -271,7 +271,7 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--runs", type=int, default=12)
+    parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", action="append", default=[])
     parser.add_argument("--tables", type=Path, default=Path(__file__).parent / "tables")

@@ -24,6 +24,7 @@ FACADES = (
     "ventbook.statistics.waiting_times",
     "ventbook.statistics.trends",
     "ventbook.statistics.monitor",
+    "ventbook.statistics.trials",
     "ventbook.model",
     "ventbook.tables",
     "ventbook.tables.units",

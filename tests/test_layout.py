@@ -33,6 +33,7 @@ ROOMS = (
     "statistics.waiting_times",
     "statistics.rates",
     "statistics.trends",
+    "statistics.trials",
     "statistics.causes",
     "statistics.time_causes",
     "statistics.forecast",

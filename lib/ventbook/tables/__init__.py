@@ -29,6 +29,13 @@ from ventbook.tables.limits import (
 )
 from ventbook.tables.parameters import Parameter, load_parameters
 from ventbook.tables.reader import TableError, read_toml
+from ventbook.tables.trials import (
+    TrialOutcome,
+    TrialRules,
+    find_trial_outcome,
+    load_trial_outcomes,
+    load_trial_rules,
+)
 
 __all__ = [
     "DATA",
@@ -42,9 +49,12 @@ __all__ = [
     "Step",
     "Table",
     "TableError",
+    "TrialOutcome",
+    "TrialRules",
     "describe_columns",
     "engine_type_values",
     "find_own_limits",
+    "find_trial_outcome",
     "issue_text",
     "issue_texts",
     "known_engine_types",
@@ -52,6 +62,8 @@ __all__ = [
     "load_limits",
     "load_parameters",
     "load_steps",
+    "load_trial_outcomes",
+    "load_trial_rules",
     "own_limits_path",
     "read_toml",
     "record_tables",

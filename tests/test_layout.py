@@ -21,6 +21,7 @@ ROOMS = (
     "records.privacy",
     "records.readers",
     "records.store",
+    "records.trials",
     "records.forms",
     "model.traces",
     "model.verdicts",

@@ -83,6 +83,19 @@ def check_closing(loaded: Loaded, alive: np.ndarray, context: Context) -> list[F
     return _fault("closed_before_venting", "closed", early, _texts(closed, early), each=each)
 
 
+def check_trial(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
+    """Two trials on one venting, and a way of working without the trial that it was drawn in."""
+    trial, arm = loaded.rows.column("trial"), loaded.rows.column("trial_arm")
+    if trial.null_count == loaded.count and arm.null_count == loaded.count:
+        return []
+    several = pc.match_substring_regex(trial, r"[,;/+&]|\band\b").fill_null(False)
+    two = np.flatnonzero(alive & np.asarray(several))
+    bare = np.flatnonzero(alive & np.asarray(pc.and_(pc.is_valid(arm), pc.is_null(trial))))
+    return _fault("two_trials", "trial", two, _texts(trial, two)) + _fault(
+        "arm_without_trial", "trial_arm", bare, _texts(arm, bare)
+    )
+
+
 def check_blades(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
     counted = np.asarray(pc.equal(loaded.rows.column("rotations_counted_at"), "blade").fill_null(False))
     rows = np.flatnonzero(alive & counted)
@@ -322,6 +335,7 @@ RULES: dict[str, tuple[Rule, ...]] = {
         check_closing,
         check_blades,
         check_no_rotation,
+        check_trial,
         check_repeat_entry,
         check_remarks,
     ),

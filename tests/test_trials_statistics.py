@@ -130,9 +130,14 @@ class TestVerdict:
         assert trials.judge_evidence(self.evidence(harm=(20.0,), works=(30.0,)), strong) == "harm"
         assert trials.judge_evidence(self.evidence(no_use=(10.0,)), weak) == "no_use"
 
-    def test_what_was_reached_at_one_look_stands(self) -> None:
+    def test_what_was_reached_at_one_look_stands_unless_it_fell_back(self) -> None:
         passed = self.evidence(works=(21.0, 12.0))
         assert trials.judge_evidence(passed, passed) == "works"
+        fallen = self.evidence(works=(21.0, 0.9))
+        assert trials.judge_evidence(fallen, passed) == trials.judge_evidence(fallen, fallen) == "go_on"
+        assert trials.judge_evidence(passed, fallen) == "works_unless_missing"
+        assert trials.judge_evidence(self.evidence(harm=(21.0, 0.1)), passed) == "harm"
+        assert trials.judge_evidence(self.evidence(no_use=(11.0, 0.5)), passed) != "no_use"
         later = self.evidence(works=(12.0, 21.0))
         assert trials.judge_evidence(passed, later) == "works_unless_missing"
 

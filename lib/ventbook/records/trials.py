@@ -138,10 +138,7 @@ def hash_places(places: Mapping[str, Sequence[tuple[str, int]]]) -> str:
 
 def write_trial(store: Path, plan: TrialPlan, places: Mapping[str, Sequence[tuple[str, int]]]) -> Trial:
     """Writes plan, sealed list and an empty log; InputError where the name is taken or can't be written."""
-    folder = trials_path(store) / plan.name
-    check_name(plan.name)
-    if folder.exists():
-        raise InputError(f"trial {plan.name}: {folder} stands already; give the new trial another name")
+    folder = check_name(store, plan.name)
     trial = Trial(folder, plan, places, ())
     try:
         folder.mkdir(parents=True)
@@ -153,21 +150,26 @@ def write_trial(store: Path, plan: TrialPlan, places: Mapping[str, Sequence[tupl
     return trial
 
 
-def check_name(name: str) -> None:
-    """InputError unless a trial may be called so."""
+def check_name(store: Path, name: str) -> Path:
+    """The folder of a trial to come; InputError where it may not be called so, or the name is taken."""
     if not NAME.fullmatch(name):
         raise InputError(
             f"trial {name!r}: a name is made of small letters, digits and hyphens, as in tank-pressure"
         )
+    folder = trials_path(store) / name
+    if folder.exists():
+        raise InputError(f"trial {name}: {folder} stands already; give the new trial another name")
+    return folder
 
 
 def _plan_text(plan: TrialPlan) -> str:
     lines = [
         "# Plan of a trial, written by ventbook trial plan. A change of this file is found: plan a new trial instead."
     ]
-    for key, value in asdict(plan).items():
-        if value not in (None, ()):
-            lines.append(f"{key} = {_toml(value)}")
+    for field in fields(plan):
+        value = getattr(plan, field.name)
+        if value != field.default:
+            lines.append(f"{field.name} = {_toml(value)}")
     return "\n".join(lines) + "\n"
 
 

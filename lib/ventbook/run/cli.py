@@ -390,6 +390,98 @@ def snapshots(store: StoreOption = Path(STORE)) -> None:
         print(line)
 
 
+trial_app = typer.Typer(
+    help="Plan a trial of a change, and draw which engine gets it.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+app.add_typer(trial_app, name="trial")
+TodayOption = Annotated[str, typer.Option("--today", help="date that counts as today; default is this day")]
+
+
+@trial_app.command("plan")
+def trial_plan(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="name of the trial, as in tank-pressure")],
+    question: Annotated[str, typer.Option(help="what the trial asks, in a sentence")],
+    change: Annotated[str, typer.Option(help="what is done otherwise where the change is drawn")],
+    agreed: Annotated[str, typer.Option(help="licensed person who agreed to the plan; kept as a code")],
+    outcome: Annotated[
+        str, typer.Option(help="spongy_lifter, gap, rotations, rotations_ratio or seconds")
+    ] = ("spongy_lifter"),
+    step: Annotated[
+        list[str] | None, typer.Option("--step", metavar="NAME=VALUE", help="a step that the change sets")
+    ] = None,
+    no_step: Annotated[
+        bool, typer.Option("--no-step", help="the change sets no step that has a limit")
+    ] = False,
+    planned: Annotated[
+        float | None, typer.Option(help="effect to find: odds, or numbers, with the change over as before")
+    ] = None,
+    strata: Annotated[
+        str, typer.Option(help="inside what the draw is balanced: site,engine_type")
+    ] = "site,engine_type",
+    share: Annotated[
+        float | None, typer.Option(help="failing as before, where the records don't say")
+    ] = None,
+    store: StoreOption = Path(STORE),
+    today: TodayOption = "",
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="say what it takes, write nothing")] = False,
+) -> None:
+    """Plan a trial: what it takes here, the plan to read, and the sealed list. Nothing outside the limits in force."""
+    from ventbook.reports import open_page
+    from ventbook.reports.trial.planning import Question, plan_trial
+
+    asked = Question(
+        name=name,
+        question=question,
+        change=change,
+        agreed=agreed,
+        outcome=outcome,
+        steps=tuple(step or ()),
+        no_step=no_step,
+        planned=planned,
+        strata=tuple(part.strip() for part in strata.split(",") if part.strip()),
+        share=share,
+    )
+    for line in plan_trial(
+        open_page("trial", {"store": str(store)}), asked, day=_read_today(today), dry_run=dry_run
+    ):
+        print(line)
+
+
+@trial_app.command("next")
+def trial_next(
+    name: Annotated[str, typer.Argument(metavar="NAME", help="name of the trial")],
+    engine: Annotated[str, typer.Option(help="number of the engine to be vented")],
+    committed: Annotated[
+        bool, typer.Option("--committed", help="the engine stands ready and is vented whichever way is drawn")
+    ] = False,
+    site: Annotated[str, typer.Option(help="where it is vented; default is where it was last")] = "",
+    store: StoreOption = Path(STORE),
+    today: TodayOption = "",
+) -> None:
+    """Draw the next assignment, for one engine."""
+    from ventbook.reports import open_page
+    from ventbook.reports.trial.planning import give_assignment
+
+    page = open_page("trial", {"store": str(store)})
+    for line in give_assignment(
+        page, name, engine_id=engine, committed=committed, day=_read_today(today), site=site
+    ):
+        print(line)
+
+
+def _read_today(today: str) -> Any:
+    import datetime as dt
+
+    from ventbook.errors import InputError
+
+    try:
+        return dt.date.fromisoformat(today) if today else dt.date.today()
+    except ValueError:
+        raise InputError(f"--today must be a date like 2026-07-01; got {today!r}") from None
+
+
 @app.command(hidden=True)
 def make_reports(
     records: Annotated[

@@ -34,7 +34,8 @@ class Step:
     ``unit`` is the one in which its limits are kept, ``text`` says what the limit is about. ``kind`` "action" is what
     was done, "outcome" what the engine showed. ``before`` says that the step lies before the first lifter check,
     ``yes_no`` that the record is yes or no, kept as 1 and 0. ``fact`` is "yes", "no" or "some" (a count over 0) where
-    such a record is listed for every shop, whatever its limits, under the words ``fact_title``; "" elsewhere.
+    such a record is listed for every shop, whatever its limits, under the words ``fact_title``; "" elsewhere. ``part_of``
+    names the step whose record this one judges under a condition.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Step:
     title: str
     kind: Annotated[str, OneOf(*KINDS)]
     before: bool
+    part_of: str = ""
     yes_no: bool = False
     fact: Annotated[str, OneOf("", *FACTS)] = ""
     fact_title: str = ""

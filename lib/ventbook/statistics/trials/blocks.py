@@ -30,9 +30,9 @@ def count_blocks(drawn: pd.DataFrame, *, missing_against: bool = False) -> pd.Da
     >>> import pandas as pd
     >>> from ventbook.statistics import trials
     >>> drawn = pd.DataFrame({"block": "a", "changed": [True, True, False, False], "value": [0, None, 1, 0]})
-    >>> trials.count_blocks(drawn).iloc[0].tolist()
+    >>> trials.count_blocks(drawn).to_numpy()[0].tolist()
     ['a', 1, 3, 1, 0]
-    >>> trials.count_blocks(drawn, missing_against=True).iloc[0].tolist()
+    >>> trials.count_blocks(drawn, missing_against=True).to_numpy()[0].tolist()
     ['a', 2, 4, 2, 1]
     """
     changed = drawn["changed"].to_numpy(bool)

@@ -217,7 +217,8 @@ def judge_evidence(first: Evidence, against: Evidence) -> str:
     -------
     str
         harm, works, works_unless_missing (only without counting the missing ones against the change), no_use or
-        go_on. What was reached at one look stands: the first two go before the rest.
+        go_on. Harm stands from the look at which it was reached; works and no_use stand as long as the evidence for
+        them has not fallen back under 1.
 
     Examples
     --------
@@ -230,9 +231,9 @@ def judge_evidence(first: Evidence, against: Evidence) -> str:
     rules = load_trial_rules()
     if np.any(first.harm >= rules.harm):
         return "harm"
-    works = first.works >= rules.works
-    if np.any(works & (against.works[: len(first)] >= rules.works)):
+    works = (first.works >= rules.works) & (first.last("works") >= 1)
+    if np.any(works & (against.works >= rules.works)) and against.last("works") >= 1:
         return "works"
-    if np.any(first.no_use >= rules.no_use):
+    if np.any(first.no_use >= rules.no_use) and first.last("no_use") >= 1:
         return "no_use"
     return "works_unless_missing" if np.any(works) else "go_on"

@@ -19,7 +19,7 @@ from ventbook.demo.deliveries import list_cells, plan_deliveries
 from ventbook.demo.fleet import US_COLUMNS, US_READING
 from ventbook.demo.settings import hand_in_day, list_quarters, manual_value, quarter_bounds
 from ventbook.physics import gauge, oil, priming
-from ventbook.records import intake, store
+from ventbook.records import intake, store, trials
 from ventbook.statistics import causes as contexts
 from ventbook.statistics import trends
 from ventbook.tables import units
@@ -306,6 +306,22 @@ def test_the_limits_file_is_a_manual_of_its_own(written):
     assert all(row.status == "placeholder" for row in tables.load_limits().rows)
     manual = {row.step for row in limits.rows if row.status == "manual"}
     assert set(tables.load_limits().steps) <= manual
+
+
+def test_the_trial_is_drawn_among_the_ventings_as_they_are_and_does_nothing(written, fleet):
+    folder, _ = written
+    trial = trials.read_trial(folder / "store", "standing-oil")
+    ventings = fleet.ventings.set_index("engine_id")
+    assert len(trial.log) > 60 and {d.arm for d in trial.log} == set(trials.ARMS)
+    for draw in trial.log:
+        own = ventings.loc[[draw.engine_id]]
+        own = own[own["date"].ge("2026-01-01") & own["site"].eq("Harbour")]
+        assert str(own["date"].min().date()) == draw.day
+    assert trial.plan.question.startswith("Invented: ")
+    assert fleet.ventings.reindex(columns=["trial", "trial_arm"]).isna().all(axis=None)
+    assert (
+        json.loads((folder / "truth.json").read_text("utf-8"))["trial"]["text"] == "the change does nothing"
+    )
 
 
 def test_a_folder_that_holds_something_else_is_left_alone(tmp_path):

@@ -35,6 +35,7 @@ import pandas as pd
 from ventbook import tables
 from ventbook.demo.fleet import US_COLUMNS, US_READING, Fleet, simulate_fleet
 from ventbook.demo.settings import hand_in_day, list_quarters, read_settings
+from ventbook.demo.trial import write_trial
 from ventbook.tables.units import convert
 
 Cells = dict[str, str]
@@ -766,7 +767,7 @@ def write_demo(
     Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
     on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
     planted, the true cause of each failing venting, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
-    invented manual's limits, ``actions.toml`` the invented team's actions. Files of an earlier demo in the folder are replaced, anything else is left alone.
+    invented manual's limits, ``actions.toml`` the invented team's actions, ``trials`` a finished trial of a change that does nothing. Files of an earlier demo in the folder are replaced, anything else is left alone.
 
     Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
     """
@@ -782,6 +783,7 @@ def write_demo(
         errors = _write_clean(folder, plan)
     for name in ("limits", "actions"):
         shutil.copyfile(tables.DATA / f"demo_{name}.toml", folder / f"{name}.toml")
+    write_trial(folder, fleet.ventings, fleet.engines)
     _write_truth(folder, fleet, plan, errors, messy=messy)
     return [folder / quarter for quarter in list_quarters()]
 
@@ -882,6 +884,7 @@ def _write_truth(
         "accepted": {name: len(frame) for name, frame in fleet.tables().items()},
         "notes": notes,
         "errors": errors,
+        "trial": {name: read_settings()["trial"][name] for name in ("name", "text")},
         "failures": fleet.truth["failures"],
         "readings": fleet.truth["readings"],
         "lifters": lifters[lifters["cause"] != ""].to_dict("records"),

@@ -18,9 +18,9 @@ import os
 import re
 import secrets
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -330,6 +330,26 @@ def draw_next(trial: Trial, *, engine_id: str, stratum: str, day: dt.date) -> tu
 
     InputError where the engine was drawn already, the plan has no such stratum, or its list is used up.
     """
+    grown = draw_all(trial, [(engine_id, stratum, day)])
+    return grown, grown.log[-1]
+
+
+def draw_all(trial: Trial, engines: Iterable[tuple[str, str, dt.date]]) -> Trial:
+    """The next assignments for engines as (number, stratum, day), in this order, written at once; errors as :func:`draw_next`."""
+    start = trial.log[-1].hash if trial.log else _hash_text(_read_text(trial.folder / PLAN))
+    grown = trial
+    for engine_id, stratum, day in engines:
+        previous = grown.log[-1].hash if grown.log else start
+        grown = replace(grown, log=(*grown.log, _find_next(grown, engine_id, stratum, day, previous)))
+    try:
+        _put(trial.folder / LOG, "".join(json.dumps(asdict(d), ensure_ascii=False) + "\n" for d in grown.log))
+        _seal(grown)
+    except OSError as error:
+        raise InputError(f"{trial.folder} can't be written ({error.strerror or error})") from None
+    return grown
+
+
+def _find_next(trial: Trial, engine_id: str, stratum: str, day: dt.date, previous: str) -> Draw:
     name = trial.plan.name
     if (before := trial.find_draw(engine_id)) is not None:
         raise InputError(
@@ -348,16 +368,8 @@ def draw_next(trial: Trial, *, engine_id: str, stratum: str, day: dt.date) -> tu
     if trial.log and day.isoformat() < trial.log[-1].day:
         raise InputError(f"trial {name}: {day} is before the last assignment, given on {trial.log[-1].day}")
     arm, pair = own[place - 1]
-    previous = trial.log[-1].hash if trial.log else _hash_text(_read_text(trial.folder / PLAN))
     draw = Draw(len(trial.log) + 1, day.isoformat(), engine_id, stratum, place, arm, pair, previous, "")
-    draw = Draw(**{**asdict(draw), "hash": _hash_draw(draw)})
-    grown = Trial(trial.folder, trial.plan, trial.places, (*trial.log, draw))
-    try:
-        _put(trial.folder / LOG, "".join(json.dumps(asdict(d), ensure_ascii=False) + "\n" for d in grown.log))
-        _seal(grown)
-    except OSError as error:
-        raise InputError(f"{trial.folder} can't be written ({error.strerror or error})") from None
-    return grown, draw
+    return replace(draw, hash=_hash_draw(draw))
 
 
 @contextmanager

@@ -85,7 +85,7 @@ def verdict(
         )
     if name == "no_use":
         return (
-            f"Going on is of no use: {planned} would have shown itself by now ({after}). "
+            f"Going on is of no use: an effect as planned ({planned}) would have shown itself by now, {after}. "
             "A smaller effect is not ruled out."
         )
     upper = f" of at most {most} planned" if most else ""

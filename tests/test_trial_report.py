@@ -15,6 +15,7 @@ from invented_fleet import fleet_tables, make_page
 from invented_store import make_store
 from test_dictionary import limit_row
 from ventbook import tables
+from ventbook.document.consistency import find_faults
 from ventbook.errors import InputError
 from ventbook.records import trials as kept
 from ventbook.reports import trial as report
@@ -186,13 +187,16 @@ class TestPage:
         assert (sizes["one_look"] <= sizes["four_looks"]).all() and sizes["year_power"].between(0, 1).all()
 
     def test_sections_of_a_trial(self, fleet_page, tmp_path) -> None:
-        page = fleet_page
+        page, again = fleet_page, make_page("trial", fleet_tables(), store=fleet_page.parameters["store"])
         shown = {name: getattr(report, name)(page).text for name in SECTIONS}
         page.finish()
         state = load_state(page)
         assert len(state.drawn) == 60 and say_verdict(state) in shown["answer"]
-        assert "tank_overpressure = 1 bar, within the manual's limits" in shown["plan"]
-        assert "trial_arm) is recorded of none of" in shown["deviations"]
+        assert (
+            "within the manual's limits on that day, Pressure on the tank, where put on: 1 bar"
+            in shown["plan"]
+        )
+        assert "How the work was done is recorded of none of" in shown["deviations"]
         found = {
             f["id"]: f
             for f in json.loads((tmp_path / "out" / "findings.json").read_text("utf-8"))["findings"]
@@ -205,6 +209,8 @@ class TestPage:
         for caution in ("Both ways of working", "sealed against accidental looking only"):
             assert any(caution in text for text in page.cautions())
         everything = " ".join(shown.values())
+        blocks = [block for name in SECTIONS for block in getattr(report, name)(again)]
+        assert find_faults(blocks) == []
         assert "no effect" not in everything and "Zebedee" not in everything
 
     def test_the_name_of_who_agreed_is_kept_as_a_code(self, fleet_page, tmp_path) -> None:

@@ -81,7 +81,7 @@ def evidence(page: Page) -> Blocks:
         (
             "trial_evidence_missing_against",
             state.against,
-            f"With {wording.count(missing, 'missing outcome')} counted against the change the evidence is {words.weight(_shown(state.against.works))}.",
+            words.missing_against(missing, _shown(state.against.works)),
         ),
     ):
         number = Estimate(
@@ -336,5 +336,4 @@ def limitations() -> list[str]:
         "Whether the change works elsewhere: the trial is about the engines, sites and months in which it ran.",
         "Whether something else changed together with it: what always goes along with the change is part of it.",
         "A trial is counted whole, whatever period, site or engine type this page was asked for.",
-        "The list of assignments is sealed against accidental looking; a copy could be looked into.",
     ]

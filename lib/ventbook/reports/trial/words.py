@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from ventbook.document import wording
 from ventbook.document.wording import count, number
 from ventbook.records.trials import TrialPlan
-from ventbook.tables import Limit, TrialOutcome, load_trial_rules
+from ventbook.tables import Limit, TrialOutcome, load_steps, load_trial_rules
 
 NONE = "No trial is planned beside these records; ventbook trial plan starts one."
 NONE_YET = "There is no trial yet."
@@ -39,11 +39,11 @@ def effect_sign(outcome: TrialOutcome, planned: float) -> str:
 
 def plan(made: TrialPlan, outcome: TrialOutcome) -> list[str]:
     """The plan in sentences."""
-    sets = (
-        f" It sets {wording.join_words(made.steps)}, within the manual's limits on that day."
-        if made.steps
-        else ""
-    )
+    sets = ""
+    if made.steps:
+        named = (text.partition(" = ") for text in made.steps)
+        titles = [f"{load_steps()[name].title}: {value}" for name, _, value in named if name in load_steps()]
+        sets = f" It sets, within the manual's limits on that day, {wording.join_words(titles)}."
     before = f", against {number(made.share, 'share')} failing as before" if made.share is not None else ""
     return [
         f"Tried: {wording.clean_text(made.change)}.{sets}",
@@ -92,6 +92,13 @@ def verdict(
     return f"Go on: evidence {weight(works)} {after}{upper}; {rules.works:g} is the limit."
 
 
+def missing_against(missing: int, works: float) -> str:
+    """The second line of evidence: missing outcomes counted against the change."""
+    if not missing:
+        return f"No outcome is missing, so the evidence stays at {weight(works)} with missing ones counted against the change."
+    return f"With {count(missing, 'missing outcome')} counted against the change the evidence is {weight(works)}."
+
+
 def missing_sentence(missing: int, due: int) -> str:
     """How many outcomes are missing, and whether that is too many."""
     rules = load_trial_rules()
@@ -106,7 +113,7 @@ def deviations_sentence(otherwise: int, unknown: int, known: int) -> str:
     """How many were done otherwise than drawn; each counts as drawn all the same."""
     counts = "Each venting counts as drawn: that is what keeps the comparison fair."
     if not known:
-        return f"How the work was done (trial_arm) is recorded of none of {count(unknown, 'venting')}, so what departs from the draw can't be seen. {counts}"
+        return f"How the work was done is recorded of none of {count(unknown, 'venting')}, so what departs from the draw can't be seen. {counts}"
     text = f"Done otherwise than drawn: {wording.of_total(otherwise, known, 'venting')} with the way of working on record"
     blank = f"; of {count(unknown, 'venting')} it is not recorded" if unknown else ""
     return f"{text}{blank}. {counts}"

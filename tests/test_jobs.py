@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from check_values import TRADE
 from ventbook import model, tables
 from ventbook.model.intervals import rotation_interval, rotations_per_count, time_interval
+from ventbook.tables import GaugeRow, Gauges
 
 build_lifters, build_jobs = (partial(f, limits=TRADE) for f in (model.build_lifters, model.build_ventings))
 
@@ -213,7 +214,8 @@ def test_feed_rank_follows_the_gallery():
 
 def test_a_gauge_study_replaces_the_assumed_uncertainty():
     rows = [{"gap_mm": 0.55, "gauge": "G1"}, {"valve": "exhaust", "gap_mm": 0.55, "gauge": "G2"}]
-    lifters = build_lifters(records(checks=rows), gauge_u_mm={"G1": 0.1})
+    own = GaugeRow("G1", "assumed", "invented", unit="mm", repeatability=0.1)
+    lifters = build_lifters(records(checks=rows), gauges=Gauges((own,)))
     by_gauge = lifters.set_index("gauge")["over_probability_first"]
     assert by_gauge["G1"] == pytest.approx(0.6914624612740131)  # standard normal at 0.5
     assert by_gauge["G2"] > 0.99

@@ -767,7 +767,7 @@ def write_demo(
     Each delivery (``2024Q4`` .. ``2026Q3``) holds one file a workshop and table. ``messy`` writes the same records
     on the workshops' own forms, with more errors; both come to the same accepted rows. ``truth.json`` says what was
     planted, the true cause of each failing venting, which errors stand where and on which day each delivery is handed in (``traces`` False: no samples); ``limits.toml`` holds the
-    invented manual's limits, ``actions.toml`` the invented team's actions, ``trials`` a finished trial of a change that does nothing. Files of an earlier demo in the folder are replaced, anything else is left alone.
+    invented manual's limits, ``actions.toml`` the invented team's actions, ``gauges.toml`` its register of gauges, ``trials`` a finished trial of a change that does nothing. Files of an earlier demo in the folder are replaced, anything else is left alone.
 
     Raises FileExistsError when a delivery's name is taken by something that is not a demo's folder.
     """
@@ -781,7 +781,7 @@ def write_demo(
         errors = write_messy(folder, plan)
     else:
         errors = _write_clean(folder, plan)
-    for name in ("limits", "actions"):
+    for name in ("limits", "actions", "gauges"):
         shutil.copyfile(tables.DATA / f"demo_{name}.toml", folder / f"{name}.toml")
     write_trial(folder, fleet.ventings, fleet.engines)
     _write_truth(folder, fleet, plan, errors, messy=messy)

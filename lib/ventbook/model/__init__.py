@@ -5,7 +5,7 @@ intervals they stand for, and carry what the physics expects.
 """
 
 from ventbook.model.intervals import first_start, rotation_interval, time_interval
-from ventbook.model.lifters import build_lifters, choose_limits, count_runs_taken
+from ventbook.model.lifters import build_lifters, choose_gauges, choose_limits, count_runs_taken
 from ventbook.model.reading import read_lifters, read_ventings
 from ventbook.model.ventings import COUNTED, build_ventings
 
@@ -13,6 +13,7 @@ __all__ = [
     "COUNTED",
     "build_lifters",
     "build_ventings",
+    "choose_gauges",
     "choose_limits",
     "count_runs_taken",
     "first_start",

@@ -19,7 +19,7 @@ from ventbook.model import verdicts
 from ventbook.numerics import find_places
 from ventbook.physics import gauge, lifter
 from ventbook.records.store import Records
-from ventbook.tables import Limits
+from ventbook.tables import Gauges, Limits
 
 MOST_STARTS = 1000  # start numbers are far under it
 Rows = npt.NDArray[np.intp]
@@ -154,12 +154,17 @@ _FIRST = {
     "comparable": "comparable_first",
     "over_probability": "over_probability_first",
     "near_limit": "near_limit_first",
+    "gap_unbiased_mm": "gap_first_unbiased_mm",
+    "over_as_read": "over_first_as_read",
+    "over_as_corrected": "over_first_as_corrected",
     "check_no": "first_check_no",
     "after_start": "first_after_start",
 }
 _LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
 _STARTS = ("first_after_start", "last_after_start")
-_JUDGED = ("comparable", "over", "over_probability", "near_limit")
+_JUDGED = ("comparable", "over", "over_probability", "near_limit", "over_as_read", "over_as_corrected")
+_GAUGE = ("gauge_u_mm", "gauge_u_assumed", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind")
+_GAPS = ("gap_mm", "gap_at_once_mm", "gap_no_force_mm", "second_gap_mm")
 _LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
 _CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
 _ENGINE = (
@@ -181,7 +186,7 @@ def build_lifters(
     records: Mapping[str, pd.DataFrame],
     *,
     limits: Limits | None = None,
-    gauge_u_mm: Mapping[str, float] | None = None,
+    gauges: Gauges | None = None,
     columns: Iterable[str] | None = None,
 ) -> pd.DataFrame:
     """One row a lifter and venting from record tables: first and last reading, verdicts, cure and cause.
@@ -192,9 +197,9 @@ def build_lifters(
         Record tables by name, as a snapshot's ``records()`` gives them.
     limits : Limits, optional
         Limits in force; default see :func:`choose_limits`.
-    gauge_u_mm : mapping of str to float, mm, optional
-        Standard uncertainty of a reading by gauge; default from the studies among the records, and the
-        assumed one for a gauge without a study.
+    gauges : Gauges, optional
+        Register of gauges: bias and uncertainty in force on the day of each reading; default see
+        :func:`choose_gauges`.
     columns : iterable of str, optional
         Only these (all of them take half a gigabyte for a million lifters); default all.
 
@@ -205,8 +210,10 @@ def build_lifters(
 
     Notes
     -----
-    Both gaps are corrected to the limit's force and hold (equal to the reading where it was taken at them).
-    ``over_*`` is missing where the reading is not comparable; ``cured`` is over at the first check, not over
+    ``gap_*_corrected_mm`` is brought to the limit's force and hold (the reading itself where it was taken at
+    them), ``gap_*_unbiased_mm`` the same with the gauge's bias taken out besides. Probability, near-limit
+    class, trapped air and cause go by the latter; ``over_*`` by the one that the register lets decide, with
+    ``over_*_as_read`` and ``over_*_as_corrected`` beside it. It is missing where the reading is not comparable; ``cured`` is over at the first check, not over
     at the last, with a run between. ``ventbook.read_lifters`` does it from a store.
 
     Examples
@@ -218,10 +225,10 @@ def build_lifters(
     ['venting_id', 'cured']
     """
     limits = choose_limits(records, limits)
-    gauge_u_mm = gauge.uncertainties_from_records(records) if gauge_u_mm is None else gauge_u_mm
+    gauges = choose_gauges(records, gauges)
     checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
     order, place, begins = _order_readings(checks, ventings["venting_id"])
-    read = _at_reference(checks, ventings, order, place, gauge_u_mm)
+    read = _at_reference(checks, ventings, order, place, gauges)
     ends = np.append(begins[1:], len(order)) - 1 if len(order) else begins
     first, last, venting = order[begins], order[ends], place[begins]
     # Columns as values and the rows of them, each taken once: a sort or a join of the whole table costs many times this.
@@ -240,14 +247,16 @@ def build_lifters(
         "limit_status": (ventings["limit_status"].array, venting),
     }
     found |= {
-        name: (read[name], begins) for name in ("gauge_u_mm", "gap_corrected_mm", "corrected", *_JUDGED)
+        name: (read[name], begins)
+        for name in (*_GAUGE, "gap_corrected_mm", "corrected", "gap_unbiased_mm", *_JUDGED)
     }
     found = {_FIRST.get(name, name): column for name, column in found.items()}
     found |= {
         "gap_last_mm": (checks["gap_mm"].array, last),
         "gap_last_corrected_mm": (read["gap_corrected_mm"], ends),
+        "gap_last_unbiased_mm": (read["gap_unbiased_mm"], ends),
     }
-    found |= {f"{name}_last": (read[name], ends) for name in _JUDGED}
+    found |= {_name_last(name): (read[name], ends) for name in _JUDGED}
     found |= {name: (checks[of].array, last) for name, of in _LAST.items()}
     found["checks"] = pd.array(ends - begins + 1, dtype="Int64"), every
     over, again, since, until = (
@@ -312,6 +321,38 @@ def choose_limits(records: Mapping[str, pd.DataFrame], limits: Limits | None) ->
     return records.limits if isinstance(records, Records) else tables.load_limits()
 
 
+def choose_gauges(records: Mapping[str, pd.DataFrame], gauges: Gauges | None) -> Gauges:
+    """What the gauges of records are taken to be worth.
+
+    Parameters
+    ----------
+    records : mapping of str to DataFrame
+        Record tables by name.
+    gauges : Gauges or None
+        Taken where given.
+
+    Returns
+    -------
+    Gauges
+        Those given; else the register beside the store that the records were read from; else, where there is
+        none, what the studies among the records say. A gauge that none of these knows is assumed
+        (``data/gauges.toml``).
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> own, from_studies = model.choose_gauges(records, None), model.choose_gauges(dict(records), None)
+    >>> own.file, from_studies.file
+    ('gauges.toml', '')
+    """
+    if gauges is not None:
+        return gauges
+    own = records.gauges if isinstance(records, Records) else None
+    return own if own is not None else Gauges(gauge.rows_from_studies(records.get("gauge_readings")))
+
+
 def _list_ventings(records: Mapping[str, pd.DataFrame], limits: Limits) -> pd.DataFrame:
     """Ventings by date and number: what a lifter takes from its venting and engine, and the limits of its check."""
     ventings = records["ventings"][["venting_id", *_CONTEXT]]
@@ -370,41 +411,70 @@ def _feed_rank(order: pd.Series, venting: Rows, cylinder: ExtensionArray) -> Ext
 
 
 def _at_reference(
-    checks: pd.DataFrame, ventings: pd.DataFrame, order: Rows, place: Rows, gauge_u_mm: Mapping[str, float]
+    checks: pd.DataFrame, ventings: pd.DataFrame, order: Rows, place: Rows, gauges: Gauges
 ) -> dict[str, Any]:
-    """Of each reading: gauge_u_mm, limit_mm, gap_corrected_mm, corrected, comparable, over, over_probability, near_limit."""
-    code, gauges = pd.factorize(checks["gauge"])
-    u = np.array([*(gauge_u_mm.get(name, gauge.ASSUMED_U_MM) for name in gauges), gauge.ASSUMED_U_MM])[
-        code[order]
-    ]
+    """Of each reading what its gauge is worth that day, limit_mm, gap_corrected_mm, corrected, gap_unbiased_mm, and the
+    verdicts: comparable, over, over_as_read, over_as_corrected, over_probability, near_limit."""
+    worth = gauges.frame(checks["gauge"].array.take(order), ventings["date"].array.take(place))
+    u, bias, bias_u = (worth[name].to_numpy(float) for name in ("u_mm", "bias_mm", "bias_u_mm"))
     gap, force, hold = (checks[name].to_numpy(float)[order] for name in ("gap_mm", "force_N", "hold_s"))
     at = {name: ventings[name].to_numpy(float)[place] for name in (*_LIMITS, "limit_mm")}
     off = ((force < at["force_low"]) | (force > at["force_high"])) & ~np.isnan(at["force_reference"])
     off |= ((hold < at["hold_low"]) | (hold > at["hold_high"])) & ~np.isnan(at["hold_reference"])
-    corrected = gap.copy()
-    if off.any():
-        part = {name: checks[name].array.take(order[off]) for name in _READING}
-        part |= {name: ventings[name].array.take(place[off]) for name in (*_CONTEXT, *_ENGINE)}
-        corrected[off] = lifter.correct_to_reference(
-            pd.DataFrame(part).assign(gauge_u_mm=u[off]),
-            reference_force_N=at["force_reference"][off],
-            reference_hold_s=at["hold_reference"][off],
+
+    def bring(rows: Yes, known: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+        part = {name: checks[name].array.take(order[rows]) for name in _READING}
+        part |= {name: ventings[name].array.take(place[rows]) for name in (*_CONTEXT, *_ENGINE)}
+        readings = pd.DataFrame(part).assign(gauge_u_mm=u[rows])
+        return lifter.correct_to_reference(
+            _take_bias_out(readings, known[rows]),
+            reference_force_N=at["force_reference"][rows],
+            reference_hold_s=at["hold_reference"][rows],
         )
-    limit = at["limit_mm"]
-    judged = verdicts.judge_readings(
-        gap, corrected=corrected, u=u, limit=limit, force=force, reference_force=at["force_reference"]
+
+    corrected, unbiased = gap.copy(), gap - bias
+    if off.any():
+        corrected[off] = unbiased[off] = bring(off, np.zeros(len(gap)))
+    if (also := off & (bias != 0)).any():
+        unbiased[also] = bring(also, bias)
+    limit, reference = at["limit_mm"], at["force_reference"]
+    total = np.hypot(u, bias_u)
+    by_reading, by_correction = (
+        verdicts.judge_readings(
+            value, corrected=brought, u=total, limit=limit, force=force, reference_force=reference
+        )
+        for value, brought in ((gap, corrected), (gap - bias, unbiased))
     )
-    probability = gauge.over_limit_probability(corrected, u, limit)
+    judged = by_correction if gauges.by_correction else by_reading
+    known = ~judged.over.isna()
+    near = pd.arrays.BooleanArray(verdicts.is_near(unbiased, total, limit), ~known)
+    probability = gauge.over_limit_probability(unbiased, u, limit, bias_u=bias_u)
     return {
-        "gauge_u_mm": u,
+        **{f"gauge_{name}": worth[name].array for name in worth.columns},
         "limit_mm": limit,
         "gap_corrected_mm": corrected,
         "corrected": off,
+        "gap_unbiased_mm": unbiased,
         "comparable": judged.comparable,
         "over": judged.over,
+        "over_as_read": by_reading.over,
+        "over_as_corrected": by_correction.over,
         "over_probability": np.where(judged.comparable.to_numpy(bool), probability, np.nan),
-        "near_limit": judged.near,
+        "near_limit": near,
     }
+
+
+def _take_bias_out(readings: pd.DataFrame, bias: npt.NDArray[np.float64]) -> pd.DataFrame:
+    """The readings of the same gauge less its bias; a gap is never under 0."""
+    if not bias.any():
+        return readings
+    return readings.assign(
+        **{name: (readings[name].astype(float) - bias).clip(lower=0) for name in _GAPS if name in readings}
+    )
+
+
+def _name_last(name: str) -> str:
+    return name.replace("over_as", "over_last_as") if name.startswith("over_as") else f"{name}_last"
 
 
 def _split_causes(
@@ -419,7 +489,9 @@ def _split_causes(
     columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
     code, causes = np.zeros(n, np.intp), [""]
     if len(finding):
-        split = _split_by_reference(findings.rename(columns={"gap_first_mm": "gap_mm"}), reference)
+        readings = findings.rename(columns={"gap_first_mm": "gap_mm"})
+        readings = _take_bias_out(readings, findings["gauge_bias_mm"].to_numpy(float))
+        split = _split_by_reference(readings, reference)
         for name in numbers:
             columns[name][finding] = split[name].to_numpy()
         code[finding], names = pd.factorize(split["cause"])

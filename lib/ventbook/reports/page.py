@@ -346,6 +346,10 @@ class Page(Scope):
             today=self.today.isoformat(),
             sources=sources,
             limits={"revision": self.limits.revision(), "sha256": file_hash(limits_path)},
+            gauges={
+                "decides": self.gauges.decides,
+                "sha256": file_hash(self.gauges_file) if self.gauges_file else "",
+            },
         )
 
     def finish(self) -> Blocks:

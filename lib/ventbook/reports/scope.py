@@ -27,7 +27,7 @@ from ventbook.tables import DATA
 from ventbook.tables.units import System
 
 if TYPE_CHECKING:
-    from ventbook.tables import Limits
+    from ventbook.tables import Gauges, Limits
 
 
 FILTERS = ("site", "engine_type", "engine")
@@ -103,6 +103,18 @@ class Scope:
         return tables.load_limits(self.limits_file, engine_types=self.snapshot.engine_types)
 
     @cached_property
+    def gauges_file(self) -> Path | None:
+        """The shop's register of gauges beside the store, if there."""
+        return tables.find_own_gauges(find_path(self.parameters["store"]))
+
+    @cached_property
+    def gauges(self) -> Gauges:
+        """What the gauges are worth: the shop's register and, where it has none, the studies on record."""
+        from ventbook.model import choose_gauges
+
+        return choose_gauges(self.records, tables.load_gauges(self.gauges_file))
+
+    @cached_property
     def all_jobs(self) -> pd.DataFrame:
         """One row a venting, the whole snapshot."""
         from ventbook.model import build_ventings
@@ -114,7 +126,9 @@ class Scope:
         """One row a lifter and venting, the whole snapshot."""
         from ventbook.model import build_lifters
 
-        return build_lifters(self.records, limits=self.limits, columns=self.lifter_columns)
+        return build_lifters(
+            self.records, limits=self.limits, gauges=self.gauges, columns=self.lifter_columns
+        )
 
     @cached_property
     def jobs(self) -> pd.DataFrame:
@@ -288,6 +302,7 @@ def make_stamp(
     today: str,
     sources: list[dict[str, str]],
     limits: Mapping[str, str],
+    gauges: Mapping[str, str],
 ) -> dict[str, Any]:
     """The stamp as a dict that goes into ``run.json`` and, shortened, onto the page."""
     digest = hashlib.sha256("".join(sorted(source["sha256"] for source in sources)).encode()).hexdigest()
@@ -299,10 +314,17 @@ def make_stamp(
         "sources": sources,
         "sources_sha256": digest if sources else "",
         "limits": dict(limits),
+        "gauges": dict(gauges),
         "seed": parameters.get("seed"),
         "commit": read_commit(),
         "versions": package_versions(),
     }
+
+
+def _name_register(gauges: Mapping[str, str]) -> str:
+    if not gauges["sha256"]:
+        return "no register: what the studies on record say"
+    return f"register (file {gauges['sha256'][:16]}), {gauges['decides'].replace('_', ' ')} decides"
 
 
 def stamp_pairs(stamp: Mapping[str, Any], defaults: Mapping[str, Any]) -> list[tuple[str, str]]:
@@ -320,6 +342,7 @@ def stamp_pairs(stamp: Mapping[str, Any], defaults: Mapping[str, Any]) -> list[t
         ("Snapshot", f"{stamp['snapshot']}, records as of {stamp['today']}"),
         ("Record files", f"{files}, together {stamp['sources_sha256'][:16]}" if files else "none named"),
         ("Limits", f"{stamp['limits']['revision']} (file {stamp['limits']['sha256'][:16]})"),
+        ("Gauges", _name_register(stamp["gauges"])),
         ("Random seed", str(stamp["seed"])),
         ("Library", f"ventbook {versions.get('ventbook', '')} {stamp['commit']}".strip()),
         ("With", ", ".join(f"{name} {v}" for name, v in versions.items() if name != "ventbook")),

@@ -199,6 +199,17 @@ def actions(
 
 
 @app.command()
+def gauges(
+    out: Annotated[Path, typer.Option(help="file to write (.toml)")],
+    store: StoreOption = Path(STORE),
+) -> None:
+    """Draft the register of gauges from the records, for a person to look over and keep beside the store."""
+    from ventbook.run.gauges import draft_register
+
+    print(draft_register(out, store=store))
+
+
+@app.command()
 def mapping(
     files: Annotated[list[Path], typer.Argument(metavar="FILE...", help="your own forms")],
     out: Annotated[Path | None, typer.Option(help="file to write; default prints the draft")] = None,

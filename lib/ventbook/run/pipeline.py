@@ -172,6 +172,8 @@ def ingest_folder(
         raise InputError(f"{records}: the folder holds no record files (CSV, XLSX, ODS, Parquet)")
     if (records / "limits.toml").is_file():
         tables.load_limits(records / "limits.toml", engine_types=None)  # the engines come with these records
+    if (records / "gauges.toml").is_file():
+        tables.load_gauges(records / "gauges.toml")
     store.parent.mkdir(parents=True, exist_ok=True)
     for name in REGISTERS:
         if (records / name).is_file():

@@ -14,6 +14,7 @@ from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
 
+from ventbook import tables
 from ventbook.document.typst import PAPERS
 from ventbook.errors import InputError
 from ventbook.reports.page import open_page
@@ -76,6 +77,7 @@ def plan_reports(
         parameters["as_of"] = int(page.snapshot.number)
         parameters["limits"] = str(page.limits_file.resolve()) if page.limits_file else ""
         page.limits  # noqa: B018  a table of limits that can't be read stops here
+        tables.load_gauges(page.gauges_file)  # nor a register of gauges
         final = choose_folder(
             out.resolve(), name, scope_of(name, page.parameters, page.period.label), parameters
         )

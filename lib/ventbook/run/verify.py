@@ -207,6 +207,8 @@ def _compare_stamps(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[str]
         said.append(
             f"the limits are others: {old['limits']['revision']} then, {new['limits']['revision']} now"
         )
+    if "gauges" in old and old["gauges"] != new["gauges"]:
+        said.append("the register of gauges is another")
     if old["commit"] != new["commit"]:
         said.append(
             f"the library is another: {old['commit'] or 'unknown'} then, {new['commit'] or 'unknown'} now"

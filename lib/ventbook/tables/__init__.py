@@ -18,6 +18,7 @@ from ventbook.tables.dictionary import (
     stored_name,
 )
 from ventbook.tables.engine_types import EngineTypeValues, engine_type_values, known_engine_types
+from ventbook.tables.gauges import GaugeRow, Gauges, assumed_gauge, find_own_gauges, load_gauges
 from ventbook.tables.limits import (
     Limit,
     Limits,
@@ -42,6 +43,8 @@ __all__ = [
     "Change",
     "Column",
     "EngineTypeValues",
+    "GaugeRow",
+    "Gauges",
     "IssueText",
     "Limit",
     "Limits",
@@ -51,14 +54,17 @@ __all__ = [
     "TableError",
     "TrialOutcome",
     "TrialRules",
+    "assumed_gauge",
     "describe_columns",
     "engine_type_values",
+    "find_own_gauges",
     "find_own_limits",
     "find_trial_outcome",
     "issue_text",
     "issue_texts",
     "known_engine_types",
     "load_changes",
+    "load_gauges",
     "load_limits",
     "load_parameters",
     "load_steps",

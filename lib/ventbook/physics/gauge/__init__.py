@@ -18,6 +18,7 @@ from ventbook.physics.gauge.fleet import (
     gap_density,
     reading_step,
 )
+from ventbook.physics.gauge.register import bias_of_study, rows_from_studies
 from ventbook.physics.gauge.studies import (
     CrossedAnova,
     GaugeStudy,
@@ -36,7 +37,6 @@ from ventbook.physics.gauge.studies import (
 )
 from ventbook.physics.gauge.uncertainty import (
     repeatability_from_rechecks,
-    uncertainties_from_records,
     uncertainty_by_gauge,
 )
 
@@ -52,6 +52,7 @@ __all__ = [
     "WrongVerdicts",
     "analyse_crossed",
     "analyse_study",
+    "bias_of_study",
     "choose_size",
     "compare_gauges",
     "count_on_the_gauge",
@@ -70,6 +71,6 @@ __all__ = [
     "pool_repeats",
     "reading_step",
     "repeatability_from_rechecks",
-    "uncertainties_from_records",
+    "rows_from_studies",
     "uncertainty_by_gauge",
 ]

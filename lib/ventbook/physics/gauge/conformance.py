@@ -33,17 +33,24 @@ from ventbook.physics.gauge.fleet import (
     tell_likelihood,
 )
 from ventbook.results import Estimate, NotEnoughData, no_estimate
-from ventbook.tables import evidence
+from ventbook.tables import assumed_gauge, evidence
 
-ASSUMED_U_MM = 0.02
-"""Standard uncertainty (mm) of a gap reading where no study stands behind the gauge. Common practice, no
-source; every number that rests on it is marked "assumed"."""
+ASSUMED_U_MM = assumed_gauge().u or 0.0
+"""Standard uncertainty (mm) of a gap reading where nothing is known of the gauge (``data/gauges.toml``); every
+number that rests on it is marked "assumed"."""
 
 Array = npt.NDArray[np.float64]
 
 
-def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.ArrayLike) -> Array:
-    """Probability that the true gap is over the limit, given the reading.
+def over_limit_probability(
+    gap: npt.ArrayLike,
+    u: npt.ArrayLike,
+    limit: npt.ArrayLike,
+    *,
+    bias: npt.ArrayLike = 0.0,
+    bias_u: npt.ArrayLike = 0.0,
+) -> Array:
+    """Probability that the true gap is over the limit, given the reading and what is known of its gauge.
 
     Parameters
     ----------
@@ -53,38 +60,51 @@ def over_limit_probability(gap: npt.ArrayLike, u: npt.ArrayLike, limit: npt.Arra
         Standard uncertainty of a reading, 0 or more; NaN gives NaN.
     limit : array_like, mm
         NaN gives NaN.
+    bias, bias_u : array_like, mm
+        How much the gauge reads high (reading less truth), and its standard uncertainty.
 
     Returns
     -------
     ndarray, 0..1
-        Of the broadcast shape: ``Phi((gap - limit) / u)``. With u = 0 the reading is taken as true: 1 over
-        the limit, 0 at or under it.
+        Of the broadcast shape: ``Phi((gap - bias - limit) / sqrt(u^2 + bias_u^2))``. Without any uncertainty
+        the reading less the bias is taken as true: 1 over the limit, 0 at or under it.
 
     Raises
     ------
     ValueError
-        Where u is under 0.
+        Where u or bias_u is under 0.
 
     References
     ----------
-    JCGM 106:2012, the role of measurement uncertainty in conformity assessment (flat prior).
+    JCGM 106:2012, the role of measurement uncertainty in conformity assessment (flat prior); JCGM 100:2008, F.2.4.5:
+    a known bias is corrected for, and the correction's uncertainty is part of the result's.
 
     Examples
     --------
     >>> from ventbook.physics import gauge
     >>> gauge.over_limit_probability([0.46, 0.50, 0.52], 0.02, 0.50).round(3).tolist()
     [0.023, 0.5, 0.841]
+
+    A reading of .56 by a gauge known to read .09 high, against a limit of .50:
+
+    >>> gauge.over_limit_probability(0.56, 0.02, 0.50, bias=0.09, bias_u=0.005).round(3).item()
+    0.073
     """
-    gap, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (gap, u, limit)))
-    if np.any(u < 0):
-        raise ValueError("u must be 0 mm or more")
+    gap, u, limit, bias, bias_u = np.broadcast_arrays(
+        *(np.asarray(v, dtype=float) for v in (gap, u, limit, bias, bias_u))
+    )
+    if np.any(u < 0) or np.any(bias_u < 0):
+        raise ValueError("u and bias_u must be 0 mm or more")
+    corrected, u = gap - bias, np.hypot(u, bias_u)
     sure = u == 0
-    p = special.ndtr((gap - limit) / np.where(sure, 1.0, u))
-    known = ~(np.isnan(gap) | np.isnan(u) | np.isnan(limit))
-    return np.where(sure & known, is_over(gap, limit).astype(float), p)
+    p = special.ndtr((corrected - limit) / np.where(sure, 1.0, u))
+    known = ~(np.isnan(corrected) | np.isnan(u) | np.isnan(limit))
+    return np.where(sure & known, is_over(corrected, limit).astype(float), p)
 
 
-def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
+def guard_band(
+    limit: float, u: float, *, probability: float = 0.95, bias: float = 0.0, bias_u: float = 0.0
+) -> float:
     """Largest reading that may be accepted so that the true gap is within the limit with a given probability.
 
     Parameters
@@ -94,16 +114,19 @@ def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
         Standard uncertainty of a reading, 0 or more.
     probability : float
         0.95 = 95 %.
+    bias, bias_u : float, mm
+        How much the gauge reads high (reading less truth), and its standard uncertainty.
 
     Returns
     -------
     float, mm
-        ``limit - z u``, z the one-sided normal quantile (1.645 for 95 %); never under 0.
+        ``limit + bias - z sqrt(u^2 + bias_u^2)``, z the one-sided normal quantile (1.645 for 95 %); never
+        under 0.
 
     Raises
     ------
     ValueError
-        Where u is under 0 or the probability is not between 0 and 1.
+        Where u or bias_u is under 0 or the probability is not between 0 and 1.
 
     References
     ----------
@@ -115,11 +138,11 @@ def guard_band(limit: float, u: float, *, probability: float = 0.95) -> float:
     >>> round(gauge.guard_band(0.50, 0.02), 4)
     0.4671
     """
-    if not u >= 0:
-        raise ValueError(f"u must be 0 mm or more; got {u!r}")
+    if not (u >= 0 and bias_u >= 0):
+        raise ValueError(f"u and bias_u must be 0 mm or more; got {u!r} and {bias_u!r}")
     if not 0 < probability < 1:
         raise ValueError(f"probability must lie between 0 and 1; got {probability!r}")
-    return float(max(0.0, limit - special.ndtri(probability) * u))
+    return float(max(0.0, limit + bias - special.ndtri(probability) * np.hypot(u, bias_u)))
 
 
 METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 
 import numpy as np
 import pandas as pd
 
 from ventbook.physics.gauge.conformance import ASSUMED_U_MM
-from ventbook.physics.gauge.studies import GaugeStudy, analyse_study
+from ventbook.physics.gauge.studies import GaugeStudy
 
 LEAST_FREEDOM = 5
 """Fewer degrees of freedom than this say too little to replace the assumed uncertainty."""
@@ -104,38 +104,3 @@ def uncertainty_by_gauge(
         else:
             rows.append((name, ASSUMED_U_MM, "assumed", np.nan, 0))
     return pd.DataFrame(rows, columns=["gauge", "u_mm", "source", "bias_mm", "readings"])
-
-
-def uncertainties_from_records(records: Mapping[str, pd.DataFrame]) -> dict[str, float]:
-    """Standard uncertainty of the gauges that a study in the records speaks about.
-
-    Parameters
-    ----------
-    records : mapping of str to DataFrame
-        Record tables by name, as a snapshot's ``records()`` gives them.
-
-    Returns
-    -------
-    dict of str to float, mm
-        By gauge; gauges without a study are not in it.
-
-    Examples
-    --------
-    >>> import ventbook
-    >>> from ventbook.physics import gauge
-    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
-    >>> found = gauge.uncertainties_from_records(records)
-    >>> all(0 < u < 0.2 for u in found.values())
-    True
-    """
-    readings = records.get("gauge_readings")
-    if readings is None or readings.empty:
-        return {}
-    studies = [
-        analyse_study(part, limit=None, study=str(study), gauge=str(name))
-        for (study, name), part in readings.dropna(subset=["gauge"]).groupby(
-            ["study", "gauge"], observed=True
-        )
-    ]
-    table = uncertainty_by_gauge(studies)
-    return {str(g): float(u) for g, u in zip(table["gauge"], table["u_mm"], strict=True) if u > 0}

@@ -23,7 +23,7 @@ import pyarrow as pa
 from ventbook import tables
 from ventbook.records.store import delta
 from ventbook.records.store.delta import StoreError
-from ventbook.tables import Limits
+from ventbook.tables import Gauges, Limits
 
 KIND_TYPES: dict[str, pa.DataType] = {
     "text": pa.string(),
@@ -149,13 +149,17 @@ LARGE = ("samples",)
 
 
 class Records(dict[str, pd.DataFrame]):
-    """The record tables of a snapshot by name, and in ``limits`` what they are held against: the shop's own table of
-    limits beside the store, and the placeholders where it has no row.
+    """The record tables of a snapshot by name, in ``limits`` what they are held against: the shop's own table of
+    limits beside the store, and the placeholders where it has no row; and in ``gauges`` what their gauges are worth: the
+    shop's own register beside the store, None where there is none.
     """
 
-    def __init__(self, by_name: Mapping[str, pd.DataFrame], *, limits: Limits) -> None:
+    def __init__(
+        self, by_name: Mapping[str, pd.DataFrame], *, limits: Limits, gauges: Gauges | None = None
+    ) -> None:
         super().__init__(by_name)
         self.limits = limits
+        self.gauges = gauges
 
 
 @dataclass(frozen=True)
@@ -218,7 +222,7 @@ class Snapshot:
         found["intakes"] = Store(self.path).snapshots(until=self.number)
         if "start_features" in self.versions:
             found["start_features"] = self.read("start_features")
-        return Records(found, limits=self.limits())
+        return Records(found, limits=self.limits(), gauges=self.gauges())
 
     def limits(self) -> Limits:
         """The limits in force for these records: the shop's own beside the store and the placeholders.
@@ -230,6 +234,10 @@ class Snapshot:
         if own is None:
             return tables.load_limits()
         return tables.load_limits(own, engine_types=self.engine_types)
+
+    def gauges(self) -> Gauges | None:
+        """The shop's register of gauges beside the store; None where there is none. TableError names a row that is wrong."""
+        return tables.load_gauges(tables.find_own_gauges(self.path))
 
     @cached_property
     def engine_types(self) -> list[str]:

@@ -38,6 +38,7 @@ from ventbook.statistics.trends.gauge_drift import (
     list_sound_gaps,
     mean_lowest,
 )
+from ventbook.statistics.trends.gauge_register import draft_gauges
 from ventbook.statistics.trends.mix import ShareModel, code_columns
 from ventbook.statistics.trends.series import FAILING
 from ventbook.statistics.trends.sites import (
@@ -87,6 +88,7 @@ __all__ = [
     "count_between",
     "count_interval",
     "cusum_weights",
+    "draft_gauges",
     "expect_by_mix",
     "expect_failing",
     "find_change_in_counts",

@@ -1,0 +1,107 @@
+"""The draft of a register of gauges: a row for every gauge on record, from its studies or from routine use."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+import pandas as pd
+
+from ventbook.physics import gauge
+from ventbook.tables import GaugeRow, evidence
+from ventbook.tables.gauges import ASSUMED, COMPARISON, STUDY
+
+NORMAL_95 = 1.96
+
+
+def draft_gauges(
+    lifters: pd.DataFrame,
+    readings: pd.DataFrame | None = None,
+    *,
+    days: Mapping[str, dt.date] | None = None,
+) -> tuple[tuple[GaugeRow, ...], tuple[str, ...]]:
+    """Rows of a register for all gauges on record, one source of bias each, for a person to look over.
+
+    Parameters
+    ----------
+    lifters : DataFrame
+        One row a lifter and venting (:func:`ventbook.read_lifters`).
+    readings : DataFrame, optional
+        The record table of gauge readings.
+    days : mapping of str to date, optional
+        Day of each study, by name.
+
+    Returns
+    -------
+    rows : tuple of GaugeRow
+        By gauge. Kind "study" where a study has pieces of known gap; else "comparison" where the gauge stands
+        out among the others in routine use (relative: the others may be off); else "assumed".
+    notes : tuple of str
+        What else the records say of a gauge whose bias comes from elsewhere, a sentence each.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> records = ventbook.open_store("data/demo/store").snapshot().records()
+    >>> rows, notes = trends.draft_gauges(ventbook.read_lifters("data/demo/store"), records["gauge_readings"])
+    >>> {row.gauge: row.kind for row in rows}["HG-3"]
+    'study'
+    """
+    studied = {row.gauge: row for row in gauge.rows_from_studies(readings, days=days)}
+    routine = gauge.compare_gauges(lifters)
+    looked = routine["p"].where((routine["state"] == "estimated") & ~_apart(routine))
+    routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
+    in_use: dict[str, dict[Any, Any]] = {str(row["gauge"]): row for row in routine.to_dict("records")}
+    last = lifters.dropna(subset=["gauge"]).groupby("gauge", observed=True)["date"].max()
+    rows, notes = [], []
+    for name in sorted({*studied, *in_use}):
+        row = studied.get(name) or GaugeRow(gauge=name, kind=ASSUMED, source="no study on record")
+        if name in in_use:
+            use = in_use[name]
+            said = _say_routine(use)
+            if row.kind == STUDY:
+                notes.append(f"{name}: besides its study, {said}")
+            elif use["standing"] == evidence.NAMED:
+                row = replace(
+                    row,
+                    kind=COMPARISON,
+                    unit="mm",
+                    bias=_round(float(use["difference_mm"])),
+                    bias_uncertainty=_round(float(use["high"] - use["low"]) / 2 / NORMAL_95),
+                    made=last[name].date(),
+                    source=f"{said}: relative to the others; {row.source}",
+                )
+            else:
+                row = replace(row, source=f"{row.source}; {said}")
+        rows.append(_round_row(row))
+    return tuple(rows), tuple(notes)
+
+
+def _apart(routine: pd.DataFrame) -> pd.Series:
+    """Whether a difference can't be told from another cause: from the site, or which of two gauges is off."""
+    return routine["note"].str.contains("can't be told")
+
+
+def _say_routine(use: Mapping[Any, Any]) -> str:
+    if use["state"] != "estimated":
+        return f"in routine use not to be compared ({use['note']})"
+    text = f"in routine use it reads {use['difference_mm']:+.3f} mm ({use['low']:+.3f} to {use['high']:+.3f}) against other gauges"
+    unsure = "can't be told" in use["note"]
+    return f"{text} ({use['note']})" if unsure else f"{text} on the same engine types and sites"
+
+
+def _round(value: float) -> float:
+    return float(round(value, 4))
+
+
+def _round_row(row: GaugeRow) -> GaugeRow:
+    names = ("bias", "bias_uncertainty", "repeatability", "between_technicians")
+    found: dict[str, Any] = {
+        name: _round(value) for name in names if (value := getattr(row, name)) is not None
+    }
+    if found.get("bias_uncertainty") == 0:
+        found["bias_uncertainty"] = 0.0001
+    return replace(row, **found)

@@ -459,25 +459,25 @@ def test_blanks_that_go_with_failing_make_hints_at_most():
     assert looked.loc["cooler_empty", "reason"] == "its records are blank less often on failing ventings"
 
 
-def test_biases_are_listed_from_studies_first():
+def test_biases_are_listed_as_the_register_has_them_and_else_from_routine_use():
     rng = np.random.default_rng(2)
     _, lifters = draw_tables(rng, ventings=80)
-    lifters["gauge"] = np.where(np.arange(len(lifters)) // 8 % 2, "A", "B")
+    lifters["gauge"] = np.array(["A", "B", "C"])[np.arange(len(lifters)) // 8 % 3]
     lifters["gap_first_mm"] = (
         0.2 + np.where(lifters["gauge"] == "A", 0.06, 0.0) + rng.normal(0, 0.02, len(lifters))
     )
-    studies = pd.DataFrame(
-        {
-            "gauge": "A",
-            "lifter": np.repeat([f"L{i}" for i in range(8)], 3),
-            "reference_gap_mm": np.repeat(np.linspace(0.2, 0.9, 8), 3),
-        }
-    )
-    studies["gap_mm"] = studies["reference_gap_mm"] + 0.05 + rng.normal(0, 0.01, len(studies))
-    found = causes.list_gauge_biases(lifters, studies=studies).set_index("gauge")
-    assert found.loc["A", "source"] == "study with reference"
-    assert found.loc["A", "bias"] == pytest.approx(0.05, abs=0.01)
-    assert 0 < found.loc["A", "uncertainty"] < 0.01
+    routine = causes.list_gauge_biases(lifters).set_index("gauge")
+    assert routine.loc["A", "source"] == "comparison in routine use"
+    assert routine.loc["A", "bias"] == pytest.approx(0.06, abs=0.01)
+    known = lifters["gauge"] == "A"
+    told = lifters.assign(
+        gauge_bias_mm=np.where(known, 0.05, 0.0), gauge_bias_u_mm=np.where(known, 0.004, 0.0),
+        gauge_bias_kind=np.where(known, "study", "assumed"),
+    )  # fmt: skip
+    found = causes.list_gauge_biases(told).set_index("gauge")
+    assert found.loc["A", ["bias", "uncertainty"]].tolist() == pytest.approx([0.05, 0.004])
+    assert found.loc["A", "source"] == "study with known gaps"
+    assert found.loc["B", "source"] == "comparison in routine use"
 
 
 def test_predictions_of_many_ventings_are_those_of_each(planted):

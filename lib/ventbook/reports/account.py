@@ -7,6 +7,7 @@ the page's filters. What a page shows are sums of its shares over the page's own
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
@@ -29,15 +30,38 @@ UNEXPLAINED = "unexplained"
 UNEXPLAINED_COLOR = "#d0d0d0"
 LIFTER_COLUMNS = (
     "venting_id", "engine_id", "engine_type", "site", "date", "quarter", "cylinder", "valve", "position", "over_first", "gauge", "limit_mm",
-    "gap_first_mm", "gap_first_corrected_mm", "gauge_u_mm", "air_likelihood", "leak_down_likelihood", "force_ratio_first", "lifter_history",
+    "gap_first_mm", "gap_first_corrected_mm", "gauge_u_mm", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind", "gauge_last", "air_likelihood", "leak_down_likelihood", "force_ratio_first", "lifter_history",
 )  # fmt: skip
 """What the account reads of the lifters."""
 
 
 @once_a_page
 def load_account(page: Page) -> causes.Account:
-    """The account of all ventings up to the end of the page's period, made once a page."""
-    return make_account(page, pd.Timestamp(page.period.end))
+    """The account of all ventings up to the end of the page's period, made once a page.
+
+    On one engine's page it names only gauges that this engine was read with; what rests on others has no name there.
+    """
+    account = make_account(page, pd.Timestamp(page.period.end))
+    engine = page.parameters.get("engine") or _engine_of(page)
+    if not engine:
+        return account
+    lifters = page.all_lifters[(page.all_lifters["engine_id"] == engine).fillna(False).to_numpy(bool)]
+    used = {str(name) for column in ("gauge", "gauge_last") for name in lifters[column].dropna().unique()}
+    terms, gauges = account.terms, account.gauges
+    named = terms["name"].str.removeprefix("gauge ")
+    kept = terms["kind_of_term"].ne("gauge") | named.isin(used)
+    return replace(
+        account,
+        terms=terms[kept].reset_index(drop=True),
+        gauges=gauges[gauges["gauge"].astype(str).isin(used)],
+    )
+
+
+def _engine_of(page: Page) -> str:
+    """The engine of the one venting that a page is asked about; "" where it is about more."""
+    asked = str(page.parameters.get("venting") or "")
+    own = page.all_jobs.loc[(page.all_jobs["venting_id"] == asked).to_numpy(bool), "engine_id"]
+    return str(own.iloc[0]) if asked and len(own) else ""
 
 
 def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
@@ -46,7 +70,9 @@ def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
-    return causes.explain_failures(jobs, lifters)
+    # where the corrected reading decides, no finding rests on a bias
+    gauges = causes.list_gauge_biases(lifters).iloc[:0] if page.gauges.by_correction else None
+    return causes.explain_failures(jobs, lifters, gauges=gauges)
 
 
 def list_named(account: causes.Account) -> list[dict[str, Any]]:

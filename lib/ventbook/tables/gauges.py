@@ -25,6 +25,13 @@ from ventbook.tables.reader import OneOf, TableError, check_keys, make_row, read
 FILE = "gauges.toml"
 CERTIFICATE, STUDY, COMPARISON, DRIFT, ASSUMED = "certificate", "study", "comparison", "drift", "assumed"
 KINDS = (CERTIFICATE, STUDY, COMPARISON, DRIFT, ASSUMED)
+KIND_WORDS = {
+    CERTIFICATE: "calibration certificate",
+    STUDY: "study with known gaps",
+    COMPARISON: "comparison with other gauges",
+    DRIFT: "its own earlier readings",
+    ASSUMED: "assumed",
+}
 AS_READ, AS_CORRECTED = "as_read", "as_corrected"
 ANY = "*"
 LENGTHS = (

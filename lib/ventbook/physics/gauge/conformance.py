@@ -15,6 +15,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -221,9 +222,12 @@ def expect_wrong_verdicts(
     >>> guarded.false_pass < plain.false_pass, guarded.false_fail > plain.false_fail
     (True, True)
     """
-    over, failed, false_pass, false_fail = (
-        float(part @ spread.weight) for part in _judge_components(spread, u, limit, accept, bias)
-    )
+    return _sum_verdicts(spread, _judge_components(spread, u, limit, accept, bias))
+
+
+def _sum_verdicts(spread: GapDistribution, parts: Judgements) -> WrongVerdicts:
+    """The shares over all components, from each one's (:func:`_judge_components`)."""
+    over, failed, false_pass, false_fail = (float(part @ spread.weight) for part in parts)
     return WrongVerdicts(
         over,
         failed,
@@ -234,9 +238,39 @@ def expect_wrong_verdicts(
     )
 
 
+Judgements = tuple[Floats, Floats, Floats, Floats]
+MOST_GAUGES = 40
+
+
+def _list_gauges(u: Floats, bias: Floats) -> list[tuple[float, float, float]]:
+    """Uncertainty, bias and share of readings of the gauges behind them; near alike taken together where they are many."""
+    for fine in (1e-6, 1e-3, 1e-2, 1e-1):
+        pairs = np.column_stack([u, bias])
+        _, which, count = np.unique((pairs / fine).round(), axis=0, return_inverse=True, return_counts=True)
+        if len(count) <= MOST_GAUGES:
+            break
+    means = [np.bincount(which.ravel(), column) / count for column in pairs.T]
+    return [(float(a), float(b), float(n) / len(u)) for a, b, n in zip(*means, count, strict=True)]
+
+
+def _judge_by_gauges(
+    spread: GapDistribution,
+    gauges: Sequence[tuple[float, float, float]],
+    limit: float,
+    accept: float | None,
+) -> Judgements:
+    """As :func:`_judge_components`, each gauge by its share of the readings."""
+    found = [
+        [share * part for part in _judge_components(spread, u, limit, accept, bias)]
+        for u, bias, share in gauges
+    ]
+    over, fail, false_pass, false_fail = (np.sum(parts, axis=0) for parts in zip(*found, strict=True))
+    return over, fail, false_pass, false_fail
+
+
 def _judge_components(
     spread: GapDistribution, u: float, limit: float, accept: float | None, bias: float
-) -> tuple[Floats, Floats, Floats, Floats]:
+) -> Judgements:
     """Over, failed, passed wrongly and failed wrongly, as shares of each component's lifters."""
     if not (u >= 0 and limit > 0):
         raise ValueError(f"limit must be over 0 and u 0 or more; got {limit}, {u}")
@@ -249,7 +283,15 @@ def _judge_components(
 
 
 def estimate_wrong_verdicts(
-    reading: Any, engine: Any, *, u: Any, step: float, limit: float, level: float = 0.95, seed: int = 0
+    reading: Any,
+    engine: Any,
+    *,
+    u: Any,
+    step: float,
+    limit: float,
+    bias: Any = 0.0,
+    level: float = 0.95,
+    seed: int = 0,
 ) -> LongRun:
     """Wrong verdicts over the long run, with intervals, from a fleet's first readings.
 
@@ -264,6 +306,8 @@ def estimate_wrong_verdicts(
     step : float, mm
         What the gauge reads in.
     limit : float, mm
+    bias : float or array_like of shape (n,), mm
+        How much each reading's gauge reads high; verdicts are those of the readings as they are.
     level : float
         Confidence level, 0.95 = 95 %.
     seed : int
@@ -294,7 +338,7 @@ def estimate_wrong_verdicts(
     """
     gap = pd.to_numeric(pd.Series(reading)).to_numpy(dtype=float, na_value=np.nan)
     ok = np.isfinite(gap)
-    error = np.broadcast_to(np.asarray(u, dtype=float), gap.shape)[ok]
+    error, off = (np.broadcast_to(np.asarray(v, dtype=float), gap.shape)[ok] for v in (u, bias))
     gap, ids = gap[ok], pd.factorize(np.asarray(engine, dtype=object)[ok])[0]
     engines, failed = int(ids.max(initial=-1)) + 1, int(is_over(gap, limit).sum())
     need = evidence.need("wrong_verdicts")
@@ -311,15 +355,17 @@ def estimate_wrong_verdicts(
     if len(gap) < need["readings"] or engines < need["engines"]:
         return LongRun(none(what), none(what))
     try:
-        spread = deconvolve_gaps(gap, u=error, step=step)
+        spread = deconvolve_gaps(gap - off, u=error, step=step)
     except NotEnoughData:
         what = "too few readings over the gauge's step"
         return LongRun(none(what), none(what))
     middle = float(np.median(error))
-    verdicts, accept = expect_wrong_verdicts(spread, u=middle, limit=limit), guard_band(limit, middle)
-    guarded = expect_wrong_verdicts(spread, u=middle, limit=limit, accept=accept)
-    draws, unseen = _draw_weights(gap, ids, engines, spread, u=error, step=step, limit=limit, seed=seed)
-    _, fail, false_pass, false_fail = _judge_components(spread, middle, limit, None, 0.0)
+    gauges, accept = _list_gauges(error, off), guard_band(limit, middle)
+    parts = _judge_by_gauges(spread, gauges, limit, None)
+    verdicts = _sum_verdicts(spread, parts)
+    guarded = _sum_verdicts(spread, _judge_by_gauges(spread, gauges, limit, accept))
+    draws, unseen = _draw_weights(gap - off, ids, engines, spread, u=error, step=step, limit=limit, seed=seed)
+    _, fail, false_pass, false_fail = parts
 
     def ends(value: float, part: Floats, of: Floats) -> Estimate:
         low, high = (

@@ -40,6 +40,7 @@ class ReportData:
     limit_words: str
     tier: str
     denominators_known: bool
+    by_correction: bool
 
 
 @once_a_page
@@ -53,26 +54,42 @@ def load_data(page: Page) -> ReportData:
     step = gauge.reading_step(history["gap_first_mm"])
     readings = lifters["gauge_u_mm"].dropna()
     u = float(readings.median()) if len(readings) else float("nan")
-    errors = history["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM)
+    errors = np.hypot(history["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM), history["gauge_bias_u_mm"])
+    bias = history["gauge_bias_mm"]
     try:
-        spread = gauge.deconvolve_gaps(history["gap_first_mm"], u=errors, step=step)
+        spread = gauge.deconvolve_gaps(history["gap_first_mm"] - bias, u=errors, step=step)
     except NotEnoughData:
         spread = None
     limits = lifters["limit_mm"].dropna()
     limit = float(limits.mode().iloc[0]) if len(limits) else float("nan")
+    decided_by = history["gap_first_mm"] - bias * page.gauges.by_correction
     long_run = gauge.estimate_wrong_verdicts(
-        history["gap_first_mm"],
+        decided_by,
         history["engine_id"],
         u=errors,
         step=step,
         limit=limit,
+        bias=bias * (not page.gauges.by_correction),
         level=page.level,
         seed=page.seed,
     )
     placeholder = bool((lifters["limit_status"] == "placeholder").fillna(False).any())
     words = "the placeholder limit" if placeholder else "the limit"
     return ReportData(
-        jobs, lifters, history, groups, spread, long_run, step, u, limit, placeholder, words, tier, known
+        jobs,
+        lifters,
+        history,
+        groups,
+        spread,
+        long_run,
+        step,
+        u,
+        limit,
+        placeholder,
+        words,
+        tier,
+        known,
+        page.gauges.by_correction,
     )
 
 

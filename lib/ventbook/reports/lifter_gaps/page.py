@@ -11,6 +11,7 @@ import pandas as pd
 
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
+from ventbook.reports import gauges
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.groups import GROUPINGS, USUAL
 from ventbook.reports.lifter_gaps import words
@@ -250,6 +251,7 @@ def answer(page: Page) -> Blocks:
     counts = hang_on_gauge(facts)
     if counts["near"]:
         sentences.append(words.gauge_sentence(counts, facts.u, units=page.units))
+    sentences.append(gauges.warning_sentence(gauges.count_both(facts.lifters), page.gauges))
     if not facts.denominators_known:
         sentences.append(
             "Some ventings were recorded only because something was found, so shares are no rates here."
@@ -279,8 +281,10 @@ def methods(page: Page) -> Blocks:
         )
         + page.explain(
             "the gauge and the second look",
-            r"The probability that the true gap is over the limit $L$, given a reading $y$ with uncertainty $u$, is "
-            r"$\Phi((y - L)/u)$ (JCGM 106). Only lifters that read over the limit are read again; part of them read over by "
+            r"The probability that the true gap is over the limit $L$, given a reading $y$ by a gauge of bias $b$, is "
+            r"$\Phi((y - b - L)/u)$, $u$ the uncertainties of reading and bias together (JCGM 106). The bias (reading less truth) is "
+            "that of the register of gauges on the day, taken out of every reading for probability, borderline class, trapped air "
+            "and cause; the reading itself stays as it is, and both verdicts stand side by side. Only lifters that read over the limit are read again; part of them read over by "
             "the gauge's error and would pass a second look with nothing done. That part comes from the gauge's uncertainty "
             "and the spread of true gaps in the records (log-normal, readings under the gauge's step taken as under it).",
         )

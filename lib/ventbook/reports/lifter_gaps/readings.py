@@ -7,6 +7,8 @@ What the extra run cured, beside what a second look alone would show.
 
 from __future__ import annotations
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 
@@ -15,6 +17,7 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import count_runs_taken, verdicts
 from ventbook.physics import gauge
+from ventbook.reports import gauges
 from ventbook.reports.lifter_gaps import words
 from ventbook.reports.lifter_gaps.data import ReportData, limit_label, load_data, shown
 from ventbook.reports.lifter_gaps.figures import (
@@ -25,6 +28,7 @@ from ventbook.reports.lifter_gaps.figures import (
     draw_pairs,
 )
 from ventbook.reports.page import INTERVAL, Page, frame_of
+from ventbook.results import Estimate
 from ventbook.statistics import rates
 from ventbook.statistics.rates import CureAnswer
 from ventbook.tables.units import display
@@ -61,13 +65,13 @@ def against_limit(page: Page) -> Blocks:
             n_failed=int(counts["findings"]),
         )
     )
-    assumed = t["gauge_u_mm"].eq(gauge.ASSUMED_U_MM)
+    assumed = t["gauge_u_assumed"].astype(bool)
     if assumed.any():
         sentences.append(
-            f"The uncertainty is assumed for {wording.of_total(int(assumed.sum()), len(t), 'reading')}: no study of their "
-            "gauge was used."
+            f"The uncertainty is assumed for {wording.of_total(int(assumed.sum()), len(t), 'reading')}: nothing is known of "
+            "their gauge."
         )
-    out = page.text(*sentences)
+    out = page.text(*sentences) + _show_both(page, facts, t)
     wrong = words.long_run(facts.long_run, units=page.units)
     out += page.add_finding(
         "failed_wrongly_share", facts.long_run.failed_wrongly, tier=facts.tier, sentence=wrong
@@ -85,6 +89,54 @@ def against_limit(page: Page) -> Blocks:
         title="First readings by class",
         columns=["class", "lifters", "share"],
         note="Borderline: within twice the gauge's uncertainty of the limit; neither pass nor fail.",
+    )
+
+
+def _show_both(page: Page, facts: ReportData, t: pd.DataFrame) -> Blocks:
+    """Verdicts as read and as corrected for the gauge's bias: counts, the lifters that differ, and what is known of each gauge."""
+    both = gauges.count_both(t)
+    out = page.text(gauges.decides_sentence(page.gauges), *gauges.known_sentence(t, page.gauges))
+    sentence = gauges.both_sentence(both)
+    engines = int(t["engine_id"].nunique())
+    for name, n in (("as_read", both.as_read), ("as_corrected", both.as_corrected)):
+        counted = Estimate(n, None, None, page.level, "count", both.judged, engines, "register of gauges")
+        shown_now = page.add_finding(
+            f"lifters_over_{name}", counted, tier=facts.tier if both.judged else "list", sentence=sentence
+        )
+        out += shown_now if name == "as_read" else Blocks()
+    said = gauges.compare_verdicts(t)
+    warned = t.assign(
+        warning=said, gap_mm=t["gap_first_corrected_mm"], gap_unbiased_mm=t["gap_first_unbiased_mm"]
+    )
+    warned = warned.assign(bias_mm=t["gauge_bias_mm"], over_limit_probability=t["over_probability_first"])
+    columns = ["venting_id", "engine_id", "site", "date", "position", "gauge", "gap_mm", "bias_mm", "gap_unbiased_mm", "over_limit_probability", "warning"]  # fmt: skip
+    if both.differ:
+        out += page.add_table(
+            "bias_warnings",
+            warned.loc[said.ne("").to_numpy(), columns],
+            title="Verdicts that the gauge's bias would turn",
+            columns=columns,
+            note="Read these again with another gauge before anything is done or released.",
+        )
+    return out + page.add_table(
+        "gauges_in_force",
+        gauges.list_in_force(page.gauges, t, day=page.period.end - dt.timedelta(days=1)),
+        title="What is known of the gauges",
+        columns=[
+            "gauge",
+            "since",
+            "until",
+            "readings",
+            "bias_mm",
+            "bias_low",
+            "bias_high",
+            "u_mm",
+            "kind_words",
+            "made",
+            "source",
+        ],
+        note="Bias: reading less truth, over 0 where the gauge reads high. Nothing stands where nothing is known; the reading then "
+        f"counts with a bias of 0 and, without an uncertainty of its own, {wording.number(gauge.ASSUMED_U_MM, 'mm', units=page.units)}: assumed.",
     )
 
 
@@ -243,6 +295,11 @@ def every_finding(page: Page) -> Blocks:
     listed = t["over_first"].fillna(False).astype(bool) | (t["over_probability_first"] >= 0.5)
     found = t[listed.to_numpy()].copy()
     found["gap_mm"] = found["gap_first_corrected_mm"]
+    found["gap_unbiased_mm"] = found["gap_first_unbiased_mm"]
+    found["over_as_read"], found["over_as_corrected"] = (
+        found["over_first_as_read"],
+        found["over_first_as_corrected"],
+    )
     found["over_limit_probability"] = found["over_probability_first"]
     found["cause"] = found["cause"].replace("", "unclear").map(words.CAUSES)
     found = found.sort_values(
@@ -265,6 +322,10 @@ def every_finding(page: Page) -> Blocks:
         "date",
         "gap_last_corrected_mm",
         "cured",
+        "gauge",
+        "gap_unbiased_mm",
+        "over_as_read",
+        "over_as_corrected",
     ]
     return page.add_table(
         "lifter_findings",
@@ -276,13 +337,17 @@ def every_finding(page: Page) -> Blocks:
             "cylinder",
             "valve",
             "gap_mm",
+            "over_as_read",
+            "gap_unbiased_mm",
+            "over_as_corrected",
             "over_limit_probability",
             "cause",
             "trapped_air_mm3",
             "gap_last_corrected_mm",
             "cured",
         ],
-        note="Truly over: probability that the true gap is over the limit, given the gauge. Cured: within at the last check after "
+        note="As corrected: with the gauge's bias taken out. Truly over: probability that the true gap is over the limit, given "
+        "reading and gauge. Cured: within at the last check after "
         "an extra run.",
     )
 
@@ -311,16 +376,28 @@ def perfect_zeros(page: Page) -> Blocks:
 
 def cure_of(facts: ReportData, lifters: pd.DataFrame, level: float) -> CureAnswer:
     """Cured share and second-look share of some lifters."""
-    gap = lifters["gap_first_corrected_mm"].where(lifters["over_first"].fillna(False).astype(bool))
+    gap = _true_gap(lifters, "first").where(lifters["over_first"].fillna(False).astype(bool))
     return rates.compare_cure(
         gap,
         lifters["over_last"],
         lifters["extra_run_between"],
         cluster=lifters["engine_id"],
         u=lifters["gauge_u_mm"].to_numpy(dtype=float),
-        limit=lifters["limit_mm"].to_numpy(dtype=float),
+        limit=_true_limit(facts, lifters),
         spread=facts.spread,
         level=level,
+    )
+
+
+def _true_gap(lifters: pd.DataFrame, which: str) -> pd.Series:
+    """Readings of a check less the gauge's bias, as the fleet's true gaps are."""
+    return lifters[f"gap_{which}_corrected_mm"] - lifters["gauge_bias_mm"]
+
+
+def _true_limit(facts: ReportData, lifters: pd.DataFrame) -> np.ndarray:
+    """The true gap at which a reading comes to the limit: the limit itself where the corrected reading decides."""
+    return (lifters["limit_mm"] - (0.0 if facts.by_correction else 1.0) * lifters["gauge_bias_mm"]).to_numpy(
+        float
     )
 
 
@@ -400,13 +477,15 @@ def _recheck_figure(page: Page, facts: ReportData) -> Blocks:
     use = t["extra_run_between"].fillna(False).astype(bool) & t["over_first"].fillna(False).astype(bool)
     t = t[use.to_numpy()]
     pairs = rates.paired_changes(
-        t["gap_first_corrected_mm"],
-        t["gap_last_corrected_mm"],
+        _true_gap(t, "first"),
+        _true_gap(t, "last"),
         u=t["gauge_u_mm"].to_numpy(dtype=float),
-        limit=t["limit_mm"].to_numpy(dtype=float),
+        limit=_true_limit(facts, t),
         spread=facts.spread,
         level=page.level,
     )
+    back = ["gap_first_mm", "gap_last_mm", "alone_low", "alone_high"]  # drawn as read
+    pairs[back] = pairs[back].add(t["gauge_bias_mm"].reindex(pairs.index), axis=0)
     if len(pairs) < 2 or not facts.limit > 0:
         return Blocks("", "")
     drawn = pd.DataFrame(

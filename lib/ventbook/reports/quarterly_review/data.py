@@ -66,7 +66,7 @@ JOB_COLUMNS = tuple(dict.fromkeys((
     "pressure_threshold_bar", "rotations_after_pressure",
 )))  # fmt: skip
 LIFTER_COLUMNS = (
-    "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gap_first_mm", "gap_first_corrected_mm",
+    "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gauge_bias_mm", "gap_first_mm", "gap_first_corrected_mm",
     "limit_mm", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken", "cause",
 )  # fmt: skip
 #: The same with what a venting's row and the procedure's steps are made from.

@@ -147,15 +147,16 @@ def _cure(page: Page, facts: ReportData, now: pd.DataFrame) -> Blocks:
     known = known.iloc[:: max(1, len(known) // ENOUGH)]
     try:
         spread = gauge.deconvolve_gaps(
-            known["gap_first_corrected_mm"],
+            known["gap_first_corrected_mm"] - known["gauge_bias_mm"],
             u=known["gauge_u_mm"].fillna(gauge.ASSUMED_U_MM),
             step=gauge.reading_step(known["gap_first_mm"]),
         )
     except NotEnoughData:
         spread = None
+    bias = again["gauge_bias_mm"]  # as read, a reading comes to the limit at a true gap so much under it
     answer = rates.compare_cure(
-        again["gap_first_corrected_mm"], again["over_last"], again["extra_run_between"], cluster=again["engine_id"],
-        u=again["gauge_u_mm"], limit=again["limit_mm"], spread=spread, level=page.level,
+        again["gap_first_corrected_mm"] - bias, again["over_last"], again["extra_run_between"], cluster=again["engine_id"],
+        u=again["gauge_u_mm"], limit=again["limit_mm"] - bias * (not page.gauges.by_correction), spread=spread, level=page.level,
     )  # fmt: skip
     if answer.alone.estimate is None:
         return page.text(text)

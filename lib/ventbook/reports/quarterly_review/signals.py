@@ -5,6 +5,7 @@ What to do: actions that follow from this review's numbers, and how earlier ones
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -15,6 +16,7 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.numerics import BLANK_Z
+from ventbook.reports.gauges import agrees_with, find_told, told_sentence
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
@@ -23,6 +25,7 @@ from ventbook.reports.records import count_rows
 from ventbook.results import Estimate
 from ventbook.statistics import trends
 from ventbook.tables import evidence
+from ventbook.tables.gauges import COMPARISON, GaugeRow, Gauges
 from ventbook.tables.units import System
 
 #: A change of the mix is told beside a signal from this difference of shares on, when it is this improbable.
@@ -30,6 +33,7 @@ TOLD_CHANGE, TOLD_P = 0.15, 0.01
 FAMILY = "review_signals.signals"
 #: A gauge is told apart without any signal only where it reads off by this much (mm), all gauges looked at together.
 GAUGE_MM = 0.03
+NO_GAUGES = Gauges()
 
 
 @dataclass(frozen=True, eq=False)
@@ -263,18 +267,23 @@ def cause_of(signal: Signal, signals: Sequence[Signal]) -> str:
     return f"gauge {doubtful[0].gauge} or the site" if doubtful else ""
 
 
-def explain_signal(signal: Signal, *, mix: bool = True, units: System = "metric") -> list[str]:
+def explain_signal(
+    signal: Signal, *, mix: bool = True, units: System = "metric", gauges: Gauges = NO_GAUGES
+) -> list[str]:
     """Sentences beside a signal: gauges first, then what else changed (``mix``), then what the failing ventings share."""
     out = []
+    day = signal.period.end - dt.timedelta(days=1)
     for g in signal.gauges:
         if g.drift and not (signal.cause_gauge is g and g.drift.verdict != trends.GAUGE):
             out.append(_say_drift(signal, g, units))
             continue
+        row = find_told(gauges, g.gauge, day)
         out.append(
             words.gauge_sentence(
                 wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
                 corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP, units=units,
                 share_before=g.share_before, share_now=g.share_now,
+                told="" if row is None else told_sentence(row, day, units=units),
             )
         )  # fmt: skip
     rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
@@ -336,16 +345,16 @@ def propose_actions(page: Page) -> list[Action]:
     signals = leading_signals(read_signals(page))
     found: list[Action] = []
     for signal in signals:
-        found += act_on_signal(signal, page.units)
+        found += act_on_signal(signal, page.units, page.gauges)
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
-    found += [action for action in act_on_gauges(facts, page.units) if action.what not in blamed]
+    found += [a for a in act_on_gauges(facts, page.units, page.gauges) if a.what not in blamed]
     found += _for_records(page, facts)
     return list(dict.fromkeys(found))
 
 
-def act_on_gauges(facts: ReportData, units: System) -> list[Action]:
+def act_on_gauges(facts: ReportData, units: System, gauges: Gauges = NO_GAUGES) -> list[Action]:
     """Gauges to be held against another one, without any signal: odd ones, and those that moved and are in use."""
     moved = [
         drift
@@ -354,44 +363,66 @@ def act_on_gauges(facts: ReportData, units: System) -> list[Action]:
     ]
     odd = find_odd_gauges(compare_all_gauges(facts))
     own = {drift.gauge for drift in moved}
-    return [_check_drift(drift, units) for drift in moved] + [
-        _check_gauge(g, units) for g in odd if g.gauge not in own
+    day = facts.step.end
+    return [_check_drift(drift, units, gauges, day) for drift in moved] + [
+        _check_gauge(g, units, gauges, day) for g in odd if g.gauge not in own
     ]
 
 
-def _check_drift(drift: trends.GaugeDrift, units: System) -> Action:
-    name = wording.clean_text(drift.gauge)
+def _check_drift(drift: trends.GaugeDrift, units: System, gauges: Gauges, until: dt.date) -> Action:
+    name, day = wording.clean_text(drift.gauge), until - dt.timedelta(days=1)
+    where = wording.join_words(list(drift.sites))
+    row = find_told(gauges, drift.gauge, day)
+    if row is not None and agrees_with(row, drift.shift, day, least=GAUGE_MM):
+        return Action(
+            where, _act_on_known(name, row), told_sentence(row, day, units=units), (name, drift.shift)
+        )
     return Action(
-        wording.join_words(list(drift.sites)),
+        where,
         f"Hold gauge {name} against another one or a reference before acting on engines.",
         words.drift_sentence(drift, units=units),
         (name, drift.shift),
     )
 
 
-def _check_gauge(g: trends.GaugeShift, units: System) -> Action:
-    name = wording.clean_text(g.gauge)
+def _act_on_known(name: str, row: GaugeRow) -> str:
+    if row.kind == COMPARISON:
+        return (
+            f"Hold gauge {name} against known gaps: the comparison doesn't tell which of the gauges is off."
+        )
+    return f"Have gauge {name} set right, and read near the limit with another one until then."
+
+
+def _check_gauge(g: trends.GaugeShift, units: System, gauges: Gauges, until: dt.date) -> Action:
+    """What to do about a gauge that reads differently: never a comparison that was made, where it still holds."""
+    name, day = wording.clean_text(g.gauge), until - dt.timedelta(days=1)
+    row = find_told(gauges, g.gauge, day)
     word = "high" if (g.shift.estimate or 0) > 0 else "low"
     low, high = sorted(abs(v) for v in (g.shift.low or 0.0, g.shift.high or 0.0))
     span = words.gap_range(low, high, units=units)
+    if row is not None and agrees_with(row, g.shift, day, least=GAUGE_MM):
+        return Action(g.site, _act_on_known(name, row), told_sentence(row, day, units=units), (name, g.shift))
+    known = ""
+    if row is not None:
+        known = f" It is another difference than was known: {told_sentence(row, day, units=units)}"
     return Action(
         g.site,
         f"Hold gauge {name} against another one or a reference before acting on engines.",
         f"It reads {words.gap_text(abs(g.shift.estimate or 0.0), units=units)} {word} (plausible range {span}) against "
-        "the other readings at the site.",
+        f"the other readings at the site.{known}",
         (name, g.shift),
         aims=True,
     )
 
 
-def act_on_signal(s: Signal, units: System) -> list[Action]:
+def act_on_signal(s: Signal, units: System, gauges: Gauges = NO_GAUGES) -> list[Action]:
     where = s.site or "all sites"
     if s.cause_gauge is not None:
         drift = s.cause_gauge.drift
         if drift is not None and drift.verdict == trends.GAUGE:
-            return [_check_drift(drift, units)]
-        return [_check_gauge(s.cause_gauge, units)]
-    doubtful = [_check_drift(g.drift, units) for g in s.doubtful_gauges if g.drift]
+            return [_check_drift(drift, units, gauges, s.period.end)]
+        return [_check_gauge(s.cause_gauge, units, gauges, s.period.end)]
+    doubtful = [_check_drift(g.drift, units, gauges, s.period.end) for g in s.doubtful_gauges if g.drift]
     if doubtful:
         return doubtful
     if s.series == trends.FAILING and s.direction == "up":

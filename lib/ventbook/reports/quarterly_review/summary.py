@@ -306,7 +306,7 @@ def show_signals(page: Page, facts: ReportData) -> Blocks:
                 sentence=s.sentence,
             )
         if s in told:
-            lines = explain_signal(s, mix=s.site not in explained, units=page.units)
+            lines = explain_signal(s, mix=s.site not in explained, units=page.units, gauges=page.gauges)
             explained.add(s.site)
             shown += page.text(" ".join([s.sentence, *lines]))
     table = page.add_table(

@@ -199,9 +199,10 @@ def not_over_sentence(
 
 def gauge_sentence(
     gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool,
-    share_before: float, share_now: float, gap: bool = False, units: System = "metric",
+    share_before: float, share_now: float, gap: bool = False, units: System = "metric", told: str = "",
 ) -> str:  # fmt: skip
-    """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings."""
+    """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings. ``told``: what
+    was known of the gauge already."""
     word = "high" if (shift.estimate or 0) > 0 else "low"
     size = gap_text(abs(shift.estimate or 0.0), units=units, decimals=2)
     used = f"{number(share_now, 'share')} of the ventings are read with it since, {number(share_before, 'share')} were before"
@@ -212,7 +213,12 @@ def gauge_sentence(
             if gap or failing == corrected
             else f" With that taken out {corrected} ventings fail instead of {failing}."
         )
-        return f"{head}.{tail} Take the change for the gauge's until it has been checked."
+        checked = (
+            f"It was checked: {told}"
+            if told
+            else "Take the change for the gauge's until it has been checked."
+        )
+        return f"{head}.{tail} {checked}"
     if gap:
         return f"{head}. That does not account for the change."
     if failing == corrected:

@@ -398,6 +398,9 @@ def findings(page: Page) -> Blocks:
     place = pd.MultiIndex.from_frame(over[causes.KEY])
     table = over.assign(
         gap_mm=over["gap_first_mm"],
+        gap_unbiased_mm=over["gap_first_unbiased_mm"],
+        over_as_read=over["over_first_as_read"],
+        over_as_corrected=over["over_first_as_corrected"],
         over_limit_probability=over["over_probability_first"],
         fits=names.reindex(place).fillna("none for certain").to_numpy(),
         next_reading=reading.reindex(place).fillna("").to_numpy(),
@@ -425,13 +428,17 @@ def findings(page: Page) -> Blocks:
         "lifter_lot",
         "gauge",
         "gap_last_mm",
+        "gap_unbiased_mm",
+        "over_as_read",
+        "over_as_corrected",
     ]
     return page.add_table(
         "lifter_findings",
         table[own + more],
         title="Lifters over the limit at the first check",
-        columns=["venting_id", "engine_id", "valve_words", "gap_mm", "gap_last_mm", "over_limit_probability", "said", "fits", "next_reading"],
-        note="Surely over: probability that the true gap is over the limit, given the gauge.",
+        columns=["venting_id", "engine_id", "valve_words", "gap_mm", "gap_unbiased_mm", "gap_last_mm", "over_limit_probability", "said", "fits", "next_reading"],
+        note="Corrected: with the gauge's bias taken out, at the limit's force and hold. Truly over: probability that the true gap is over "
+        "the limit, given reading and gauge.",
         rows=25,
     )  # fmt: skip
 

@@ -17,6 +17,7 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.verdicts import is_over
+from ventbook.reports import gauges
 from ventbook.reports.account import venting_sentence
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import ParameterError
@@ -72,7 +73,10 @@ def one_venting(page: Page) -> Blocks:
             else "No venting with a finding to show in full."
         )
     job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
-    shown = page.text(_headline(page, job), venting_sentence(facts.account, job))
+    lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
+    shown = page.text(
+        _headline(page, job), *_gauge_sentences(page, job, lifters), venting_sentence(facts.account, job)
+    )
     shown += page.add_table(
         "one_venting",
         _list_record(page, job),
@@ -80,7 +84,6 @@ def one_venting(page: Page) -> Blocks:
         columns=["what", "value"],
         note="Nothing stands where nothing was recorded.",
     )
-    lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
     shown += page.add_table(
         "engine_timeline",
         list_timeline(page, str(job["engine_id"])),
@@ -114,6 +117,20 @@ def _headline(page: Page, job: pd.Series) -> str:
     return f"{told}. {before[0].upper()}{before[1:]} of this engine" + (
         f", {bad} with a finding." if len(earlier) else "."
     )
+
+
+def _gauge_sentences(page: Page, job: pd.Series, lifters: pd.DataFrame) -> list[str]:
+    """What is known of the gauges that this venting was read with, and what their bias makes of its verdicts."""
+    day, both = job["date"].date(), gauges.count_both(lifters)
+    rows = [
+        gauges.find_told(page.gauges, str(name), day) for name in sorted(lifters["gauge"].dropna().unique())
+    ]
+    told = [gauges.told_sentence(row, day, units=page.units) for row in rows if row is not None]
+    if told and both.judged:
+        told.append(gauges.both_sentence(both))
+    if both.differ:
+        told.append(gauges.decides_sentence(page.gauges))
+    return told
 
 
 def _list_record(page: Page, job: pd.Series) -> pd.DataFrame:

@@ -41,6 +41,7 @@ from ventbook.statistics.causes.account_shares import (
     tell_gauge_avoidable,
 )
 from ventbook.statistics.causes.account_tables import (
+    ROUTINE,
     list_looked,
     list_shares,
     list_terms,
@@ -64,10 +65,13 @@ from ventbook.statistics.causes.blanks import test_blanks
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
 from ventbook.statistics.trends import find_gauge_drifts, list_drift_biases, list_sound_gaps
 from ventbook.tables import evidence
+from ventbook.tables.gauges import ASSUMED, KIND_WORDS
 
 SEED = 20261129
 LEAST_BIAS_MM = 0.03
 RESTS = 0.5  # findings that must rest on a gauge's bias before it is a cause
+BIAS_COLUMNS = ("gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind")
+BIAS_STEP_MM = 0.01  # a drifting bias is taken in such steps
 GAUGE_COLUMNS = ("gauge", "from", "until", "bias", "uncertainty", "source")
 GAUGE_TYPES: dict[Hashable, Any] = {
     "bias": float,
@@ -246,17 +250,16 @@ def explain_failures(
     )  # fmt: skip
 
 
-def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = None) -> pd.DataFrame:
+def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
     """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS).
 
-    A gauge with a study against reference gaps has the study's bias (:func:`list_study_biases`); one that moved
-    against its own past, and not its site, the shift from the period on in which it did
-    (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one the
-    difference of its ventings' middle readings from other gauges' at the same sites and engine types
-    (:func:`ventbook.physics.gauge.compare_gauges`). Studies and comparisons hold for as long as the gauge was
-    used: no dates.
+    A gauge whose bias is known (gauge_bias_mm, gauge_bias_u_mm and gauge_bias_kind of the lifter table) has that one, for
+    the days on which it was read with it; one that moved against its own past, and not its site, the shift from the period
+    on in which it did (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one
+    the difference of its ventings' middle readings from other gauges' at the same sites and engine types
+    (:func:`ventbook.physics.gauge.compare_gauges`), on every day.
     """
-    known = list_study_biases(studies)
+    known = _list_known(lifters)
     moved = _list_drifts(lifters, known)
     out: list[tuple[object, ...]] = []
     done = {*known["gauge"], *moved["gauge"]}
@@ -273,9 +276,23 @@ def list_gauge_biases(lifters: pd.DataFrame, *, studies: pd.DataFrame | None = N
             # the standard uncertainty that gives the comparison's own p, degrees of freedom included
             z, shift = stats.norm.isf(max(row["p"], 1e-300) / 2), row["difference_mm"]
             u = abs(shift) / z if z > 0 else (row["high"] - row["low"]) / 3.92
-            out.append((row["gauge"], pd.NaT, pd.NaT, shift, u, "comparison in routine use"))
+            out.append((row["gauge"], pd.NaT, pd.NaT, shift, u, ROUTINE))
     compared = pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
     return pd.concat([known, moved, compared], ignore_index=True)
+
+
+def _list_known(lifters: pd.DataFrame) -> pd.DataFrame:
+    """Biases that the register or a study gave the readings, by gauge and days, in the same form."""
+    out: list[tuple[object, ...]] = []
+    if {"gauge", *BIAS_COLUMNS} <= set(lifters.columns):
+        known = lifters[lifters["gauge"].notna() & lifters["gauge_bias_kind"].ne(ASSUMED)]
+        step = (known["gauge_bias_mm"] / BIAS_STEP_MM).round()
+        for (name, kind, _), own in known.groupby(["gauge", "gauge_bias_kind", step], observed=True):
+            days = own["date"] if "date" in own else pd.Series(pd.NaT, own.index)
+            end = days.max() + pd.Timedelta(days=1)
+            values = (float(own[column].mean()) for column in BIAS_COLUMNS[:2])
+            out.append((str(name), days.min(), end, *values, KIND_WORDS[str(kind)]))
+    return pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
 
 
 def list_study_biases(studies: pd.DataFrame | None) -> pd.DataFrame:

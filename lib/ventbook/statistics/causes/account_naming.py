@@ -43,6 +43,7 @@ from ventbook.statistics.causes.account_terms import (
 
 SIMULATIONS, MANY_SIMULATIONS = 400, 1000  # the latter up to SMALL_FLEET ventings
 SMALL_FLEET = 4_000
+FINE_SIMULATIONS, NEAR = 4000, 3.0  # where the best chance is within a factor of NEAR of the share
 MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
@@ -320,17 +321,35 @@ class Rounds:
         return side >= SIDE and float(self.real[on].sum()) >= EXPOSED_FAILING
 
     def score(self, chosen: Sequence[int], fit: Fit) -> Scores:
-        """Scores of all terms beside the chosen ones."""
+        """Scores of all terms beside the chosen ones; where a family's best lies near its share, by more simulated fleets, so
+        that no name hangs on one of them.
+        """
+        simulations = MANY_SIMULATIONS if len(self.problem.rows) <= SMALL_FLEET else SIMULATIONS
+        self.rng_round += 1
+        scores = self._score(chosen, fit, simulations)
+        for family, (share, _) in self.shares.items():
+            of = [
+                chance
+                for chance, t in zip(scores.chance, self.columns.terms, strict=True)
+                if t.family == family
+            ]
+            if (
+                of
+                and max(share / NEAR, 1.5 / simulations) < min(of) < share * NEAR
+                and simulations < FINE_SIMULATIONS
+            ):
+                return self._score(chosen, fit, FINE_SIMULATIONS)
+        return scores
+
+    def _score(self, chosen: Sequence[int], fit: Fit, simulations: int) -> Scores:
         problem, columns = self.problem, self.columns
         count = len(columns)
         p, chance = np.ones(count), np.ones(count)
         looked = np.zeros(count, dtype=bool)
         weights = np.array([t.log_weight for t in columns.terms])
-        simulations = MANY_SIMULATIONS if len(problem.rows) <= SMALL_FLEET else SIMULATIONS
         null = np.full((simulations, count), -np.inf)
         designs = problem.designs(columns, chosen)
         allowed = [i for i in range(count) if i not in chosen and self.enough(i)]
-        self.rng_round += 1
         ready: dict[str, tuple[Ints, Floats, Floats, Floats, Floats, Floats]] = {}
         for kind in KINDS:
             which = [i for i in allowed if columns.terms[i].kind == kind]

@@ -244,6 +244,17 @@ def _describe_cause(
     return record
 
 
+ROUTINE = "comparison in routine use"
+ASK = {
+    "refute": "read ten lifters with this gauge and with another: equal readings speak against it",
+    "check": "read ten lifters with both gauges, in one go, on one engine",
+}
+TOLD = {
+    "refute": "a new study with known gaps that finds no bias speaks against it",
+    "check": "have the gauge set right, and read these lifters again with another one",
+}
+
+
 def _describe_gauge(
     name: str, gauges: pd.DataFrame, own: pd.DataFrame, by_name: Mapping[str, Factor]
 ) -> dict[str, object]:
@@ -256,8 +267,7 @@ def _describe_gauge(
         "site": ", ".join(sorted(set(own["site"].dropna().astype(str)))),
         "p_any": float(row["p_any"]),
         "exposed_failing": float(own["venting_id"].nunique()),
-        "refute": "read ten lifters with this gauge and with another: equal readings speak against it",
-        "check": "read ten lifters with both gauges, in one go, on one engine",
+        **(ASK if row["source"] == ROUTINE else TOLD),
         "cost": 1.0,
         "reason": f"bias from {row['source']}",
     }

@@ -138,7 +138,14 @@ def test_a_biased_reading_is_worth_what_an_unbiased_one_of_the_same_lifter_is():
     plain = GaugeRow(
         "G1", "certificate", "invented", unit="mm", bias=0.0, bias_uncertainty=0.0, repeatability=0.02
     )
-    more = {"gap_at_once_mm": 0.75, "gap_at_once_time_s": 0.5, "second_gap_mm": 0.62, "second_force_N": 35.0}
+    more = {
+        "gap_at_once_mm": 0.75,
+        "gap_at_once_time_s": 0.5,
+        "second_gap_mm": 0.62,
+        "second_force_N": 35.0,
+        "late_gap_mm": 0.9,
+        "late_gap_time_s": 15.0,
+    }
     shifted = {k: v + 0.09 if k.endswith("gap_mm") or k == "gap_at_once_mm" else v for k, v in more.items()}
     for force in (70.0, 60.0):  # at the limit's force, and off it
         one, other = (

@@ -164,7 +164,14 @@ _LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start":
 _STARTS = ("first_after_start", "last_after_start")
 _JUDGED = ("comparable", "over", "over_probability", "near_limit", "over_as_read", "over_as_corrected")
 _GAUGE = ("gauge_u_mm", "gauge_u_assumed", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind")
-_GAPS = ("gap_mm", "gap_at_once_mm", "gap_no_force_mm", "second_gap_mm")
+_GAPS = (
+    "gap_mm",
+    "gap_at_once_mm",
+    "gap_no_force_mm",
+    "second_gap_mm",
+    "late_gap_mm",
+    "gap_released_mm",
+)
 _LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
 _CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
 _ENGINE = (

@@ -232,20 +232,30 @@ def test_the_demos_register_leaves_its_failing_counts_alone(demo_store):
     assert (own["gauge_bias_mm"] != 0).any() and not (none["gauge_bias_mm"] != 0).any()
 
 
-def test_a_gauge_that_stands_out_in_routine_use_is_drafted_as_a_comparison():
+def routine_readings(**bias):
     rng = np.random.default_rng(5)
     rows = []
     for n in range(90):
         name = f"G{n % 3 + 1}"
-        gaps = rng.normal(0.2, 0.03, 8) + (0.09 if name == "G2" else 0.0)
+        gaps = rng.normal(0.2, 0.03, 8) + bias.get(name, 0.0)
         rows += [{"venting_id": n, "engine_id": n % 45, "engine_type": "flat4", "site": "Lake", "gauge": name,
                   "date": pd.Timestamp("2026-01-01") + pd.Timedelta(days=n), "gap_first_mm": g} for g in gaps]  # fmt: skip
-    found, notes = trends.draft_gauges(pd.DataFrame(rows))
+    return pd.DataFrame(rows)
+
+
+def test_a_gauge_that_stands_out_in_routine_use_is_drafted_as_a_comparison():
+    found, notes = trends.draft_gauges(routine_readings(G2=0.09))
     kinds = {row.gauge: row.kind for row in found}
     assert kinds == {"G1": "assumed", "G2": "comparison", "G3": "assumed"} and notes == ()
     odd = found[1]
     assert abs(odd.bias - 0.09) < 3 * odd.bias_uncertainty and "relative to the others" in odd.source
     assert odd.made == dt.date(2026, 3, 30)
+
+
+def test_where_most_gauges_differ_the_draft_blames_none():
+    found, _ = trends.draft_gauges(routine_readings(G1=-0.06, G2=0.09))
+    assert [row.kind for row in found] == ["assumed"] * 3
+    assert all("which of them are off can't be told" in row.source for row in found)
 
 
 def test_a_wrong_register_beside_the_store_stops_a_report(tmp_path, capsys):

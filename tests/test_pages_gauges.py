@@ -100,7 +100,7 @@ def test_the_review_cites_a_comparison_that_was_made_and_never_asks_for_it():
     asked = [
         a for a in signals.propose_actions(page_with("quarterly-review", unknown, period="2026Q3")) if a.gauge
     ]
-    assert [a.gauge.gauge for a in told] == [a.gauge.gauge for a in asked] == ["HG-3"]
+    assert [a.gauge[0] for a in told] == [a.gauge[0] for a in asked] == ["HG-3"]
     assert asked[0].what.startswith("Hold gauge HG-3 against another one")
     assert "Hold gauge" not in told[0].what
     assert (

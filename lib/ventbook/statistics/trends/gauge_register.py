@@ -14,6 +14,7 @@ from ventbook.tables import GaugeRow, evidence
 from ventbook.tables.gauges import ASSUMED, COMPARISON, STUDY
 
 NORMAL_95 = 1.96
+SEVERAL = "so many gauges differ that which of them are off can't be told"
 
 
 def draft_gauges(
@@ -54,6 +55,11 @@ def draft_gauges(
     routine = gauge.compare_gauges(lifters)
     looked = routine["p"].where((routine["state"] == "estimated") & ~_apart(routine))
     routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
+    # a gauge stands out among others that agree: where half of them differ, which are off can't be told
+    named = routine["standing"].eq(evidence.NAMED)
+    if 2 * named.sum() >= looked.notna().sum():
+        routine.loc[named, "note"] = SEVERAL
+        routine.loc[named, "standing"] = evidence.NOTHING
     in_use: dict[str, dict[Any, Any]] = {str(row["gauge"]): row for row in routine.to_dict("records")}
     last = lifters.dropna(subset=["gauge"]).groupby("gauge", observed=True)["date"].max()
     rows, notes = [], []

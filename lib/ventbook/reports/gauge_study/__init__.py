@@ -1,5 +1,6 @@
-"""Report 07: gauge studies, gauges in routine use, and what the gauge does to the fleet's verdicts."""
+"""Report 07: whether each gauge serves for the limit, the studies behind it, and which readings to add."""
 
+from ventbook.reports.gauge_study.decision import add_readings, at_the_limit
 from ventbook.reports.gauge_study.page import (
     answer,
     bias,
@@ -9,11 +10,12 @@ from ventbook.reports.gauge_study.page import (
     plan,
     side_by_side,
     studies,
-    verdicts,
 )
 
 __all__ = [
+    "add_readings",
     "answer",
+    "at_the_limit",
     "bias",
     "by_lifter",
     "limitations",
@@ -21,5 +23,4 @@ __all__ = [
     "plan",
     "side_by_side",
     "studies",
-    "verdicts",
 ]

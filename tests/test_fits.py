@@ -312,7 +312,7 @@ def study(rows: Rows) -> Answers:
     unbalanced = crossed.iloc[: max(n - 1, 0)]
     for table in (data, crossed, unbalanced, data.assign(reference_gap_mm=data["gap_mm"] - 0.02)):
         found = gauge.analyse_study(table, limit=0.5)
-        yield from (found.u, found.share_of_spread, found.share_of_limit, found.bias, found.slope)
+        yield from (found.u, found.share_of_limit, found.bias, found.slope)
 
 
 def reml(rows: Rows) -> Answers:

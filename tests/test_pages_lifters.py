@@ -308,7 +308,7 @@ def test_study_that_is_not_crossed_is_told_in_words():
         }
     )
     s = gauge.analyse_study(readings, limit=0.5, study="S", gauge="G")
-    text = gauge_words.study_sentence(s.study, s.gauge, s.u, units="metric")
+    text = gauge_words.study_sentence(s.study, s.gauge, s.u, s.share_of_limit, units="metric")
     assert "standard uncertainty" in text
     assert wording.clean_text(s.note).startswith("no lifter was read by two technicians")
 

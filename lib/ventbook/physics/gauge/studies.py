@@ -504,7 +504,6 @@ COMPONENTS = ("repeat", "technician", "interaction", "gauge", "lifter", "total")
 METHOD_ANOVA = "analysis of variance, crossed"
 METHOD_REML = "restricted maximum likelihood"
 LEAST_LIFTERS = 5
-CLASSES_FACTOR = float(np.sqrt(2))
 EQUAL_VARIANCE = 1e-18
 """mm^2; under this the readings of a lifter are equal but for rounding."""
 
@@ -515,9 +514,8 @@ class GaugeStudy:
 
     state : "estimated", "too_few" or "not_recorded"; note says what is missing or was assumed. shape : "crossed",
     "unbalanced", "not_crossed", "one_technician". components : a row a component (repeat, technician,
-    interaction, gauge = these three, lifter, total) with variance, sd_mm, share_of_spread (of the total spread)
-    and share_of_limit (2 sd over the limit). u : standard uncertainty of one reading by any technician, mm.
-    classes : how many classes of lifters the gauge tells apart, at least 1.
+    interaction, gauge = these three, lifter, total) with variance, sd_mm and share_of_limit (sd over the limit).
+    u : standard uncertainty of one reading by any technician, mm; share_of_limit : the same over the limit.
     """
 
     study: str
@@ -531,9 +529,7 @@ class GaugeStudy:
     method: str
     components: pd.DataFrame
     u: Estimate
-    share_of_spread: Estimate
     share_of_limit: Estimate
-    classes: int | None
     interaction_p: float | None
     bias: Estimate
     slope: Estimate
@@ -587,8 +583,7 @@ def analyse_study(
     -------
     GaugeStudy
         State, shape, variance components, standard uncertainty ``u`` of one reading by any technician (mm),
-        shares of spread and limit, classes told apart, bias and slope, and a note of what is missing or was
-        assumed.
+        its share of the limit, bias and slope, and a note of what is missing or was assumed.
 
     Raises
     ------
@@ -776,16 +771,14 @@ def _answer(
     notes: list[str],
 ) -> GaugeStudy:
     gauge = c["repeat"] + c["technician"] + c["interaction"]
-    total = gauge + c["lifter"]
-    values = {**c, "gauge": gauge, "total": total}
+    values = {**c, "gauge": gauge, "total": gauge + c["lifter"]}
     sd = {k: float(np.sqrt(values[k])) for k in COMPONENTS}
     table = pd.DataFrame(
         {
             "component": list(COMPONENTS),
             "variance": [values[k] for k in COMPONENTS],
             "sd_mm": [sd[k] for k in COMPONENTS],
-            "share_of_spread": [sd[k] / sd["total"] if total > 0 else np.nan for k in COMPONENTS],
-            "share_of_limit": [2 * sd[k] / limit if limit else np.nan for k in COMPONENTS],
+            "share_of_limit": [sd[k] / limit if limit else np.nan for k in COMPONENTS],
         }
     )
     n = facts["readings"]
@@ -799,47 +792,13 @@ def _answer(
     low, high = interval_of_sum(*pieces, level=level)
     low, high = min(low, gauge), max(high, gauge)
     u = make("mm", sd["gauge"], float(np.sqrt(low)), float(np.sqrt(high)))
-    spread = None
-    if c["lifter"] > 0:
-        spread = make(
-            "share",
-            sd["gauge"] / sd["total"],
-            float(np.sqrt(low / (low + c["lifter"]))),
-            float(np.sqrt(high / (high + c["lifter"]))),
-        )
-        spread = spread.with_note("interval with the lifters' spread held at its estimate")
-    of_limit = None
+    of_limit = no_estimate(
+        "too_few", level=level, unit="share", n=n, clusters=facts["lifters"], method=method
+    )
     if limit:
         of_limit = make(
-            "share",
-            2 * sd["gauge"] / limit,
-            2 * float(np.sqrt(low)) / limit,
-            2 * float(np.sqrt(high)) / limit,
+            "share", sd["gauge"] / limit, float(np.sqrt(low)) / limit, float(np.sqrt(high)) / limit
         )
-    classes = max(1, int(CLASSES_FACTOR * np.sqrt(c["lifter"] / gauge)))
-    return _finish(
-        facts, shape, method, table, u, spread, of_limit, classes, interaction_p, bias, slope, notes, level
-    )
-
-
-def _finish(
-    facts: dict,
-    shape: str,
-    method: str,
-    table: pd.DataFrame,
-    u: Estimate,
-    spread: Estimate | None,
-    of_limit: Estimate | None,
-    classes: int | None,
-    interaction_p: float | None,
-    bias: Estimate,
-    slope: Estimate,
-    notes: list[str],
-    level: float,
-) -> GaugeStudy:
-    none = no_estimate(
-        "too_few", level=level, unit="share", n=facts["readings"], clusters=facts["lifters"], method=method
-    )
     return GaugeStudy(
         **facts,
         state="estimated",
@@ -847,9 +806,7 @@ def _finish(
         method=method,
         components=table,
         u=u,
-        share_of_spread=spread or none,
-        share_of_limit=of_limit or none,
-        classes=classes,
+        share_of_limit=of_limit,
         interaction_p=interaction_p,
         bias=bias,
         slope=slope,
@@ -866,7 +823,7 @@ def _nothing(
         )
 
     table = pd.DataFrame({"component": list(COMPONENTS)})
-    for column in ("variance", "sd_mm", "share_of_spread", "share_of_limit"):
+    for column in ("variance", "sd_mm", "share_of_limit"):
         table[column] = np.nan
     return GaugeStudy(
         **facts,
@@ -875,9 +832,7 @@ def _nothing(
         method="",
         components=table,
         u=none("mm"),
-        share_of_spread=none("share"),
         share_of_limit=none("share"),
-        classes=None,
         interaction_p=None,
         bias=bias,
         slope=slope,

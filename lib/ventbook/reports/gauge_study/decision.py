@@ -92,7 +92,7 @@ def _curves(page: Page, found: Decisions) -> Blocks:
         table["low"], table["high"] = 100 * pass_range(found, g, gap, level=page.level)
         n = g.verdict.as_read.passed + g.verdict.as_read.failed
         draw_pass_share(
-            ax, table, limit=float(to_display(draws.limit, page)), label=limit if ax is axes.flat[0] else "", bias=float(to_display(g.error.bias, page)),
+            ax, table, limit=float(to_display(draws.limit, page)), label=f"limit {limit}" if ax is axes.flat[0] else "", bias=float(to_display(g.error.bias, page)),
             title=f"{words.name_of(wording.clean_text(g.name))}, n = {n}",
             bias_words=words.bias_mark(g, units=page.units),
         )  # fmt: skip

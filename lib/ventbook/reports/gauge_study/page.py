@@ -154,7 +154,7 @@ def studies(page: Page) -> Blocks:
             s.u,
             group={"study": s.study, "gauge": s.gauge},
             tier="describe" if s.state == "estimated" else "list",
-            sentence=words.study_sentence(study, name, s.u, units=page.units),
+            sentence=words.study_sentence(study, name, s.u, s.share_of_limit, units=page.units),
         )
         if s.interaction_p is not None and s.interaction_p < 0.05:
             out += page.text(f"{label}: the difference between technicians depends on the lifter.")

@@ -11,6 +11,7 @@ from ventbook.physics.gauge.decision import CORRECTED, OPEN, SERVES, UNFIT
 from ventbook.reports.gauge_study.data import GaugeInForce
 from ventbook.results import Estimate
 from ventbook.tables import GaugeRow, evidence
+from ventbook.tables.gauges import ASSUMED, COMPARISON, DRIFT
 from ventbook.tables.units import System
 
 VERDICT = {
@@ -79,11 +80,12 @@ def gauge_verdict(g: GaugeInForce, *, limit: str, further: str, units: System) -
     if v.verdict == SERVES:
         return f"{name} serves for the limit of {limit} as it reads (n = {n}): {wrong}."
     if v.verdict == CORRECTED:
+        relative = ", relative to gauges that may be off as well" if g.row.kind in (COMPARISON, DRIFT) else ""
         left = (
             f"With the bias off {v.corrected.failed} would fail, {few(v.corrected.failed_wrongly)} of them wrongly, and "
             f"{few(v.corrected.passed_wrongly)} of {v.corrected.passed} would pass wrongly"
         )
-        return f"{name} serves for the limit of {limit} with a correction, not as read: it reads {bias} (n = {n}); {wrong}. {left}."
+        return f"{name} serves for the limit of {limit} with a correction, not as read: it reads {bias}{relative} (n = {n}); {wrong}. {left}."
     if v.verdict == UNFIT:
         return f"{name} does not serve for the limit of {limit}, even with its bias taken off (n = {n}): {wrong}."
     return f"Whether {name} serves for the limit of {limit} can't be told (n = {n}): {wrong}. {further}"
@@ -169,11 +171,14 @@ def nothing_to_add(group: list[GaugeInForce], need: Need) -> str:
     )
 
 
-def study_sentence(study: str, gauge: str, u: Estimate, *, units: System) -> str:
+def study_sentence(study: str, gauge: str, u: Estimate, of_limit: Estimate, *, units: System) -> str:
     """What one study says about its gauge's spread."""
     if u.estimate is None:
         return f"Study {study} of {name_of(gauge)} gives no number: {u.note or u.state.replace('_', ' ')}."
-    return f"Study {study}: one reading by {name_of(gauge)} has a standard uncertainty of {interval(u, units=units, decimals=decimals(units))}."
+    text = f"Study {study}: one reading by {name_of(gauge)} has a standard uncertainty of {interval(u, units=units, decimals=decimals(units))}"
+    if of_limit.estimate is not None:
+        text += f", {number(of_limit.estimate, 'share')} of the limit"
+    return f"{text}."
 
 
 def bias_sentence(gauge: str, bias: Estimate, slope: Estimate, *, units: System) -> str:
@@ -255,7 +260,7 @@ def beside_the_register(drafted: GaugeRow, now: GaugeRow | None, *, file: str) -
     """Whether a drafted row says what is in force."""
     if now is None or not file:
         return "no register: the study counts as it stands"
-    if now.kind == "assumed" or now.bias is None:
+    if now.kind == ASSUMED or now.bias is None:
         return "the register has no bias for it"
     if drafted.bias is None:
         return f"{file} has a bias from: {now.kind}"

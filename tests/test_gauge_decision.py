@@ -204,6 +204,14 @@ class TestTheVerdict:
         assert low.guarded.pass_share.high <= gauge.load_need().wrong_passes
         assert low.guarded.fail_share.estimate >= low.as_read.fail_share.estimate
 
+    def test_many_readings_put_together_keep_their_verdict(self) -> None:
+        rng = np.random.default_rng(9)
+        gap = np.abs(rng.normal(0.4, 0.2, 4000))
+        gap[:6] = [0.5, 0.5004, 0.4996, 0.50001, 0.49999, 0.501]
+        draws = gauge.draw_fleet(gap, np.arange(4000) // 8, np.zeros(4000, int), [SURE], limit=LIMIT, draws=3)
+        assert len(draws.reading) < 1000
+        assert gauge.judge_rule(draws, 0).failed == (gap > LIMIT + 1e-9).sum()
+
     def test_a_guard_band_never_goes_over_the_limit(self) -> None:
         high = gauge.GaugeError(bias=0.09, bias_u=0.005, repeat=0.02)
         draws = of_one_kind(np.array([0.29] * 300 + [0.56] * 40 + [0.9] * 30), high, draws=40)

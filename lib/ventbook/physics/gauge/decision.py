@@ -19,6 +19,7 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import pandas as pd
 from scipy import optimize, special, stats
 
 from ventbook.model.verdicts import is_over
@@ -272,7 +273,7 @@ def draw_fleet(
     gap, place = np.asarray(reading, dtype=float), np.asarray(gauge, dtype=np.intp)
     ok = np.isfinite(gap)
     gap, place = gap[ok], place[ok]
-    ids = np.unique(np.asarray(engine, dtype=object)[ok].astype(str), return_inverse=True)[1]
+    ids = pd.factorize(np.asarray(engine, dtype=object)[ok])[0]
     step = np.array([e.step for e in errors])
     seen = gap >= step[place] - 1e-9
     if seen.sum() < fleet.LEAST_READINGS:
@@ -281,8 +282,7 @@ def draw_fleet(
             n=int(seen.sum()),
             needed=fleet.LEAST_READINGS,
         )
-    fine = max(float(np.median(step[place])), gap.max() / fleet.MOST_READINGS) / 10
-    shown = np.where(seen, np.round(gap / fine) * fine, 0.0)
+    shown = np.where(seen, _thin_readings(gap, limit, float(np.median(step[place]))), 0.0)
     cells, code = np.unique(np.column_stack([shown, place]), axis=0, return_inverse=True)
     value, owner = cells[:, 0], cells[:, 1].astype(np.intp)
     code = code.reshape(-1)
@@ -331,6 +331,15 @@ def draw_fleet(
         engines,
         seed,
     )
+
+
+def _thin_readings(gap: Floats, limit: float, step: float) -> Floats:
+    """Readings to a quarter of a step, or coarser where there are many; none crosses the limit by it."""
+    fine = max(step / 4, float(gap.max()) / fleet.MOST_READINGS)
+    thin = np.round(gap / fine) * fine
+    over = is_over(gap, limit)
+    crossed = over != is_over(thin, limit)
+    return np.where(crossed, limit + np.where(over, 0.5, -0.5) * fine, thin)
 
 
 def _over_given_reading(

@@ -25,6 +25,7 @@ from ventbook.reports.page import Page, once_a_page
 
 PANELS = 6
 WAYS = 3
+NEAR_MM = 0.05
 
 
 @once_a_page
@@ -225,7 +226,7 @@ def _true_gaps(page: Page, found: Decisions) -> Blocks:
         unit=unit_label(page),
         per=wording.number(step, "mm", units=page.units),
     )
-    near = gauge_share_near(found)
+    near = share_near(found, page)
     return page.add_figure(
         "true_gaps",
         figure,
@@ -235,13 +236,14 @@ def _true_gaps(page: Page, found: Decisions) -> Blocks:
     )
 
 
-def gauge_share_near(found: Decisions) -> str:
+def share_near(found: Decisions, page: Page) -> str:
     """How many lifters truly lie near the limit, in words."""
     draws = found.draws
     assert draws is not None
-    ends = np.array([-0.05, 0.05]) + draws.limit
+    ends = np.array([-NEAR_MM, NEAR_MM]) + draws.limit
     inside = draws.weight @ np.diff(special.ndtr((ends[:, None] - draws.middle) / draws.width), axis=0)[0]
-    return f"About {1000 * float(np.median(inside)):.0f} of 1000 lie within 0.05 mm of the limit."
+    near = wording.number(NEAR_MM, "mm", units=page.units)
+    return f"About {1000 * float(np.median(inside)):.0f} of 1000 lie within {near} of the limit."
 
 
 def add_readings(page: Page) -> Blocks:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -257,11 +259,12 @@ def add_readings(page: Page) -> Blocks:
         if g.verdict.verdict == SERVES:
             fine.append(g)
             continue
-        plan = gauge.plan_additions(found.draws, g.place, need=need, lifters=g.a_quarter, level=page.level)
-        none = plan[(plan["once"] == "") & (plan["each"] == "")]
+        asked: dict[str, Any] = {"need": need, "lifters": g.a_quarter, "level": page.level}
+        none = gauge.plan_additions(found.draws, g.place, additions=(), **asked)
         if none.iloc[0]["enough"] and none.iloc[0]["accept_mm"] >= found.draws.limit:
             fine.append(g)
             continue
+        plan = gauge.plan_additions(found.draws, g.place, **asked)
         out += page.text(words.cheapest(g, plan.iloc[0].to_dict(), need, units=page.units))
         best = plan[plan["enough"]].head(WAYS) if plan["enough"].any() else plan.head(WAYS)
         for _, way in pd.concat([none, best]).drop_duplicates(["once_n", "each", "each_n"]).iterrows():

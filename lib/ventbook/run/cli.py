@@ -129,7 +129,7 @@ def intake(
 ) -> None:
     """Read record files, check them, and commit what is good as one snapshot."""
     from ventbook.records.intake import ingest
-    from ventbook.run.export import describe_intake
+    from ventbook.run.export import describe_alarms, describe_intake
     from ventbook.run.progress import show_steps
 
     with show_steps() as step:
@@ -146,6 +146,9 @@ def intake(
         )
     for line in describe_intake(result, store=store):
         print(line)
+    if not dry_run:
+        for line in describe_alarms(store):
+            print(line)
 
 
 @app.command()

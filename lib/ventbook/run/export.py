@@ -258,6 +258,20 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
         yield f"quarantined rows: ventbook quarantine --store {store} --out quarantined.xlsx gives them back with reasons"
 
 
+def describe_alarms(store: Path) -> Iterator[str]:
+    """What the monitor says after an intake, in two lines. The records are in whatever becomes of it, so a table of limits or
+    of closed alarms that can't be used is told in its place.
+    """
+    from ventbook.records.store import open_store
+    from ventbook.reports.alarms import standing_alarms, summarise_alarms
+
+    try:
+        yield f"monitor: {summarise_alarms(standing_alarms(open_store(store).snapshot()))}"
+        yield f"monitor: see ventbook report monitor --store {store}"
+    except InputError as error:
+        yield f"monitor: no alarms can be worked out: {error}"
+
+
 def describe_limits(result: Any, *, dry_run: bool) -> Iterator[str]:
     """What a filled-in table of limits changed, one line a change."""
     yield from (wording.clean_text(line) for line in result.changes)

@@ -24,6 +24,7 @@ from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
 from ventbook.reports.account import UNEXPLAINED, make_account
+from ventbook.reports.alarms import ALARM, Alarm, open_alarms, warning_sentences
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.reports.planned_venting import words
@@ -381,9 +382,16 @@ def answer(page: Page) -> Blocks:
     ahead = foresee(page)
     if ahead is None:
         return page.answer(NOTHING)
-    return page.answer(
-        _title(ahead), _rotations(ahead), words.chance_sentence(ahead.chance, ahead.base, ahead.causes)
-    )
+    chance = words.chance_sentence(ahead.chance, ahead.base, ahead.causes)
+    loud = [alarm for alarm in _alarms(page, ahead) if alarm.what == ALARM]
+    return page.answer(_title(ahead), _rotations(ahead), chance, *warning_sentences(loud))
+
+
+def _alarms(page: Page, ahead: Forecast) -> tuple[Alarm, ...]:
+    """Alarms and notes that stand on the lot to be fitted and on the site."""
+    lot, site = (ahead.row[name] for name in ("lifter_lot", "site"))
+    named = {"lots": [lot] if pd.notna(lot) else [], "sites": [site] if pd.notna(site) else []}
+    return open_alarms(page, **named) if any(named.values()) else ()
 
 
 def _title(ahead: Forecast) -> str:
@@ -415,12 +423,13 @@ def sheet(page: Page) -> Blocks:
     if ahead is None:
         return page.text(NOTHING)
     _keep_findings(page, ahead)
-    t = ahead.times
+    t, alarms = ahead.times, _alarms(page, ahead)
     lines = [
         ("Rotations", " ".join(part for part in (_rotations(ahead), *_count_and_limit(page, ahead)) if part)),
         ("Where they go", _terms(ahead)),
         ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
         ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
+        *((f"Open {alarm.what}", text) for alarm, text in zip(alarms, warning_sentences(alarms), strict=True)),
         ("Which first", words.positions_sentence(ahead.positions)),
         ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
         ("Have ready", _parts(ahead)),

@@ -4,6 +4,7 @@ One function a section; each takes the page and returns something a notebook can
 """
 
 from ventbook.reports.quarterly_review.actions import earlier_actions
+from ventbook.reports.quarterly_review.alarms import period_alarms
 from ventbook.reports.quarterly_review.causes import by_cause
 from ventbook.reports.quarterly_review.data import earlier_signals
 from ventbook.reports.quarterly_review.groups import (
@@ -31,6 +32,7 @@ __all__ = [
     "methods",
     "mix",
     "open_jobs",
+    "period_alarms",
     "procedure",
     "rotations",
     "times",

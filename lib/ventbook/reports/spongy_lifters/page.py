@@ -27,6 +27,7 @@ from ventbook.reports.account import (
     period_sentence,
     show_causes,
 )
+from ventbook.reports.alarms import open_alarms, warning_sentences
 from ventbook.reports.lifter_gaps.words import CAUSES
 from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters import figures as draw
@@ -286,19 +287,30 @@ COST_WORDS = {
 def next_checks(page: Page) -> Blocks:
     """Checks in order of cost: readings that would decide findings, then what would refute each candidate."""
     facts = load_data(page)
-    table = list_checks(facts)
+    table, alarms = list_checks(facts), page.text(*_warnings(page))
     if table.empty:
-        return page.text("Nothing is left to check that these records would ask for.")
+        return alarms + page.text("Nothing is left to check that these records would ask for.")
     modes = causes.load_modes()
     kinds = {reading.text: reading.safety for reading in modes.readings}
     used = {kinds.get(text, "cold") for text in table["check"]} - {"none"}
     warnings = [modes.safety[kind] for kind in ("cold", "turning", "running") if kind in used]
-    return page.text("Before any of these: the manual decides, and this is no release.", *warnings) + page.add_table(
+    before = page.text("Before any of these: the manual decides, and this is no release.", *warnings)
+    return alarms + before + page.add_table(
         "next_checks",
         table,
         title="Next checks, cheapest first",
         columns=["order", "check", "why", "decides", "effort"],
     )  # fmt: skip
+
+
+def _warnings(page: Page) -> list[str]:
+    """What the monitor says of the lots, gauges and sites of the period's ventings."""
+    named = {
+        "lots": page.jobs["lifter_lot"].dropna().unique(),
+        "sites": page.jobs["site"].dropna().unique(),
+        "gauges": page.lifters["gauge"].dropna().unique(),
+    }
+    return warning_sentences(open_alarms(page, **named)) if any(map(len, named.values())) else []
 
 
 def list_checks(facts: ReportData) -> pd.DataFrame:

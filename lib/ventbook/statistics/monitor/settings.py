@@ -33,6 +33,8 @@ class StreamRule:
     factor: float
     more: float
     first_year: int
+    note_step: str
+    alarm_step: str
     tells: bool = False
 
 

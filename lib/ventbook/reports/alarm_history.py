@@ -1,0 +1,155 @@
+"""What became of the monitor's alarms from intake to intake: raised, standing, withdrawn because records were corrected, closed.
+
+What each snapshot's records gave is kept in a file beside the store, so that a look back costs nothing. The file may be deleted
+at any time: it is made again.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import json
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from ventbook import __version__, tables
+from ventbook.records.store import Snapshot, Store
+from ventbook.reports.alarms import (
+    ALARM,
+    NOTE,
+    STANDS,
+    WITHDRAWN,
+    Alarm,
+    find_alarms,
+    list_alarms,
+    watch_snapshot,
+)
+from ventbook.reports.page import Page, once_a_page
+
+#: Earlier snapshots that are looked at.
+LOOK_BACK = 8
+ORDER = (NOTE, ALARM)
+
+
+@dataclass(frozen=True)
+class Event:
+    """One alarm or note over the intakes: at which it first stood, and at which it no longer did (0: it still does)."""
+
+    stream: str
+    year: int
+    what: str
+    raised: str
+    raised_by: str
+    first: int
+    gone: int
+    state: str
+    reason: str
+
+
+@once_a_page
+def list_history(page: Page) -> tuple[Event, ...]:
+    """Alarms and notes of the page's snapshot and of those before it, by the day that they were raised."""
+    store = Store(page.snapshot.path)
+    numbers = [int(n) for n in store.snapshots(until=page.snapshot.number - 1)["number"]][-LOOK_BACK:]
+    kept = _keep_alarms(page, store, numbers)
+    now = {alarm.key: alarm for alarm in list_alarms(page)}
+    seen = [*((n, kept[n]) for n in numbers), (page.snapshot.number, [short_alarm(a) for a in now.values()])]
+    first: dict[tuple[str, int, str], tuple[int, dict[str, Any]]] = {}
+    gone: dict[tuple[str, int, str], int] = {}
+    for number, alarms in seen:
+        standing = {(a["stream"], a["year"], what): a for a in alarms for what in _steps(a["what"])}
+        for key, alarm in standing.items():
+            first.setdefault(key, (number, alarm))
+            gone.pop(key, None)
+        for key in first:
+            if key not in standing:
+                gone.setdefault(key, number)
+    events = []
+    for key, (number, alarm) in first.items():
+        if key not in gone and alarm["what"] != key[2]:
+            continue  # a note that became an alarm within one intake is told as the alarm
+        current: Alarm | None = next((a for a in now.values() if (a.name, a.year) == key[:2]), None)
+        if key in gone:
+            state, reason = WITHDRAWN, "records were corrected or came late"
+        else:
+            state, reason = (current.state, current.reason) if current else (STANDS, "")
+        events.append(
+            Event(
+                key[0],
+                key[1],
+                key[2],
+                alarm["raised"],
+                alarm["raised_by"],
+                number,
+                gone.get(key, 0),
+                state,
+                reason,
+            )
+        )
+    return tuple(sorted(events, key=lambda e: (e.raised, e.stream, e.what)))
+
+
+def _steps(what: str) -> tuple[str, ...]:
+    """An alarm was a note before."""
+    return ORDER[: ORDER.index(what) + 1]
+
+
+def short_alarm(alarm: Alarm) -> dict[str, Any]:
+    """What is kept of an alarm."""
+    return {
+        "stream": alarm.name,
+        "year": alarm.year,
+        "what": alarm.what,
+        "raised": alarm.raised.isoformat(),
+        "raised_by": alarm.raised_by,
+    }
+
+
+def _keep_alarms(page: Page, store: Store, numbers: list[int]) -> dict[int, list[dict[str, Any]]]:
+    """The alarms of these snapshots, from the file beside the store where it holds them."""
+    path, made_by = kept_path(store.path), _made_by(page.limits_file)
+    kept = read_kept(path, made_by)
+    missing = [n for n in numbers if n not in kept]
+    for number in missing:
+        kept[number] = _alarms_of(store.snapshot(number), page)
+    if missing:
+        _write_kept(path, made_by, kept)
+    return kept
+
+
+def _alarms_of(snapshot: Snapshot, page: Page) -> list[dict[str, Any]]:
+    return [short_alarm(alarm) for alarm in find_alarms(watch_snapshot(snapshot, limits=page.limits))]
+
+
+def kept_path(store: Path) -> Path:
+    """The file beside a store in which alarms are kept by snapshot."""
+    return store.resolve().parent / f".{store.resolve().name}.alarms.json"
+
+
+def read_kept(path: Path, made_by: str) -> dict[int, list[dict[str, Any]]]:
+    """What is kept, by snapshot; nothing where it was made by other code, tables or limits, or can't be read."""
+    try:
+        content = json.loads(path.read_text("utf-8"))
+        if content["made_by"] != made_by:
+            return {}
+        return {int(number): list(alarms) for number, alarms in content["snapshots"].items()}
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}
+
+
+def _write_kept(path: Path, made_by: str, kept: dict[int, list[dict[str, Any]]]) -> None:
+    """Puts the file in place whole; a folder that can't be written into only means that it is worked out again."""
+    text = json.dumps({"made_by": made_by, "snapshots": kept}, indent=1)
+    fresh = path.with_name(f"{path.name}.{os.getpid()}")
+    with contextlib.suppress(OSError):
+        fresh.write_text(text + "\n", "utf-8")
+        fresh.replace(path)
+
+
+def _made_by(limits_file: Path | None) -> str:
+    digest = hashlib.sha256(__version__.encode())
+    for path in (tables.DATA / "monitor.toml", tables.DATA / "limits.toml", limits_file):
+        digest.update(path.read_bytes() if path is not None else b"")
+    return digest.hexdigest()

@@ -86,14 +86,14 @@ def standing(page: Page) -> Blocks:
         shown += page.text(" ".join([*more, step_sentence(alarm)]))
     rows = [describe_row(alarm) for alarm in alarms]
     columns = [
-        "what", "stream", "kind_words", "since", "raised", "observed_words", "expected_ventings", "odds_words", "at_least",
+        "what", "stream", "counted_words", "since", "raised", "observed_words", "expected_ventings", "odds_words", "at_least",
         "state", "reason_closed",
     ]  # fmt: skip
     return shown + page.add_table(
         "monitor_alarms",
         pd.DataFrame(rows, columns=None if rows else columns),
         title=f"Alarms and notes as of {page.today.isoformat()}",
-        columns=["what", "stream", "kind_words", "since", "raised", "observed_words", "expected_ventings", "odds_words", "at_least", "state", "reason_closed"],
+        columns=["what", "stream", "counted_words", "since", "raised", "observed_words", "expected_ventings", "odds_words", "at_least", "state", "reason_closed"],
         note="Odds: drawn towards 1. At least: holds at every look together. A stream is told once for the year in which its evidence begins.",
     )  # fmt: skip
 
@@ -104,7 +104,7 @@ def describe_row(alarm: Alarm) -> dict[str, object]:
     return {
         "what": alarm.what,
         "stream": wording.clean_text(alarm.name),
-        "kind_words": ", ".join(kinds),
+        "counted_words": ", ".join(kinds),
         "since": f"{wording.clean_text(alarm.since_venting)}, {alarm.since.isoformat()}",
         "raised": f"{wording.clean_text(alarm.raised_by)}, {alarm.raised.isoformat()}, its {_ordinal(alarm.at)}",
         "observed_words": wording.of_total(len(alarm.failing), len(alarm.ventings)),
@@ -201,7 +201,7 @@ def every_stream(page: Page) -> Blocks:
         rows.append(
             {
                 "stream": f"{row['stream']} {wording.clean_text(row['level'])}",
-                "kind_words": KIND_WORDS[str(row["kind"])],
+                "counted_words": KIND_WORDS[str(row["kind"])],
                 "year": int(row["year"]),
                 "observed_words": wording.of_total(int(failed.sum()), len(failed)),
                 "evidence_now": min(float(row["evidence"]), 1e9),
@@ -211,7 +211,7 @@ def every_stream(page: Page) -> Blocks:
         )
     columns = [
         "stream",
-        "kind_words",
+        "counted_words",
         "year",
         "observed_words",
         "evidence_now",
@@ -224,7 +224,7 @@ def every_stream(page: Page) -> Blocks:
         title="All streams that are watched",
         columns=[
             "stream",
-            "kind_words",
+            "counted_words",
             "year",
             "observed_words",
             "evidence_now",

@@ -6,6 +6,7 @@ Set VENTBOOK_TRACEBACK=1 to see where a fault of ours comes from.
 
 from __future__ import annotations
 
+import errno
 import os
 import sys
 from pathlib import Path
@@ -22,7 +23,9 @@ app = typer.Typer(
     rich_markup_mode=None,
     pretty_exceptions_enable=False,
 )
-store_app = typer.Typer(name="store", no_args_is_help=True, help="Look at a store.", rich_markup_mode=None)
+store_app = typer.Typer(
+    name="store", no_args_is_help=True, help="Look at a store, check it, back it up.", rich_markup_mode=None
+)
 app.add_typer(store_app)
 STORE = "data/records/store"
 StoreOption = Annotated[Path, typer.Option("--store", help="folder of the store")]
@@ -46,7 +49,16 @@ def main(arguments: list[str] | None = None) -> int:
             return _say_error(f"{error.format_message()} (see ventbook --help)", 2)
         if os.environ.get("VENTBOOK_TRACEBACK"):
             raise
+        if isinstance(error, OSError) and error.strerror:
+            return _say_error(_describe(error), 2)
         return _say_error(f"fault in ventbook: {type(error).__name__}: {' '.join(str(error).split())}", 1)
+
+
+def _describe(error: OSError) -> str:
+    where = f"{error.filename}: " if error.filename else ""
+    if error.errno == errno.ENOSPC:
+        return f"{where}no room left on the disk; make room and run again, nothing taken in before is lost"
+    return f"{where}can't be read or written ({error.strerror}); check the path and your right to it, and run again"
 
 
 def _say_error(message: str, code: int) -> int:
@@ -494,6 +506,55 @@ def _read_today(today: str) -> Any:
         return dt.date.fromisoformat(today) if today else dt.date.today()
     except ValueError:
         raise InputError(f"--today must be a date like 2026-07-01; got {today!r}") from None
+
+
+@store_app.command()
+def check(
+    store: StoreOption = Path(STORE),
+    prune: Annotated[bool, typer.Option("--prune", help="clear what no snapshot names")] = False,
+    older_than: Annotated[float, typer.Option(min=0, help="hours that it must be old")] = 24.0,
+    reports: Annotated[
+        Path | None, typer.Option(help="with --prune: clear leftovers of killed reports in this folder too")
+    ] = None,
+) -> None:
+    """Hold every file of a store against its size and SHA-256; exit code 1 where one is damaged."""
+    from ventbook.records.store import check_store, prune_store
+    from ventbook.run.names import clear_leftovers
+
+    found = check_store(store)
+    for line in found.lines():
+        print(line)
+    if prune:
+        gone = prune_store(store, older_than_h=older_than)
+        print(f"{len(gone)} files cleared from the store")
+        if reports is not None:
+            print(f"{len(clear_leftovers(reports, older_than_h=older_than))} folders cleared from {reports}")
+    raise typer.Exit(1 if found.damages else 0)
+
+
+@store_app.command()
+def backup(
+    out: Annotated[Path, typer.Option(help="file to write (.zip)")],
+    store: StoreOption = Path(STORE),
+    with_key: Annotated[bool, typer.Option("--with-key", help="put the key of the names in as well")] = False,
+) -> None:
+    """Write a store with all snapshots and the registers beside it into one file."""
+    from ventbook.records.store import back_up
+
+    for line in back_up(store, out, with_key=with_key).lines():
+        print(line)
+
+
+@store_app.command()
+def restore(
+    file: Annotated[Path, typer.Argument(metavar="FILE", help="a backup")],
+    store: Annotated[Path, typer.Option("--store", help="new folder for the store")],
+) -> None:
+    """Bring a backup back into a new folder; everything is verified on the way."""
+    from ventbook.records.store import restore_backup
+
+    for line in restore_backup(file, store).lines():
+        print(line)
 
 
 @app.command(hidden=True)

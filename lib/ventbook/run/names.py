@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import time
 import zipfile
 from collections.abc import Iterable
 from pathlib import Path
@@ -113,3 +114,16 @@ def keep_half_run(job: Job, code: int) -> Path | None:
     except OSError:
         pass
     return kept
+
+
+WORK_FOLDER = re.compile(r"\..+\.(\d+|old)")  # of the process that made it, or the report it was to replace
+
+
+def clear_leftovers(out: Path, *, older_than_h: float = 24.0) -> list[Path]:
+    """Removes work folders that killed reports left in ``out``, older than some hours; returns them."""
+    limit = time.time() - older_than_h * 3600.0
+    made = (folder for folder in out.rglob(".*") if WORK_FOLDER.fullmatch(folder.name) and folder.is_dir())
+    gone = [folder for folder in sorted(made) if folder.stat().st_mtime < limit]
+    for folder in gone:
+        shutil.rmtree(folder, ignore_errors=True)
+    return gone

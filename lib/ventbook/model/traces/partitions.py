@@ -75,7 +75,9 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     known: Any = None  # the dictionary that codes of venting_id refer to
     own: list[str] = []
     kept, code, number = 0, -1, -1
-    with pq.ParquetFile(file, read_dictionary=["venting_id"], memory_map=True) as parquet:
+    with pq.ParquetFile(
+        file, read_dictionary=["venting_id"], memory_map=True, page_checksum_verification=True
+    ) as parquet:
         rows = parquet.metadata.row_group(group).num_rows
         # for a start that goes on from batch to batch; made as wide as the row group only where one is that long
         room = np.empty((len(CHANNELS), min(rows, 4 * BATCH_ROWS)))
@@ -215,7 +217,16 @@ def read_trace(files: Sequence[str | Path], venting_id: str, start_no: int) -> p
     import pyarrow.parquet as pq
 
     chosen = [("venting_id", "=", venting_id), ("start_no", "=", start_no)]
-    parts = [pq.read_table(str(f), columns=list(CHANNELS), filters=chosen, partitioning=None) for f in files]
+    parts = [
+        pq.read_table(
+            str(file),
+            columns=list(CHANNELS),
+            filters=chosen,
+            partitioning=None,
+            page_checksum_verification=True,
+        )
+        for file in files
+    ]
     parts = [part for part in parts if part.num_rows]
     if not parts:
         return pd.DataFrame({name: np.empty(0) for name in CHANNELS})

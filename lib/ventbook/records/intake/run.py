@@ -6,9 +6,8 @@ One intake from files to snapshot.
 from __future__ import annotations
 
 import datetime as dt
-import shutil
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import AbstractContextManager, contextmanager, nullcontext
+from collections.abc import Callable, Iterable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -37,8 +36,16 @@ from ventbook.records.intake.samples import Work, find_context, sites_of
 from ventbook.records.intake.trace_features import renew_features
 from ventbook.records.intake.upgrade import upgrade_store
 from ventbook.records.readers import FileNote, Sheet
-from ventbook.records.store import ISSUES, QUARANTINE, REPEATS, Store, Writer, to_frame, write_snapshot
-from ventbook.records.store import create_store as create_store_at
+from ventbook.records.store import (
+    ISSUES,
+    QUARANTINE,
+    REPEATS,
+    Store,
+    Writer,
+    is_made,
+    to_frame,
+    write_snapshot,
+)
 
 
 @dataclass
@@ -319,37 +326,17 @@ def ingest(
     notes: list[tuple[str, str, FileNote]] = []
     if paths or not accepted.rows:
         sheets, notes = readers.open_sheets(paths, sources)
-    target = store if isinstance(store, Store) else None
-    exists = True
-    if target is None:
-        exists = Path(store).exists()  # type: ignore[arg-type]
-        target = None if dry_run and not exists else create_store_at(store)  # type: ignore[arg-type]
-    context: AbstractContextManager[Writer | None]
-    context = nullcontext(None) if dry_run or target is None else write_snapshot(target)
-    with _no_empty_store(target, new=not dry_run and not exists), context as writer:
-        before = (
-            writer.before
-            if writer
-            else target.snapshot()
-            if target is not None and not target.empty
-            else None
-        )
-        coder = privacy.open_coder(target.path if target is not None else None)
-        place = target.path if target is not None else Path(store)  # type: ignore[arg-type]
-        work = Work(before, today, coder, cluster, place)
+    target = store if isinstance(store, Store) else Store(Path(store))
+    context: AbstractContextManager[Writer | None] = nullcontext(None)
+    if not dry_run:
+        context = write_snapshot(target, make=not isinstance(store, Store))
+    made = not dry_run or is_made(target.path)
+    with context as writer:
+        before = writer.before if writer else target.snapshot() if made and not target.empty else None
+        coder = privacy.open_coder(target.path if made else None)
+        work = Work(before, today, coder, cluster, target.path)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
-
-
-@contextmanager
-def _no_empty_store(store: Store | None, *, new: bool) -> Iterator[None]:
-    """Take a store that was just made away again when its first intake comes to nothing."""
-    try:
-        yield
-    except BaseException:
-        if new and store is not None and store.empty:
-            shutil.rmtree(store.path, ignore_errors=True)
-        raise
 
 
 def _run(

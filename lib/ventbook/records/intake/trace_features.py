@@ -44,7 +44,7 @@ def copy_without(file: Path, gone: set[Key], target: Path) -> Path | None:
     if not starts:
         return None
     names = {venting for venting, _ in gone}
-    with pq.ParquetFile(file) as source, open_writer(target) as out:
+    with pq.ParquetFile(file, page_checksum_verification=True) as source, open_writer(target) as out:
         for group in range(source.num_row_groups):
             rows = source.read_row_group(group)
             touched = pc.is_in(rows.column("venting_id"), value_set=pa.array(sorted(names), pa.string()))
@@ -61,7 +61,9 @@ def copy_without(file: Path, gone: set[Key], target: Path) -> Path | None:
 
 def open_writer(path: Path) -> pq.ParquetWriter:
     """A Parquet writer for samples: dictionaries and lz4, which read back fastest of what was measured."""
-    return pq.ParquetWriter(path, record_schema("samples"), compression="lz4", use_dictionary=True)
+    return pq.ParquetWriter(
+        path, record_schema("samples"), compression="lz4", use_dictionary=True, write_page_checksum=True
+    )
 
 
 @dataclass

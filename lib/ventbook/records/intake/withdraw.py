@@ -257,7 +257,7 @@ def _copy_only(file: Path, wanted: set[Key], target: Path) -> None:
     import pyarrow.parquet as pq
 
     starts = {key: value for key, value in read_starts(file).items() if key in wanted}
-    with pq.ParquetFile(file) as source, open_writer(target) as out:
+    with pq.ParquetFile(file, page_checksum_verification=True) as source, open_writer(target) as out:
         for group in range(source.num_row_groups):
             rows = source.read_row_group(group)
             keys = zip(

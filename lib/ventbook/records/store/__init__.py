@@ -10,6 +10,8 @@ rows up to what this version writes, in the same snapshot (``Snapshot.content``,
 Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 """
 
+from ventbook.records.store.backup import BackupDone, back_up, restore_backup
+from ventbook.records.store.checking import Damage, StoreCheck, check_store, prune_store
 from ventbook.records.store.delta import StoreError
 from ventbook.records.store.snapshots import (
     BOOKKEEPING,
@@ -21,6 +23,7 @@ from ventbook.records.store.snapshots import (
     Snapshot,
     Store,
     create_store,
+    is_made,
     key_of,
     open_store,
     record_schema,
@@ -36,16 +39,24 @@ __all__ = [
     "ISSUES",
     "QUARANTINE",
     "REPEATS",
+    "BackupDone",
+    "Damage",
     "Records",
     "Snapshot",
     "Store",
+    "StoreCheck",
     "StoreError",
     "Writer",
+    "back_up",
+    "check_store",
     "create_store",
     "is_among",
+    "is_made",
     "key_of",
     "open_store",
+    "prune_store",
     "record_schema",
+    "restore_backup",
     "schema_of",
     "table_path",
     "to_frame",

@@ -8,6 +8,7 @@ One writer at a time: an operating-system lock on a file, so that a killed write
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import sys
@@ -31,30 +32,72 @@ KEEP = {
 }
 
 
+class StoreError(InputError):
+    """A store that isn't there, can't be read, or is being written by someone else."""
+
+
+NO_ROOM = {errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC}
+
+
+def advise(store: Path) -> str:
+    """What to do about a damaged store."""
+    return f"ventbook store check --store {store} says what is whole and what to restore"
+
+
+@contextmanager
+def tell_trouble(path: Path) -> Iterator[None]:
+    """Whatever a library says of a table's folder or file becomes one line: which, and what to do."""
+    try:
+        yield
+    except StoreError:
+        raise
+    except BaseException as error:  # a panic of the Delta package is no Exception
+        if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
+            raise
+        text = str(error)
+        if getattr(error, "errno", None) in NO_ROOM or "No space left" in text or "os error 28" in text:
+            raise StoreError(
+                f"{path}: no room left on the disk; make room and run again, the last snapshot is whole"
+            ) from None
+        if isinstance(error, PermissionError) or "Permission denied" in text:
+            raise StoreError(f"{path}: may not be read or written; ask for the right to it") from None
+        if not isinstance(error, (OSError, ValueError)) and not _is_library_error(error):
+            raise
+        store = next((p.parent for p in [path, *path.parents] if p.name == "tables"), path)
+        raise StoreError(f"{path}: missing or damaged; {advise(store)}") from None
+
+
+def _is_library_error(error: BaseException) -> bool:
+    return type(error).__module__.split(".")[0] in ("deltalake", "_internal", "pyarrow", "pyo3_runtime")
+
+
 def create_table(path: Path, schema: pa.Schema, partition_by: Sequence[str] = ()) -> None:
     """An empty Delta table at version 0 that keeps every version."""
     from deltalake import DeltaTable
 
-    path.mkdir(parents=True, exist_ok=True)
-    DeltaTable.create(
-        str(path), schema=schema, partition_by=list(partition_by) or None, configuration=dict(KEEP)
-    )
+    with tell_trouble(path):
+        path.mkdir(parents=True, exist_ok=True)
+        DeltaTable.create(
+            str(path), schema=schema, partition_by=list(partition_by) or None, configuration=dict(KEEP)
+        )
 
 
 def head_version(path: Path) -> int | None:
     """The newest version of the table, None where there is none."""
     from deltalake import DeltaTable
 
-    if not (path / "_delta_log").is_dir():
+    if not any((path / "_delta_log").glob("[0-9]*.json")):  # also where a killed writer only made the folder
         return None
-    return int(DeltaTable(str(path)).version())
+    with tell_trouble(path):
+        return int(DeltaTable(str(path)).version())
 
 
 def restore_version(path: Path, version: int) -> None:
     """Make the head say again what ``version`` said; the versions between stay in the history."""
     from deltalake import DeltaTable
 
-    DeltaTable(str(path)).restore(version)
+    with tell_trouble(path):
+        DeltaTable(str(path)).restore(version)
 
 
 def widen_schema(path: Path, schema: pa.Schema) -> None:
@@ -62,12 +105,13 @@ def widen_schema(path: Path, schema: pa.Schema) -> None:
     from deltalake import DeltaTable
     from deltalake.schema import Field, Schema
 
-    table = DeltaTable(str(path))
-    have = {field.name for field in table.schema().fields}
-    new = pa.schema([field for field in schema if field.name not in have])
-    if len(new):
-        fields: list[Field] = list(Schema.from_arrow(new).fields)
-        table.alter.add_columns(fields)
+    with tell_trouble(path):
+        table = DeltaTable(str(path))
+        have = {field.name for field in table.schema().fields}
+        new = pa.schema([field for field in schema if field.name not in have])
+        if len(new):
+            fields: list[Field] = list(Schema.from_arrow(new).fields)
+            table.alter.add_columns(fields)
 
 
 def list_files(path: Path, version: int) -> list[Path]:
@@ -75,8 +119,9 @@ def list_files(path: Path, version: int) -> list[Path]:
     from deltalake import DeltaTable
 
     # not file_uris, which writes a space in the folder's own name as %20
-    actions: Any = DeltaTable(str(path), version=version).get_add_actions(flatten=True)
-    names = pa.table(actions).column("path").to_pylist()
+    with tell_trouble(path):
+        actions: Any = DeltaTable(str(path), version=version).get_add_actions(flatten=True)
+        names = pa.table(actions).column("path").to_pylist()
     return sorted(path / unquote(name) for name in names)
 
 
@@ -87,9 +132,12 @@ def read_files(
     wanted = pa.schema([schema.field(name) for name in columns]) if columns is not None else schema
     parts = []
     for file in files:
-        has = set(pq.read_schema(file).names)
-        names = [name for name in wanted.names if name in has]
-        part = pq.read_table(file, columns=names, filters=where, partitioning=None)
+        with tell_trouble(file):
+            has = set(pq.read_schema(file).names)
+            names = [name for name in wanted.names if name in has]
+            part = pq.read_table(
+                file, columns=names, filters=where, partitioning=None, page_checksum_verification=True
+            )
         if part.schema.names != wanted.names:
             part = pa.table(
                 [
@@ -105,14 +153,16 @@ def read_files(
 def new_file(path: Path, number: int, folder: str = "") -> Path:
     """A name for a new Parquet file of intake ``number`` that no other file has."""
     target = path / folder
-    target.mkdir(parents=True, exist_ok=True)
+    with tell_trouble(target):
+        target.mkdir(parents=True, exist_ok=True)
     return target / f"part-{number:05d}-{uuid.uuid4().hex}.parquet"
 
 
 def write_file(path: Path, rows: pa.Table, number: int) -> Path:
     """Write ``rows`` as one Parquet file; no reader sees it before ``commit_files`` names it."""
     file = new_file(path, number)
-    pq.write_table(rows, file, compression="zstd", row_group_size=1_000_000)
+    with tell_trouble(file):
+        pq.write_table(rows, file, compression="zstd", row_group_size=1_000_000, write_page_checksum=True)
     return file
 
 
@@ -128,29 +178,26 @@ def commit_files(
     from deltalake import DeltaTable
     from deltalake.transaction import AddAction, RemoveAction
 
-    now = int(time.time() * 1000)
-    actions: list[Any] = [
-        AddAction(
-            file.relative_to(path).as_posix(),
-            file.stat().st_size,
-            (partitions or {}).get(file, {}),
-            now,
-            True,
-            json.dumps({"numRecords": pq.read_metadata(file).num_rows}),
-        )
-        for file in add
-    ]
-    actions += [
-        RemoveAction(file.relative_to(path).as_posix(), data_change=True, deletion_timestamp=now)
-        for file in remove
-    ]
-    table = DeltaTable(str(path))
-    table.create_write_transaction(actions, "append", schema, partition_by=list(partition_by) or None)
-    return int(DeltaTable(str(path)).version())  # the object that wrote still says the version before
-
-
-class StoreError(InputError):
-    """A store that isn't there, can't be read, or is being written by someone else."""
+    with tell_trouble(path):
+        now = int(time.time() * 1000)
+        actions: list[Any] = [
+            AddAction(
+                file.relative_to(path).as_posix(),
+                file.stat().st_size,
+                (partitions or {}).get(file, {}),
+                now,
+                True,
+                json.dumps({"numRecords": pq.read_metadata(file).num_rows}),
+            )
+            for file in add
+        ]
+        actions += [
+            RemoveAction(file.relative_to(path).as_posix(), data_change=True, deletion_timestamp=now)
+            for file in remove
+        ]
+        table = DeltaTable(str(path))
+        table.create_write_transaction(actions, "append", schema, partition_by=list(partition_by) or None)
+        return int(DeltaTable(str(path)).version())  # the object that wrote still says the version before
 
 
 @contextmanager
@@ -159,22 +206,34 @@ def hold_lock(path: Path) -> Iterator[None]:
 
     Raises StoreError at once when another process (or another writer of this one) holds it.
     """
+    handle = _open_locked(path)
     try:
-        handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
-    except OSError as error:
-        raise StoreError(
-            f"{path.parent}: can't be written ({error.strerror}); choose a folder you may write"
-        ) from None
-    try:
-        try:
-            _lock(handle)
-        except OSError:
-            raise StoreError(
-                f"{path.parent}: another intake is writing to this store; wait until it is done and run again"
-            ) from None
         yield
     finally:
         os.close(handle)  # closing lets go of the lock, and so does the end of a killed process
+
+
+def _open_locked(path: Path) -> int:
+    while True:
+        try:
+            handle = os.open(path, os.O_RDWR | os.O_CREAT, 0o644)
+        except OSError as error:
+            raise StoreError(
+                f"{path.parent}: can't be written ({error.strerror}); choose a folder you may write"
+            ) from None
+        try:
+            _lock(handle)
+        except OSError:
+            os.close(handle)
+            raise StoreError(
+                f"{path.parent}: another intake is writing to this store; wait until it is done and run again"
+            ) from None
+        try:
+            if os.path.samestat(os.fstat(handle), path.stat()):
+                return handle
+        except OSError:
+            pass
+        os.close(handle)  # its holder took the file away with a first intake that came to nothing: once more
 
 
 if sys.platform == "win32":

@@ -11,11 +11,13 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import os
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import pyarrow as pa
@@ -23,6 +25,7 @@ import pyarrow as pa
 from ventbook import tables
 from ventbook.records.store import delta
 from ventbook.records.store.delta import StoreError
+from ventbook.records.store.proof import TableProof, check_files, fold_proofs, seal_row, sync_folder
 from ventbook.tables import Gauges, Limits
 
 KIND_TYPES: dict[str, pa.DataType] = {
@@ -94,6 +97,8 @@ INTAKES = pa.schema(
         ("sources", pa.string()),
         ("content", pa.int64()),
         ("library", pa.string()),
+        ("proof", pa.string()),
+        ("seal", pa.string()),
     ]
 )
 REPEATS = pa.schema([("table", pa.string()), ("key", pa.string()), ("intake", pa.int64())])
@@ -143,6 +148,7 @@ def to_frame(table: pa.Table) -> pd.DataFrame:
 
 
 MARK = "ventbook-store.json"
+LOCK = "lock"
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
 CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)
@@ -165,7 +171,8 @@ class Records(dict[str, pd.DataFrame]):
 @dataclass(frozen=True)
 class Snapshot:
     """The store as it was when intake ``number`` was committed; ``today`` is the date that counts as today, ``content``
-    the number of what its rows hold (``CONTENT`` when they hold what this version writes).
+    the number of what its rows hold (``CONTENT`` when they hold what this version writes). ``proof`` says what it rests
+    on, file by file; None where an earlier version wrote it, which kept no hashes: it is read unproven.
     """
 
     path: Path
@@ -173,6 +180,7 @@ class Snapshot:
     today: dt.date
     versions: dict[str, int]
     content: int = CONTENT
+    proof: Mapping[str, TableProof] | None = field(default=None, repr=False)
 
     @property
     def tables(self) -> tuple[str, ...]:
@@ -180,10 +188,16 @@ class Snapshot:
         return tuple(self.versions)
 
     def files(self, table: str) -> list[Path]:
-        """The Parquet files of a table in this snapshot (for readers that stream, such as traces)."""
+        """The Parquet files of a table in this snapshot (for readers that stream, such as traces).
+
+        StoreError names a file that is missing or not as it was written, by size always, by SHA-256 when this process
+        meets it first.
+        """
         if table not in self.versions:
             return []
-        return delta.list_files(table_path(self.path, table), self.versions[table])
+        if self.proof is None:
+            return delta.list_files(table_path(self.path, table), self.versions[table])
+        return check_files(self.path, table, self.proof.get(table, TableProof()).files)
 
     def read_arrow(self, table: str, columns: Sequence[str] | None = None) -> pa.Table:
         """Rows of a table in file order, bookkeeping included."""
@@ -191,9 +205,10 @@ class Snapshot:
         if table in FIXED or table in tables.record_tables():
             schema = schema_of(table)
         elif files:  # of versions that knew fewer columns, and of those that knew more
-            schema = pa.unify_schemas(
-                [delta.pq.read_schema(file) for file in files], promote_options="permissive"
-            )
+            with delta.tell_trouble(table_path(self.path, table)):
+                schema = pa.unify_schemas(
+                    [delta.pq.read_schema(file) for file in files], promote_options="permissive"
+                )
         else:
             return pa.table({})
         return delta.read_files(files, schema, columns)
@@ -265,14 +280,30 @@ class Store:
     path: Path
 
     def intake_rows(self, until: int | None = None) -> pd.DataFrame:
-        """The raw rows of ``intakes``, oldest first."""
+        """The raw rows of ``intakes``, oldest first. StoreError where one is missing or not as it was written."""
         folder = table_path(self.path, "intakes")
         head = delta.head_version(folder)
-        if head is None:
-            return to_frame(INTAKES.empty_table())
-        rows = delta.read_files(delta.list_files(folder, head), INTAKES).sort_by("number")
+        files = [] if head is None else delta.list_files(folder, head)
+        rows = delta.read_files(files, INTAKES).sort_by("number")
+        self._check_rows(rows)
         frame = to_frame(rows)
         return frame if until is None else frame[frame["number"] <= until].reset_index(drop=True)
+
+    def _check_rows(self, rows: pa.Table) -> None:
+        numbers = rows.column("number").to_pylist()
+        acknowledged = int(read_mark(self.path).get("snapshots", 0))
+        wanted = set(range(1, max([acknowledged, *numbers]) + 1))
+        if len(numbers) != len(wanted) or set(numbers) != wanted:
+            gone = ", ".join(map(str, sorted(wanted - set(numbers)))) or "one twice"
+            raise StoreError(
+                f"{table_path(self.path, 'intakes')}: the row of snapshot {gone} is missing; {delta.advise(self.path)}"
+            )
+        for row in rows.to_pylist():
+            if row["seal"] is not None and row["seal"] != seal_row(row):
+                raise StoreError(
+                    f"{table_path(self.path, 'intakes')}: the row of snapshot {row['number']} is not as it was "
+                    f"written; {delta.advise(self.path)}"
+                )
 
     def snapshots(self, *, until: int | None = None) -> pd.DataFrame:
         """One row a snapshot: number, kind (intake or withdrawal), today, committed_at, withdrawn (the intake
@@ -288,7 +319,7 @@ class Store:
             ", ".join(dict.fromkeys(s["file"] for s in json.loads(t or "[]"))) for t in rows["sources"]
         ]
         rows["files"] = rows["files"].astype("str")
-        return rows.drop(columns=["versions", "counts", "sources", "content", "library"])
+        return rows.drop(columns=["versions", "counts", "sources", "content", "library", "proof", "seal"])
 
     def snapshot(self, as_of: int | None = None) -> Snapshot:
         """The newest snapshot, or number ``as_of``. StoreError when there is none."""
@@ -309,13 +340,15 @@ class Store:
             raise StoreError(
                 f"{self.path}: snapshot {row['number']} was written by ventbook {row['library']}; use that or a later version"
             )
-        return Snapshot(
-            self.path, int(row["number"]), row["today"].date(), json.loads(row["versions"]), content
-        )
+        proof = None
+        if isinstance(row["proof"], str):
+            proof = fold_proofs(rows.loc[rows["number"] <= row["number"], "proof"])
+        versions = json.loads(row["versions"])
+        return Snapshot(self.path, int(row["number"]), row["today"].date(), versions, content, proof)
 
     @property
     def empty(self) -> bool:
-        return delta.head_version(table_path(self.path, "intakes")) is None or self.intake_rows().empty
+        return self.intake_rows().empty
 
 
 def table_path(store: Path, table: str) -> Path:
@@ -359,15 +392,17 @@ def open_store(path: str | Path) -> Store:
     path = Path(path)
     if not path.exists():
         raise StoreError(f"{path}: no such store; check the path, or make one with ventbook intake")
-    mark = path / MARK
-    if not mark.is_file():
+    if not (path / MARK).is_file():
+        if table_path(path, "intakes").is_dir():
+            raise StoreError(
+                f'{path}: {MARK} is missing; put it back from a backup, or write {{"format": {FORMAT}}} into a new one'
+            )
+        if holds_nothing(path) and (path / LOCK).exists():
+            raise StoreError(f"{path}: the store is empty; take records in first (ventbook intake)")
         raise StoreError(
             f"{path}: not a store of ventbook ({MARK} is missing); give the folder made by intake"
         )
-    try:
-        found = json.loads(mark.read_text("utf-8"))["format"]
-    except (ValueError, KeyError, TypeError, OSError):
-        raise StoreError(f"{mark}: can't be read; restore it from a copy of the store") from None
+    found = read_mark(path)["format"]
     if found != FORMAT:
         raise StoreError(
             f"{path}: store format {found} is not {FORMAT}; use the version of ventbook that made it"
@@ -375,22 +410,79 @@ def open_store(path: str | Path) -> Store:
     return Store(path)
 
 
+def read_mark(path: Path) -> dict[str, Any]:
+    """What the mark of a store says: ``format``, how many ``snapshots`` were acknowledged, and ``last``, what the newest
+    one's own row rests on (both missing in stores of earlier versions).
+    """
+    mark = path / MARK
+    try:
+        found: dict[str, Any] = json.loads(mark.read_text("utf-8"))
+        found["format"], int(found.get("snapshots", 0))
+    except (ValueError, KeyError, TypeError, OSError):
+        raise StoreError(f"{mark}: can't be read; restore it from a copy of the store") from None
+    return found
+
+
+def write_mark(path: Path, **said: Any) -> None:
+    """Write a store's mark in one step; it is on the disk when this returns."""
+    part = path / (MARK + ".part")
+    with delta.tell_trouble(path / MARK):
+        with part.open("w", encoding="utf-8") as file:
+            file.write(json.dumps({"format": FORMAT, **said}) + "\n")
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path / MARK)
+    sync_folder(path)
+
+
+def holds_nothing(path: Path) -> bool:
+    """True for a folder that is empty but for what a killed first intake may have left."""
+    return {entry.name for entry in path.iterdir()} <= {LOCK, MARK + ".part"}
+
+
+def is_made(path: Path) -> bool:
+    """True for a store, False for a folder that is missing, empty or half-made; StoreError for any other."""
+    if path.is_dir() and not (path / MARK).exists() and holds_nothing(path):
+        return False
+    return path.exists() and open_store(path) is not None
+
+
 def create_store(path: str | Path) -> Store:
     """A new store in a folder that is missing or empty; an existing store is opened."""
     path = Path(path)
     if (path / MARK).exists():
         return open_store(path)
+    prepare_folder(path)
+    with delta.hold_lock(path / LOCK):
+        make_mark(path)
+    return open_store(path)
+
+
+def prepare_folder(path: Path) -> None:
+    """Make the folder of a new store, or refuse one that holds other things. A store is left as it is."""
+    if (path / MARK).exists() or table_path(path, "intakes").is_dir():
+        open_store(path)
+        return
     if re.search(r"%[0-9A-Fa-f]{2}", str(path.resolve())):
         raise StoreError(
             f"{path}: a store can't stand in a folder whose name holds {'%25'!r} or the like; rename it"
         )
     try:
         path.mkdir(parents=True, exist_ok=True)
-        if any(path.iterdir()):
-            raise StoreError(f"{path}: the folder holds other files; give a new or an empty folder")
-        (path / MARK).write_text(json.dumps({"format": FORMAT}) + "\n", "utf-8")
+        foreign = not holds_nothing(path) and not (path / MARK).exists()
     except OSError as error:
         raise StoreError(
             f"{path}: can't be written ({error.strerror}); choose a folder you may write"
         ) from None
-    return Store(path)
+    if foreign:
+        raise StoreError(f"{path}: the folder holds other files; give a new or an empty folder")
+
+
+def make_mark(path: Path) -> bool:
+    """Make a folder a store; True where it was none. The caller holds its lock."""
+    if (path / MARK).exists():
+        open_store(path)
+        return False
+    prepare_folder(path)
+    write_mark(path)
+    return True

@@ -3,15 +3,19 @@
 What is not named by a row of ``intakes`` does not exist for readers. So a writer that is killed between two tables
 leaves the last snapshot whole; the next writer first restores every table whose head is not what the last snapshot
 names, for else it would publish the dead writer's rows together with its own.
+
+Data files, log entries and their folders are on the disk before the row that names them is written, and the row before
+the mark of the store counts it.
 """
 
 from __future__ import annotations
 
 import datetime as dt
 import json
+import shutil
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +26,17 @@ import pyarrow.compute as pc
 from ventbook import __version__
 from ventbook.records.store import delta, snapshots
 from ventbook.records.store.delta import hold_lock
+from ventbook.records.store.proof import (
+    LOG,
+    check_files,
+    check_log,
+    fold_proofs,
+    list_log,
+    measure_file,
+    prove_changes,
+    seal_row,
+    sync_folder,
+)
 from ventbook.records.store.snapshots import CONTENT, Snapshot, Store, table_path
 
 PARTITIONED = {"samples": ("quarter",)}
@@ -76,7 +91,7 @@ class Writer:
             return
         new, gone = [], []
         only_add = drop is None and drop_intake is None
-        for file in () if only_add else delta.list_files(path, _head(path)):
+        for file in () if only_add else self.files_now(table):
             rows = delta.read_files([file], schema)
             keep = _keep_mask(rows, drop, drop_intake, intake_column)
             kept = rows.num_rows if keep is None else int(pc.sum(keep).as_py() or 0)
@@ -94,7 +109,12 @@ class Writer:
     def files_now(self, table: str) -> list[Path]:
         """The Parquet files of a table after what this writer has written so far."""
         path = table_path(self.store.path, table)
-        return delta.list_files(path, _head(path))
+        files = delta.list_files(path, _head(path))
+        proof = self.before.proof if self.before is not None else None
+        known = proof[table].files if proof is not None and table in proof else {}
+        names = {file.relative_to(path).as_posix() for file in files}
+        check_files(self.store.path, table, {name: known[name] for name in names & set(known)})
+        return files
 
     def read_now(self, table: str, columns: Sequence[str]) -> pa.Table:
         """Columns of a table as they stand after what this writer has written so far."""
@@ -140,7 +160,15 @@ class Writer:
         withdrawn: int | None = None,
     ) -> int:
         """Write the row that makes the snapshot; returns its number."""
-        row = {
+        known = fold_proofs(self.store.intake_rows()["proof"])
+        path = table_path(self.store.path, "intakes")
+        if delta.head_version(path) is None:
+            delta.create_table(path, snapshots.INTAKES)
+        else:
+            delta.widen_schema(path, snapshots.INTAKES)
+        resting = {**self.versions, "intakes": _head(path)}
+        proof = prove_changes(self.store.path, resting, known)
+        row: dict[str, Any] = {
             "number": self.number,
             "kind": kind,
             "today": today,
@@ -152,31 +180,62 @@ class Writer:
             "sources": json.dumps(sources),
             "content": self.content,
             "library": __version__,
+            "proof": proof,
         }
+        row["seal"] = seal_row(row)
         rows = pa.table({name: [row[name]] for name in snapshots.INTAKES.names}, schema=snapshots.INTAKES)
-        path = table_path(self.store.path, "intakes")
-        if delta.head_version(path) is None:
-            delta.create_table(path, snapshots.INTAKES)
-        else:
-            delta.widen_schema(path, snapshots.INTAKES)
-        delta.commit_files(path, snapshots.INTAKES, [delta.write_file(path, rows, self.number)])
+        file = delta.write_file(path, rows, self.number)
+        measure_file(file, sync=True)
+        delta.commit_files(path, snapshots.INTAKES, [file])
+        own = [file.relative_to(path).as_posix()]
+        own += [name for name in list_log(path) if name not in fold_proofs([proof])["intakes"].log]
+        last = {name: measure_file(path / name, sync=True) for name in own}
+        sync_folder(path)
+        sync_folder(path / LOG)
+        snapshots.write_mark(self.store.path, snapshots=self.number, last=last)
         self.committed = True
         return self.number
 
 
 @contextmanager
-def write_snapshot(store: Store) -> Iterator[Writer]:
-    """Hold the store's lock, repair what a killed writer left, and give a writer for the next snapshot."""
-    with hold_lock(store.path / "lock"):
-        before = None if store.empty else store.snapshot()
-        versions = restore_heads(store, before)
-        writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
-        if before is not None:
-            writer.content = before.content
+def write_snapshot(store: Store, *, make: bool = False) -> Iterator[Writer]:
+    """Hold the store's lock, repair what a killed writer left, and give a writer for the next snapshot.
+
+    With ``make`` a missing or empty folder becomes a store, and is taken away again when its first snapshot comes to
+    nothing. Nothing is looked at or cleaned before the lock is held.
+    """
+    there = store.path.exists()
+    if make:
+        snapshots.prepare_folder(store.path)
+    with hold_lock(store.path / snapshots.LOCK):
+        new = make and snapshots.make_mark(store.path)
         try:
-            yield writer
-        finally:
-            writer.pool.shutdown(cancel_futures=True)
+            before = None if store.empty else store.snapshot()
+            if before is not None and before.proof is not None:
+                check_log(store.path, before.proof)
+            versions = restore_heads(store, before)
+            writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
+            if before is not None:
+                writer.content = before.content
+            try:
+                yield writer
+            finally:
+                writer.pool.shutdown(cancel_futures=True)
+        except BaseException:
+            if new and not table_path(store.path, "intakes").exists():
+                _take_away(store.path, whole=not there)
+            raise
+
+
+def _take_away(path: Path, *, whole: bool) -> None:
+    for entry in path.iterdir():
+        if entry.is_dir():
+            shutil.rmtree(entry, ignore_errors=True)
+        elif entry.name != snapshots.LOCK or whole:
+            entry.unlink(missing_ok=True)
+    if whole:
+        with suppress(OSError):
+            path.rmdir()
 
 
 def restore_heads(store: Store, last: Snapshot | None) -> dict[str, int]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,9 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
+from run_pages import run_page
 from ventbook import tables as dictionary
+from ventbook.document.blocks import Answer
 from ventbook.reports import account
 from ventbook.reports import spongy_lifters as report
 from ventbook.reports.parameters import find_report
@@ -239,3 +242,23 @@ class TestWords:
     def test_smallest_difference_that_could_be_seen(self) -> None:
         assert "10 % against 50 %" in words.detect_sentence(22, 25, 0.1, 0.5)
         assert "no difference would be noticed" in words.detect_sentence(2, 3, 0.1, None)
+
+
+def test_a_page_of_one_engine_answers_for_it_and_names_nothing_it_never_met(demo_store, tmp_path):
+    """The newest quarter of the engine is the default; a period given goes first and says what lies outside it."""
+    run = run_page("spongy-lifters", demo_store, tmp_path, engine="R-009")
+    told = " ".join(run.closing.answers)
+    assert run.page.period.label == "2026Q3" and run.faults == []
+    assert run.closing.answers[0].startswith(
+        "Venting R26-044 of engine R-009, 2026-09-08, Ridge: 6 of 8 lifters"
+    )
+    assert "2 were present here: cooler empty and tank not pressurised and Ridge getting worse" in told
+    assert "not recorded for this job: lifter lot LL-2505" in told
+    assert (
+        "Its readings over the limit fit air at 6" in told
+        and "To ask: whoever closed this job at Ridge" in told
+    )
+    assert not re.search(r"\b(HG|LF|PG)-\d|Harbour|Plain|Lake", told)
+    old = run_page("spongy-lifters", demo_store, tmp_path, engine="R-009", period="2025Q3")
+    scope = next(block.scope for shown in old.shown for block in shown if isinstance(block, Answer))
+    assert scope.endswith("1 newer venting, to 2026-09-08, lies outside this period.")

@@ -46,6 +46,7 @@ from ventbook.reports.parameters import (
     find_report,
     name_span,
     pick_parameters,
+    quarter_of,
 )
 from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
 from ventbook.results import VERDICTS, Estimate
@@ -111,9 +112,26 @@ def start_page(spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapsh
         period = choose_period(
             parameters["period"], parameters["since"], parameters["until"], today=snapshot.today
         )
+        period = _of_one(parameters, snapshot) or period
     except ValueError as error:
         raise ParameterError(f"{spec.name}: {error}") from None
     return Page(spec=spec, parameters=parameters, snapshot=snapshot, period=period)
+
+
+def _of_one(parameters: Mapping[str, Any], snapshot: Snapshot) -> Period | None:
+    """Where an engine or a venting is named and no period: the quarter of its newest venting."""
+    if any(parameters[name] for name in ("period", "since", "until")):
+        return None
+    named = {"engine_id": parameters["engine"], "venting_id": parameters.get("venting", "")}
+    wanted = {column: value for column, value in named.items() if value}
+    if not wanted:
+        return None
+    ventings = snapshot.read("ventings", columns=["venting_id", "engine_id", "date"])
+    for column, value in wanted.items():
+        ventings = ventings[(ventings[column] == value).fillna(False).to_numpy(bool)]
+    if ventings["date"].notna().sum() == 0:
+        return None
+    return choose_period(quarter_of(ventings["date"].max().date()), "", "", today=snapshot.today)
 
 
 T = TypeVar("T")
@@ -184,7 +202,7 @@ class Page(Scope):
         """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
         kept = tuple(sentence for sentence in sentences if sentence)
         self.answers += kept
-        scope = f"{self.scope_words}. Records as of {self.today.isoformat()}."
+        scope = f"{self.scope_words}. Records as of {self.today.isoformat()}.{self._newer_records()}"
         banner = ""
         if self.placeholder_steps:
             many = len(self.placeholder_steps)
@@ -193,6 +211,18 @@ class Page(Scope):
                 steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
             banner = f"Against a placeholder: no manual's limit was entered for {steps}."
         return Blocks(Answer(scope, kept, banner))
+
+    def _newer_records(self) -> str:
+        ventings = self.records.get("ventings")
+        if ventings is None or ventings.empty:
+            return ""
+        engines = self.records["engines"][["engine_id", "engine_type"]]
+        kept = self.keep(ventings[["engine_id", "date", "site"]].merge(engines, on="engine_id", how="left"))
+        newer = kept[(kept["date"] >= pd.Timestamp(self.period.end)).fillna(False).to_numpy(bool)]
+        if newer.empty:
+            return ""
+        last = newer["date"].max()
+        return f" {wording.count(len(newer), 'newer venting')}, to {last:%Y-%m-%d}, lie{'s' if len(newer) == 1 else ''} outside this period."
 
     def text(self, *sentences: str) -> Blocks:
         """Sentences as paragraphs; everything in them is taken as text, never as mark-up."""

@@ -33,6 +33,7 @@ from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
+from ventbook.reports.spongy_lifters.engine import answer_for_one, is_of_one
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, rates
 from ventbook.tables import evidence
@@ -536,8 +537,11 @@ def answer(page: Page) -> Blocks:
     """The answer in a few sentences, with the page's own numbers kept as findings."""
     facts = load_data(page)
     account = facts.account
+    counted = count_sentence(page, facts)
+    if is_of_one(page):
+        return page.answer(*answer_for_one(page, facts))
     return page.answer(
-        count_sentence(page, facts),
+        counted,
         causes_sentence(account),
         avoidable_sentence(account),
         period_sentence(account, facts.jobs["venting_id"], page.scope_words),

@@ -24,6 +24,7 @@ from ventbook.reports.parameters import ParameterError
 from ventbook.reports.runup import run_up_sheet
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
+from ventbook.reports.spongy_lifters.engine import choose_venting, headline
 from ventbook.reports.spongy_lifters.page import (
     answer,
     failure_modes,
@@ -47,20 +48,6 @@ FIELDS = {
 }  # fmt: skip
 
 
-def choose_venting(page: Page, facts: ReportData) -> str | None:
-    """The venting asked for, else the one of the period with most lifters over the limit (latest first)."""
-    asked = str(page.parameters.get("venting", ""))
-    if asked:
-        return asked if (page.all_jobs["venting_id"] == asked).any() else None
-    failing = facts.jobs[facts.jobs["failed_first"].fillna(False).to_numpy(bool)]
-    if failing.empty:
-        return None
-    order = failing.sort_values(
-        ["lifters_over_first", "date", "venting_id"], ascending=[False, False, True], kind="stable"
-    )
-    return str(order["venting_id"].iloc[0])
-
-
 def one_venting(page: Page) -> Blocks:
     """One venting in full."""
     facts = load_data(page)
@@ -75,7 +62,7 @@ def one_venting(page: Page) -> Blocks:
     job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
     lifters = page.all_lifters[page.all_lifters["venting_id"] == name]
     shown = page.text(
-        _headline(page, job), *_gauge_sentences(page, job, lifters), venting_sentence(facts.account, job)
+        headline(page, job), *_gauge_sentences(page, job, lifters), venting_sentence(facts.account, job)
     )
     shown += page.add_table(
         "one_venting",
@@ -95,28 +82,6 @@ def one_venting(page: Page) -> Blocks:
     shown += _modes(page, facts, name, lifters)
     shown += run_up_sheet(page, name)
     return shown + _like_it(page, facts, name)
-
-
-def _headline(page: Page, job: pd.Series) -> str:
-    over, checked = job["lifters_over_first"], job["lifters_checked"]
-    told = f"Venting {wording.clean_text(job['venting_id'])} of engine {wording.clean_text(job['engine_id'])}, {job['date']:%Y-%m-%d}, {wording.clean_text(job['site'])}"
-    if pd.isna(checked) or checked == 0:
-        return f"{told}: no lifter check was handed in."
-    told += f": {int(over)} of {int(checked)} lifters over the limit at the first check"
-    if pd.notna(job["lifters_over_last"]) and int(job["lifters_rechecked"] or 0):
-        told += f", {int(job['lifters_over_last'])} at the last"
-    if pd.notna(job["rotations_ratio"]):
-        told += (
-            f"; {job['rotations_crank']:.0f} rotations where {job['expected_rotations']:.0f} were expected"
-        )
-    earlier = page.all_jobs[
-        (page.all_jobs["engine_id"] == job["engine_id"]) & (page.all_jobs["date"] < job["date"])
-    ]
-    bad = int(earlier["failed_first"].sum())
-    before = wording.count(len(earlier), "earlier venting")
-    return f"{told}. {before[0].upper()}{before[1:]} of this engine" + (
-        f", {bad} with a finding." if len(earlier) else "."
-    )
 
 
 def _gauge_sentences(page: Page, job: pd.Series, lifters: pd.DataFrame) -> list[str]:

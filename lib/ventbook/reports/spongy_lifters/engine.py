@@ -85,7 +85,9 @@ def sort_causes(account: causes.Account, job: pd.Series) -> tuple[list[str], lis
     total = -np.log1p(-min(chance.chance, 1 - 1e-12))
     lifters = job.get("lifters_judged_first")
     lifters = float(lifters) if pd.notna(lifters) and lifters else account.model.judged
-    present, unknown, absent = [], [], []
+    present: list[str] = []
+    unknown: list[str] = []
+    absent: list[str] = []
     for row in list_named(account):
         of_full = chance.shares.get(row["name"], 0.0) * total / (row["rate"] * lifters)
         place = absent if of_full <= 0 else present if of_full >= PRESENT else unknown

@@ -112,6 +112,16 @@ def test_a_planned_job_fills_in_the_engine_and_plans_are_no_records(tmp_path, de
     assert job.look_at is not None and 99 < job.look_at < 230
 
 
+def test_alarms_on_the_jobs_lot_gauge_and_site_stand_at_its_head_and_on_paper(tmp_path, demo_store):
+    """LL-2505 is the lot with wide plungers that is planted in the demo (``data/demo/truth.json``); others are not told of it."""
+    job = prepare_job("plan-2", store=demo_store)
+    page = open_page(tmp_path, job=job)
+    assert job.alarms and job.alarms[0].startswith("Alarm: lot LL-2505 since venting")
+    assert job.alarms[0] in page.find("section", class_="warn").get_text(" ")
+    assert job.alarms[0] in page.find(id="paper").get_text(" ")
+    assert not any("LL-2505" in alarm for alarm in prepare_job("plan-1", store=demo_store).alarms)
+
+
 def test_placeholders_are_no_manual(tmp_path, demo_store):
     """Without a table of the shop's own no stop count and no seconds are named."""
     shutil.copytree(demo_store, tmp_path / "store")

@@ -119,7 +119,7 @@ def _list_alarms(job: Job) -> str:
     if not job.alarms:
         return ""
     items = "".join(f"<li>{html.escape(text)}</li>" for text in job.alarms)
-    return f'<section class="warn" aria-labelledby="alarms"><h2 id="alarms">Open alarms on this job\'s lot, gauge or site</h2><ul>{items}</ul></section>'
+    return f'<section class="warn" aria-labelledby="alarms"><h2 id="alarms">The monitor on this job\'s lot, gauge or site</h2><ul>{items}</ul></section>'
 
 
 def _say_stop(job: Job) -> list[str]:

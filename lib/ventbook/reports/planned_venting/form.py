@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ventbook.records.forms import Job
+from ventbook.reports.alarms import STANDS, list_alarms, warning_sentences
 from ventbook.reports.page import Page, open_page
 from ventbook.reports.planned_venting.page import the_row
 from ventbook.statistics.forecast import predict_rotations
@@ -35,8 +36,9 @@ def prepare_job(planned: str, *, store: str | Path) -> Job:
     Returns
     -------
     Job
-        Values in canonical units, the limits of the manual in force on the planned day (placeholders are none), and the
-        crankshaft rotations by which 95 in 100 such ventings had pressure.
+        Values in canonical units, the limits of the manual in force on the planned day (placeholders are none), the
+        crankshaft rotations by which 95 in 100 such ventings had pressure, and the monitor's standing alarms and notes on the
+        job's lot and site and on the gauges that the site used of late.
 
     Raises
     ------
@@ -54,16 +56,18 @@ def prepare_job(planned: str, *, store: str | Path) -> Job:
     rows = the_row(page)
     row = rows.iloc[0]
     manual, revision = _manual_limits(page, row)
+    gauges = _recent_gauges(page, row)
     return Job(
         name=planned,
         values={
             "ventings": _values("planned", row),
             "engines": {**_usual_feed_order(page, row), **_values("engines", row)},
-            "lifter_checks": _usual_gauge(page, row),
+            "lifter_checks": {"gauge": gauges[0]} if len(gauges) == 1 else {},
         },
         manual=manual,
         revision=revision,
         look_at=_look_at(page, rows),
+        alarms=_open_alarms(page, row, gauges),
     )
 
 
@@ -101,9 +105,16 @@ def _usual_feed_order(page: Page, row: pd.Series) -> Mapping[str, str]:
     return {"feed_order": str(known.mode().iloc[0])} if len(known) else {}
 
 
-def _usual_gauge(page: Page, row: pd.Series) -> Mapping[str, str]:
-    """The site's gauge, where it used one and the same of late."""
+def _recent_gauges(page: Page, row: pd.Series) -> list[str]:
+    """Gauges that the site used of late."""
     own = page.all_lifters
     recent = own["date"] >= pd.Timestamp(page.today) - pd.Timedelta(days=GAUGE_DAYS)
-    used = own.loc[recent & own["site"].eq(row["site"]).fillna(False), "gauge"].dropna().unique()
-    return {"gauge": str(used[0])} if len(used) == 1 else {}
+    used = own.loc[recent & own["site"].eq(row["site"]).fillna(False), "gauge"].dropna()
+    return sorted(str(gauge) for gauge in used.unique())
+
+
+def _open_alarms(page: Page, row: pd.Series, gauges: Collection[str]) -> tuple[str, ...]:
+    """What the monitor says of the job's lot and site, and of the gauges that may be used on it."""
+    streams = {("lot", str(row["lifter_lot"])), ("site", str(row["site"])), *(("gauge", g) for g in gauges)}
+    standing = [a for a in list_alarms(page) if a.state == STANDS and (a.stream, a.level) in streams]
+    return tuple(warning_sentences(standing))

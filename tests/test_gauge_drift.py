@@ -1,5 +1,7 @@
 """Gauges against their own past: how far and since when they moved, and whether it is the gauge or the site."""
 
+import datetime as dt
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,6 +12,7 @@ from calibrate.calibrate_gauge_drift import BEFORE, WATCHED, WRONG, Kind
 from ventbook.reports.quarterly_review import words
 from ventbook.statistics import causes, trends
 from ventbook.statistics.trends import gauge_drift
+from ventbook.tables import GaugeRow, Gauges
 
 
 def gaps_of(kind, seed=1):
@@ -172,3 +175,30 @@ def test_few_ventings_and_missing_columns():
     assert trends.find_gauge_drifts(equal, period="step") == []
     with pytest.raises(ValueError, match="gaps lacks the columns engine_id, gauge"):
         trends.find_gauge_drifts(gaps.drop(columns=["engine_id", "gauge"]), period="step")
+
+
+def test_a_register_is_drafted_with_the_drift_from_the_day_on_it_began():
+    _, lifters, _ = gaps_of(Kind("slope", drift=0.05, gauges=2))
+    rows = [
+        row
+        for row in trends.draft_gauges(lifters.rename(columns={"step": "quarter"}))[0]
+        if row.gauge == WRONG
+    ]
+    before, since = rows
+    assert before.kind == "assumed" and before.until == since.since == dt.date(2026, 1, 1)
+    assert since.kind == "drift" and since.until is None and "own readings before 2026Q1" in since.source
+    # planted: .05 mm a quarter is .2 mm a year, so .125 mm in the middle of the third quarter
+    assert since.drift == pytest.approx(0.2, abs=0.03)
+    bias, u = since.bias_on(dt.date(2026, 8, 15))
+    assert abs(bias - 0.125) < 2.6 * u and u < 0.02
+
+
+def test_studies_of_a_register_are_known_biases_and_other_rows_are_not():
+    rows = (
+        GaugeRow("A", "study", "made up", unit="mm", bias=0.05, bias_uncertainty=0.01),
+        GaugeRow("B", "comparison", "made up", unit="mm", bias=0.05, bias_uncertainty=0.01),
+        GaugeRow("C", "assumed", "made up"),
+    )
+    assert trends.list_known_biases(Gauges(rows)).to_dict("records") == [
+        {"gauge": "A", "bias": 0.05, "uncertainty": 0.01}
+    ]

@@ -33,7 +33,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.rotations_to_prime.page import widen_counts
 from ventbook.reports.scope import cut_days
-from ventbook.statistics import causes, rates, trends
+from ventbook.statistics import rates, trends
 from ventbook.tables import evidence
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
@@ -157,9 +157,9 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
         groups=[len(known), int(before["failed_first"].notna().sum())],
         denominators_known=not only_findings(now),
     )
-    studies = causes.list_study_biases(page.records.get("gauge_readings"))
+    biases = trends.list_known_biases(page.gauges)
     return ReportData(
-        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier, studies
+        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier, biases
     )  # fmt: skip
 
 

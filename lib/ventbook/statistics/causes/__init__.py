@@ -12,7 +12,6 @@ from ventbook.statistics.causes.account import (
     Chance,
     explain_failures,
     list_gauge_biases,
-    list_study_biases,
 )
 from ventbook.statistics.causes.account_forecast import chance_for, predict_failing, widen_chance
 from ventbook.statistics.causes.account_sums import (
@@ -106,7 +105,6 @@ __all__ = [
     "label_shares",
     "list_chronic",
     "list_gauge_biases",
-    "list_study_biases",
     "load_factors",
     "load_modes",
     "map_confounding",

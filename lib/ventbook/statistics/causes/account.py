@@ -295,21 +295,6 @@ def _list_known(lifters: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
 
 
-def list_study_biases(studies: pd.DataFrame | None) -> pd.DataFrame:
-    """Biases of gauges by their studies against reference gaps, in the same form (GAUGE_COLUMNS), without dates.
-
-    ``studies``: gauge readings with gauge, lifter, gap_mm, reference_gap_mm.
-    """
-    out: list[tuple[object, ...]] = []
-    if studies is not None and len(studies):
-        for name, own in studies.groupby("gauge", sort=True):
-            bias, _ = gauge_room.measure_bias(own)
-            if bias.estimate is not None and bias.low is not None and bias.high is not None:
-                u = (bias.high - bias.low) / 2 / stats.t.ppf(0.5 + bias.level / 2, bias.clusters - 1)
-                out.append((str(name), pd.NaT, pd.NaT, bias.estimate, u, "study with reference"))
-    return pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
-
-
 def _list_drifts(lifters: pd.DataFrame, studied: pd.DataFrame) -> pd.DataFrame:
     """Drifts of gauges without a study that were put down to the gauge, by quarter."""
     needed = {"gauge", "engine_id", "engine_type", "site", "quarter", "gap_first_mm"}

@@ -35,6 +35,7 @@ from ventbook.statistics.trends.gauge_drift import (
     GaugeDrift,
     find_gauge_drifts,
     list_drift_biases,
+    list_known_biases,
     list_sound_gaps,
     mean_lowest,
 )
@@ -99,6 +100,7 @@ __all__ = [
     "judge_before_after",
     "level_chances",
     "list_drift_biases",
+    "list_known_biases",
     "list_sound_gaps",
     "mean_lowest",
     "observed_over_expected",

@@ -21,7 +21,8 @@ from scipy import optimize, sparse, stats
 
 from ventbook.numerics import NO_SPREAD
 from ventbook.results import Estimate, no_estimate
-from ventbook.tables import evidence
+from ventbook.tables import Gauges, evidence
+from ventbook.tables.gauges import CERTIFICATE, STUDY
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -183,8 +184,7 @@ def find_gauge_drifts(
     period : str
         Column of the periods, labels that sort in time and follow each other without a hole over all gauges.
     biases : DataFrame, optional
-        What studies say: gauge, bias and its standard uncertainty (mm), and ``from`` (date, empty: not known)
-        where there is one.
+        What studies say: gauge, bias and its standard uncertainty (mm); see :func:`list_known_biases`.
     since : str, optional
         The one period to look for a change at, where a signal says it already; default all.
     level : float
@@ -279,6 +279,31 @@ def list_drift_biases(drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timesta
     return table.astype(
         {"bias": float, "uncertainty": float, "from": "datetime64[us]", "until": "datetime64[us]"}
     )
+
+
+def list_known_biases(gauges: Gauges) -> pd.DataFrame:
+    """What studies and certificates in a register say of gauges' biases, as :func:`find_gauge_drifts` takes it.
+
+    Parameters
+    ----------
+    gauges : Gauges
+        As :func:`ventbook.tables.load_gauges` gives it.
+
+    Returns
+    -------
+    DataFrame
+        gauge, bias and its standard uncertainty (mm), one row a row of the register.
+
+    Examples
+    --------
+    >>> from ventbook.statistics import trends
+    >>> from ventbook.tables import Gauges
+    >>> len(trends.list_known_biases(Gauges()))
+    0
+    """
+    kinds = (STUDY, CERTIFICATE)
+    rows = [(row.gauge, row.bias, row.bias_uncertainty) for row in gauges.rows if row.kind in kinds]
+    return pd.DataFrame(rows, columns=["gauge", "bias", "uncertainty"])
 
 
 def standard_uncertainty(estimate: Estimate) -> float:

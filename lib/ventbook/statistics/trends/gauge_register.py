@@ -10,11 +10,21 @@ from typing import Any
 import pandas as pd
 
 from ventbook.physics import gauge
-from ventbook.tables import GaugeRow, evidence
-from ventbook.tables.gauges import ASSUMED, COMPARISON, STUDY
+from ventbook.statistics.trends.gauge_drift import (
+    GAUGE,
+    GaugeDrift,
+    find_gauge_drifts,
+    list_drift_biases,
+    list_known_biases,
+    list_sound_gaps,
+    standard_uncertainty,
+)
+from ventbook.tables import GaugeRow, Gauges, evidence
+from ventbook.tables.gauges import ASSUMED, COMPARISON, DRIFT, STUDY
 
 NORMAL_95 = 1.96
 SEVERAL = "so many gauges differ that which of them are off can't be told"
+QUARTERS = 4  # a year
 
 
 def draft_gauges(
@@ -37,8 +47,10 @@ def draft_gauges(
     Returns
     -------
     rows : tuple of GaugeRow
-        By gauge. Kind "study" where a study has pieces of known gap; else "comparison" where the gauge stands
-        out among the others in routine use (relative: the others may be off); else "assumed".
+        By gauge. Kind "study" where a study has pieces of known gap; else "drift" from the day on from which
+        the gauge moved against its own past, where it was the gauge and not the site (relative to what it read
+        then; a row before that); else "comparison" where the gauge stands out among the others in routine use
+        (relative: the others may be off); else "assumed".
     notes : tuple of str
         What else the records say of a gauge whose bias comes from elsewhere, a sentence each.
 
@@ -62,6 +74,7 @@ def draft_gauges(
         routine.loc[named, "standing"] = evidence.NOTHING
     in_use: dict[str, dict[Any, Any]] = {str(row["gauge"]): row for row in routine.to_dict("records")}
     last = lifters.dropna(subset=["gauge"]).groupby("gauge", observed=True)["date"].max()
+    moved = _find_moved(lifters, tuple(studied.values()))
     rows, notes = [], []
     for name in sorted({*studied, *in_use}):
         row = studied.get(name) or GaugeRow(gauge=name, kind=ASSUMED, source="no study on record")
@@ -70,6 +83,8 @@ def draft_gauges(
             said = _say_routine(use)
             if row.kind == STUDY:
                 notes.append(f"{name}: besides its study, {said}")
+            elif name in moved:
+                notes.append(f"{name}: besides what it moved, {said}")
             elif use["standing"] == evidence.NAMED:
                 row = replace(
                     row,
@@ -82,8 +97,59 @@ def draft_gauges(
                 )
             else:
                 row = replace(row, source=f"{row.source}; {said}")
-        rows.append(_round_row(row))
+        drift = moved.get(name)
+        if drift is not None and row.kind == STUDY:
+            notes.append(
+                f"{name}: besides its study, {_say_moved(drift)}; which of the two holds is to be looked at"
+            )
+        own = [row] if drift is None or row.kind == STUDY else _rows_of_drift(row, drift, last[name].date())
+        rows += [_round_row(part) for part in own]
     return tuple(rows), tuple(notes)
+
+
+def _find_moved(lifters: pd.DataFrame, studied: tuple[GaugeRow, ...]) -> dict[str, GaugeDrift]:
+    """Gauges that moved against their own past, and not their site."""
+    known = list_known_biases(Gauges(studied))
+    needed = {"engine_id", "engine_type", "site", "date", "gap_first_mm"}
+    if not needed <= set(lifters.columns):
+        return {}
+    quarter = pd.to_datetime(lifters["date"]).dt.to_period("Q").astype(str)
+    drifts = find_gauge_drifts(list_sound_gaps(lifters.assign(quarter=quarter)), biases=known)
+    return {drift.gauge: drift for drift in drifts if drift.is_plain and drift.verdict == GAUGE}
+
+
+def _say_moved(drift: GaugeDrift) -> str:
+    low, high, value = (
+        f"{end or 0.0:+.3f}" for end in (drift.shift.low, drift.shift.high, drift.shift.estimate)
+    )
+    return (
+        f"it reads sound lifters {value} mm ({low} to {high}) against its own readings before {drift.since}"
+    )
+
+
+def _rows_of_drift(row: GaugeRow, drift: GaugeDrift, last: dt.date) -> list[GaugeRow]:
+    """The gauge before it moved, as far as that is known, and since: a step, a slope by the year, or period by period."""
+    start = pd.Period(drift.since, "Q").start_time.date()
+    before = replace(row, until=start)
+    source = f"{_say_moved(drift)} ({drift.ground}): relative to what it read then; {row.source}"
+    told: dict[str, Any] = {"kind": DRIFT, "unit": "mm", "made": last, "source": source}
+    if drift.kind == "slope" and drift.rate.estimate is not None:
+        u, rate_u = float(drift.by_period["u_mm"].min()), standard_uncertainty(drift.rate)
+        rate, rate_u = drift.rate.estimate * QUARTERS, rate_u * QUARTERS
+        line: dict[str, Any] = {
+            "bias": 0.0,
+            "bias_uncertainty": u,
+            "drift": rate,
+            "drift_uncertainty": rate_u,
+        }
+        return [before, replace(row, since=start, **line, **told)]
+    starts = {label: pd.Period(label, "Q").start_time for label in drift.by_period["period"]}
+    found = [before]
+    for part in list_drift_biases([drift], starts).to_dict("records"):
+        until = None if pd.isna(part["until"]) else part["until"].date()
+        shift: dict[str, Any] = {"bias": part["bias"], "bias_uncertainty": part["uncertainty"]}
+        found.append(replace(row, since=part["from"].date(), until=until, **shift, **told))
+    return found
 
 
 def _apart(routine: pd.DataFrame) -> pd.Series:
@@ -104,7 +170,7 @@ def _round(value: float) -> float:
 
 
 def _round_row(row: GaugeRow) -> GaugeRow:
-    names = ("bias", "bias_uncertainty", "repeatability", "between_technicians")
+    names = ("bias", "bias_uncertainty", "drift", "drift_uncertainty", "repeatability", "between_technicians")
     found: dict[str, Any] = {
         name: _round(value) for name in names if (value := getattr(row, name)) is not None
     }

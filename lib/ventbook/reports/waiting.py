@@ -565,7 +565,7 @@ def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:
     checked = waiting_times.check_residuals(
         fit, found.low, found.high, found.design, step=found.step, rng=rng, simulations=SIMULATIONS
     )
-    left_out = f"Left out: {'; '.join(effects.notes)}." if effects.notes else ""
+    left_out = f"Left out: {'; '.join(effects.notes).replace('_', ' ')}." if effects.notes else ""
     held_to = budget_words.allowance_sentence(wait.family, what="the ratios named here")
     return shown + page.text(checked.sentence, left_out, held_to)
 

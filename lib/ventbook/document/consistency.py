@@ -20,6 +20,7 @@ CLAIMS = re.compile(
     r"\bstands? out\b|\bmoved by more than chance\b|^(?:More|Fewer) failing ventings than expected|\bworked\b"
 )
 SHARE_OVER = re.compile(r"(?<![\w.])(?!100(?:\.0+)? %)[1-9]\d\d(?:\.\d+)? %(?! of the (?:limit|expected))")
+OTHER_PERCENT = re.compile(r"\berrors?\b|\bincrease")  # per cent of something that may be more than doubled
 NOTHING = re.compile(r"(?<![\d.])(?:0 times\b|[pq] = 0\.0+\b)")
 RAW_NAME = re.compile(r"(?<![\w./-])[a-z]+(?:_[a-z0-9]+)+(?![\w./-])")
 COUNTED = re.compile(r"^(\d+) [\w -]+?[^:]*:$")
@@ -53,7 +54,7 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
     for said in _sentences(blocks):
         if CLAIMS.search(said) and any(_holds_none(said)):
             faults.append(f'an interval that holds no effect beside a claim: "{said}"')
-        if SHARE_OVER.search(said):
+        if SHARE_OVER.search(said) and not OTHER_PERCENT.search(said):
             faults.append(f'a share over 100 %: "{said}"')
         if NOTHING.search(said):
             faults.append(f'a count or probability of nothing: "{said}"')

@@ -255,7 +255,12 @@ def test_mended_rows_clear_the_held_ones(held, tmp_path):
 def test_a_row_handed_in_again_unmended_stays_held_once(held, tmp_path):
     intake.export_quarantine(held, tmp_path / "held.xlsx")
     intake.ingest([tmp_path / "held.xlsx"], store=held, today=TODAY)
-    assert sorted(stores.open_store(held).snapshot().read("quarantine")["key"]) == ["V2", "V3"]
+    rows = stores.open_store(held).snapshot().read("quarantine")
+    assert sorted(rows["key"]) == ["V2", "V3"] and set(rows["hand_ins"]) == {2} and set(rows["intake"]) == {2}
+    assert intake.ingest([tmp_path / "held.xlsx"], store=held, today=TODAY).unchanged
+    intake.export_quarantine(held, tmp_path / "held.xlsx")
+    sheet = open_book(tmp_path / "held.xlsx")["ventings 1"]
+    assert "(handed in 2 times as it is)" in sheet["B2"].value
 
 
 def test_a_number_mended_by_hand_may_carry_either_decimal_mark_and_old_reasons_vanish(held, tmp_path):
@@ -263,10 +268,10 @@ def test_a_number_mended_by_hand_may_carry_either_decimal_mark_and_old_reasons_v
     for typed, stays in [("44,5x", True), ("1.234", True), ("7.31", False)]:
         intake.export_quarantine(held, tmp_path / "held.xlsx")
         book = open_book(tmp_path / "held.xlsx")
-        sheet = book["ventings 1"]
+        rows = [(s, r) for s in book for r in range(2, s.max_row + 1) if s.title.startswith("ventings")]
+        sheet, row = next((s, r) for s, r in rows if "V2" in [cell.value for cell in s[r]])
         headers = [cell.value for cell in sheet[1]]
         assert headers.count("reasons") == headers.count("held_row") == 1
-        row = next(r for r in (2, 3) if sheet.cell(r, headers.index("Auftrag") + 1).value == "V2")
         assert sheet.cell(row, headers.index("reasons") + 1).value.count("\n") < 2
         sheet.cell(row, headers.index("Umdrehungen") + 1).value = "44"
         sheet.cell(row, headers.index("Vordruck") + 1).value = typed

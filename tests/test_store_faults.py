@@ -256,6 +256,55 @@ def test_an_empty_or_half_made_store_heals(tmp_path, left):
     assert not st.check_store(path).damages
 
 
+KILLED = """
+    import os, signal, sys
+    from ventbook.records.intake import ingest
+    from ventbook.records.store import delta, proof, snapshots, writing
+    left = int(sys.argv[3])
+    def dying(real):
+        def call(*args, **kwargs):
+            global left
+            left -= 1
+            if left < 0:
+                os.kill(os.getpid(), signal.SIGKILL)
+            return real(*args, **kwargs)
+        return call
+    for module, name in ((delta, "write_file"), (delta, "commit_files"), (delta, "create_table"),
+                         (proof, "measure_file"), (writing, "measure_file"), (proof, "sync_folder"),
+                         (writing, "sync_folder"), (snapshots, "write_mark")):
+        setattr(module, name, dying(getattr(module, name)))
+    print(ingest([sys.argv[1]], store=sys.argv[2]).number)
+"""
+
+
+def assert_kills_lose_nothing(folder, steps):
+    """Intakes whose process is killed before write number ``step``: each acknowledged one stands, and nothing of the others."""
+    said, store = [], folder / "store"
+    for n, step in enumerate(steps):
+        (folder / f"K-{n}").mkdir()
+        file = write_engine(folder / f"K-{n}", f"K-{n}")
+        args = [sys.executable, "-c", textwrap.dedent(KILLED), str(file), str(store), str(step)]
+        through = subprocess.run(args, capture_output=True, check=False).returncode == 0
+        empty = not st.is_made(store) or st.open_store(store).empty
+        found = [] if empty else list(st.open_store(store).snapshot().read("engines")["engine_id"])
+        if through or f"K-{n}" in found:  # or killed after the snapshot's row, before it could say so
+            said.append(f"K-{n}")
+        assert sorted(found) == sorted(said), (n, step)
+    result = intake.ingest([write_engine(folder, "LAST")], store=store, today=TODAY)
+    assert result.number == len(said) + 1 and not st.check_store(store).damages
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no such kill")
+def test_an_intake_killed_at_any_write_loses_nothing(tmp_path):
+    assert_kills_lose_nothing(tmp_path, (0, 3, 9))
+
+
+@pytest.mark.long
+@pytest.mark.skipif(sys.platform == "win32", reason="no such kill")
+def test_many_kills_lose_nothing(tmp_path):
+    assert_kills_lose_nothing(tmp_path, [*range(24), 200, *range(24)])
+
+
 def test_a_lost_mark_says_how_it_comes_back(store):
     (store.path / "ventbook-store.json").unlink()
     with pytest.raises(
@@ -286,14 +335,21 @@ def test_a_full_disk_is_one_line_and_loses_nothing(store, tmp_path, monkeypatch,
 
 def test_a_backup_comes_back_whole_or_not_at_all(store, tmp_path):
     (tmp_path / "limits.toml").write_text("# none yet\n")
+    (tmp_path / "trials" / "pressure").mkdir(parents=True)
+    (tmp_path / "trials" / "pressure" / "plan.toml").write_text("# none\n")
     done = st.back_up(store.path, tmp_path / "b.zip")
-    assert done.snapshot == 9 and done.beside == ("limits.toml",) and not done.with_key
+    assert (
+        done.snapshot == 9
+        and done.beside == ("limits.toml", "trials/pressure/plan.toml")
+        and not done.with_key
+    )
     assert any("is not in it" in line for line in done.lines())
     with pytest.raises(st.StoreError, match="stands already"):
         st.back_up(store.path, tmp_path / "b.zip")
     (tmp_path / "new").mkdir()
     back = st.restore_backup(tmp_path / "b.zip", tmp_path / "new" / "store")
     assert back.snapshot == 9 and (tmp_path / "new" / "limits.toml").read_text() == "# none yet\n"
+    assert (tmp_path / "new" / "trials" / "pressure" / "plan.toml").is_file()
     other = st.open_store(tmp_path / "new" / "store")
     for number in (1, 9):
         a, b = read_all(store, number), read_all(other, number)

@@ -252,6 +252,8 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
             yield f"... and {len(grouped) - SHOWN} more kinds of issues; the records report lists them"
     if result.number is None:
         yield "dry run: nothing was written"
+    elif result.unchanged:
+        yield f"nothing new in these files: {store} stays at snapshot {result.number}"
     else:
         yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
     if int(result.counts["quarantined"].sum()):

@@ -376,7 +376,7 @@ def _write_sheet(
         own = reasons.get((int(row.intake), row.file, name, int(row.line))) or [(row.what, row.do)]
         cells = [
             f"{row.intake}|{row.file}|{name}|{row.line}",
-            "\n".join(dict.fromkeys(what for what, _ in own)),
+            "\n".join(dict.fromkeys([*(what for what, _ in own), *_say_times(int(row.hand_ins))])),
             "\n".join(dict.fromkeys(do for _, do in own)),
         ]
         for column, text in enumerate(cells):
@@ -387,6 +387,10 @@ def _write_sheet(
                 sheet.write_string(line, column, privacy.restore_text(value, names)[:32000], text_format)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
+
+
+def _say_times(hand_ins: int) -> list[str]:
+    return [f"(handed in {hand_ins} times as it is)"] if hand_ins > 1 else []
 
 
 def _describe_mapping(title: str, table: str, form: dict[str, Any]) -> list[str]:

@@ -6,6 +6,8 @@ One intake from files to snapshot.
 from __future__ import annotations
 
 import datetime as dt
+import json
+from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
@@ -37,12 +39,14 @@ from ventbook.records.intake.trace_features import renew_features
 from ventbook.records.intake.upgrade import upgrade_store
 from ventbook.records.readers import FileNote, Sheet
 from ventbook.records.store import (
+    CONTENT,
     ISSUES,
     QUARANTINE,
     REPEATS,
     Store,
     Writer,
     is_made,
+    plain_original,
     to_frame,
     write_snapshot,
 )
@@ -53,7 +57,8 @@ class IntakeResult:
     """What an intake did. ``counts`` has one row a table: rows (handed in), accepted, duplicate, corrected,
     quarantined, left_out (lines that are no records), released (rows quarantined before that were taken now);
     rows = accepted + duplicate + corrected + quarantined. ``issues`` and ``quarantine`` are this intake's own.
-    ``number`` is the snapshot's, None on a dry run.
+    ``number`` is the snapshot's, None on a dry run. Where files that the store knows already bring nothing new, nothing
+    is written: ``unchanged`` is True then, and ``number`` the snapshot that stands.
     """
 
     number: int | None
@@ -63,6 +68,7 @@ class IntakeResult:
     quarantine: pd.DataFrame
     sources: list[dict[str, Any]]
     dry_run: bool = False
+    unchanged: bool = False
 
 
 def finish_intake(
@@ -81,10 +87,10 @@ def finish_intake(
     for name, loaded in work.tables.items():
         outcome = work.outcomes[name]
         fixed = _corrected_rows(loaded)
-        stuck = (
-            loaded.rerun & outcome.quarantined & ~fixed
-        )  # tried again in vain: they stay quarantined as they were
         fresh = ~loaded.rerun
+        taken = np.unique(loaded.key_codes[outcome.good & fresh])
+        left = outcome.superseded & ~np.isin(loaded.key_codes, taken)  # by a row that is quarantined itself
+        stuck = (loaded.rerun & outcome.quarantined & ~fixed) | left  # they stay quarantined as they were
         counts[name] = {
             "rows": int(fresh.sum()),
             "accepted": int((outcome.new & fresh).sum()),
@@ -100,7 +106,7 @@ def finish_intake(
         held_rows.append(quarantine)
         dropped = stuck | outcome.superseded
         issues.append(build_issues(loaded, dropped, quarantine, work.coder, sites, number))
-        cleared.append(_find_cleared(work, loaded, outcome, rerun, stuck))
+        cleared.append(_find_cleared(work, loaded, outcome, rerun, stuck, quarantine))
     if traces is not None:
         counts["samples"] = traces.counts
         issues += traces.issues
@@ -119,8 +125,16 @@ def finish_intake(
     ]
     all_issues = pa.concat_tables(issues)
     all_held = pa.concat_tables([*held_rows, QUARANTINE.empty_table()])
-    if writer is not None:
-        _write(work, writer, all_issues, all_held, pa.concat_tables([*cleared, CLEARED.empty_table()]))
+    changes = pa.concat_tables([*cleared, CLEARED.empty_table()])
+    unchanged = (
+        writer is not None
+        and not accepted.rows
+        and not changes.num_rows
+        and _brings_nothing(work, sheets, traces, all_held)
+        and not renew_features(writer, work.cluster)
+    )
+    if writer is not None and not unchanged:
+        _write(work, writer, all_issues, all_held, changes)
         if traces is not None:
             traces.commit(writer)
         renew_features(writer, work.cluster)
@@ -129,6 +143,8 @@ def finish_intake(
         writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
     frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")
     frame.index.name = "table"
+    if unchanged and work.before is not None:
+        number = work.before.number
     return IntakeResult(
         number if writer else None,
         work.today,
@@ -137,7 +153,35 @@ def finish_intake(
         to_frame(all_held),
         sources,
         dry_run=writer is None,
+        unchanged=unchanged,
     )
+
+
+def _brings_nothing(
+    work: Work, sheets: list[Sheet], traces: samples.SampleOutcome | None, held: pa.Table
+) -> bool:
+    """True where every file was handed in before and every row of it stands in the store, accepted or quarantined."""
+    before = work.before
+    if before is None or before.proof is None or before.content < CONTENT:
+        return False  # what an earlier version wrote is brought up to date by the next intake, whatever it brings
+    if any(outcome.accepted.any() for outcome in work.outcomes.values()):
+        return False
+    if traces is not None and (traces.counts["accepted"] or traces.counts["corrected"]):
+        return False
+    rows = Store(before.path).intake_rows(before.number)
+    rows = rows[(rows["kind"] == "intake") & ~rows["number"].isin(rows["withdrawn"].dropna())]
+    known = {
+        (s["sha256"], s.get("sheet") or "") for text in rows["sources"] for s in json.loads(text or "[]")
+    }
+    if not {(sheet.sha256, sheet.sheet or "") for sheet in sheets} <= known:
+        return False
+    earlier = work.earlier("quarantine")
+    return not _count_held(held) - (Counter() if earlier is None else _count_held(earlier))
+
+
+def _count_held(held: pa.Table) -> Counter[tuple[str, str]]:
+    pairs = zip(held.column("table").to_pylist(), held.column("original").to_pylist(), strict=True)
+    return Counter((table, plain_original(text)) for table, text in pairs)
 
 
 def _rows_of(work: Work, sheet: Sheet, traces: samples.SampleOutcome | None) -> int:
@@ -170,8 +214,13 @@ CLEARED = pa.schema(
 )
 
 
-def _find_cleared(work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, stuck: np.ndarray) -> pa.Table:
-    """Addresses of quarantined rows of earlier intakes that this one corrects: by trying again, by reference, by key."""
+def _find_cleared(
+    work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, stuck: np.ndarray, held: pa.Table
+) -> pa.Table:
+    """Addresses of quarantined rows of earlier intakes that this one corrects: by trying again, by reference, by key.
+
+    A row given back and handed in again as it was clears nothing: it is one held row, handed in once more.
+    """
     earlier = work.earlier("quarantine")
     if earlier is None or not earlier.num_rows:
         return CLEARED.empty_table()
@@ -193,10 +242,14 @@ def _find_cleared(work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, st
     for row in np.flatnonzero(loaded.rerun & ~stuck):
         sheet = loaded.sheets[loaded.source[row]]
         wanted.add((intakes[loaded.source[row] - first], sheet.file, sheet.sheet or "", lines[row]))
-    for text in loaded.references.values():
+    said_before = dict(zip(address, map(plain_original, quarantined["original"]), strict=True))
+    still = set(map(plain_original, held.column("original").to_pylist()))
+    for position, text in loaded.references.items():
         parts = text.split("|")
         if len(parts) == 4 and parts[0].isdigit() and parts[3].isdigit():
-            wanted.add((int(parts[0]), parts[1], parts[2], int(parts[3])))
+            old = (int(parts[0]), parts[1], parts[2], int(parts[3]))
+            if outcome.good[position] or said_before.get(old) not in still:
+                wanted.add(old)
     good = outcome.good & ~loaded.rerun
     keys = set(quarantined["key"][own]) - {""}
     superseded: set[str] = set()

@@ -7,7 +7,6 @@ import json
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
@@ -35,7 +34,7 @@ from ventbook.records.store import (
     open_store,
     write_snapshot,
 )
-from ventbook.records.store.delta import new_file
+from ventbook.records.store.delta import new_file, read_files
 
 
 def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:
@@ -117,84 +116,132 @@ def _note_orphans(writer: Writer, before: Snapshot, number: int) -> None:
 def _withdraw_rows(
     target: Store, writer: Writer, before: Snapshot, table: str, number: int, gone: set[int]
 ) -> None:
+    """Rows that the intake said go; each key says again what the newest intake still standing said of it."""
     key = list(tables.record_tables()[table].key)
+    released = _released_from(before, table, gone)
     now = before.read_arrow(table)
-    own = now.filter(pc.equal(now.column("_intake"), number))
-    if not own.num_rows:
+    own = pc.equal(now.column("_intake"), number)
+    dead = released.get(number, {})
+    if dead:
+        texts = zip(key_texts(now, tuple(key)), now.column("_intake").to_pylist(), strict=True)
+        own = pc.or_(own, pa.array([dead.get(text) == intake for text, intake in texts], pa.bool_()))
+    wanted, at = now.filter(own).select(key), before.number
+    if not wanted.num_rows:
         return
+    drop = wanted
+    unsaid = {(text, intake) for own_rows in released.values() for text, intake in own_rows.items()}
     back: list[pa.Table] = []
-    wanted, at = own.select(key), number - 1
     while at >= 1 and wanted.num_rows:
         earlier = target.snapshot(at)
         if table not in earlier.versions:
             break
         rows = earlier.read_arrow(table)
         rows = rows.filter(is_among(rows, wanted))
-        alive = pc.invert(pc.is_in(rows.column("_intake"), value_set=pa.array(sorted(gone), pa.int64())))
-        back.append(rows.filter(alive))
-        dead = rows.filter(pc.invert(alive))
-        wanted = dead.select(key)
-        at = int(pc.max(dead.column("_intake")).as_py()) - 1 if dead.num_rows else 0
-    restored = pa.concat_tables(back) if back else now.schema.empty_table()
-    restored = _add_repeated(before, own, restored, table, key, gone)
-    writer.change_rows(table, add=restored if restored.num_rows else None, drop_intake=number)
+        texts_at, intakes = key_texts(rows, tuple(key)), rows.column("_intake").to_pylist()
+        repeated = _repeats(before, table, gone)
+        said = [
+            intake
+            if intake not in gone and (text, intake) not in unsaid
+            else next((n for n in repeated.get(text, ()) if intake < n <= at), None)
+            for text, intake in zip(texts_at, intakes, strict=True)
+        ]
+        alive = pa.array([n is not None for n in said], pa.bool_())
+        column = rows.schema.get_field_index("_intake")
+        back.append(rows.set_column(column, "_intake", pa.array(said, pa.int64())).filter(alive))
+        left = rows.filter(pc.invert(alive))
+        wanted = left.select(key)
+        at = int(pc.max(left.column("_intake")).as_py()) - 1 if left.num_rows else 0
+    restored = (
+        pa.concat_tables([part.cast(now.schema) for part in back]) if back else now.schema.empty_table()
+    )
+    writer.change_rows(table, add=restored if restored.num_rows else None, drop=drop)
 
 
-def _add_repeated(
-    before: Snapshot, own: pa.Table, restored: pa.Table, table: str, key: list[str], gone: set[int]
-) -> pa.Table:
-    """Rows that a later intake handed in again unchanged stay, now as that one's."""
-    if "repeats" not in before.versions:
-        return restored
-    again = before.read_arrow("repeats").to_pandas()
-    again = again[(again["table"] == table) & ~again["intake"].isin(sorted(gone))]
-    number = again.groupby("key")["intake"].min()
-    texts = np.array(key_texts(own, tuple(key)), dtype=object)
-    known = set(key_texts(restored, tuple(key))) if restored.num_rows else set()
-    stay = np.array([t in number.index and t not in known for t in texts], dtype=bool)
-    if not stay.any():
-        return restored
-    kept = own.filter(pa.array(stay))
-    at = kept.schema.get_field_index("_intake")
-    intake = pa.array([int(number[t]) for t in texts[stay]], pa.int64())
-    return pa.concat_tables([restored, kept.set_column(at, "_intake", intake).cast(restored.schema)])
+def _repeats(before: Snapshot, table: str, gone: set[int]) -> dict[str, list[int]]:
+    """Key -> intakes still standing that handed its row in again unchanged, oldest first."""
+    found: dict[str, list[int]] = {}
+    if "repeats" in before.versions:
+        rows = before.read_arrow("repeats").filter(pc.field("table") == table)
+        for text, intake in zip(
+            rows.column("key").to_pylist(), rows.column("intake").to_pylist(), strict=True
+        ):
+            if intake not in gone:
+                found.setdefault(text, []).append(intake)
+    return {text: sorted(intakes) for text, intakes in found.items()}
+
+
+def _released_from(before: Snapshot, table: str, gone: set[int]) -> dict[int, dict[str, int]]:
+    """By intake taken back: key -> intake that released a row which the former had handed in and which had to wait."""
+    found: dict[int, dict[str, int]] = {}
+    if "issues" in before.versions:
+        rows = before.read_arrow("issues", ["code", "table", "key", "value", "intake"])
+        rows = rows.filter((pc.field("code") == "released") & (pc.field("table") == table))
+        for row in rows.to_pylist():
+            if row["value"].isdigit() and int(row["value"]) in gone and row["intake"] not in gone:
+                found.setdefault(int(row["value"]), {})[row["key"]] = row["intake"]
+    return found
+
+
+Address = tuple[int, str, str, int]
 
 
 def _withdraw_held(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:
-    """Quarantined rows of the intake go; quarantined rows that it corrected or released come back."""
-    add = QUARANTINE.empty_table()
-    if number > 1:
-        earlier = target.snapshot(number - 1)
-        if "quarantine" in earlier.versions and "quarantine" in target.snapshot(number).versions:
-            address = ["intake", "file", "sheet", "line"]
-            old = earlier.read_arrow("quarantine")
-            after = target.snapshot(number).read_arrow("quarantine")
-            if old.num_rows:
-                cleared = (
-                    old.filter(pc.invert(is_among(old, after.select(address)))) if after.num_rows else old
-                )
-                dead = pc.is_in(cleared.column("intake"), value_set=pa.array(sorted(gone), pa.int64()))
-                cleared = cleared.filter(pc.invert(dead))
-                add = cleared.filter(pa.array(_still_missing(writer, before, cleared, number)))
-    if "quarantine" in before.versions:
-        writer.change_rows(
-            "quarantine", add=add if add.num_rows else None, drop_intake=number, intake_column="intake"
-        )
+    """Quarantined rows of the intake go; those that only it cleared come back."""
+    if "quarantine" not in before.versions:
+        return
+    held, cleared_by = _held_history(target)
+    now = set(map(_address, before.read_arrow("quarantine").to_pylist()))
+    missing = [
+        row
+        for address, row in held.items()
+        if address not in now and row["intake"] not in gone and not cleared_by.get(address, set()) - gone
+    ]
+    back = [row for row in missing if not _said_later(writer, before, row, gone)]
+    writer.change_rows(
+        "quarantine",
+        add=pa.Table.from_pylist(back, schema=QUARANTINE) if back else None,
+        drop_intake=number,
+        intake_column="intake",
+    )
 
 
-def _still_missing(writer: Writer, before: Snapshot, quarantined: pa.Table, number: int) -> list[bool]:
-    """True for quarantined rows whose key no later intake than ``number`` has brought in corrected."""
-    later: dict[str, set[str]] = {}
-    answer = []
-    for table, key in zip(
-        quarantined.column("table").to_pylist(), quarantined.column("key").to_pylist(), strict=True
-    ):
-        if table not in later and table in before.versions and table != "samples":
-            rows = before.read_arrow(table)
-            rows = rows.filter(pc.greater(rows.column("_intake"), number))
-            later[table] = set(key_texts(rows, tables.record_tables()[table].key)) if rows.num_rows else set()
-        answer.append(not key or key not in later.get(table, set()))
-    return answer
+def _address(row: dict[str, Any]) -> Address:
+    return row["intake"], row["file"], row["sheet"] or "", row["line"]
+
+
+def _held_history(target: Store) -> tuple[dict[Address, dict[str, Any]], dict[Address, set[int]]]:
+    """Every row that was ever quarantined, and the intakes that cleared it."""
+    held: dict[Address, dict[str, Any]] = {}
+    cleared_by: dict[Address, set[int]] = {}
+    read: dict[Path, dict[Address, dict[str, Any]]] = {}
+    withdrawals = set(target.intake_rows().query("kind == 'withdrawal'")["number"])
+    last: set[Address] = set()
+    for snapshot in target.every_snapshot():
+        now: set[Address] = set()
+        for file in snapshot.files("quarantine"):
+            if file not in read:
+                rows = read_files([file], QUARANTINE).to_pylist()
+                read[file] = {_address(row): row for row in rows}
+            held.update(read[file])
+            now |= set(read[file])
+        if snapshot.number not in withdrawals:
+            for address in last - now:
+                cleared_by.setdefault(address, set()).add(snapshot.number)
+        last = now
+    return held, cleared_by
+
+
+def _said_later(writer: Writer, before: Snapshot, row: dict[str, Any], gone: set[int]) -> bool:
+    """True where an intake after the quarantined row's, still standing, brought its key in."""
+    table, text = row["table"], row["key"]
+    if not text or table == "samples" or table not in before.versions:
+        return False
+    if any(n > row["intake"] for n in _repeats(before, table, gone).get(text, ())):
+        return True
+    key = tables.record_tables()[table].key
+    rows = writer.read_now(table, [*key, "_intake"])
+    intakes = rows.column("_intake").to_pylist()
+    return any(t == text and n > row["intake"] for t, n in zip(key_texts(rows, key), intakes, strict=True))
 
 
 def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:

@@ -25,6 +25,7 @@ from ventbook.records.store.proof import measure_file, sync_folder
 from ventbook.records.store.snapshots import LOCK, MARK
 
 BESIDE = ("limits.toml", "actions.toml", "gauges.toml", "alarms.toml")
+TRIALS = "trials"  # folder of trials, beside the store as well
 MANIFEST = "manifest.json"
 PIECE = 1 << 20
 
@@ -83,8 +84,12 @@ def back_up(path: str | Path, out: str | Path, *, with_key: bool = False) -> Bac
         private = store.path / privacy.FOLDER
         for file in sorted(private.iterdir()) if with_key and private.is_dir() else []:
             files[f"store/{privacy.FOLDER}/{file.name}"] = file
-        beside = [name for name in BESIDE if (store.path.parent / name).is_file()]
-        files |= {f"beside/{name}": store.path.parent / name for name in beside}
+        around = store.path.resolve().parent
+        beside = [name for name in BESIDE if (around / name).is_file()]
+        beside += sorted(
+            f.relative_to(around).as_posix() for f in (around / TRIALS).rglob("*") if f.is_file()
+        )
+        files |= {f"beside/{name}": around / name for name in beside}
         measured = {name: measure_file(file) for name, file in files.items()}
         manifest = {"format": 1, "snapshot": number, "library": __version__, "files": measured}
         manifest |= {"with_key": with_key}
@@ -134,7 +139,7 @@ def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
             if path.exists():
                 path.rmdir()
             store.rename(path)
-            beside, kept = _put_beside(work / "beside", path.parent)
+            beside, kept = _put_beside(work / "beside", path.resolve().parent)
             sync_folder(path.parent)
     finally:
         shutil.rmtree(work, ignore_errors=True)
@@ -199,11 +204,13 @@ def _unpack_one(archive: zipfile.ZipFile, name: str, work: Path, size: int, sha:
 
 def _put_beside(made: Path, folder: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
     found, kept = [], []
-    for file in sorted(made.iterdir()) if made.is_dir() else []:
-        target = folder / file.name
+    for file in sorted(f for f in made.rglob("*") if f.is_file()):
+        name = file.relative_to(made).as_posix()
+        target = folder / name
         if target.exists() and target.read_bytes() != file.read_bytes():
-            kept.append(file.name)
-            target = folder / f"{file.name}.restored"
-        found.append(file.name)
+            kept.append(name)
+            target = target.with_name(f"{target.name}.restored")
+        found.append(name)
+        target.parent.mkdir(parents=True, exist_ok=True)
         file.replace(target)
     return tuple(found), tuple(kept)

@@ -23,6 +23,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import tables
+from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.store import delta
 from ventbook.records.store.delta import StoreError
 from ventbook.records.store.proof import TableProof, check_files, fold_proofs, seal_row, sync_folder
@@ -147,6 +148,30 @@ def to_frame(table: pa.Table) -> pd.DataFrame:
     return table.to_pandas(types_mapper=mapping.get)
 
 
+def merge_hand_ins(held: pd.DataFrame) -> pd.DataFrame:
+    """Quarantined rows with every row once: ``hand_ins`` says in how many intakes it was handed in, unchanged.
+
+    It stands where it was first handed in. Two equal rows of one intake are two rows.
+    """
+    if held.empty:
+        return held.assign(hand_ins=pd.array([], dtype="Int64"))
+    same = held.assign(original=[plain_original(text) for text in held["original"]])
+    same["sheet"] = same["sheet"].fillna("")
+    times = same.groupby(["table", "original", "intake"], sort=False).cumcount()
+    groups = same.assign(times=times).groupby(["table", "original", "times"], sort=False)
+    first = ~same.assign(times=times).duplicated(["table", "original", "times"])
+    return held.assign(hand_ins=groups["intake"].transform("size").astype("Int64"))[first].reset_index(
+        drop=True
+    )
+
+
+def plain_original(text: str) -> str:
+    """The cells of a quarantined row as one text, empty ones and those of ``GIVEN_BACK`` left out."""
+    cells = json.loads(text)
+    kept = {name: value.strip() for name, value in cells.items() if value and value.strip()}
+    return json.dumps({name: kept[name] for name in sorted(kept) if name not in GIVEN_BACK})
+
+
 MARK = "ventbook-store.json"
 LOCK = "lock"
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
@@ -228,6 +253,8 @@ class Snapshot:
         if not rows.num_columns:
             return pd.DataFrame()
         rows = rows.sort_by([(name, "ascending") for name in key])
+        if table == "quarantine" and columns is None:
+            return merge_hand_ins(to_frame(rows))
         return to_frame(rows if columns is None else rows.select(list(columns)))
 
     def records(self) -> Records:
@@ -321,9 +348,16 @@ class Store:
         rows["files"] = rows["files"].astype("str")
         return rows.drop(columns=["versions", "counts", "sources", "content", "library", "proof", "seal"])
 
-    def snapshot(self, as_of: int | None = None) -> Snapshot:
-        """The newest snapshot, or number ``as_of``. StoreError when there is none."""
+    def every_snapshot(self) -> list[Snapshot]:
+        """All snapshots, oldest first, their rows read once."""
         rows = self.intake_rows()
+        return [self.snapshot(int(number), rows=rows) for number in rows["number"]]
+
+    def snapshot(self, as_of: int | None = None, *, rows: pd.DataFrame | None = None) -> Snapshot:
+        """The newest snapshot, or number ``as_of``. StoreError when there is none. ``rows``: the store's
+        ``intake_rows`` where they are known already.
+        """
+        rows = self.intake_rows() if rows is None else rows
         if rows.empty:
             raise StoreError(f"{self.path}: the store is empty; take records in first (ventbook intake)")
         if as_of is None:

@@ -229,6 +229,8 @@ A = ("V1", "E1", "40")
             ("again", 1),
         ],
         [("take", [A]), ("take", [("V1", "E2", "40")]), ("take", [("V1", "E2", "40")]), ("withdraw", 0)],
+        [("take", [("V2", "E2", "40")]), ("take", [("V2", "E2", "40")]), ("take", [A]), ("withdraw", 0)],
+        [("take", [("V2", "E2", "40")]), ("take", [("V2", "E2", "40")]), ("engine", None), ("withdraw", 0)],
     ],
     ids=[
         "held beside",
@@ -237,6 +239,8 @@ A = ("V1", "E1", "40")
         "released, then taken back",
         "held twice",
         "waiting twice",
+        "waiting twice, tried again",
+        "waiting twice, released, one taken back",
     ],
 )
 def test_sequences_that_went_wrong_once(events):

@@ -461,6 +461,9 @@ def _judge(work: Work, loaded: Loaded) -> None:
     quarantined = loaded.quarantined() & ~superseded
     alive = ~quarantined & ~duplicate & ~superseded
     duplicate &= ~quarantined
+    # a row tried again that only repeats another: where that one stays quarantined, so does this
+    superseded |= duplicate & loaded.rerun & ~np.isin(loaded.key_codes, np.unique(loaded.key_codes[alive]))
+    duplicate &= ~superseded
     known, corrected = compare_with_store(loaded, alive, work.earlier(name))
     duplicate |= known
     work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, quarantined, superseded)

@@ -118,18 +118,16 @@ def _withdraw_rows(
 ) -> None:
     """Rows that the intake said go; each key says again what the newest intake still standing said of it."""
     key = list(tables.record_tables()[table].key)
-    released = _released_from(before, table, gone)
+    unsaid = _released_from(before, table, gone)
     now = before.read_arrow(table)
     own = pc.equal(now.column("_intake"), number)
-    dead = released.get(number, {})
-    if dead:
-        texts = zip(key_texts(now, tuple(key)), now.column("_intake").to_pylist(), strict=True)
-        own = pc.or_(own, pa.array([dead.get(text) == intake for text, intake in texts], pa.bool_()))
+    if unsaid:
+        said_by = zip(key_texts(now, tuple(key)), now.column("_intake").to_pylist(), strict=True)
+        own = pc.or_(own, pa.array([pair in unsaid for pair in said_by], pa.bool_()))
     wanted, at = now.filter(own).select(key), before.number
     if not wanted.num_rows:
         return
     drop = wanted
-    unsaid = {(text, intake) for own_rows in released.values() for text, intake in own_rows.items()}
     back: list[pa.Table] = []
     while at >= 1 and wanted.num_rows:
         earlier = target.snapshot(at)
@@ -170,16 +168,16 @@ def _repeats(before: Snapshot, table: str, gone: set[int]) -> dict[str, list[int
     return {text: sorted(intakes) for text, intakes in found.items()}
 
 
-def _released_from(before: Snapshot, table: str, gone: set[int]) -> dict[int, dict[str, int]]:
-    """By intake taken back: key -> intake that released a row which the former had handed in and which had to wait."""
-    found: dict[int, dict[str, int]] = {}
+def _released_from(before: Snapshot, table: str, gone: set[int]) -> set[tuple[str, int]]:
+    """(key, intake that released it) of rows that had to wait, where every intake that handed them in is taken back."""
+    origins: dict[tuple[str, int], set[int]] = {}
     if "issues" in before.versions:
         rows = before.read_arrow("issues", ["code", "table", "key", "value", "intake"])
         rows = rows.filter((pc.field("code") == "released") & (pc.field("table") == table))
         for row in rows.to_pylist():
-            if row["value"].isdigit() and int(row["value"]) in gone and row["intake"] not in gone:
-                found.setdefault(int(row["value"]), {})[row["key"]] = row["intake"]
-    return found
+            if row["value"].isdigit():
+                origins.setdefault((row["key"], row["intake"]), set()).add(int(row["value"]))
+    return {pair for pair, intakes in origins.items() if intakes <= gone}
 
 
 Address = tuple[int, str, str, int]

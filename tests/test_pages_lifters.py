@@ -129,6 +129,24 @@ def test_planted_gauge_is_found_in_study_and_in_routine(study):
     assert table["note"].str.contains("can't be told apart").any()
 
 
+def test_a_gauge_that_moved_is_said_in_answer_and_routine_use_with_its_finding(study):
+    """Planted: HG-1 reads .1 mm higher from 2026 on; HG-2 is read at the same site all the while."""
+    still, text, *_ = study
+    assert "No gauge reads differently than it used to, as far as these records tell." in text
+    assert not [f for f in still.findings if f["id"] == "gauge_drift"]
+    page = reports.open_page("gauge-study", {"store": still.parameters["store"]})
+    lifters = still.all_lifters.copy()
+    late = lifters["gauge"].eq("HG-1").fillna(False) & (lifters["date"] >= "2026-01-01")
+    lifters["gap_first_mm"] += 0.1 * late.astype(float)
+    page.all_lifters = lifters
+    said = "Gauge HG-1 reads sound lifters 0.1"
+    for section in (gauge_study.answer, gauge_study.side_by_side):
+        assert said in section(page).text
+    found = find(page, "gauge_drift", {"gauge": "HG-1", "since": "2026Q1"})
+    assert found["low"] < 0.1 < found["high"]
+    assert [f["group"]["gauge"] for f in page.findings if f["id"] == "gauge_drift"] == ["HG-1"]
+
+
 def test_each_gauge_is_judged_by_bias_and_spread_together(study):
     page, text, *_ = study
     table = page.frame("gauge_verdicts").set_index("gauge")

@@ -12,6 +12,7 @@ from ventbook.physics.gauge import GaugeStudy
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.gauge_study import words
 from ventbook.reports.gauge_study.data import (
+    find_drifts,
     gauges_off,
     load_data,
     load_decisions,
@@ -22,6 +23,8 @@ from ventbook.reports.gauge_study.data import (
 from ventbook.reports.gauge_study.decision import verdict_sentences
 from ventbook.reports.gauge_study.figures import draw_bias, draw_by_lifter, draw_differences
 from ventbook.reports.page import Page
+from ventbook.reports.quarterly_review.words import drift_sentence
+from ventbook.statistics import trends
 from ventbook.tables import evidence
 
 
@@ -29,7 +32,8 @@ def answer(page: Page) -> Blocks:
     """Does each gauge serve for the limit, and does one read differently?"""
     facts = load_data(page)
     none = "" if facts.studies else "No gauge study is in the records."
-    return page.answer(none, *verdict_sentences(page), say_who_stands_out(page))
+    moved = [drift_sentence(d, units=page.units) for d in find_drifts(page) if d.verdict != trends.SITE]
+    return page.answer(none, *verdict_sentences(page), say_who_stands_out(page), *moved)
 
 
 def say_who_stands_out(page: Page) -> str:
@@ -66,7 +70,10 @@ def methods(page: Page) -> Blocks:
             "gauges in routine use",
             "The median reading of each venting is set beside the ventings of other gauges on the same engine type at the same site. "
             "A gauge that stands out is taken from the others' company before those are set side by side again. Engines are left out "
-            "one at a time for the range.",
+            "one at a time for the range.\n\n"
+            "Each gauge is also held against its own past on the lower half of each venting's gaps, quarter by quarter, for a step or a "
+            "slope from any quarter on. Whether the gauge or its site moved is told by other gauges there, the same gauge elsewhere, a "
+            "study, or the smallest gaps, which a gauge's zero moves as far as the others.",
         )
     )
 
@@ -89,7 +96,8 @@ def limitations(page: Page) -> Blocks:
     if tier == "list":
         sentences.append("There are too few ventings to set gauges side by side.")
     held_to = budget_words.allowance_sentence(gauge.FAMILY, what="gauges named here")
-    return page.text(*sentences, held_to)
+    moved = budget_words.allowance_sentence(trends.DRIFT_FAMILY, what="gauges said to have moved")
+    return page.text(*sentences, held_to, moved)
 
 
 def side_by_side(page: Page) -> Blocks:
@@ -100,6 +108,7 @@ def side_by_side(page: Page) -> Blocks:
         return page.text("No reading names its gauge, so gauges cannot be set side by side.")
     clean = t.assign(gauge=t["gauge"].map(wording.clean_text))
     out = page.text(*(words.routine_sentence(row, units=page.units) for row in clean.to_dict("records")))
+    out += against_own_past(page)
     if (t["state"] == "estimated").any():
         figure, ax = plotting.new_figure(height=1.1 + 0.3 * len(t))
         figure.subplots_adjust(left=0.14, right=0.88, top=0.97, bottom=0.55 / (1.1 + 0.3 * len(t)))
@@ -126,6 +135,20 @@ def side_by_side(page: Page) -> Blocks:
         columns=["gauge", "sites", "ventings", "readings", "difference_mm", "low", "high", "note"],
         note="All records up to the end of the period. A hint: the gauges did not measure the same lifters.",
     )
+
+
+def against_own_past(page: Page) -> Blocks:
+    """Gauges that read differently than they used to, each with its finding, or that none does."""
+    drifts = find_drifts(page)
+    if not drifts:
+        return page.text("No gauge reads differently than it used to, as far as these records tell.")
+    out = Blocks("", "")
+    for drift in drifts:
+        out += page.add_finding(
+            "gauge_drift", drift.shift, group={"gauge": drift.gauge, "since": drift.since}, tier="compare",
+            sentence=drift_sentence(drift, units=page.units),
+        )  # fmt: skip
+    return out
 
 
 SOURCES = {

@@ -11,8 +11,8 @@ import pytest
 from invented_fleet import fleet_tables, make_page
 from ventbook.physics import priming
 from ventbook.reports import rotations_to_prime as report
-from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.rotations_to_prime.page import find_far
+from ventbook.tables.suggestions import load_suggestions
 
 SECTIONS = (
     "answer",
@@ -122,7 +122,7 @@ class TestFarLonger:
         ].iloc[0]
         page = make_page("rotations-to-prime", changed({venting: plain | values}), period="2026Q3")
         found = find_far(page).set_index("venting_id")
-        start = words.CHECK_FIRST[name].split("{")[0]
+        start = load_suggestions().suggestions[name].text.split("{")[0]
         assert found.loc[venting, "check_first"].startswith(start)
         assert venting in report.far_longer(page).text
 

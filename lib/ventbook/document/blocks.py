@@ -87,11 +87,15 @@ class List:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer that stands first: what it is about, a banner where limits are placeholders, two or three sentences."""
+    """The answer that stands first: what it is about, a banner where limits are placeholders, two or three sentences.
+
+    ``caution`` says that the page releases nothing; it stands before the sentences.
+    """
 
     scope: str
     sentences: tuple[str, ...]
     banner: str = ""
+    caution: str = ""
 
 
 @dataclass(frozen=True)
@@ -230,7 +234,10 @@ class Remark:
 
 @dataclass(frozen=True)
 class Closing:
-    """The end of a finished page; nothing of it is shown. It holds what files need beside the blocks that readers see."""
+    """The end of a finished page; nothing of it is shown. It holds what files need beside the blocks that readers see.
+
+    ``alerts`` are the sentences of the answer that go before everything else, on the start page too.
+    """
 
     title: str
     scope: str
@@ -239,6 +246,8 @@ class Closing:
     answers: tuple[str, ...]
     stamp: Mapping[str, Any]
     tables: tuple[Data, ...] = field(default=())
+    banner: str = ""
+    alerts: tuple[str, ...] = ()
 
 
 Block = (

@@ -72,7 +72,8 @@ def block_html(block: Block, anchor: str | None = None) -> str:
             return _list_html(block)
         case Answer():
             banner = f'<p class="vb-banner">{escape(block.banner)}</p>' if block.banner else ""
-            return f'<p class="vb-scope">{escape(block.scope)}</p>{banner}<div class="vb-answer">{_paragraphs(block.sentences)}</div>'
+            caution = f'<p class="vb-release">{escape(block.caution)}</p>' if block.caution else ""
+            return f'<p class="vb-scope">{escape(block.scope)}</p>{caution}{banner}<div class="vb-answer">{_paragraphs(block.sentences)}</div>'
         case Explain():
             prose = "".join(f"<p>{words_html(words)}</p>" for words in block.paragraphs)
             return f'<details class="vb-explain"><summary>How this was worked out: {escape(block.title)}</summary>{prose}</details>'

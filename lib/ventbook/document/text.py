@@ -52,7 +52,9 @@ def block_text(block: Block) -> str:
         case List():
             return "\n".join(block_text(part) for item in block.items for part in item)
         case Answer():
-            return "\n".join([block.scope, *block.sentences])
+            return "\n".join(
+                part for part in (block.scope, block.caution, block.banner, *block.sentences) if part
+            )
         case Explain():
             prose = "\n\n".join(_with_signs(words) for words in block.paragraphs)
             return f"How this was worked out: {block.title}\n{prose}"

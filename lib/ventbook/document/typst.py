@@ -115,7 +115,8 @@ class Writer:
                 return f"#{'enum' if block.ordered else 'list'}({items})\n\n"
             case Answer():
                 banner = f"#banner[{quote(block.banner)}]\n\n" if block.banner else ""
-                return f"#quiet[{quote(block.scope)}]\n\n{banner}#answer[{_paragraphs(block.sentences)}]\n\n"
+                caution = f"#strong[{quote(block.caution)}]\n\n" if block.caution else ""
+                return f"#quiet[{quote(block.scope)}]\n\n{caution}{banner}#answer[{_paragraphs(block.sentences)}]\n\n"
             case Explain():
                 prose = "".join(f"{set_words(words)}\n\n" for words in block.paragraphs)
                 return f"#worked[{quote(f'How this was worked out: {block.title}')}][{prose}]\n\n"

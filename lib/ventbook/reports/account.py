@@ -19,6 +19,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
+from ventbook.reports.suggestions import suggest_whole
 from ventbook.results import Estimate
 from ventbook.statistics import causes
 from ventbook.tables import evidence
@@ -157,10 +158,17 @@ def period_sentence(account: causes.Account, ventings: pd.Series, label: str) ->
     return f"Of the {failing} in {label}: {wording.join_words(parts)}."
 
 
-def hint_sentence(row: Mapping[str, Any]) -> str:
+def say_check(page: Page, row: Mapping[str, Any]) -> str:
+    """The check of a cause's row of ``terms``, within the limits in force, with its cautions; empty where none may be said."""
+    return suggest_whole(page, str(row["check"]), site=wording.clean_text(str(row["site"])))
+
+
+def hint_sentence(page: Page, row: Mapping[str, Any]) -> str:
     """A hint, worded as a question."""
     why = f" ({row['reason']})" if row["reason"] else ""
-    return f"Does {row['title']} matter{why}? These records can't say; new jobs can: {row['check']}."
+    check = say_check(page, row)
+    how = f"; new jobs can: {check.removesuffix('.')}." if check else "."
+    return f"Does {row['title']} matter{why}? These records can't say{how}"
 
 
 def doubt_sentences(account: causes.Account) -> list[str]:
@@ -293,7 +301,7 @@ def show_causes(page: Page, account: causes.Account, *, tier: str) -> Blocks:
             "The numbers stand in the table below.",
             caption=f"The {account.failing} failing ventings up to the end of the period, shared among causes; lines: {100 * account.level:.0f} % ranges. The shares add up.",
         )
-    shown += page.text(*doubt_sentences(account), *(hint_sentence(row) for row in list_hints(account)))
+    shown += page.text(*doubt_sentences(account), *(hint_sentence(page, row) for row in list_hints(account)))
     shown += keep_causes(page, account, sums, tier=tier)
     return shown
 
@@ -342,7 +350,7 @@ def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier
                 "avoidable_words": round_ventings(term["avoidable_low"]) if term else "",
                 "rivals": term.get("rivals", ""),
                 "refute": term.get("refute", ""),
-                "check": term.get("check", ""),
+                "check": say_check(page, term) if term else "",
             }
         )
     shown = page.add_table(

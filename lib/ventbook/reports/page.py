@@ -9,7 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import wraps
+from functools import cache, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -159,6 +159,17 @@ class Caution:
     text: str
 
 
+@cache
+def load_cautions() -> tuple[Caution, ...]:
+    """All of ``data/cautions.toml``."""
+    return read_rows(tables.DATA / "cautions.toml", "caution", Caution, label="id")
+
+
+def release_caution() -> str:
+    """That no page releases an engine: the first thing on every page."""
+    return next(row.text for row in load_cautions() if row.id == "no_release")
+
+
 class Page(Scope):
     """One report in the making. Made by :func:`open_page`; its frames are described at :class:`Scope`."""
 
@@ -167,6 +178,7 @@ class Page(Scope):
         self.found: dict[tuple[Any, ...], Finding] = {}
         self.figures: dict[str, Figure] = {}
         self.answers: list[str] = []
+        self.alerts: list[str] = []
         self.more_cautions: list[str] = []
         #: What functions marked :func:`once_a_page` worked out for this page, by function.
         self.kept: dict[Callable[[Page], Any], Any] = {}
@@ -199,18 +211,27 @@ class Page(Scope):
         return self._frames[name]
 
     def answer(self, *sentences: str) -> Blocks:
-        """The answer in two or three sentences, shown first; with a banner where limits are placeholders."""
-        kept = tuple(sentence for sentence in sentences if sentence)
+        """The answer in two or three sentences, shown first: alerts, what releases nothing, a banner where limits are placeholders."""
+        kept = tuple(sentence for sentence in (*self.alerts, *sentences) if sentence)
         self.answers += kept
         scope = f"{self.scope_words}. Records as of {self.today.isoformat()}.{self._newer_records()}"
-        banner = ""
-        if self.placeholder_steps:
-            many = len(self.placeholder_steps)
-            steps = wording.join_words(self.placeholder_steps)
-            if many > 6:
-                steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
-            banner = f"Against a placeholder: no manual's limit was entered for {steps}."
-        return Blocks(Answer(scope, kept, banner))
+        return Blocks(Answer(scope, kept, self.banner, release_caution()))
+
+    def alert(self, sentence: str) -> None:
+        """A sentence that goes before everything else, in the answer and on the start page; to be said before :meth:`answer`."""
+        if sentence:
+            self.alerts.append(sentence)
+
+    @property
+    def banner(self) -> str:
+        """That limits are placeholders, and which; empty where none is."""
+        if not self.placeholder_steps:
+            return ""
+        many = len(self.placeholder_steps)
+        steps = wording.join_words(self.placeholder_steps)
+        if many > 6:
+            steps = f"{many} of {len(self.limits.steps)} steps (named under Cautions)"
+        return f"Against a placeholder: no manual's limit was entered for {steps}."
 
     def _newer_records(self) -> str:
         ventings = self.records.get("ventings")
@@ -356,7 +377,7 @@ class Page(Scope):
             "traces_unknown": unknown > 0,
         }
         chosen = []
-        for row in read_rows(tables.DATA / "cautions.toml", "caution", Caution, label="id"):
+        for row in load_cautions():
             if applies[row.when] and ("*" in row.reports or self.name in row.reports):
                 chosen.append(row.text.format(**words))
         return chosen + self.more_cautions
@@ -398,6 +419,8 @@ class Page(Scope):
             answers=tuple(self.answers),
             stamp=stamp,
             tables=tuple(self._data.values()),
+            banner=self.banner,
+            alerts=tuple(self.alerts),
         )
         findings = tuple(self.found.values())
         if self.parameters["out"]:

@@ -24,6 +24,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.document.typst import PAPERS, write_pdf
 from ventbook.document.xlsx import write_workbook
 from ventbook.errors import InputError
+from ventbook.reports.page import release_caution
 from ventbook.reports.parameters import report_specs
 from ventbook.run.job import check_writable, default_paper
 from ventbook.run.notebook import comments_for, make_remarks, read_comments
@@ -171,9 +172,10 @@ def list_reports(out: Path) -> list[tuple[Path, dict[str, Any]]]:
 def write_index(out: Path) -> Path:
     """Writes ``index.html``. It says nothing of times, so that it comes out the same for the same reports."""
     specs = report_specs()
-    parts = ["<h1>Reports on venting and first runs</h1>"]
+    reports = list_reports(out)
+    parts = ["<h1>Reports on venting and first runs</h1>", *_first_words([run for _, run in reports])]
     last = ""
-    for folder, run in list_reports(out):
+    for folder, run in reports:
         name = folder.parent.name
         if name != last:
             parts.append(
@@ -187,7 +189,8 @@ def write_index(out: Path) -> Path:
                 label = f"{word}: {specs[name].title}, {run.get('scope', folder.name)}"
                 links.append(f'<a href="{target}" aria-label="{escape(label)}">{word}</a>')
         parts.append(f"<h3>{escape(run.get('scope', folder.name))}</h3>")
-        parts += [f"<p>{escape(sentence)}</p>" for sentence in run.get("answer", [])[:3]]
+        own = [sentence for sentence in run.get("answer", []) if sentence not in run.get("alerts", [])]
+        parts += [f"<p>{escape(sentence)}</p>" for sentence in own[:3]]
         parts.append(f"<p>{' | '.join(links)}</p>")
         parts.append(
             f'<p class="vb-note">Snapshot {run["snapshot"]}, records as of {escape(run["today"])}.</p>'
@@ -201,6 +204,18 @@ def write_index(out: Path) -> Path:
         newline="",
     )
     return path
+
+
+def _first_words(runs: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What stands before all reports: that none releases anything, banners, and alerts of the newest of each report."""
+    newest = {run.get("report", ""): run for run in reversed(runs)}
+    banners = dict.fromkeys(run["banner"] for run in newest.values() if run.get("banner"))
+    alerts = dict.fromkeys(text for run in newest.values() for text in run.get("alerts", ()))
+    parts = [f'<p class="vb-release">{escape(release_caution())}</p>']
+    parts += [f'<p class="vb-banner">{escape(text)}</p>' for text in banners]
+    if alerts:
+        parts.append(f'<div class="vb-answer">{"".join(f"<p>{escape(text)}</p>" for text in alerts)}</div>')
+    return parts
 
 
 SHOWN = 12

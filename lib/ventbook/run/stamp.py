@@ -32,6 +32,8 @@ def write_run(
         "scope": closing.scope,
         "period": closing.period,
         "answer": closing.answers,
+        "banner": closing.banner,
+        "alerts": closing.alerts,
         "paper": job.paper,
         "comments": shown_path(job.comments, job.final) if job.comments else "",
         "warnings": warned,

@@ -22,6 +22,7 @@ from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
+from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
 from ventbook.reports.groups import split_groups
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
@@ -388,6 +389,7 @@ def answer(page: Page) -> Blocks:
     )
     listed = list(outside[["title", "outside", "judged"]].head(3).itertuples(index=False, name=None))
     missing = steps.loc[(steps["no_limit"] > 0), "title"].tolist()
+    page.alert(say_closed(page))
     return page.answer(
         say_within(page, now),
         words.most_outside(listed),

@@ -63,7 +63,8 @@ def by_cause(page: Page) -> Blocks:
     account = told.load_account(page)
     if account.state != "named":
         return page.text(
-            told.causes_sentence(account), *(told.hint_sentence(row) for row in told.list_hints(account))
+            told.causes_sentence(account),
+            *(told.hint_sentence(page, row) for row in told.list_hints(account)),
         )
     shown = _show_quarters(page, facts, account)
     shown += _show_changes(page, facts, account)

@@ -22,6 +22,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ALSO, GAP, ReportData, intakes_of, list_not_over, load_data
 from ventbook.reports.records import count_rows
+from ventbook.reports.suggestions import suggest_whole
 from ventbook.results import Estimate
 from ventbook.statistics import trends
 from ventbook.tables import evidence
@@ -311,13 +312,23 @@ HELD_BACK, UNCHECKED = 0.05, 0.10
 
 @dataclass(frozen=True)
 class Action:
-    """Something to consider, where, and the number it rests on; ``aims``: at findings, which may judge it once it is taken."""
+    """Something to consider, where, and the number it rests on; ``aims``: at findings, which may judge it once it is taken.
+
+    ``suggestion``: its name in ``data/suggestions.toml`` where it is done at an engine.
+    """
 
     where: str
     what: str
     why: str
     gauge: tuple[str, Estimate] | None = field(default=None, compare=False)
     aims: bool = field(default=False, compare=False)
+    suggestion: str = field(default="", compare=False)
+
+
+def say_what(page: Page, action: Action) -> str:
+    """What to do; at an engine within the limits in force and with the cautions."""
+    gauge = {"gauge": wording.clean_text(action.gauge[0])} if action.gauge else {}
+    return suggest_whole(page, action.suggestion, **gauge) or action.what
 
 
 def list_actions(page: Page) -> Blocks:
@@ -330,7 +341,9 @@ def list_actions(page: Page) -> Blocks:
             sentence = f"{action.where}: {action.what} {action.why}"
             group = {"gauge": name, "site": action.where}
             page.add_finding("gauge_difference", shift, group=group, tier=facts.tier, sentence=sentence)
-    rows = pd.DataFrame([(a.where, a.what, a.why) for a in found], columns=["where", "what", "why"])
+    rows = pd.DataFrame(
+        [(a.where, say_what(page, a), a.why) for a in found], columns=["where", "what", "why"]
+    )
     note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
     return page.add_table(
         "actions_to_consider", rows, title="Actions to consider",
@@ -382,6 +395,7 @@ def _check_drift(drift: trends.GaugeDrift, units: System, gauges: Gauges, until:
         f"Hold gauge {name} against another one or a reference before acting on engines.",
         words.drift_sentence(drift, units=units),
         (name, drift.shift),
+        suggestion="compare_gauge",
     )
 
 
@@ -412,6 +426,7 @@ def _check_gauge(g: trends.GaugeShift, units: System, gauges: Gauges, until: dt.
         f"the other readings at the site.{known}",
         (name, g.shift),
         aims=True,
+        suggestion="compare_gauge",
     )
 
 
@@ -458,8 +473,9 @@ def act_on_signal(s: Signal, units: System, gauges: Gauges = NO_GAUGES) -> list[
     if s.series == "time_to_pressure" and s.direction == "up":
         return [
             Action(
-                where, "Check what stands between venting and first start: rest time, rotations after pressure, suction joints.",
+                where, "Look at what stands between venting and first start: rest time, rotations after pressure, suction joints.",
                 f"Oil pressure takes {wording.number(s.size.estimate, '1', decimals=2)} times as long since {s.since}.",
+                suggestion="before_first_start",
             )
         ]  # fmt: skip
     if s.series == "rotations_ratio" and s.direction == "up":
@@ -467,15 +483,17 @@ def act_on_signal(s: Signal, units: System, gauges: Gauges = NO_GAUGES) -> list[
             Action(
                 where, "Look for air drawn in on the suction side, and ask how rotations are counted.",
                 f"{wording.number(s.size.estimate, '1', decimals=2)} times the rotations of the past are needed for the same lines since {s.since}.",
+                suggestion="air_drawn_in",
             )
         ]  # fmt: skip
     if s.series == GAP:
         return [
             Action(
-                where, "Check how gaps are measured: gauge, force, hold, place of the lever.",
+                where, "Look at how gaps are measured: gauge, force, hold, place of the lever.",
                 f"Sound lifters read {words.gap_text(s.size.estimate, units=units)} more than before since {s.since}."
                 if s.direction == "up"
                 else f"Sound lifters read {words.gap_text(abs(s.size.estimate or 0.0), units=units)} less than before since {s.since}.",
+                suggestion="how_gaps_are_measured",
             )
         ]  # fmt: skip
     return []

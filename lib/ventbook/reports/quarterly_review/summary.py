@@ -17,6 +17,7 @@ from ventbook.model.verdicts import only_findings
 from ventbook.physics import priming
 from ventbook.reports import waiting
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
@@ -29,6 +30,7 @@ from ventbook.reports.quarterly_review.signals import (
     list_actions,
     propose_actions,
     read_signals,
+    say_what,
     signal_table,
 )
 from ventbook.results import Estimate, no_estimate
@@ -114,6 +116,7 @@ def answer(page: Page) -> Blocks:
     facts = load_data(page)
     now, others = compare_periods(page, facts)
     told = leading_signals(read_signals(page))
+    page.alert(say_closed(page))
     shown = page.answer(*answer_sentences(page, facts, now, others, [s.sentence for s in told]))
     shown += show_five(page, facts, now, others)
     shown += list_actions(page)
@@ -169,7 +172,7 @@ def answer_sentences(
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
     found = propose_actions(page)
-    to_do = words.first_actions([(a.where, a.what) for a in found])
+    to_do = words.first_actions([(a.where, say_what(page, a)) for a in found])
     _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
     return [
         status,

@@ -24,6 +24,7 @@ from ventbook.physics import priming
 from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
+from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import waiting_times
 from ventbook.tables import evidence
 
@@ -313,7 +314,10 @@ def find_far(page: Page) -> pd.DataFrame:
 
 
 def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]) -> str:
-    """The first of the checks that the record speaks for."""
+    """The first of the checks that the record speaks for, in the order in which a practitioner would argue.
+
+    Was it counted right, could it show at all, then the suction side, then the pump.
+    """
 
     def says(name: str, *values: object) -> bool:
         return bool(pd.notna(row[name]) and row[name] in values)
@@ -332,7 +336,7 @@ def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]
             if place == "propeller rotations" and not says("rotations_counted_at", "propeller"):
                 continue
             shown = "crankshaft rotations" if place == "propeller rotations" else place
-            return words.CHECK_FIRST["counted_elsewhere"].format(place=shown)
+            return suggest_whole(page, "counted_elsewhere", place=shown)
     threshold = wording.number(float(hand["hand_threshold_bar"]), "bar", units=page.units)
     tests = (
         ("too_warm", hand["hand_state"] in ("may_not_show", "does_not_show")),
@@ -347,7 +351,7 @@ def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]
         ("suction", True),
     )
     name = next(name for name, holds in tests if holds)
-    return words.CHECK_FIRST[name].format(threshold=threshold)
+    return suggest_whole(page, name, threshold=threshold)
 
 
 def stop_rule(page: Page) -> Blocks:

@@ -5,20 +5,6 @@ from __future__ import annotations
 from ventbook.document.wording import count, join_words, number, of_total, state_words, value_range
 from ventbook.results import Estimate
 
-# What to look at first, by what the record of a long venting shows; in the order in which a practitioner would argue:
-# was it counted right, could it show at all, then the suction side, then the pump.
-CHECK_FIRST = {
-    "counted_elsewhere": "where the rotations were counted: the number fits the expectation if they were {place}",
-    "too_warm": "the oil temperature: warm oil may not have shown {threshold} when turned by hand although the engine was primed",
-    "ran_low": "the tank: its level fell under the mark while turning, so air came in again; fill and repeat",
-    "backwards": "whether the oil ran back: the propeller was turned backwards",
-    "flickered": "the suction side for an air leak (fittings, hose, seals, cooler): pressure was not steady while turning",
-    "suction_unpressurised": "the suction side for an air leak (fittings, hose, seals, cooler); repeat with pressure on the tank: "
-    "if that brings the usual number, the leak is there",
-    "suction_filled": "the pump and its suction side: the lines were filled, so a worn or dry pump, a blocked screen or a leak is left",
-    "suction": "the suction side for an air leak, then whether the volumes on record are the real ones",
-}
-
 
 def ratio_sentence(ratio: Estimate, where: str) -> str:
     """How recorded and expected rotations compare, in words."""
@@ -45,12 +31,12 @@ def stop_sentence(share: float, factor: float, held: int, total: int, *, known: 
     if not known:
         return (
             f"Stop and look for a suction leak at about {factor:.2f} times the expected rotations: of ventings in which nothing is wrong, "
-            f"{many} should have shown pressure by then. Too few records to say how this fleet does."
+            f"{many} should have shown pressure by then, and at the manual's number where that is lower. Too few records to say how this fleet does."
         )
     were = "was" if early == 1 else "were"
     before = f"; {count(early, 'more venting')} {were} given up before that" if early else ""
     return (
-        f"By {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there and look for a suction leak. "
+        f"By {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there, or at the manual's number where that is lower, and look for a suction leak. "
         f"On the records, {of_total(held, total, 'venting')} had{before}."
     )
 
@@ -85,18 +71,8 @@ def hand_sentence(blind: int, not_shown: int) -> str:
     )
 
 
-def expected_sentence(middle: float, low: float, high: float, level: float, stop: float) -> str:
-    """Rotations to expect at a planned venting and where to stop."""
-    return (
-        f"Expect about {middle:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
-        f"By {stop:.0f}, 95 of 100 like this one had pressure: stop there and look for a suction leak."
-    )
-
-
 __all__ = [
-    "CHECK_FIRST",
     "calibration_sentence",
-    "expected_sentence",
     "hand_sentence",
     "long_sentence",
     "ratio_sentence",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
@@ -13,6 +13,7 @@ from ventbook.model.verdicts import only_findings
 from ventbook.reports.account import list_named, load_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
+from ventbook.reports.suggestions import suggest
 from ventbook.statistics import causes
 from ventbook.tables import evidence
 
@@ -114,12 +115,18 @@ def load_data(page: Page) -> ReportData:
         effects,
         signs,
         causes.match_modes(signs),
-        causes.choose_readings(signs),
+        causes.choose_readings(signs, table=_sayable(page)),
         causes.find_recurrent_engines(_keep_place(page, page.all_jobs), seed=page.seed),
         tier,
         int(jobs["failed_first"].notna().sum()),
         int(jobs["failed_first"].sum()),
     )
+
+
+def _sayable(page: Page) -> causes.ModeTable:
+    """The failure modes with those readings that leave no limit in force."""
+    table = causes.load_modes()
+    return replace(table, readings=tuple(r for r in table.readings if suggest(page, r.check)))
 
 
 def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:

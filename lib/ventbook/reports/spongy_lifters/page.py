@@ -13,6 +13,8 @@ How the page was worked out, and what its data can't say.
 
 from __future__ import annotations
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -25,6 +27,7 @@ from ventbook.reports.account import (
     list_hints,
     list_named,
     period_sentence,
+    say_check,
     show_causes,
 )
 from ventbook.reports.alarms import open_alarms, warning_sentences
@@ -34,9 +37,11 @@ from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
 from ventbook.reports.spongy_lifters.engine import answer_for_one, is_of_one
+from ventbook.reports.suggestions import suggest_whole
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, rates
 from ventbook.tables import evidence
+from ventbook.tables.suggestions import load_suggestions
 
 FIGURE_ROWS = 14
 MAP_ROWS = 16
@@ -288,14 +293,10 @@ COST_WORDS = {
 def next_checks(page: Page) -> Blocks:
     """Checks in order of cost: readings that would decide findings, then what would refute each candidate."""
     facts = load_data(page)
-    table, alarms = list_checks(facts), page.text(*_warnings(page))
+    table, alarms = list_checks(page, facts), page.text(*_warnings(page))
     if table.empty:
         return alarms + page.text("Nothing is left to check that these records would ask for.")
-    modes = causes.load_modes()
-    kinds = {reading.text: reading.safety for reading in modes.readings}
-    used = {kinds.get(text, "cold") for text in table["check"]} - {"none"}
-    warnings = [modes.safety[kind] for kind in ("cold", "turning", "running") if kind in used]
-    before = page.text("Before any of these: the manual decides, and this is no release.", *warnings)
+    before = page.text("Before any of these: the manual decides, and this is no release.")
     return alarms + before + page.add_table(
         "next_checks",
         table,
@@ -314,14 +315,14 @@ def _warnings(page: Page) -> list[str]:
     return warning_sentences(open_alarms(page, **named)) if any(map(len, named.values())) else []
 
 
-def list_checks(facts: ReportData) -> pd.DataFrame:
+def list_checks(page: Page, facts: ReportData) -> pd.DataFrame:
     """One row a check: order, check, why, decides, cost, effort."""
     rows = []
     todo = facts.readings[facts.readings["reading"] != ""]
     for reading, part in todo.groupby("reading", sort=False):
         rows.append(
             {
-                "check": reading,
+                "check": suggest_whole(page, str(reading)),
                 "why": f"not recorded for {wording.count(len(part), 'finding')}",
                 "decides": f"up to {int(part['would_decide'].max())} failure modes each",
                 "cost": int(part["cost"].iloc[0]),
@@ -332,13 +333,14 @@ def list_checks(facts: ReportData) -> pd.DataFrame:
         asked = ", a question only" if row["standing"] == evidence.HINT else ""
         rows.append(
             {
-                "check": row["check"],
+                "check": say_check(page, row),
                 "why": f"{row['title']}{asked}",
                 "decides": row["refute"],
                 "cost": int(row["cost"]),
                 "weight": 1000.0 - weight,
             }
         )
+    rows = [row for row in rows if row["check"]]
     if not rows:
         return pd.DataFrame(columns=["order", "check", "why", "decides", "cost", "effort"])
     table = pd.DataFrame(rows).sort_values(["cost", "weight"], ascending=[True, False], kind="stable")
@@ -378,8 +380,10 @@ def not_recorded(page: Page) -> Blocks:
         of = len(facts.signs)
         missing = int((facts.signs[sign] == "").sum()) if of else 0
         if missing:
-            reading = next(r.text for r in causes.load_modes().readings if r.sign == sign)
-            rows.append((reading, missing / of, missing, "of the findings", group))
+            name = next(r.check for r in causes.load_modes().readings if r.sign == sign)
+            rows.append(
+                (load_suggestions().suggestions[name].text, missing / of, missing, "of the findings", group)
+            )
     table = pd.DataFrame(rows, columns=["what", "share", "missing", "mechanism", "decides"])
     table = table.sort_values(["share", "what"], ascending=[False, True], kind="stable").reset_index(
         drop=True
@@ -407,7 +411,7 @@ def findings(page: Page) -> Blocks:
         "score", ascending=False, kind="stable"
     )
     names = best.groupby(causes.KEY, sort=False)["name"].agg(lambda s: ", ".join(s.head(2)))
-    reading = facts.readings.set_index(causes.KEY)["reading"]
+    reading = facts.readings.set_index(causes.KEY)["reading"].map(partial(suggest_whole, page))
     place = pd.MultiIndex.from_frame(over[causes.KEY])
     table = over.assign(
         gap_mm=over["gap_first_mm"],
@@ -480,6 +484,7 @@ def failure_modes(page: Page) -> Blocks:
         columns=["mode", "name", "mechanism", "fits", "best", "open", "ruled_out"],
     )
     detail = facts.matched[facts.matched["verdict"] == "fits"].drop(columns=["score"])
+    detail = detail.assign(check=detail["check"].map(partial(suggest_whole, page)))
     return shown + page.add_table(
         "mode_matches",
         detail.reset_index(drop=True),
@@ -545,7 +550,7 @@ def answer(page: Page) -> Blocks:
         causes_sentence(account),
         avoidable_sentence(account),
         period_sentence(account, facts.jobs["venting_id"], page.scope_words),
-        _first_check(facts),
+        _first_check(page, facts),
     )
 
 
@@ -574,14 +579,15 @@ def count_sentence(page: Page, facts: ReportData) -> str:
     return sentence
 
 
-def _first_check(facts: ReportData) -> str:
-    named = list_named(facts.account)
-    if named:
-        return f"Cheapest next check: {min(named, key=lambda row: row['cost'])['check']}."
+def _first_check(page: Page, facts: ReportData) -> str:
+    named = sorted(list_named(facts.account), key=lambda row: row["cost"])
+    if check := next(filter(None, (say_check(page, row) for row in named)), ""):
+        return f"Cheapest next check: {check.removesuffix('.')}."
     todo = facts.readings[facts.readings["reading"] != ""]
     if todo.empty:
         return ""
-    return f"What would decide most on these findings: {todo['reading'].mode().iloc[0]}."
+    reading = suggest_whole(page, str(todo["reading"].mode().iloc[0]))
+    return f"What would decide most on these findings: {reading.removesuffix('.')}."
 
 
 METHODS = """The venting is the unit; lifters are repeated readings in it, and engines that return are clusters. Findings and failure modes are those of the period; causes are looked for in all ventings at the site and of the engine type up to the end of the period, because a quarter alone is too small to compare.

@@ -41,8 +41,8 @@ def together_sentence(first: str, second: str, pair: Mapping[str, Any] | None) -
         return f"{first} and {second} went together so closely that these records can't tell them apart."
     return (
         f"We cannot separate {first} from {second}: {pair['both']} of {pair['n_first']} ventings with the first also had the second, "
-        f"and {pair['only_second']} had the second alone. The records do not say which of them matters. To find out, alternate one of "
-        "them on the next ventings that have the other."
+        f"and {pair['only_second']} had the second alone. The records do not say which of them matters. That takes ventings "
+        "with one and without the other, where your manual leaves both open."
     )
 
 

@@ -192,7 +192,7 @@ def _describe_terms(
         "refute": factor.refute
         if factor
         else "a new quarter at the level of the first ones speaks against it",
-        "check": factor.check if factor else f"ask what changed at {terms[0].site}",
+        "check": factor.check if factor else "ask_what_changed",
         "cost": float(factor.cost) if factor else 2.0,
     }
 
@@ -246,12 +246,12 @@ def _describe_cause(
 
 ROUTINE = "comparison in routine use"
 ASK = {
-    "refute": "read ten lifters with this gauge and with another: equal readings speak against it",
-    "check": "read ten lifters with both gauges, in one go, on one engine",
+    "refute": "equal readings of the same lifters with another gauge speak against it",
+    "check": "read_both_gauges",
 }
 TOLD = {
     "refute": "a new study with known gaps that finds no bias speaks against it",
-    "check": "have the gauge set right, and read these lifters again with another one",
+    "check": "gauge_set_right",
 }
 
 

@@ -17,6 +17,7 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.numerics import Floats, Ints
+from ventbook.tables import suggestions
 from ventbook.tables.reader import OneOf, make_rows
 
 OUTCOMES = ("lifter_failure", "time_to_pressure", "rotations_to_prime")
@@ -117,6 +118,7 @@ def load_factors(path: Path | str | None = None) -> tuple[Factor, ...]:
         document.get("factor", ()), Factor, where=f"{path.name}: ", word="factor", unique=True,
         defaults=document.get("defaults"),
     )  # fmt: skip
+    suggestions.check_names([factor.check for factor in factors], where=path.name)
     names = [factor.name for factor in factors]
     faults: list[str] = []
     for factor in factors:

@@ -21,6 +21,7 @@ from ventbook import tables
 from ventbook.numerics import adjust_bh, factorize
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
+from ventbook.tables import suggestions
 from ventbook.tables.reader import make_rows
 
 KEY = ["venting_id", "cylinder", "valve"]
@@ -260,12 +261,11 @@ class Mode:
 
 @dataclass(frozen=True)
 class Reading:
-    """A reading that could still be taken: which sign it gives, in words, its cost (1..5) and its warnings."""
+    """A reading that could still be taken: which sign it gives, the suggestion that asks for it, its cost (1..5)."""
 
     sign: str
-    text: str
+    check: str
     cost: int
-    safety: str
 
     def __post_init__(self) -> None:
         if self.sign not in SIGNS:
@@ -278,7 +278,6 @@ class ModeTable:
 
     modes: tuple[Mode, ...]
     readings: tuple[Reading, ...]
-    safety: Mapping[str, str] = field(default_factory=dict)
     words: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def say_sign(self, sign: str, value: Any) -> str:
@@ -294,17 +293,13 @@ def load_modes(path: Path | str | None = None) -> ModeTable:
     readings = make_rows(
         document.get("reading", ()), Reading, where=f"{path.name}: ", word="reading", label="sign"
     )
-    safety = document.get("safety", {})
-    if faults := [
-        f"reading {r.sign}: no safety words {r.safety!r}" for r in readings if r.safety not in safety
-    ]:
-        raise tables.TableError(f"{path.name}: " + "; ".join(faults))
+    suggestions.check_names([row.check for row in (*modes, *readings)], where=path.name)
     words = document.get("words", {})
     if faults := [sign for sign in SIGNS if set(words.get(sign, ())) != {*SIGNS[sign], UNRECORDED}]:
         raise tables.TableError(
             f"{path.name}: words of {', '.join(faults)}: one for each value and {UNRECORDED}"
         )
-    return ModeTable(modes, readings, safety, words)
+    return ModeTable(modes, readings, words)
 
 
 def _sign_faults(where: str, group: Mapping[str, Iterable[str]]) -> list[str]:
@@ -368,7 +363,7 @@ def choose_readings(signs: pd.DataFrame, *, table: ModeTable | None = None) -> p
 
     A reading is worth the number of modes not yet ruled out that some value of its sign would rule out, plus those
     that some value would newly give a key sign; the cheapest of the best is named. Columns: venting_id, cylinder, valve,
-    sign, reading, would_decide (number of modes), cost, safety; an empty text where nothing is left to read.
+    sign, reading (the name of a suggestion), would_decide (number of modes), cost; an empty text where nothing is left to read.
     """
     table = table or load_modes()
     matched = match_modes(signs, table=table)
@@ -388,13 +383,12 @@ def choose_readings(signs: pd.DataFrame, *, table: ModeTable | None = None) -> p
                 best = (worth, reading.cost, reading)
         row: dict[str, Any] = dict(zip(KEY, place, strict=True))
         if best is None:
-            row |= {"sign": "", "reading": "", "would_decide": 0, "cost": 0, "safety": ""}
+            row |= {"sign": "", "reading": "", "would_decide": 0, "cost": 0}
         else:
             worth, cost, reading = best
-            row |= {"sign": reading.sign, "reading": reading.text, "would_decide": worth, "cost": cost}
-            row["safety"] = table.safety[reading.safety]
+            row |= {"sign": reading.sign, "reading": reading.check, "would_decide": worth, "cost": cost}
         rows.append(row)
-    return pd.DataFrame(rows, columns=[*KEY, "sign", "reading", "would_decide", "cost", "safety"])
+    return pd.DataFrame(rows, columns=[*KEY, "sign", "reading", "would_decide", "cost"])
 
 
 def count_modes(matched: pd.DataFrame, *, table: ModeTable | None = None) -> pd.DataFrame:

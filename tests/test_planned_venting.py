@@ -3,21 +3,26 @@
 from __future__ import annotations
 
 import json
+import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
+from ventbook.physics import priming
 from ventbook.reports import planned_venting as report
 from ventbook.reports.parameters import ParameterError
-from ventbook.reports.planned_venting.page import foresee
+from ventbook.reports.planned_venting.ahead import _expect, foresee
+from ventbook.reports.planned_venting.stand import _counted, say_rotations, say_safety
 from ventbook.statistics import forecast
 from ventbook.statistics.forecast import (
     off_support,
     predict_rotations,
     predict_times,
 )
+from ventbook.tables.limits import Limit, Limits
 
 SECTIONS = ("answer", "sheet", "next_ventings", "how_it_fared", "methods", "limitations")
 
@@ -47,8 +52,9 @@ class TestSheet:
         first = page.records["planned"].sort_values("date").iloc[0]
         assert f"Venting {first['venting_id']} planned for" in parts["answer"].text
         text = parts["sheet"].text
-        for said in ("Expect", "95 in 100 had pressure: stop there", "limit is", "First start: pressure after", "At least one spongy lifter",
-                     "Check every lifter", "extra run", "over seals", "sealing rings", "on record", "Ignition off", "releases nothing",
+        for said in ("Expect", "95 in 100 had pressure by then", "The manual's count is", "First start: pressure after", "At least one spongy lifter",
+                     "Check every lifter", "extra run", "over seals", "sealing rings", "on record", "ignition off", "releases nothing", "enter your manual's" if page.limits.find("extra_run", "*", page.today) is None else "length of the extra run",
+                     "To write down", "Every lifter",
                      "Past ventings most like it"):  # fmt: skip
             assert said in text
         found = {f["id"]: f for f in json.loads((out / "findings.json").read_text("utf-8"))["findings"]}
@@ -68,10 +74,15 @@ class TestSheet:
         assert all(f["group"] == {"venting_id": first["venting_id"]} for f in found.values())
 
     def test_fits_one_page(self, shown) -> None:
-        # A4 with 18 mm and Letter with 18 mm margins hold 45 lines of 100 characters at 10 pt and table spacing
-        table = pd.read_csv(shown[2] / "tables" / "sheet.csv")
-        lines = sum(int(np.ceil(len(text) / 85)) for text in table["expect"]) + 8
-        assert lines <= 38
+        # A4 with 18 mm and Letter with 18 mm margins hold 58 lines of 100 characters in the tables' type
+        frames = {
+            name: pd.read_csv(shown[2] / "tables" / f"{name}.csv")
+            for name in ("sheet", "run_up", "write_down", "write_lifters")
+        }
+        lines = sum(int(np.ceil(len(text) / 95)) for text in frames["sheet"]["expect"]) + 3
+        lines += sum(len(frames[name]) + 3 for name in ("run_up", "write_down", "write_lifters"))
+        lines += sum(int(np.ceil(len(text) / 95)) for text in say_safety())
+        assert lines <= 62
         assert len(pd.read_csv(shown[2] / "tables" / "similar_ventings.csv")) == 5
 
     def test_similar_ventings_are_similar(self, shown, jobs) -> None:
@@ -133,8 +144,9 @@ class TestSheet:
         text = report.answer(page).text
         limit = foresee(page).limit
         assert foresee(page).rotations["stop"] > limit
-        assert f"Stop at {limit:.0f}, the" in text
-        assert "95 in 100 had pressure" not in text
+        assert "Can't prime within the manual as it stands" in text
+        assert f"Stop at {limit:.0f}" in text
+        assert "Expect" not in text
         report.sheet(page)
         assert next(f["estimate"] for f in page.findings if f["id"] == "stop_rotations") == limit
 
@@ -281,3 +293,77 @@ def test_the_sheet_says_what_each_named_cause_has_of_the_chance() -> None:
     assert (
         "cooler empty" not in report.sheet(bare).text.partition("Of that chance: ")[2].partition("name.")[0]
     )
+
+
+class TestNoTwoLinesContradict:
+    """The rules of the sheet on many planned jobs: what it says of rotations against what a manual allows."""
+
+    JOBS = 500
+
+    @pytest.fixture(scope="class")
+    def many(self, shown) -> pd.DataFrame:
+        rng = np.random.default_rng(20)
+        page, n = shown[0], self.JOBS
+        base = foresee(page).row.drop([c for c in foresee(page).row.index if str(c).startswith("expected_")])
+        rows = pd.DataFrame([base] * n).reset_index(drop=True)
+        rows = rows.assign(
+            suction_line_length_m=rng.uniform(0.3, 6, n), suction_line_bore_mm=rng.uniform(6, 20, n), cooler_volume_L=rng.uniform(0, 2, n),
+            lines_empty=pd.array(rng.random(n) < 0.6, dtype="boolean"), cooler_empty=pd.array(rng.random(n) < 0.6, dtype="boolean"),
+            tank_overpressure_bar=np.where(rng.random(n) < 0.5, 0.0, 0.8), oil_temperature_degC=rng.uniform(-10, 90, n),
+            tank_head_m=rng.uniform(-1.9, 1, n),
+        )  # fmt: skip
+        return _expect(rows)
+
+    @staticmethod
+    def limits_of(most: float | None, tank: float | None) -> Limits:
+        rows = [("rotations_max", None, most, "1"), ("tank_overpressure", tank, 1.2, "bar")]
+        return Limits(
+            tuple(
+                Limit(step, "*", low, high, unit, "manual", "invented", "R")
+                for step, low, high, unit in rows
+                if (most if step == "rotations_max" else tank) is not None
+            )
+        )
+
+    def test_over_many_jobs(self, many: pd.DataFrame) -> None:
+        page = make_page("planned-venting", fleet_tables(), plan_engine_type="flat4")
+        first = foresee(page)
+        counts = predict_rotations(first.past, many, level=0.9)
+        hand = priming.cranking_pressure(many)
+        kinds = set()
+        for k in range(self.JOBS):
+            most = (None, 90.0, 230.0, 500.5)[k % 4]
+            tank = (None, 0.6)[k // 4 % 2]
+            page.__dict__["limits"] = self.limits_of(most, tank)
+            rotations = {str(name): float(value) for name, value in counts.iloc[k].items()}
+            ahead = replace(first, row=many.iloc[k], rotations=rotations, limit=most)
+            text = " ".join([*say_rotations(page, ahead), _counted(ahead)])
+            crank, _, propeller = text.partition("Counted as")
+            stops = [int(n) for n in re.findall(r"[Ss]top at (\d+)", crank)]
+            primes = many["expected_state"].iloc[k] == "primes"
+            hot = primes and hand["hand_state"].iloc[k] == "does_not_show"
+            over = primes and most is not None and round(rotations["median"]) > most
+            kinds.add((primes, bool(hot), bool(over), most is None))
+            if most is None:
+                assert not stops
+                assert "top at" not in propeller
+                assert "enter your manual's count" in crank
+            else:
+                assert len(set(stops)) == 1
+                assert stops[0] <= most
+                for turns in re.findall(r"stop at (\d+)", propeller):
+                    assert int(turns) * float(ahead.row["propeller_reduction"]) <= stops[0]
+            expected = re.search(r"Expect (\d+)", crank)
+            assert (expected is not None) == (primes and not hot and not over)
+            if expected and stops:
+                assert int(expected[1]) <= stops[0]
+            assert ("Can't prime within the manual" in crank) == over
+            assert not (hot and "until pressure shows" in crank)
+            if then := re.search(r"With that, (\d+) are", crank):
+                assert most is not None
+                assert int(then[1]) <= most
+            if "put the tank under pressure" in crank:
+                assert ("0.6 to 1.2 bar" in crank) == (tank is not None)
+                assert "Tank pressure: regulated air" in crank
+            assert "prefill" not in crank or "Opening: ignition off" in crank
+        assert len(kinds) >= 6

@@ -44,8 +44,9 @@ def closed_sentence(n: int, *, now: int, label: str, engines: Sequence[str], pla
         return ""
     limit = "a placeholder limit" if placeholder else "the limit"
     jobs = wording.count(n, "job")
+    when = f"{now or 'none'} of them in {label}" if n > 1 else f"{'' if now else 'not '}in {label}"
     was = "was" if n == 1 else "were"
-    said = f"{jobs[0].upper()}{jobs[1:]} on record {was} closed with a lifter over {limit} at its last check, {now or 'none'} of {'it' if n == 1 else 'them'} in {label}."
+    said = f"{jobs[0].upper()}{jobs[1:]} on record {was} closed with a lifter over {limit} at its last check, {when}."
     if not engines:
         return f"{said} Each of these engines has a later venting on record."
     more = f" and {wording.count(len(engines) - NAMED, 'other')}" if len(engines) > NAMED else ""

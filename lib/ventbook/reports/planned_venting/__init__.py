@@ -7,7 +7,7 @@ from ventbook.reports.planned_venting.page import (
     limitations,
     methods,
     next_ventings,
-    sheet,
 )
+from ventbook.reports.planned_venting.stand import sheet
 
 __all__ = ["answer", "how_it_fared", "limitations", "methods", "next_ventings", "prepare_job", "sheet"]

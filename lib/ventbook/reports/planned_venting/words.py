@@ -9,57 +9,75 @@ from ventbook.reports.lifter_gaps.words import run_taken_sentence
 from ventbook.results import Estimate
 
 SAFETY = (
-    "Ignition off and grounded, chocks and tie-down, plugs out as the manual says; treat the propeller as live.",
-    "Turn only in the permitted direction. Air on the tank: regulated, under the tank's own limit, vented before opening.",
-    "First run: covers on, fire extinguisher at hand, shut down at once when pressure does not show in the manual's time.",
     "The manual's number of rotations goes before every number on this sheet. This sheet releases nothing.",
 )
 STATES = {
-    "not_primed_by_this_push": "This push will not prime the engine: the oil stands lower than a dry pump can lift it. Raise the tank, put pressure on it or fill the line first.",
-    "turn_slower": "At this speed and oil temperature the line holds the oil back and the pump would draw bubbles: turn slower or warm the oil. No number is given.",
+    "not_primed_by_this_push": "This push will not prime the engine: the oil stands lower than a dry pump can lift it. No number is given.",
+    "turn_slower": "At this speed and oil temperature the line holds the oil back and the pump would draw bubbles. No number is given.",
     "not_recorded": "Neither the engine nor its lines are known: no number can be given.",
 }
 
 
-def rotations_sentence(
-    median: float,
-    low: float,
-    high: float,
-    stop: float,
-    level: float,
-    limit: float | None = None,
-    *,
-    placeholder: bool = False,
-) -> str:
-    """Rotations to expect and where to stop; a limit in force that is lower comes first."""
-    if limit is not None and stop > limit:
-        whose = "placeholder" if placeholder else "manual"
-        return (
-            f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
-            f"Stop at {limit:.0f}, the {whose}'s limit, whatever is expected, and look for a suction leak."
-        )
+NO_CHANGE = "Neither a filled line, a filled cooler nor pressure on the tank within the limits in force brings it there on paper: ask before turning."
+
+
+def expected_sentence(median: float, low: float, high: float, level: float) -> str:
+    """Rotations to expect."""
+    return f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f})."
+
+
+def over_manual_sentence(median: float, low: float, high: float, limit: float, level: float) -> str:
+    """That the job can't prime within the manual, and where to stop."""
     return (
-        f"Expect {median:.0f} rotations of the crankshaft until pressure shows ({100 * level:.0f} in 100 such ventings take {low:.0f} to {high:.0f}). "
-        f"By {stop:.0f}, 95 in 100 had pressure: stop there and look for a suction leak."
+        f"Can't prime within the manual as it stands: such ventings take {median:.0f} rotations of the crankshaft ({100 * level:.0f} in 100: {low:.0f} to "
+        f"{high:.0f}), and the manual stops at {limit:.0f}. Stop at {limit:.0f}."
     )
 
 
-def counted_at(median: float, stop: float, per_count: float, place: str) -> str:
-    """The same as the person who turns will count it."""
+def stop_sentence(stop: float | None, had: float | None, limit: float | None) -> str:
+    """Where to stop: never past the manual's ``limit``; without one there is no number. ``had``: by then 95 in 100 had pressure."""
+    seen = had is not None and had == had
+    if stop is None or limit is None:
+        tail = (
+            f" In these records 95 in 100 like this had pressure by {had:.0f}; this is no permission."
+            if seen
+            else ""
+        )
+        return f"No count to stop at: enter your manual's count.{tail}"
+    if not seen or had is None or had >= limit:
+        return f"Stop at {stop:.0f}, the manual's count, and look at the suction side."
+    return f"Stop at {stop:.0f} and look at the suction side: 95 in 100 had pressure by then. The manual's count is {limit:.0f}."
+
+
+def hot_sentence(median: float, stop: float | None, *, over_manual: bool) -> str:
+    """What the count is worth where the oil is too warm to show pressure."""
+    end = f"Stop at {stop:.0f}." if stop is not None else "No count to stop at: enter your manual's count."
+    if over_manual:
+        return f"Can't prime within the manual as it stands, cold or warm: such ventings take {median:.0f}. {end}"
+    return f"By the records such an engine is primed after {median:.0f} rotations, without the gauge showing it. {end}"
+
+
+def change_sentence(said: Sequence[str]) -> str:
+    """What would change it, each with its cautions."""
+    if not said:
+        return ""
+    return "What would change it: " + " And: ".join(
+        text if text.endswith(".") else f"{text}." for text in said
+    )
+
+
+def then_sentence(median: float) -> str:
+    """What is to be expected after that."""
+    return f"With that, {median:.0f} are to be expected."
+
+
+def counted_at(median: float, stop: float | None, per_count: float, place: str) -> str:
+    """The same as the person who turns will count it; the count to stop at is rounded down."""
     if place == "crankshaft" or abs(per_count - 1.0) < 1e-9:
         return ""
     unit = {"propeller": "propeller rotations", "blade": "blade passes"}.get(place, "counts")
-    return f"Counted as {unit}: {median / per_count:.0f}, stop at {stop / per_count:.0f}."
-
-
-def limit_sentence(limit: float | None, stop: float, *, placeholder: bool) -> str:
-    """The manual's own number beside the stop-and-look number."""
-    if limit is None:
-        return "The manual's limit on rotations is not entered."
-    whose = "placeholder" if placeholder else "manual"
-    if stop >= limit:
-        return ""
-    return f"The {whose}'s limit is {limit:.0f} rotations."
+    end = f", stop at {int(stop / per_count)}" if stop is not None else ""
+    return f"Counted as {unit}: {median / per_count:.0f}{end}."
 
 
 def hand_sentence(state: str, low: str, high: str, threshold: str) -> str:

@@ -293,7 +293,9 @@ def load_modes(path: Path | str | None = None) -> ModeTable:
     readings = make_rows(
         document.get("reading", ()), Reading, where=f"{path.name}: ", word="reading", label="sign"
     )
-    suggestions.check_names([row.check for row in (*modes, *readings)], where=path.name)
+    suggestions.check_names(
+        [*(mode.check for mode in modes), *(reading.check for reading in readings)], where=path.name
+    )
     words = document.get("words", {})
     if faults := [sign for sign in SIGNS if set(words.get(sign, ())) != {*SIGNS[sign], UNRECORDED}]:
         raise tables.TableError(

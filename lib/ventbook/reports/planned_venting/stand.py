@@ -1,0 +1,332 @@
+"""The sheet for the stand: safety first, what to expect and where to stop, the limits of the run-up, room to write."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pandas as pd
+
+from ventbook import tables
+from ventbook.document import wording
+from ventbook.document.blocks import List, Text, make_words
+from ventbook.document.sequence import Blocks
+from ventbook.physics import priming
+from ventbook.reports.page import Page
+from ventbook.reports.planned_venting import words
+from ventbook.reports.planned_venting.ahead import (
+    NOTHING,
+    UPCOMING_LEVEL,
+    Forecast,
+    expect_again,
+    foresee,
+)
+from ventbook.reports.suggestions import say_limit, say_suggestion
+from ventbook.results import Estimate, no_estimate
+from ventbook.tables import evidence
+from ventbook.tables.suggestions import load_suggestions
+
+SIMILAR = 5
+#: What may be changed before turning: suggestion, column, value (None: the lower end of the limit on tank pressure).
+CHANGES = (
+    ("prefill_line", "lines_empty", False),
+    ("prefill_cooler", "cooler_empty", False),
+    ("pressurise_tank", "tank_overpressure_bar", None),
+)
+#: What the push that can't prime asks for, by its state.
+ASKED = {
+    "not_primed_by_this_push": ("prefill_line", "pressurise_tank", "raise_tank"),
+    "turn_slower": ("turn_slower", "warm_oil"),
+}
+RUN_UP = (
+    "time_to_pressure", "first_hold_speed", "first_hold", "warmup_speed", "warmup_end_oil_temperature", "extra_run_speed", "extra_run",
+    "check_force", "check_hold",
+)  # fmt: skip
+ROOM = " ______"
+ACROSS = 3
+GRID = ("gap_no_force", "gap_at_once", "gap")
+VALVES = {1: ("",), 2: ("inlet", "exhaust"), 4: ("inlet_1", "inlet_2", "exhaust_1", "exhaust_2")}
+
+
+def title(ahead: Forecast) -> str:
+    """Which venting, when, on which engine, where and why."""
+    row = ahead.row
+    place = [str(row[n]).replace("_", " ") for n in ("site", "engine_type", "reason") if pd.notna(row[n])]
+    engine = f", engine {row['engine_id']}" if pd.notna(row["engine_id"]) else ""
+    return f"Venting {row['venting_id']} planned for {row['date'].date().isoformat()}{engine}: {', '.join(place)}."
+
+
+def say_rotations(page: Page, ahead: Forecast) -> list[str]:
+    """How many rotations to expect, where to stop, and where neither helps, what would change it within the limits."""
+    state = str(ahead.row["expected_state"])
+    if state != "primes":
+        return [
+            words.STATES[state],
+            words.stop_sentence(ahead.stop, None, ahead.limit),
+            words.change_sentence(_say(page, ahead, ASKED.get(state, ()))),
+        ]
+    r, hand = ahead.rotations, _hand(page, ahead)
+    if hand[0] == "does_not_show":
+        return [
+            words.hand_sentence(*hand),
+            words.hot_sentence(r["median"], ahead.stop, over_manual=ahead.over_manual),
+            words.change_sentence(_say(page, ahead, ("cool_oil",))),
+        ]
+    expected = words.expected_sentence(r["median"], r["low"], r["high"], UPCOMING_LEVEL)
+    if ahead.limit is not None and ahead.over_manual:
+        return [
+            words.over_manual_sentence(r["median"], r["low"], r["high"], ahead.limit, UPCOMING_LEVEL),
+            *_what_would_do(page, ahead),
+        ]
+    return [expected, words.stop_sentence(ahead.stop, r["stop"], ahead.limit), words.hand_sentence(*hand)]
+
+
+def _say(page: Page, ahead: Forecast, names: tuple[str, ...]) -> list[str]:
+    """Suggestions in words under the limits in force for this engine type on the day of the job; those that leave one drop out."""
+    said = (
+        say_suggestion(
+            name,
+            page.limits,
+            engine_types=[str(ahead.row["engine_type"])],
+            day=ahead.row["date"].date(),
+            units=page.units,
+        )
+        for name in names
+    )
+    return [one.whole for one in said if one is not None]
+
+
+def _what_would_do(page: Page, ahead: Forecast) -> list[str]:
+    """The fewest changes, each within the limits in force, that bring the expectation to the manual's number or under it."""
+    assert ahead.limit is not None
+    found = page.limits.find("tank_overpressure", str(ahead.row["engine_type"]), ahead.row["date"].date())
+    manual = found if found is not None and found.status == "manual" else None
+    open_changes = []
+    for name, column, value in CHANGES:
+        now = ahead.row[column]
+        if value is None:
+            value = (manual.low if manual.low is not None else manual.high) if manual else None
+            if value is None or (pd.notna(now) and now >= value):
+                continue
+        elif pd.notna(now) and bool(now) == value:
+            continue
+        open_changes.append((name, column, value))
+    for many in range(1, len(open_changes) + 1):
+        for chosen in itertools.combinations(open_changes, many):
+            median = expect_again(page, ahead, {column: value for _, column, value in chosen})
+            if median is not None and median <= ahead.limit:
+                said = _say(page, ahead, tuple(name for name, _, _ in chosen))
+                if len(said) == many:
+                    return [words.change_sentence(said), words.then_sentence(median)]
+    return [words.NO_CHANGE]
+
+
+def _hand(page: Page, ahead: Forecast) -> tuple[str, str, str, str]:
+    """Whether a primed engine shows its threshold by hand: state, lowest and highest pressure, threshold."""
+    hand = priming.cranking_pressure(ahead.row.to_frame().T).iloc[0]
+    low, high, threshold = (
+        wording.number(float(hand[name]), "bar", units=page.units)
+        for name in ("hand_low_bar", "hand_high_bar", "hand_threshold_bar")
+    )
+    return str(hand["hand_state"]), low, high, threshold
+
+
+def _counted(ahead: Forecast) -> str:
+    """The same numbers as the propeller shows them."""
+    row = ahead.row
+    if row["expected_state"] != "primes" or pd.isna(row["propeller_reduction"]):
+        return ""
+    return words.counted_at(
+        ahead.rotations["median"], ahead.stop, float(row["propeller_reduction"]), "propeller"
+    )
+
+
+def sheet(page: Page) -> Blocks:
+    """One page for the stand: safety, this engine and job, rotations and where to stop, lifters, run-up, room to write."""
+    ahead = foresee(page)
+    if ahead is None:
+        return page.text(NOTHING)
+    said = " ".join(part for part in say_rotations(page, ahead) if part)
+    _keep_findings(page, ahead, said)
+    t = ahead.times
+    lines = [
+        ("Rotations", " ".join(part for part in (said, _counted(ahead)) if part)),
+        ("Where they go", _terms(ahead)),
+        ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
+        ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
+        ("Which first", words.positions_sentence(ahead.positions)),
+        ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
+        ("Have ready", _parts(ahead)),
+        ("Rests on", " ".join(p for p in (words.like_sentence(ahead.like, ahead.of_type, len(ahead.past)), words.support_sentence(ahead.beyond)) if p)),
+    ]  # fmt: skip
+    table = pd.DataFrame([(name, text.strip()) for name, text in lines], columns=["what", "expect"])
+    return (
+        Blocks(List(tuple((Text(make_words(text)),) for text in say_safety())))
+        + page.add_table("sheet", table, title=title(ahead), columns=["what", "expect"])
+        + _run_up(page, ahead)
+        + _room(page, ahead)
+        + _similar(page, ahead)
+    )
+
+
+def say_safety() -> list[str]:
+    """What stands at the top of the sheet: every caution in full."""
+    return [*(caution.text for caution in load_suggestions().cautions), *words.SAFETY]
+
+
+def _run_up(page: Page, ahead: Forecast) -> Blocks:
+    """The steps from the first start to the check with the limits in force on the day, and room for what was done."""
+    nouns, rows = load_suggestions().nouns, []
+    for step in RUN_UP:
+        found = page.limits.find(step, str(ahead.row["engine_type"]), ahead.row["date"].date())
+        manual = found is not None and found.status == "manual"
+        limit = (
+            say_limit(step, found, units=page.units)
+            if found is not None and manual
+            else "enter your manual's"
+        )
+        rows.append((nouns[step], limit, ROOM))
+    return page.add_table(
+        "run_up",
+        pd.DataFrame(rows, columns=["step", "limit", "room"]),
+        title="First start, run-up and check: the manual's limits in force",
+        columns=["step", "limit", "room"],
+    )
+
+
+def _room(page: Page, ahead: Forecast) -> Blocks:
+    """Room for the readings, in the order of the form's columns: the venting and the first start, then each lifter."""
+    record = tables.record_tables()
+    stored = {c.name: c.stored for c in record["planned"].columns}
+    keys = (
+        {"venting_id", "start_no", "engine_id", "date", "site", "recorded_because"}
+        | set(RUN_UP)
+        | {"warmup_speed_max"}
+    )
+    asked = [
+        column.header.replace("_", " ")
+        for name in ("ventings", "starts")
+        for column in record[name].columns
+        if column.name not in keys and (column.name not in stored or pd.isna(ahead.row[stored[column.name]]))
+    ]
+    filled = [f"{text}{ROOM}" for text in asked] + [""] * (-len(asked) % ACROSS)
+    height = len(filled) // ACROSS
+    columns = {f"write_{k + 1}": filled[k * height : (k + 1) * height] for k in range(ACROSS)}
+    shown = page.add_table(
+        "write_down",
+        pd.DataFrame(columns),
+        title="To write down, in the order of the form",
+        columns=list(columns),
+        rows=height,
+    )
+    cylinders = int(ahead.row["cylinders"]) if pd.notna(ahead.row["cylinders"]) else 0
+    each = int(ahead.row["valves_per_cylinder"]) if pd.notna(ahead.row["valves_per_cylinder"]) else 2
+    order = str(ahead.row["feed_order"]).split("-") if pd.notna(ahead.row["feed_order"]) else []
+    places = order if len(order) == cylinders else [str(k + 1) for k in range(cylinders)]
+    lifters = [
+        f"{place} {valve.replace('_', ' ')}".strip()
+        for place in places
+        for valve in VALVES.get(each, VALVES[2])
+    ]
+    if not lifters:
+        return shown
+    grid = pd.DataFrame({"lifter": lifters, **{f"room_{name}": ROOM for name in GRID}, "room_feel": ROOM})
+    return shown + page.add_table(
+        "write_lifters",
+        grid,
+        title="Every lifter, in feed order" if order else "Every lifter",
+        columns=list(grid.columns),
+        rows=len(grid),
+    )
+
+
+def _keep_findings(page: Page, ahead: Forecast, said: str) -> None:
+    n, engines = len(ahead.past), int(ahead.past["engine_id"].nunique())
+    tier = evidence.tier(ventings=n, findings=n)
+    state = "estimated" if np.isfinite(ahead.rotations["median"]) else "not_recorded"
+    method = (
+        "physics of this installation times the recorded ratio of its engine type, scatter of past ventings"
+    )
+    if state == "estimated":
+        r = ahead.rotations
+        middle = Estimate(r["median"], r["low"], r["high"], UPCOMING_LEVEL, "rotations", n, engines, method)
+    else:
+        middle = no_estimate(
+            state, level=UPCOMING_LEVEL, unit="rotations", n=n, clusters=engines, method=method
+        )
+    stop_method = "the manual's limit in force, or where 95 in 100 past ventings like it had pressure, whichever is lower"
+    if ahead.stop is None:
+        stop = no_estimate(
+            "not_recorded", level=0.95, unit="rotations", n=n, clusters=engines, method=stop_method
+        )
+    else:
+        stop = Estimate(ahead.stop, None, None, 0.95, "rotations", n, engines, stop_method)
+    t = ahead.times
+    times = (
+        Estimate(
+            t["median"], t["low"], t["high"], UPCOMING_LEVEL, "s", n, engines, "past first starts like it"
+        )
+        if np.isfinite(t["median"])
+        else no_estimate("too_few", level=UPCOMING_LEVEL, unit="s", n=n, clusters=engines)
+    )
+    for name, estimate, sentence in (
+        ("expected_rotations", middle, said),
+        ("stop_rotations", stop, said),
+        ("expected_time_to_pressure", times, words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if times.estimate else "Too few times."),
+        ("chance_spongy_lifter", ahead.chance, words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
+        ("cured_share", ahead.cured, words.cure_sentence(ahead.cured, ahead.runs_taken)),
+    ):  # fmt: skip
+        page.add_finding(name, estimate, group=ahead.group, tier=tier, sentence=sentence)
+
+
+def _terms(ahead: Forecast) -> str:
+    row = ahead.row
+    if row["expected_state"] != "primes":
+        return str(row["expected_note"])
+    saved = (
+        f", tank pressure saves {row['expected_tank_saving']:.0f}"
+        if row["expected_tank_saving"] > 0.5
+        else ""
+    )
+    note = f" ({row['expected_note']})" if row["expected_note"] else ""
+    return f"By physics: suction side {row['expected_suction']:.0f}, pressure side {row['expected_pressure_side']:.0f}{saved}{note}."
+
+
+def _parts(ahead: Forecast) -> str:
+    row = ahead.row
+    return words.parts_sentence(
+        cylinders=int(row["cylinders"]) if pd.notna(row["cylinders"]) else 0,
+        filter_new=bool(pd.notna(row["filter_new"]) and row["filter_new"]),
+        plugs=bool(pd.notna(row["plugs_removed"]) and row["plugs_removed"]),
+        chance=ahead.chance.estimate,
+    )
+
+
+def _similar(page: Page, ahead: Forecast) -> Blocks:
+    """Past ventings most like the planned one, nearest first."""
+    past, row = ahead.past, ahead.row
+    alike = np.zeros(len(past))
+    for name, points in (
+        ("engine_type", 4),
+        ("reason", 2),
+        ("lines_empty", 2),
+        ("cooler_empty", 2),
+        ("engine_id", 2),
+        ("filter_new", 1),
+        ("site", 1),
+    ):
+        if pd.notna(row[name]):
+            alike += points * past[name].eq(row[name]).fillna(False).to_numpy(float)
+    pressed = past["tank_overpressure_bar"].gt(0)
+    if pd.notna(row["tank_overpressure_bar"]):
+        alike += (pressed == (row["tank_overpressure_bar"] > 0)).to_numpy(float)
+    order = np.lexsort((-past["date"].to_numpy().astype("int64"), -alike))[:SIMILAR]
+    found = past.iloc[order][
+        ["venting_id", "date", "site", "engine_id", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"]
+    ]  # fmt: skip
+    return page.add_table(
+        "similar_ventings",
+        found,
+        title="Past ventings most like it",
+        columns=["venting_id", "date", "site", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"],
+    )  # fmt: skip

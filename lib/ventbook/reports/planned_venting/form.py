@@ -12,7 +12,7 @@ import pandas as pd
 from ventbook.records.forms import Job
 from ventbook.reports.alarms import STANDS, list_alarms, warning_sentences
 from ventbook.reports.page import Page, open_page
-from ventbook.reports.planned_venting.page import the_row
+from ventbook.reports.planned_venting.ahead import the_row
 from ventbook.statistics.forecast import predict_rotations
 from ventbook.tables import record_tables
 

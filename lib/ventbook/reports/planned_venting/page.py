@@ -171,8 +171,9 @@ def next_ventings(page: Page) -> Blocks:
         else rows.assign(median=np.nan, low=np.nan, high=np.nan, stop=np.nan)
     )
     limits = [limit_of(page, row) for _, row in rows.iterrows()]
+    pairs = zip(table["stop"].tolist(), limits, strict=True)
     table = table.assign(
-        stop=[stop_at(had, most) for had, most in zip(table["stop"], limits, strict=True)],
+        stop=pd.Series([stop_at(had, most) for had, most in pairs], index=table.index, dtype="float64"),
         expected_state=table["expected_state"].mask(
             table["median"].round().gt(pd.Series(limits, index=table.index, dtype="float64")),
             "over_the_manual",

@@ -27,12 +27,9 @@ from ventbook.tables import evidence
 from ventbook.tables.suggestions import load_suggestions
 
 SIMILAR = 5
-#: What may be changed before turning: suggestion, column, value (None: the lower end of the limit on tank pressure).
-CHANGES = (
-    ("prefill_line", "lines_empty", False),
-    ("prefill_cooler", "cooler_empty", False),
-    ("pressurise_tank", "tank_overpressure_bar", None),
-)
+#: What may be filled before turning: suggestion and column.
+EMPTY = (("prefill_line", "lines_empty"), ("prefill_cooler", "cooler_empty"))
+PRESSED = "tank_overpressure_bar"
 #: What the push that can't prime asks for, by its state.
 ASKED = {
     "not_primed_by_this_push": ("prefill_line", "pressurise_tank", "raise_tank"),
@@ -101,16 +98,13 @@ def _what_would_do(page: Page, ahead: Forecast) -> list[str]:
     assert ahead.limit is not None
     found = page.limits.find("tank_overpressure", str(ahead.row["engine_type"]), ahead.row["date"].date())
     manual = found if found is not None and found.status == "manual" else None
-    open_changes = []
-    for name, column, value in CHANGES:
-        now = ahead.row[column]
-        if value is None:
-            value = (manual.low if manual.low is not None else manual.high) if manual else None
-            if value is None or (pd.notna(now) and now >= value):
-                continue
-        elif pd.notna(now) and bool(now) == value:
-            continue
-        open_changes.append((name, column, value))
+    pressed = None if manual is None else manual.high if manual.low is None else manual.low
+    row, open_changes = ahead.row, []
+    for name, column in EMPTY:
+        if pd.isna(row[column]) or bool(row[column]):
+            open_changes.append((name, column, 0.0))
+    if pressed is not None and (pd.isna(row[PRESSED]) or row[PRESSED] < pressed):
+        open_changes.append(("pressurise_tank", PRESSED, pressed))
     for many in range(1, len(open_changes) + 1):
         for chosen in itertools.combinations(open_changes, many):
             median = expect_again(page, ahead, {column: value for _, column, value in chosen})

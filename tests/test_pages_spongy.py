@@ -130,7 +130,7 @@ def test_next_checks_go_from_cheap_to_dear_with_their_warnings(shown: Any) -> No
     table = pd.read_csv(shown[2] / "tables" / "next_checks.csv")
     assert table["cost"].is_monotonic_increasing
     text = shown[1]["next_checks"].text
-    assert "Ignition off and grounded" in text
+    assert "ignition off and grounded" in text
     assert "no release" in text
 
 

@@ -56,7 +56,7 @@ def prepare_job(planned: str, *, store: str | Path) -> Job:
     rows = the_row(page)
     row = rows.iloc[0]
     manual, revision = _manual_limits(page, row)
-    gauges = _recent_gauges(page, row)
+    gauges = recent_gauges(page, row)
     return Job(
         name=planned,
         values={
@@ -105,7 +105,7 @@ def _usual_feed_order(page: Page, row: pd.Series) -> Mapping[str, str]:
     return {"feed_order": str(known.mode().iloc[0])} if len(known) else {}
 
 
-def _recent_gauges(page: Page, row: pd.Series) -> list[str]:
+def recent_gauges(page: Page, row: pd.Series) -> list[str]:
     """Gauges that the site used of late."""
     own = page.all_lifters
     recent = own["date"] >= pd.Timestamp(page.today) - pd.Timedelta(days=GAUGE_DAYS)

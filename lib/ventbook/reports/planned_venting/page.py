@@ -11,6 +11,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
+from ventbook.reports.alarms import ALARM, warning_sentences
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import (
@@ -22,7 +23,7 @@ from ventbook.reports.planned_venting.ahead import (
     planned_rows,
     stop_at,
 )
-from ventbook.reports.planned_venting.stand import say_rotations, title
+from ventbook.reports.planned_venting.stand import alarms_of, say_rotations, title
 from ventbook.statistics import causes
 from ventbook.statistics.forecast import (
     LEVEL,
@@ -42,10 +43,12 @@ def answer(page: Page) -> Blocks:
     ahead = foresee(page)
     if ahead is None:
         return page.answer(NOTHING)
+    loud = [alarm for alarm in alarms_of(page, ahead) if alarm.what == ALARM]
     return page.answer(
         title(ahead),
         *say_rotations(page, ahead),
         words.chance_sentence(ahead.chance, ahead.base, ahead.causes),
+        *warning_sentences(loud),
     )
 
 

@@ -12,6 +12,7 @@ from ventbook.document import wording
 from ventbook.document.blocks import List, Text, make_words
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
+from ventbook.reports.alarms import Alarm, open_alarms, warning_sentences
 from ventbook.reports.page import Page
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import (
@@ -21,6 +22,7 @@ from ventbook.reports.planned_venting.ahead import (
     expect_again,
     foresee,
 )
+from ventbook.reports.planned_venting.form import recent_gauges
 from ventbook.reports.suggestions import say_limit, say_suggestion
 from ventbook.results import Estimate, no_estimate
 from ventbook.tables import evidence
@@ -142,12 +144,13 @@ def sheet(page: Page) -> Blocks:
         return page.text(NOTHING)
     said = " ".join(part for part in say_rotations(page, ahead) if part)
     _keep_findings(page, ahead, said)
-    t = ahead.times
+    t, alarms = ahead.times, alarms_of(page, ahead)
     lines = [
         ("Rotations", " ".join(part for part in (said, _counted(ahead)) if part)),
         ("Where they go", _terms(ahead)),
         ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
         ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
+        *((f"Open {alarm.what}", text) for alarm, text in zip(alarms, warning_sentences(alarms), strict=True)),
         ("Which first", words.positions_sentence(ahead.positions)),
         ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
         ("Have ready", _parts(ahead)),
@@ -161,6 +164,17 @@ def sheet(page: Page) -> Blocks:
         + _room(page, ahead)
         + _similar(page, ahead)
     )
+
+
+def alarms_of(page: Page, ahead: Forecast) -> tuple[Alarm, ...]:
+    """Alarms and notes that stand on the lot to be fitted, the site and the gauges in use there."""
+    lot, site = (ahead.row[name] for name in ("lifter_lot", "site"))
+    named = {
+        "lots": [lot] if pd.notna(lot) else [],
+        "sites": [site] if pd.notna(site) else [],
+        "gauges": recent_gauges(page, ahead.row) if pd.notna(site) else [],
+    }
+    return open_alarms(page, **named) if any(named.values()) else ()
 
 
 def say_safety() -> list[str]:

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import wording
-from ventbook.reports.account import UNEXPLAINED, list_named, venting_sentence
+from ventbook.reports.account import UNEXPLAINED, list_named, say_check, venting_sentence
 from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters.data import ReportData, rows_of
+from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import causes
 
 # A cause stands at a venting where it brings at least this much of the rate that it brings where it stands fully; what
@@ -75,7 +76,7 @@ def answer_for_one(page: Page, facts: ReportData) -> list[str]:
         causes_present(facts.account, job),
         readings_sentence(page, name),
         like_jobs_sentence(page, facts, job),
-        next_sentence(facts, job),
+        next_sentence(page, facts, job),
     ]
 
 
@@ -142,18 +143,18 @@ def like_jobs_sentence(page: Page, facts: ReportData, job: pd.Series) -> str:
     return f"Findings of like jobs within the limit after an extra run: {wording.join_words(parts)}."
 
 
-def next_sentence(facts: ReportData, job: pd.Series) -> str:
+def next_sentence(page: Page, facts: ReportData, job: pd.Series) -> str:
     """The cheapest next check at this venting, and whom to ask."""
     present, _, _ = sort_causes(facts.account, job)
     named = [row for row in list_named(facts.account) if row["name"] in present]
     site = wording.clean_text(job["site"])
-    if named:
-        return f"Cheapest next check: {min(named, key=lambda row: row['cost'])['check']}. To ask: whoever closed this job at {site}."
+    said = (say_check(page, row) for row in sorted(named, key=lambda row: row["cost"]))
+    if check := next(filter(None, said), ""):
+        return f"Cheapest next check: {check.removesuffix('.')}. To ask: whoever closed this job at {site}."
     own = facts.readings[
         (facts.readings["venting_id"] == job["venting_id"]) & (facts.readings["reading"] != "")
     ]
     if own.empty:
         return f"To ask: whoever closed this job at {site}."
-    return (
-        f"What would decide most: {own['reading'].mode().iloc[0]}. To ask: whoever closed this job at {site}."
-    )
+    reading = suggest_whole(page, str(own["reading"].mode().iloc[0]))
+    return f"What would decide most: {reading.removesuffix('.')}. To ask: whoever closed this job at {site}."

@@ -74,11 +74,11 @@ class TestSheet:
         assert all(f["group"] == {"venting_id": first["venting_id"]} for f in found.values())
 
     def test_fits_one_sheet(self, shown) -> None:
-        # A4 with 18 mm and Letter with 18 mm margins hold 58 lines of 100 characters in the tables' type; the answer and the
+        # A4 with 18 mm and Letter with 18 mm margins hold 58 lines of 110 characters in the tables' type; the answer and the
         # headings above take 16 of the front side, the readings are written on the back
         names = ("sheet", "run_up", "write_down", "write_lifters")
         frames = {name: pd.read_csv(shown[2] / "tables" / f"{name}.csv") for name in names}
-        front = sum(int(np.ceil(len(text) / 95)) for text in [*frames["sheet"]["expect"], *say_safety()])
+        front = sum(int(np.ceil(len(text) / 110)) for text in [*frames["sheet"]["expect"], *say_safety()])
         assert front + len(frames["run_up"]) + 5 <= 58 - 16
         assert sum(len(frames[name]) + 3 for name in names[2:]) <= 30
         assert len(pd.read_csv(shown[2] / "tables" / "similar_ventings.csv")) == 5

@@ -224,7 +224,7 @@ def _room(page: Page, ahead: Forecast) -> Blocks:
         "write_down",
         pd.DataFrame(columns),
         title="To write down, in the order of the form",
-        columns=list(columns),
+        columns=["write_1", "write_2", "write_3"],
         rows=height,
     )
     cylinders = int(ahead.row["cylinders"]) if pd.notna(ahead.row["cylinders"]) else 0
@@ -243,7 +243,7 @@ def _room(page: Page, ahead: Forecast) -> Blocks:
         "write_lifters",
         grid,
         title="Every lifter, in feed order" if order else "Every lifter",
-        columns=list(grid.columns),
+        columns=["lifter", "room_gap_no_force", "room_gap_at_once", "room_gap", "room_feel"],
         rows=len(grid),
     )
 

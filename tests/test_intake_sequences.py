@@ -60,6 +60,9 @@ class Model:
     def standing(self) -> list[Held]:
         def later(h: Held) -> bool:
             entries = self.said.get(h.key, [])
+            entries = [
+                e for e in entries if e.origin == e.intake
+            ]  # one that had to wait was handed in before
             return any(e.intake > h.intake and not {e.intake, e.origin} & self.gone for e in entries)
 
         return [

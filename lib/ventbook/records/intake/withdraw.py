@@ -170,6 +170,11 @@ def _repeats(before: Snapshot, table: str, gone: set[int]) -> dict[str, list[int
 
 def _released_from(before: Snapshot, table: str, gone: set[int]) -> set[tuple[str, int]]:
     """(key, intake that released it) of rows that had to wait, where every intake that handed them in is taken back."""
+    return {pair for pair, intakes in _released(before, table).items() if intakes <= gone}
+
+
+def _released(before: Snapshot, table: str) -> dict[tuple[str, int], set[int]]:
+    """(key, intake that released it) of rows that had to wait -> intakes that handed them in."""
     origins: dict[tuple[str, int], set[int]] = {}
     if "issues" in before.versions:
         rows = before.read_arrow("issues", ["code", "table", "key", "value", "intake"])
@@ -177,7 +182,7 @@ def _released_from(before: Snapshot, table: str, gone: set[int]) -> set[tuple[st
         for row in rows.to_pylist():
             if row["value"].isdigit():
                 origins.setdefault((row["key"], row["intake"]), set()).add(int(row["value"]))
-    return {pair for pair, intakes in origins.items() if intakes <= gone}
+    return origins
 
 
 Address = tuple[int, str, str, int]
@@ -230,7 +235,7 @@ def _held_history(target: Store) -> tuple[dict[Address, dict[str, Any]], dict[Ad
 
 
 def _said_later(writer: Writer, before: Snapshot, row: dict[str, Any], gone: set[int]) -> bool:
-    """True where an intake after the quarantined row's, still standing, brought its key in."""
+    """True where an intake after the quarantined row's, still standing, handed its key in good."""
     table, text = row["table"], row["key"]
     if not text or table == "samples" or table not in before.versions:
         return False
@@ -239,7 +244,9 @@ def _said_later(writer: Writer, before: Snapshot, row: dict[str, Any], gone: set
     key = tables.record_tables()[table].key
     rows = writer.read_now(table, [*key, "_intake"])
     intakes = rows.column("_intake").to_pylist()
-    return any(t == text and n > row["intake"] for t, n in zip(key_texts(rows, key), intakes, strict=True))
+    waited = _released(before, table)  # let in later, but handed in before
+    pairs = zip(key_texts(rows, key), intakes, strict=True)
+    return any(t == text and n > row["intake"] and (t, n) not in waited for t, n in pairs)
 
 
 def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:

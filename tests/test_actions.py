@@ -11,10 +11,11 @@ import pytest
 
 from invented_fleet import fleet_tables, make_page
 from ventbook.errors import InputError
-from ventbook.reports.quarterly_review import actions
+from ventbook.reports.quarterly_review import actions, signals
 from ventbook.run.actions import take_actions
 from ventbook.run.cli import main
 from ventbook.shipped import DATA
+from ventbook.statistics import trends
 from ventbook.tables.actions import Action, read_actions
 from ventbook.tables.reader import TableError
 
@@ -207,3 +208,17 @@ def test_a_draft_filled_in_is_taken_over_and_nothing_is_lost(page, tmp_path, cap
     assert (
         "change it there, or give a new id" in told and told.count("\n") == 1 and own.read_bytes() == before
     )
+
+
+def test_a_gauge_that_drifts_is_drafted_as_an_action(page, monkeypatch):
+    """Planted: HG-1 reads .1 mm higher from 2026 on."""
+    lifters = page.all_lifters.copy()
+    late = lifters["gauge"].eq("HG-1").fillna(False) & (lifters["date"] >= "2026-01-01")
+    lifters["gap_first_mm"] += 0.1 * late.astype(float)
+    drifts = trends.find_gauge_drifts(trends.list_sound_gaps(lifters))
+    moved = next(drift for drift in drifts if drift.gauge == "HG-1")
+    proposed = signals._check_drift(moved, "metric", page.gauges, page.period.end)
+    monkeypatch.setattr(actions, "propose_actions", lambda page: [proposed])
+    (entry,) = tomllib.loads(actions.draft_actions(page))["action"]
+    assert (entry["kind"], entry["control"], entry["gauge"]) == ("gauge", "elsewhere", "HG-1")
+    assert entry["site"] == "Harbour" and entry["what"].startswith("Hold gauge HG-1 against another one")

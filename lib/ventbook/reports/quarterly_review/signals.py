@@ -396,6 +396,7 @@ def _check_drift(drift: trends.GaugeDrift, units: System, gauges: Gauges, until:
         words.drift_sentence(drift, units=units),
         (name, drift.shift),
         suggestion="compare_gauge",
+        aims=True,
     )
 
 

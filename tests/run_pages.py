@@ -97,7 +97,7 @@ def run_page(name: str, store: str | Path, out: str | Path, **given: Any) -> Run
 def run_all_pages(
     store: str | Path, out: str | Path, *, names: Iterable[str] = REPORTS, **given: Any
 ) -> Mapping[str, RunPage]:
-    """Runs several reports (default all nine) with the same parameters; by name."""
+    """Runs several reports (default all) with the same parameters; by name."""
     return {name: run_page(name, store, out, **given) for name in names}
 
 

@@ -1,4 +1,4 @@
-"""All nine reports of random small shops: the same number wherever the same thing is said, and in its sentence.
+"""All reports of random small shops: the same number wherever the same thing is said, and in its sentence.
 
 A number is named by (id, group, period). Wherever it stands (findings of any report, tables, workbook, sentence) it has
 the same estimate, interval, n, state and verdict.

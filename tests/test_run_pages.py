@@ -1,4 +1,4 @@
-"""All nine reports on a small store, in one process."""
+"""All reports on a small store, in one process."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Nine reports on stores of the kinds that make a page fall silent: each one runs through, and says what it can't say."""
+"""All reports on stores of the kinds that make a page fall silent: each one runs through, and says what it can't say."""
 
 from __future__ import annotations
 

@@ -248,7 +248,7 @@ PACKAGES = (
     "deltalake",
     "papermill",
 )
-# Set by the runner so that nine kernels do not each ask for it.
+# Set by the runner so that the kernels do not each ask for it.
 COMMIT_VARIABLE = "VENTBOOK_COMMIT"
 
 

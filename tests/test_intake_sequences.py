@@ -144,10 +144,10 @@ def _hold_sequence(folder, events):
             taken.append((number, files[-1][0], what))
             model.take(number, what)
         elif kind == "again" and taken:
-            then, file, rows = taken[what % len(taken)]
+            _, file, rows = taken[what % len(taken)]
             before = model.rows(), Counter((h.key, h.engine, h.value) for h in model.standing())
             result = intake.ingest([file], store=store, today=TODAY)
-            same = then not in model.gone and all(
+            same = any(n not in model.gone for n, f, _ in taken if f == file) and all(
                 before[0].get(k) == (e, v) if v in GOOD and model.knows(e) else before[1][k, e, v]
                 for k, e, v in rows
             )

@@ -55,6 +55,7 @@ def test_help_is_fast_and_light() -> None:
         (["report"], "NAME"),
         (["report", "quaterly-review"], "did you mean quarterly-review?"),
         (["report", "records", "--level", "high"], "valid"),
+        (["report", "records", "--store", "no/such/store", "--venting", "V1"], "unknown parameter 'venting'"),
         (["report", "records", "--store", "no/such/store"], "no such store"),
         (["report", "records", "--peroid", "2026Q3"], "--peroid"),
         (["report", "records", "--set", "study"], "--set takes NAME=VALUE"),

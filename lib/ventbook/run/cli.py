@@ -291,6 +291,9 @@ def report(
     site: Annotated[str, typer.Option(help="only this site")] = "",
     engine_type: Annotated[str, typer.Option(help="only this engine type")] = "",
     engine: Annotated[str, typer.Option(help="only this engine")] = "",
+    venting: Annotated[
+        str, typer.Option(help="answer for this venting (spongy-lifters, its newest quarter)")
+    ] = "",
     units: Annotated[str, typer.Option(help="metric or us")] = "metric",
     level: Annotated[float, typer.Option(help="confidence level of intervals")] = 0.95,
     as_of: Annotated[int, typer.Option(help="snapshot to report on; 0 is the newest")] = 0,
@@ -319,6 +322,7 @@ def report(
         "site": site,
     }
     given |= {"engine_type": engine_type, "engine": engine, "units": units}
+    given |= {"venting": venting} if venting else {}
     given |= {"level": level, "as_of": as_of, "limits": limits, **read_settings(names, other or [])}
     raise typer.Exit(
         _report(

@@ -42,7 +42,7 @@ SAID: dict[str, dict[str, tuple[dict[str, str], str]]] = {
         "rotations-to-prime": ({"median_rotations_to_prime": "not_reached"}, "not reached"),
     },
     "only held rows": {
-        "records": ({}, "are held until mended"),
+        "records": ({}, "are quarantined until corrected"),
         "time-to-pressure": ({"median_time_to_pressure": "not_recorded"}, "not recorded"),
         "rotations-to-prime": ({"rotations_ratio": "not_recorded"}, "not recorded"),
         "lifter-gaps": ({"venting_failure_share": "not_recorded"}, "not recorded"),

@@ -39,7 +39,7 @@ def came_in_sentence(*, handed_in: int, held: int, deliveries: int) -> str:
     """How much came in and how much of it is held."""
     first = f"{count(handed_in, 'row')} came in with {count(deliveries, 'delivery', 'deliveries')}; "
     if held == 0:
-        return first + "none of them is held."
+        return first + "none of them is quarantined."
     share = number(held / handed_in, "share", decimals=1)
     return first + f"{count(held, 'row')} ({share}) {'is' if held == 1 else 'are'} quarantined until corrected."
 

@@ -131,6 +131,8 @@ class Filling:
         limits = fields.span(column, self.system)
         if limits is None:
             text = self.text(lines=column.name == "remarks")
+            if column.name == "trial":  # a mark between two names would make it two trials
+                text = re.sub(r"[,;/+&]|\band\b", "_", text)
             return text, text
         if column.kind == "integer":
             number = rng.randint(math.ceil(limits[0]), math.floor(limits[1]))

@@ -61,7 +61,8 @@ def made(tmp_path_factory) -> dict[str, Path]:
             ("records", 0, ""),
         ]
     assert any(what == "By site" for _, what, _ in heard)
-    return {name: base / name / "quarterly-review" / "2026Q3" for name in ("one", "two", "us")} | {
+    scopes = {"one": "2026Q3", "two": "2026Q3", "us": "2026Q3_units-us"}
+    return {name: base / name / "quarterly-review" / scope for name, scope in scopes.items()} | {
         "base": base,
         "store": store,
     }

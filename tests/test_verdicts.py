@@ -308,7 +308,7 @@ def test_held_rows_are_counted_once_and_the_sentence_says_which(tmp_path):
 
 def held_rows(n: int, *, intake: int) -> pa.Table:
     rows = [
-        {"file": "v.csv", "sheet": "", "line": k + 2, "table": "ventings", "column": "date", "code": "not_a_date", "intake": intake}
+        {"file": "v.csv", "sheet": "", "line": k + 2, "table": "ventings", "column": "date", "code": "not_a_date", "intake": intake, "original": f'{{"date": "{intake}.{k}"}}'}
         for k in range(n)
     ]  # fmt: skip
     return pa.Table.from_pylist(rows, schema=st_store.QUARANTINE)

@@ -41,7 +41,9 @@ def came_in_sentence(*, handed_in: int, held: int, deliveries: int) -> str:
     if held == 0:
         return first + "none of them is quarantined."
     share = number(held / handed_in, "share", decimals=1)
-    return first + f"{count(held, 'row')} ({share}) {'is' if held == 1 else 'are'} quarantined until corrected."
+    return (
+        first + f"{count(held, 'row')} ({share}) {'is' if held == 1 else 'are'} quarantined until corrected."
+    )
 
 
 def most_held(reasons: list[tuple[str, int]]) -> str:

@@ -81,11 +81,8 @@ class _Walk:
         self.rule, self.settings = rule, settings
         self.failed = outcomes[kind].to_numpy(bool)
         self.codes, self.levels = code_level(outcomes[rule.column])
-        self.quarters = (
-            outcomes["date"].dt.year.to_numpy(np.int64) * 4
-            + outcomes["date"].dt.quarter.to_numpy(np.int64)
-            - 1
-        )
+        # pandas counts quarters from 1970 on; from the year 0, four of them are a calendar year
+        self.quarters = outcomes["date"].dt.to_period("Q").astype("int64").to_numpy() + 4 * 1970
         self.first_quarter = int(self.quarters[0]) if len(outcomes) else 0
         self.first_year = self.first_quarter // 4
         self.spans = int(self.quarters[-1]) - self.first_quarter + 1 if len(outcomes) else 1

@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
+from run_pages import run_page
 from ventbook.physics import priming
 from ventbook.reports import planned_venting as report
 from ventbook.reports.parameters import ParameterError
@@ -362,3 +363,12 @@ class TestNoTwoLinesContradict:
                 assert "Tank pressure: regulated air" in crank
             assert "prefill" not in crank or "Opening: ignition off" in crank
         assert len(kinds) >= 7
+
+
+def test_what_an_extra_run_does_is_said_by_the_causes_of_the_job_and_not_pooled(demo_store, tmp_path):
+    """Planted in the demo: leaking lifters of lot LL-2505 stay spongy through a run, air goes."""
+    bad = run_page("planned-venting", demo_store, tmp_path, planned="plan-2").tables["sheet"].cells
+    told = dict(zip(bad["what"], bad["expect"], strict=True))["Extra run"]
+    assert re.search(
+        r"about [0-3] of \d\d with lifter lot LL-2505 .* and about (\d\d) of (\d\d) with no cause named", told
+    )

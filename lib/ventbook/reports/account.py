@@ -204,6 +204,22 @@ def venting_sentence(account: causes.Account, job: pd.Series) -> str:
     )
 
 
+def cured_sentence(account: causes.Account, lifters: pd.DataFrame, wanted: Sequence[str]) -> str:
+    """What an extra run did to findings of these causes (none: of those without a name), each for itself and never pooled."""
+    found = causes.cured_by_cause(account, lifters)
+    own = found[found["cause"].isin(wanted or [UNEXPLAINED]) & found["share"].notna()]
+    parts = [
+        f"about {row['cured']:.0f} of {row['looked']:.0f} with {'no cause named' if row['cause'] == UNEXPLAINED else row['title']} "
+        f"({wording.value_range(row['low'], row['high'], 'share')})"
+        for row in own.to_dict("records")
+    ]
+    return (
+        f"Findings of like jobs within the limit after an extra run: {wording.join_words(parts)}."
+        if parts
+        else ""
+    )
+
+
 def doubt_sentence(row: Mapping[str, Any]) -> str:
     rivals, since = str(row["rivals"]).split("; "), f"{row['site']} worse since "
     title = f"{row['title'][0].upper()}{row['title'][1:]}"

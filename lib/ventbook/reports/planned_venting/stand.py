@@ -12,6 +12,7 @@ from ventbook.document import wording
 from ventbook.document.blocks import List, Text, make_words
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
+from ventbook.reports.account import UNEXPLAINED, cured_sentence
 from ventbook.reports.alarms import Alarm, open_alarms, warning_sentences
 from ventbook.reports.page import Page
 from ventbook.reports.planned_venting import words
@@ -21,14 +22,17 @@ from ventbook.reports.planned_venting.ahead import (
     Forecast,
     expect_again,
     foresee,
+    past_account,
 )
 from ventbook.reports.planned_venting.form import recent_gauges
 from ventbook.reports.suggestions import say_limit, say_suggestion
 from ventbook.results import Estimate, no_estimate
+from ventbook.statistics import causes
 from ventbook.tables import evidence
 from ventbook.tables.suggestions import load_suggestions
 
 SIMILAR = 5
+STANDS_HERE = 0.1  # of the chance: so much of it makes a named cause one of this job
 #: What may be filled before turning: suggestion and column.
 EMPTY = (("prefill_line", "lines_empty"), ("prefill_cooler", "cooler_empty"))
 PRESSED = "tank_overpressure_bar"
@@ -152,7 +156,7 @@ def sheet(page: Page) -> Blocks:
         ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
         *((f"Open {alarm.what}", text) for alarm, text in zip(alarms, warning_sentences(alarms), strict=True)),
         ("Which first", words.positions_sentence(ahead.positions)),
-        ("Extra run", words.cure_sentence(ahead.cured, ahead.runs_taken)),
+        ("Extra run", _cured(page, ahead)),
         ("Have ready", _parts(ahead)),
         ("Rests on", " ".join(p for p in (words.like_sentence(ahead.like, ahead.of_type, len(ahead.past)), words.support_sentence(ahead.beyond)) if p)),
     ]  # fmt: skip
@@ -164,6 +168,18 @@ def sheet(page: Page) -> Blocks:
         + _room(page, ahead)
         + _similar(page, ahead)
     )
+
+
+def _cured(page: Page, ahead: Forecast) -> str:
+    """What an extra run did, by the causes that stand at this job; of the engine type where the records tell no more."""
+    account = past_account(page)
+    if account is not None:
+        shares = causes.chance_for(account, ahead.row).shares
+        standing = [name for name, share in shares.items() if share >= STANDS_HERE and name != UNEXPLAINED]
+        lifters = page.all_lifters[page.all_lifters["date"] < pd.Timestamp(page.today)]
+        if said := cured_sentence(account, lifters, [*standing, UNEXPLAINED]):
+            return f"{said} Part of that a second look alone would bring."
+    return words.cure_sentence(ahead.cured, ahead.runs_taken)
 
 
 def alarms_of(page: Page, ahead: Forecast) -> tuple[Alarm, ...]:

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import wording
-from ventbook.reports.account import UNEXPLAINED, list_named, say_check, venting_sentence
+from ventbook.reports.account import cured_sentence, list_named, say_check, venting_sentence
 from ventbook.reports.page import Page
-from ventbook.reports.spongy_lifters.data import ReportData, rows_of
+from ventbook.reports.spongy_lifters.data import ReportData
 from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import causes
 
@@ -75,7 +75,7 @@ def answer_for_one(page: Page, facts: ReportData) -> list[str]:
         headline(page, job),
         causes_present(facts.account, job),
         readings_sentence(page, name),
-        like_jobs_sentence(page, facts, job),
+        cured_sentence(facts.account, page.all_lifters, sort_causes(facts.account, job)[0]),
         next_sentence(page, facts, job),
     ]
 
@@ -123,24 +123,6 @@ def readings_sentence(page: Page, venting: str) -> str:
     rest = len(over) - sum(int(counts.get(name, 0)) for name in words)
     parts += [f"neither for certain at {rest}"] if rest else []
     return f"Its readings over the limit fit {wording.join_words(parts)}."
-
-
-def like_jobs_sentence(page: Page, facts: ReportData, job: pd.Series) -> str:
-    """What an extra run did at jobs with the same causes, by cause and never pooled."""
-    titles = causes.name_causes(facts.account)
-    present, _, _ = sort_causes(facts.account, job)
-    wanted = present or [UNEXPLAINED]
-    parts = []
-    for row in rows_of(causes.cured_by_cause(facts.account, page.all_lifters)):
-        if row["cause"] in wanted and row["share"] is not None:
-            title = titles[row["cause"]]
-            parts.append(
-                f"about {row['cured']:.0f} of {row['looked']:.0f} with {title} "
-                f"({wording.value_range(row['low'], row['high'], 'share')})"
-            )
-    if not parts:
-        return ""
-    return f"Findings of like jobs within the limit after an extra run: {wording.join_words(parts)}."
 
 
 def next_sentence(page: Page, facts: ReportData, job: pd.Series) -> str:

@@ -130,11 +130,7 @@ def read_causes(jobs: pd.DataFrame, lifters: pd.DataFrame) -> Said:
     found = causes.explain_failures(jobs, lifters, factors=fleets.FACTORS, draws=0)
     answer = account.causes_sentence(found)
     named = [row["name"] for row in account.list_named(found) if row["title"] in answer]
-    asked = [
-        row["name"]
-        for row in account.list_hints(found)
-        if "These records can't say" in account.hint_sentence(row)
-    ]
+    asked = [row["name"] for row in account.list_hints(found)]  # the page asks about every hint
     return Said(*(tuple(str(name).partition("=")[0] for name in names) for names in (named, asked)))
 
 

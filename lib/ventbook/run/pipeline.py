@@ -147,10 +147,6 @@ def _wait_for_lock(path: Path) -> Iterator[None]:
             time.sleep(0.3)
 
 
-# What a shop keeps beside its store and may hand in with its records.
-REGISTERS = ("limits.toml", "actions.toml", "gauges.toml", "alarms.toml")
-
-
 def ingest_folder(
     records: Path, store: Path = RECORDS / "store", *, say: Callable[[str], Any] = print
 ) -> Path:
@@ -161,6 +157,7 @@ def ingest_folder(
     """
     from ventbook import tables
     from ventbook.records.intake import ingest
+    from ventbook.records.store import BESIDE
     from ventbook.run.export import describe_intake
 
     if not records.is_dir():
@@ -175,7 +172,7 @@ def ingest_folder(
     if (records / "gauges.toml").is_file():
         tables.load_gauges(records / "gauges.toml")
     store.parent.mkdir(parents=True, exist_ok=True)
-    for name in REGISTERS:
+    for name in BESIDE:
         if (records / name).is_file():
             shutil.copyfile(records / name, store.parent / name)
     for folder, mapping in deliveries:

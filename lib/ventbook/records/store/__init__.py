@@ -10,7 +10,7 @@ rows up to what this version writes, in the same snapshot (``Snapshot.content``,
 Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 """
 
-from ventbook.records.store.backup import BackupDone, back_up, restore_backup
+from ventbook.records.store.backup import BESIDE, BackupDone, back_up, restore_backup
 from ventbook.records.store.checking import Damage, StoreCheck, check_store, prune_store
 from ventbook.records.store.delta import StoreError
 from ventbook.records.store.snapshots import (
@@ -35,6 +35,7 @@ from ventbook.records.store.snapshots import (
 from ventbook.records.store.writing import Writer, is_among, write_snapshot
 
 __all__ = [
+    "BESIDE",
     "BOOKKEEPING",
     "CONTENT",
     "ISSUES",

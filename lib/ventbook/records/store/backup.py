@@ -24,6 +24,7 @@ from ventbook.records.store.delta import StoreError, hold_lock
 from ventbook.records.store.proof import measure_file, sync_folder
 from ventbook.records.store.snapshots import LOCK, MARK
 
+# Registers that a shop keeps beside its store, and may hand in with its records.
 BESIDE = ("limits.toml", "actions.toml", "gauges.toml", "alarms.toml")
 TRIALS = "trials"  # folder of trials, beside the store as well
 MANIFEST = "manifest.json"

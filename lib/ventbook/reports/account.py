@@ -383,7 +383,11 @@ def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier
     titles = causes.name_causes(account)
     return shown + page.add_table(
         "failure_shares",
-        names.assign(cause_words=names["cause"].map(titles), kind=names["kind"].str.replace("_", "-"))
+        names.assign(
+            cause_words=names["cause"].map(titles),
+            kind=names["kind"].str.replace("_", "-"),
+            share=names["share"].round(12),
+        )
         .sort_values(["share"], ascending=False, kind="stable")
         .sort_values(
             ["cause"], kind="stable", key=lambda c: c.map({name: i for i, name in enumerate(titles)})

@@ -453,8 +453,10 @@ def judge_rule(
 
     def among(which: npt.NDArray[np.bool_], chance: Floats) -> Estimate:
         expected = chance[:, which] @ count[which]
-        drawn = rng.binomial(count[which].astype(int), np.clip(chance[:, which], 0, 1)).sum(axis=1)
-        return answer(expected, "count", drawn.astype(np.float64))
+        # one uniform number a count, whatever its chance: a last bit must not move the numbers drawn after it
+        uniform = rng.random((draws.size, int(which.sum())))
+        drawn = stats.binom.ppf(uniform, count[which], np.clip(chance[:, which], 0, 1)).sum(axis=1)
+        return answer(expected, "count", drawn)
 
     bias, u = draws.bias[:, gauge], draws.u[:, gauge]
     end = passing_end(accept + correction, draws.errors[gauge].step)

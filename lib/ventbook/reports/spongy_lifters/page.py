@@ -139,7 +139,7 @@ def lengthen_effects(effects: pd.DataFrame) -> pd.DataFrame:
 def _strongest(effects: pd.DataFrame) -> pd.DataFrame:
     """Effects with a number, the largest against its own error first."""
     known = effects[(effects["state"] == "estimated") & effects["log_effect"].notna()]
-    size = (known["log_effect"] / known["log_se"]).abs()
+    size = (known["log_effect"] / known["log_se"]).abs().round(9)
     return known.assign(size=size).sort_values(
         ["size", "factor", "level"], ascending=[False, True, True], kind="stable", ignore_index=True
     )
@@ -230,7 +230,7 @@ def case_comparison(page: Page) -> Blocks:
     table = table[table["state"] == "estimated"].copy()
     if facts.few or table.empty:
         return page.text("Too few failing ventings with a like one beside them to compare.")
-    table["strength"] = table["p"].astype(float)
+    table["strength"] = table["p"].astype(float).round(12)
     table = table.sort_values(["strength", "factor", "level"], kind="stable").drop(columns="strength")
     table["what"] = [words.name_level(row) for row in rows_of(table)]
     table["odds"] = [words.ratio_range(r["odds_ratio"], r["low"], r["high"]) for r in rows_of(table)]

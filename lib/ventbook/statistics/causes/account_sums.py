@@ -6,6 +6,7 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 from statsmodels.stats.proportion import proportion_confint
 
 from ventbook.numerics import Floats
@@ -111,8 +112,11 @@ def compare_causes(
         if cause not in then:
             rows.append((cause, title, *counts, change, np.nan, np.nan, ""))
             continue
-        drawn = rng.poisson(np.maximum(now[cause], 0.0)) - rng.poisson(np.maximum(then[cause], 0.0))
-        low, high = _ends(drawn.astype(np.float64), change, account.level)
+        # one uniform number a count, whatever its mean: a last bit must not move the numbers drawn after it
+        counted = [
+            stats.poisson.ppf(rng.random(len(m)), np.maximum(m, 0.0)) for m in (now[cause], then[cause])
+        ]
+        low, high = _ends(counted[0] - counted[1], change, account.level)
         moved = "rose" if low > 0 else "fell" if high < 0 else ""
         rows.append((cause, title, *counts, change, low, high, moved))
     return pd.DataFrame(rows, columns=list(CHANGE_COLUMNS))

@@ -266,9 +266,10 @@ def _draw_mixture(
 
 
 def root_of(covariance: Array) -> Array:
-    """A matrix whose product with its own transpose is ``covariance``."""
+    """The symmetric matrix whose square is ``covariance``: the one root that does not hang on how eigenvectors are signed
+    and turned, which differs from processor to processor."""
     values, vectors = np.linalg.eigh(covariance)
-    return vectors * np.sqrt(np.clip(values, 0, None))
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0, None)) @ vectors.T)
 
 
 def collapse(frame: pd.DataFrame, *, by: Sequence[str], sums: dict[str, Any]) -> pd.DataFrame:

@@ -150,6 +150,12 @@ def take(folder: Path, number: int, delivery: Delivery, store: Path, *, dry_run:
     result = intake.ingest(paths, store=store, today=TODAY, dry_run=dry_run)
     after = count_stored(store)
     assert set(delivery) <= set(result.counts.index)
+    for source in result.sources:  # every physical line of every file
+        lines = source["lines"]
+        text = (folder / source["file"]).read_bytes()
+        assert lines["lines"] == text.count(b"\n") == sum(n for name, n in lines.items() if name != "lines")
+        own = result.counts.loc[source["table"]]
+        assert (lines["rows"], lines["left_out"]) == (own["rows"], own["left_out"]), (source, own)
     for table, (_, rows) in delivery.items():
         filled = sum(any(row) for row in rows)
         counts = {name: int(result.counts.loc[table, name]) for name in result.counts.columns}

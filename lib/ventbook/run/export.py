@@ -254,6 +254,7 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
         parts.append(f"{row['quarantined']} quarantined")
         parts += [f"{row[name]} {word}" for name, word in (("released", "released"),) if row.get(name, 0)]
         yield f"{table}: {row['rows']} rows: {', '.join(parts)}"
+    yield from describe_lines(result)
     issues = result.issues
     if len(issues):
         grouped = issues.groupby(["severity", "code"], sort=False).agg(
@@ -273,6 +274,25 @@ def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
         yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
     if int(result.counts["quarantined"].sum()):
         yield f"quarantined rows: ventbook quarantine --store {store} --out quarantined.xlsx gives them back with reasons"
+
+
+LINE_WORDS = {
+    "above": "above headers",
+    "header": "headers",
+    "rows": "rows",
+    "blank": "blank",
+    "left_out": "no records",
+    "continued": "within a cell",
+}
+
+
+def describe_lines(result: Any) -> Iterator[str]:
+    """What became of every line of the text files, in one line; nothing where there were none."""
+    own = [source["lines"] for source in result.sources if source.get("lines")]
+    if own:
+        sums = {name: sum(lines[name] for lines in own) for name in ("lines", *LINE_WORDS)}
+        parts = [f"{sums[name]:,} {word}" for name, word in LINE_WORDS.items() if sums[name]]
+        yield f"lines of text files: {sums['lines']:,} = {' + '.join(parts)}"
 
 
 def describe_alarms(store: Path) -> Iterator[str]:

@@ -34,6 +34,10 @@ LONGEST_TEXT = 10_000
 LONGEST_CELL = (
     80  # no number, code or date is longer; longer ones are not matched at all, for that takes time
 )
+FREE_TEXT = ("remarks", "crank_rest")
+DITTO_MARKS = pa.array(
+    ['"', "''", "\u2033", "\u3003", "\u201e", "\u201c", "\u201d", '-"-', "do.", "dto.", "ditto", "Ditto"]
+)
 _EATEN = re.compile(r"\d(?:[.,]\d+)?E[+]?\d+", re.ASCII)
 _CALENDAR = re.compile(r"(\d{4})-(\d{2})-(\d{2})", re.ASCII)
 _BASIC = re.compile(r"((?:19|20|21)\d{2})(\d{2})(\d{2})", re.ASCII)
@@ -319,6 +323,8 @@ def convert_text(cells: pa.Array, column: Column) -> Found:
         bad["unreadable_text"] = _where(pc.match_substring_regex(texts, _UNREADABLE))
     if (pc.max(pc.utf8_length(texts)).as_py() or 0) > LONGEST_TEXT:
         bad["text_too_long"] = _where(pc.greater(pc.utf8_length(texts), LONGEST_TEXT))
+    if column.name not in FREE_TEXT:
+        bad["ditto_mark"] = _where(pc.is_in(texts, value_set=DITTO_MARKS))
     if column.key or column.name.endswith("_id"):
         candidates = _where(pc.match_substring(texts, "E+"))
         eaten = [n for n in candidates if _EATEN.fullmatch(texts[int(n)].as_py()[:LONGEST_CELL])]

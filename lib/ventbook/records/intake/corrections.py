@@ -74,7 +74,7 @@ class Corrections:
             row.outcome = "applied"
             words = {"old": row.old, "role": row.role, "why": row.why}
             faults.append(Fault("correction_applied", row.column, at[:1], [row.new], words))
-        return Batch(batch.lines, cells, batch.faults), faults
+        return Batch(batch.lines, cells, batch.faults, batch.said), faults
 
 
 def _is_corrected(sheet: Sheet, position: int, found: str) -> bool:

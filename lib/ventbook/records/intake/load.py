@@ -18,7 +18,9 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from ventbook.errors import InputError
 from ventbook.records.intake.cells import (
+    FREE_TEXT,
     USUAL_UNITS,
     check_range,
     check_required,
@@ -35,7 +37,6 @@ from ventbook.tables import Column, Table, units
 
 KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
 EXAMPLE = "example"
-FREE_TEXT = ("remarks", "crank_rest")  # elsewhere only whole names are hidden
 LOOKED_UP = ("technician", "engine_id", "venting_id", "engine_type", "site")
 MANY_EMPTY = 4
 
@@ -115,10 +116,13 @@ def load_table(
     kept: dict[int, list[Batch]] = {}
     offset = left_out = 0
     for number, sheet in enumerate(sheets):
+        begin, before = offset, left_out
+        blank = 0
         keep = sheet.size <= KEEP_TEXT
         prepared = _prepare(sheet, corrections)
         for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today):
-            left_out += gone
+            left_out += gone[0]
+            blank += gone[1]
             if not batch.rows:
                 continue
             piece, found, refs = converted
@@ -132,6 +136,7 @@ def load_table(
                 kept.setdefault(number, []).append(batch)
             if progress is not None:
                 progress(f"{sheet.where}: {offset:,} rows read")
+        account_lines(sheet, offset - begin, blank, left_out - before)
     rows = pa.concat_tables(pieces) if pieces else schema.empty_table()
     return Loaded(
         table,
@@ -147,12 +152,13 @@ def load_table(
     )
 
 
-Prepared = tuple[Batch, list[Fault], int]
+Gone = tuple[int, int]  # lines that are no records, and blank rows
+Prepared = tuple[Batch, list[Fault], Gone]
 Converted = tuple[pa.Table, list[Fault], dict[int, str]]
 
 
 def _prepare(sheet: Sheet, corrections: Corrections) -> Iterator[Prepared]:
-    """Batches without the lines that are no records, corrections made; and how many lines were left out."""
+    """Batches without the lines that are no records, corrections made; and how many lines that were."""
     for batch in sheet.batches():
         batch, gone = drop_lines(sheet, batch)
         batch, applied = corrections.apply(sheet, batch)
@@ -242,7 +248,8 @@ def convert_batch(
     for code in dict.fromkeys(code for code, _ in batch.faults.values()):
         which = [row for row, (c, _) in sorted(batch.faults.items()) if c == code]
         texts = [batch.faults[row][1] for row in which]
-        faults.append(Fault(code, "", np.array(which, dtype=np.int64), texts))
+        each = [batch.said[row] for row in which] if which[0] in batch.said else ()
+        faults.append(Fault(code, "", np.array(which, dtype=np.int64), texts, each=each))
     other, references = collect_other(sheet, batch)
     book = {
         "_file": pa.repeat(sheet.file, batch.rows),
@@ -257,8 +264,33 @@ def convert_batch(
     return pa.table(arrays, schema=schema), faults, references
 
 
-def drop_lines(sheet: Sheet, batch: Batch) -> tuple[Batch, int]:
-    """The batch without blank rows and the form's example row, and the number of lines noted as left out."""
+def account_lines(sheet: Sheet, rows: int, blank: int, left_out: int) -> None:
+    """Hold what became of a text file's lines against their number; ``sheet.account`` keeps it.
+
+    InputError where they differ: not one line may be lost on the way.
+    """
+    count = sheet.count
+    if count is None:
+        return
+    parts = {
+        "above": count.above,
+        "header": count.header,
+        "rows": rows,
+        "blank": count.blank + blank,
+        "left_out": left_out,
+        "continued": count.continued,
+    }
+    if sum(parts.values()) != count.lines:
+        said = ", ".join(f"{n} {name.replace('_', ' ')}" for name, n in parts.items())
+        raise InputError(
+            f"{sheet.file}: {count.lines} lines, of which {sum(parts.values())} could be accounted for ({said}); "
+            "nothing was taken in. Save it again as UTF-8"
+        )
+    sheet.account = {"lines": count.lines, **parts}
+
+
+def drop_lines(sheet: Sheet, batch: Batch) -> tuple[Batch, Gone]:
+    """The batch without blank rows, footers and the form's example row, and how many rows that were."""
     known = [n for n, f in enumerate(sheet.fields) if f.column is not None]
     keys = [n for n in known if sheet.fields[n].column.key]  # type: ignore[union-attr]
     first = batch.cells[keys[0]] if keys else batch.cells[known[0]]
@@ -277,11 +309,13 @@ def drop_lines(sheet: Sheet, batch: Batch) -> tuple[Batch, int]:
             _note_once(sheet, "example_row", "", int(batch.lines[int(np.flatnonzero(example)[0])].as_py()))
     left_out += _drop_footers(sheet, batch, known, first, drop)
     if not drop.any():
-        return batch, left_out
+        return batch, (0, 0)
     keep = pa.array(~drop)
     position = np.cumsum(~drop) - 1
     faults = {int(position[row]): fault for row, fault in batch.faults.items() if not drop[row]}
-    return Batch(batch.lines.filter(keep), [c.filter(keep) for c in batch.cells], faults), left_out
+    said = {int(position[row]): words for row, words in batch.said.items() if not drop[row]}
+    cells = [c.filter(keep) for c in batch.cells]
+    return Batch(batch.lines.filter(keep), cells, faults, said), (left_out, int(drop.sum()) - left_out)
 
 
 def _drop_footers(sheet: Sheet, batch: Batch, known: list[int], first: pa.Array, drop: np.ndarray) -> int:
@@ -293,6 +327,8 @@ def _drop_footers(sheet: Sheet, batch: Batch, known: list[int], first: pa.Array,
     for row in range(batch.rows - 1, max(batch.rows - 6, -1), -1):
         if drop[row]:
             continue
+        if row in batch.said:
+            break
         if row in batch.faults:
             filled = [cell for cell in batch.faults[row][1].split(" | ") if cell.strip()]
             if len(filled) > 1:

@@ -33,6 +33,7 @@ from ventbook.records.store import ISSUES, QUARANTINE, Snapshot, Store, open_sto
 from ventbook.tables import record_tables
 
 WAITING_CODES = frozenset({"orphan_engine", "orphan_venting", "parent_held"})
+UNSPLIT = frozenset({"wrong_cell_count", "lines_swallowed"})  # rows whose cells can't be told apart
 SitesOf = Callable[[np.ndarray], list[str | None]]
 
 
@@ -93,7 +94,7 @@ def find_rerun(before: Snapshot | None, corrections: Corrections) -> Rerun:
         [a in asked and asked[a] in (None, n) for a, n in zip(address, quarantined["intake"], strict=True)],
         dtype=bool,
     )
-    whole = (quarantined["code"] != "wrong_cell_count").to_numpy()
+    whole = ~quarantined["code"].isin(UNSPLIT).to_numpy()
     again = quarantined[((quarantined["waiting"] == "parent").to_numpy() | corrected) & whole]
     sources = before.sources()
     for (intake, file, name, table), rows in again.groupby(
@@ -156,7 +157,7 @@ def build_quarantine(
                 loaded.sheets[loaded.source[row]], originals.broken[row], coder, known_words
             )
             texts.append(json.dumps(original, ensure_ascii=False))
-            if fault.code == "wrong_cell_count":
+            if fault.code in UNSPLIT:
                 shown = shorten(" | ".join(text or "" for text in original.values()))
                 value, what = shown, what.replace(repr(value), repr(shown))
         else:
@@ -242,7 +243,7 @@ def build_issues(
         said = []
         for position, row in zip(positions.tolist(), rows, strict=True):
             value, what, do = fault.text(position, coder.mask_text)
-            if fault.code == "wrong_cell_count":
+            if fault.code in UNSPLIT:
                 sheet = loaded.sheets[loaded.source[row]]
                 shown = safe.get((lines[row], sheet.file, sheet.sheet or None), "")
                 value, what = shown, what.replace(repr(value), repr(shown))
@@ -271,7 +272,7 @@ def build_issues(
 
 def _broken_values(held_rows: pa.Table) -> Iterator[tuple[int, str, str | None, str]]:
     for row in held_rows.select(["line", "file", "sheet", "value", "code"]).to_pylist():
-        if row["code"] == "wrong_cell_count":
+        if row["code"] in UNSPLIT:
             yield row["line"], row["file"], row["sheet"], row["value"]
 
 

@@ -120,6 +120,7 @@ def finish_intake(
             "rows": _rows_of(work, sheet, traces),
             "sha256": sheet.sha256,
             "form": describe_form(sheet),
+            **({"lines": sheet.account} if sheet.account else {}),
         }
         for sheet in sheets
     ]

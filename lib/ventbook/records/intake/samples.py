@@ -29,10 +29,11 @@ import pyarrow.compute as pc
 from ventbook import tables
 from ventbook.model.verdicts import quarter_of
 from ventbook.records import privacy
+from ventbook.records.intake.cells import FREE_TEXT
 from ventbook.records.intake.context import IN_STORE, Context, Fault, shorten
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.intake.keys import Outcome, key_texts
-from ventbook.records.intake.load import FREE_TEXT, Loaded, convert_batch, drop_lines
+from ventbook.records.intake.load import Loaded, account_lines, convert_batch, drop_lines
 from ventbook.records.intake.trace_features import (
     SCHEMA_NAMES,
     Key,
@@ -421,11 +422,13 @@ def _pieces(
     counts: dict[str, int],
 ) -> Iterator[Piece]:
     """Converted batches: rows, lines, and the words of their faults by row; lines left out are counted."""
-    done = 0
+    done = gone = blank = 0
     schema = record_schema("samples")
     for batch in sheet.batches():
-        batch, gone = drop_lines(sheet, batch)
-        counts["left_out"] += gone
+        batch, (left_out, empty) = drop_lines(sheet, batch)
+        counts["left_out"] += left_out
+        gone += left_out
+        blank += empty
         if not batch.rows:
             continue
         batch, _ = corrections.apply(sheet, batch)
@@ -435,6 +438,7 @@ def _pieces(
         if progress is not None:
             progress(f"{sheet.where}: {done:,} samples read")
         yield rows, np.asarray(batch.lines), words
+    account_lines(sheet, done, blank, gone)
 
 
 def _words_of(faults: list[Fault]) -> dict[int, Words]:

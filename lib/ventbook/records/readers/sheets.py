@@ -37,12 +37,14 @@ class FileNote:
 class Batch:
     """Some rows of a sheet. ``cells`` has one Arrow array a field (text; None = empty cell; numbers, truth values
     and dates stay typed where the file is typed), ``lines`` the line or row each stood on, 1 = first line of the
-    file. ``faults`` maps positions of rows that could not be split into cells to (code, text of the row).
+    file. ``faults`` maps positions of rows that could not be split into cells to (code, text of the row), ``said`` those
+    of them whose sentence needs more to the particulars.
     """
 
     lines: pa.Array
     cells: list[pa.Array]
     faults: dict[int, tuple[str, str]] = field(default_factory=dict)
+    said: dict[int, dict[str, Any]] = field(default_factory=dict)
 
     @property
     def rows(self) -> int:
@@ -50,9 +52,23 @@ class Batch:
 
 
 @dataclass
+class LineCount:
+    """What the physical lines of a text file are, besides rows: ``above`` the headers, ``header``, ``blank``, and
+    ``continued`` (further lines of a cell in quotation marks). ``lines`` counts all, told from the line ends alone.
+    """
+
+    lines: int = 0
+    above: int = 0
+    header: int = 0
+    blank: int = 0
+    continued: int = 0
+
+
+@dataclass
 class Sheet:
     """One table as it was handed in. ``batches`` reads all rows; ``read_lines``, where a file can do that faster,
-    only those on the given lines (rising numbers), which it may return in another order.
+    only those on the given lines (rising numbers), which it may return in another order. ``count`` is a text file's
+    count of lines, whole once ``batches`` has been read to its end; ``account`` the same with the rows, made at intake.
     """
 
     table: Table
@@ -67,6 +83,8 @@ class Sheet:
     sha256: str = ""
     size: int = 0
     read_lines: Callable[[np.ndarray], Iterator[Batch]] | None = None
+    count: LineCount | None = None
+    account: dict[str, int] | None = None
 
     @property
     def file(self) -> str:
@@ -82,14 +100,22 @@ def text_array(values: list[str | None]) -> pa.Array:
     return pa.array([value if value else None for value in values], pa.string())
 
 
-def rows_to_batch(rows: list[list[str]], lines: list[int], width: int) -> Batch:
+def rows_to_batch(
+    rows: list[list[str]], lines: list[int], width: int, swallowed: dict[int, dict[str, int]] | None = None
+) -> Batch:
     """Rows of text cells as a batch of ``width`` fields.
 
     Cells missing or filled beyond the width make the row a fault: the cells can't be told apart for certain.
-    Empty cells beyond the width are the spreadsheet's trailing separators and mean nothing.
+    Empty cells beyond the width are the spreadsheet's trailing separators and mean nothing. ``swallowed`` are the rows
+    that a quotation mark ran over, with the lines from ``low`` to ``high`` that it holds together.
     """
     faults: dict[int, tuple[str, str]] = {}
+    swallowed = swallowed or {}
     for position, row in enumerate(rows):
+        if position in swallowed:
+            faults[position] = ("lines_swallowed", " | ".join(row))
+            rows[position] = (row + [""] * width)[:width]
+            continue
         if len(row) == width:
             continue
         if len(row) > width and not any(cell.strip() for cell in row[width:]):
@@ -98,4 +124,5 @@ def rows_to_batch(rows: list[list[str]], lines: list[int], width: int) -> Batch:
         faults[position] = ("wrong_cell_count", " | ".join(row))
         rows[position] = (row + [""] * width)[:width]
     columns = zip(*rows, strict=True) if rows else [()] * width
-    return Batch(pa.array(lines, pa.int64()), [text_array(list(column)) for column in columns], faults)
+    cells = [text_array(list(column)) for column in columns]
+    return Batch(pa.array(lines, pa.int64()), cells, faults, dict(swallowed))

@@ -18,7 +18,7 @@ import pyarrow as pa
 from ventbook.errors import InputError
 from ventbook.records.readers import text_form
 from ventbook.records.readers.mapping import Source, choose_table, find_header, resolve_fields
-from ventbook.records.readers.sheets import Batch, Field, FileNote, Sheet, rows_to_batch
+from ventbook.records.readers.sheets import Batch, Field, FileNote, LineCount, Sheet, rows_to_batch
 from ventbook.tables import Table
 
 SAMPLE_LINES = 1500
@@ -66,12 +66,12 @@ def open_text(path: Path, source: Source) -> Sheet:
     )
 
     if not scan.plain or any("\n" in cell for cell in headers):
-        sheet.batches = lambda: _read_rows(path, scan, separator, line, width, sheet.notes)
+        sheet.batches = lambda: _read_rows(path, scan, separator, line, width, sheet)
         return sheet
 
     def read() -> Iterator[Batch]:
-        rows = scan.newlines + (not scan.ends_with_newline) - line
-        return _count_rows(_read_blocks(path, separator, line, len(headers), width), rows, path)
+        sheet.count = LineCount(scan.lines, above=line - 1, header=1)
+        return _count_rows(_read_blocks(path, separator, line, len(headers), width), scan.lines - line, path)
 
     sheet.batches = read
     sheet.read_lines = lambda lines: _read_lines(path, separator, lines, len(headers), width)
@@ -101,28 +101,72 @@ def _tell_decimal(rows: Sequence[Sequence[str]], fields: Sequence[Field], where:
 
 
 def _read_rows(
-    path: Path, scan: text_form.TextScan, separator: str, header_line: int, width: int, notes: list[FileNote]
+    path: Path,
+    scan: text_form.TextScan,
+    separator: str,
+    header_line: int,
+    width: int,
+    sheet: Sheet | None = None,
 ) -> Iterator[Batch]:
-    """The careful way: row by row."""
+    """The careful way: row by row. ``sheet`` is told the count of lines and the encodings met."""
     tally: dict[str, int] = {}
+    count = LineCount(scan.lines)
     rows: list[list[str]] = []
     lines: list[int] = []
+    odd: dict[int, dict[str, int]] = {}
     size = 0
-    for line, cells in text_form.parse_rows(text_form.decode_lines(path, scan, tally), separator):
-        if line <= header_line:
+    for record in text_form.parse_records(text_form.decode_lines(path, scan, tally), separator, path.name):
+        if not record.cells:
+            count.blank += 1
             continue
-        rows.append(cells)
-        lines.append(line)
-        size += sum(map(len, cells))
+        if record.line <= header_line:
+            _pass_header(record, header_line, separator, width, count, path.name)
+            continue
+        if record.swallows(separator, width):
+            split = _split_record(record, separator)
+            count.blank += len(record.lines) - len(split)
+            where = {"low": record.line, "high": record.line + len(record.lines) - 1}
+            odd |= {len(rows) + n: where for n in range(len(split))}
+        else:
+            split = [(record.line, record.cells)]
+            count.continued += len(record.lines) - 1
+        for line, cells in split:
+            rows.append(cells)
+            lines.append(line)
+            size += sum(map(len, cells))
         if len(rows) >= BATCH_ROWS or size > 16 * BLOCK:
-            yield rows_to_batch(rows, lines, width)
-            rows, lines, size = [], [], 0
+            yield rows_to_batch(rows, lines, width, odd)
+            rows, lines, odd, size = [], [], {}, 0
     if rows:
-        yield rows_to_batch(rows, lines, width)
-    if scan.mixed:
-        note = _describe_encoding(tally)
-        if note not in notes:
-            notes.append(note)
+        yield rows_to_batch(rows, lines, width, odd)
+    if sheet is not None:
+        sheet.count = count
+        note = _describe_encoding(tally) if scan.mixed else None
+        if note is not None and note not in sheet.notes:
+            sheet.notes.append(note)
+
+
+def _pass_header(
+    record: text_form.Record, header_line: int, separator: str, width: int, count: LineCount, where: str
+) -> None:
+    """Count a record down to the headers. InputError where its quotation mark has swallowed rows."""
+    if len(record.lines) > 1 and record.swallows(separator, width):
+        last = record.line + len(record.lines) - 1
+        raise InputError(
+            f"{where}, line {record.line}: a quotation mark opens in or above the headers and swallows lines "
+            f"{record.line + 1} to {last}; close it, or take it out"
+        )
+    if record.line == header_line:
+        count.header += 1
+        count.continued += len(record.lines) - 1
+    else:
+        count.above += len(record.lines)
+
+
+def _split_record(record: text_form.Record, separator: str) -> list[tuple[int, list[str]]]:
+    """The physical lines of a record, each split at every separator, quotation marks as they stand; blank ones left out."""
+    plain = [text.rstrip("\r\n") for text in record.lines]
+    return [(record.line + n, text.split(separator)) for n, text in enumerate(plain) if text.strip()]
 
 
 def _describe_encoding(tally: dict[str, int]) -> FileNote:
@@ -150,7 +194,7 @@ def _read_lines(path: Path, separator: str, lines: np.ndarray, raw_width: int, w
     """Only the rows on some lines, as the fast way reads them."""
     text = pick_lines(path, lines)
     for batch in _read_blocks(path, separator, 0, raw_width, width, text):
-        yield Batch(pa.array(lines[np.asarray(batch.lines) - 1]), batch.cells, batch.faults)
+        yield Batch(pa.array(lines[np.asarray(batch.lines) - 1]), batch.cells, batch.faults, batch.said)
 
 
 def pick_lines(path: Path, lines: np.ndarray) -> bytes:
@@ -209,7 +253,7 @@ def _read_blocks(
         if "Empty CSV" in str(error):
             return  # headers and no rows
         yield from _read_rows(
-            path, text_form.scan_text(path), separator, header_line, width, []
+            path, text_form.scan_text(path), separator, header_line, width
         )  # a row larger than a block, for one
         return
     line, done = header_line + 1, 0
@@ -219,7 +263,7 @@ def _read_blocks(
         except StopIteration:
             break
         except pa.ArrowInvalid:  # a row larger than a block: on from here row by row
-            yield from _read_rows(path, text_form.scan_text(path), separator, line - 1, width, [])
+            yield from _read_rows(path, text_form.scan_text(path), separator, line - 1, width)
             return
         skipped = {number for number, _ in strange}
         lines = _number_lines(line, block.num_rows, skipped)

@@ -18,10 +18,12 @@ from ventbook.errors import InputError
 from ventbook.records.readers.sheets import FileNote
 
 CHUNK = 4 << 20
+LONGEST_RECORD = 10_000  # lines; a quotation mark still open after so many was never meant to be one
 SEPARATORS = {",": "comma", ";": "semicolon", "\t": "tab", "|": "bar"}
 _POINT = re.compile(r"[+-]?\d*\.\d+")
 _COMMA = re.compile(r"[+-]?\d*,\d+")
 _THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
+_AROUND = [*b'\n\r",;|\t']  # what stands before a quotation mark that opens and after one that closes
 _SIGNATURES = {
     b"PK\x03\x04": "a ZIP archive or a workbook",
     b"PAR1": "a Parquet file",
@@ -40,10 +42,9 @@ class TextScan:
     encoding: str
     sha256: str
     size: int
-    newlines: int
-    plain: bool  # UTF-8 without quotes that span lines, blank lines, bare carriage returns or zero bytes
+    lines: int  # by line ends alone: line feeds, carriage returns, or both together
+    plain: bool  # UTF-8 without odd quotes, blank lines, bare carriage returns or zero bytes
     quoted: bool
-    ends_with_newline: bool
     mixed: bool
 
 
@@ -51,7 +52,7 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
     """Read the file once: hash, encoding, and whether the fast path may take it. InputError when it isn't text."""
     digest = hashlib.sha256()
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
-    size = newlines = zeros = quotes = 0
+    size = ends_seen = zeros = quotes = 0
     valid, blank, bare, spanning, tail, head = True, False, False, False, b"\n", b""
     with path.open("rb") as file, ThreadPoolExecutor(1) as pool:
         hashed: Future[None] | None = None
@@ -64,7 +65,7 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
             size += len(chunk)
             codes = np.frombuffer(chunk, dtype=np.uint8)
             ends = codes == ord("\n")
-            newlines += int(np.count_nonzero(ends))
+            ends_seen += int(np.count_nonzero(ends))
             zeros += chunk.count(b"\0") if b"\0" in chunk else 0
             # line end after line end within the chunk; what lies across its border is looked at by itself
             border = tail[-2:] + chunk[:2]
@@ -72,14 +73,15 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
             if b"\r" in chunk:
                 blank = blank or b"\n\r\n" in chunk
                 joined = tail[-1:] + chunk
-                bare = bare or joined.count(b"\r") > joined.count(b"\r\n") + (joined[-1:] == b"\r")
+                lone = joined.count(b"\r") - joined.count(b"\r\n") - (joined[-1:] == b"\r")
+                ends_seen, bare = ends_seen + lone, bare or lone > 0
             elif tail[-1:] == b"\r" and chunk[:1] != b"\n":
-                bare = True
+                ends_seen, bare = ends_seen + 1, True
             tail = (tail + chunk[-2:])[-2:]
             own = chunk.count(b'"') if b'"' in chunk else 0
             before, quotes = quotes, quotes + own
             if not spanning and (own or before & 1):
-                spanning = spans_lines(chunk, before)
+                spanning = has_odd_quotes(chunk, before)
             if valid and not chunk.isascii():
                 try:
                     utf8.decode(chunk)
@@ -101,25 +103,39 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
     even_zeros = head[0::2].count(0)
     odd_zeros = head[1::2].count(0)
     told = encoding or _tell_encoding(head, valid, even_zeros, odd_zeros)
+    if tail[-1:] == b"\r":
+        ends_seen, bare = ends_seen + 1, True
+    lines = ends_seen + (tail[-1:] not in (b"\n", b"\r"))
+    if told != "mixed" and "\r\n".encode(told)[-2:] != b"\r\n":  # an encoding of more bytes a character
+        with path.open(encoding=told, errors="replace", newline="") as text:
+            lines = sum(1 for _ in text)
     if not told.startswith("utf-16") and zeros > size // 20:
         raise InputError(f"{path.name}: holds bytes that are not text; hand in CSV, XLSX, ODS or Parquet")
     return TextScan(
         encoding=told,
         sha256=digest.hexdigest(),
         size=size,
-        newlines=newlines,
+        lines=lines,
         plain=valid and told in ("utf-8", "utf-8-sig") and not (blank or bare or zeros or spanning),
         quoted=quotes > 0,
-        ends_with_newline=tail.endswith(b"\n"),
         mixed=told == "mixed",
     )
 
 
-def spans_lines(chunk: bytes, quotes_before: int) -> bool:
-    """True when some line ends inside quotes: an odd number of quotation marks stands before its end."""
+def has_odd_quotes(chunk: bytes, quotes_before: int) -> bool:
+    """True when some line ends inside quotes (an odd number of quotation marks stands before its end), or a quotation
+    mark stands where a cell neither begins nor ends.
+    """
     codes = np.frombuffer(chunk, dtype=np.uint8)
-    count = np.cumsum(codes == ord('"'), dtype=np.int64) + quotes_before
-    return bool((count[codes == ord("\n")] & 1).any())
+    marks = codes == ord('"')
+    count = np.cumsum(marks, dtype=np.int64) + quotes_before
+    if (count[codes == ord("\n")] & 1).any():
+        return True
+    at = np.flatnonzero(marks)
+    opens = (count[at] & 1).astype(bool)
+    before, after = at[opens], at[~opens]
+    around = np.concatenate([codes[before[before > 0] - 1], codes[after[after < len(codes) - 1] + 1]])
+    return not np.isin(around, _AROUND).all()
 
 
 def _tell_encoding(head: bytes, valid: bool, even_zeros: int, odd_zeros: int) -> str:
@@ -160,23 +176,63 @@ def decode_lines(path: Path, scan: TextScan, tally: dict[str, int] | None = None
             yield from io.StringIO(text, newline="")
 
 
-def parse_rows(lines: Iterable[str], separator: str) -> Iterator[tuple[int, list[str]]]:
-    """(line number, cells) of every row that isn't blank; quoting as in RFC 4180. Zero bytes stay in the text."""
+@dataclass(frozen=True)
+class Record:
+    """One row of a text file: the number of its first line, its physical lines, its cells (none: a blank line), and
+    whether every quotation mark that opens in it closes.
+    """
+
+    line: int
+    lines: list[str]
+    cells: list[str]
+    closed: bool = True
+
+    def swallows(self, separator: str, width: int) -> bool:
+        """Whether a quotation mark has swallowed lines that look like rows of ``width`` cells of their own."""
+        if not self.closed:
+            return True
+        wide = [line.count(separator) >= width - 1 for line in self.lines]
+        return len(wide) > 1 and (sum(wide) > 1 or any(wide[1:-1]))
+
+
+def parse_records(lines: Iterable[str], separator: str, where: str = "") -> Iterator[Record]:
+    """Every record, blank lines too; quoting as in RFC 4180. Zero bytes stay in the text.
+
+    InputError where a quotation mark stays open over more lines than any cell has.
+    """
     csv.field_size_limit(2**31 - 1)
-    reader = csv.reader(lines, delimiter=separator)
-    before = 0
+    taken: list[str] = []
+    line, closed = 1, True
+
+    def feed() -> Iterator[str]:
+        nonlocal closed
+        for text in lines:
+            taken.append(text)
+            if len(taken) > LONGEST_RECORD:
+                raise InputError(
+                    f"{where}: a quotation mark that opens on line {line} is still open {LONGEST_RECORD:,} lines "
+                    "later; close it, or take it out"
+                )
+            yield text
+        closed = not taken  # more was asked for, and there is no more
+
+    reader = csv.reader(feed(), delimiter=separator)
     while True:
         try:
-            row = next(reader)
+            cells = next(reader)
         except StopIteration:
             return
         except csv.Error:
-            before = reader.line_num
-            yield before, ["\ufffd"]
-            continue
-        if row:
-            yield before + 1, row
-        before = reader.line_num
+            cells = ["\ufffd"]
+        own = taken.copy()
+        taken.clear()
+        yield Record(line, own, cells, closed)
+        line += len(own)
+
+
+def parse_rows(lines: Iterable[str], separator: str) -> Iterator[tuple[int, list[str]]]:
+    """(line number, cells) of every row that isn't blank."""
+    return ((record.line, record.cells) for record in parse_records(lines, separator) if record.cells)
 
 
 def choose_separator(sample: Sequence[str], where: str) -> str:

@@ -290,13 +290,15 @@ class Snapshot:
         return sorted(map(str, types))
 
     def sources(self) -> pd.DataFrame:
-        """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256."""
+        """What was handed in up to this snapshot: intake, file, sheet, table, rows, sha256, and for text files what
+        became of every line (``lines``: lines = above + header + rows + blank + left_out + continued).
+        """
         rows = []
         for number, text in (
             Store(self.path).intake_rows(self.number)[["number", "sources"]].itertuples(index=False)
         ):
             rows += [{"intake": int(number), **source} for source in json.loads(text or "[]")]
-        columns = ["intake", "file", "sheet", "table", "rows", "sha256"]
+        columns = ["intake", "file", "sheet", "table", "rows", "sha256", "lines"]
         return pd.DataFrame(rows, columns=columns)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import base64
 import csv
 import datetime as dt
+import json
 import re
 import zipfile
 from pathlib import Path
@@ -121,8 +123,15 @@ def test_no_planted_name_in_any_exported_byte(store, tmp_path) -> None:
     assert seen >= 8
 
 
-def test_a_name_inside_an_identifier_holds_the_report_back(tmp_path) -> None:
-    store = hand_in(tmp_path, venting_id=f"job of {NAMES[0]}")
+def test_a_name_that_is_known_only_after_it_stood_in_an_identifier_holds_the_report_back(tmp_path) -> None:
+    late = "Walburga Yttrich"
+    store = hand_in(tmp_path, venting_id=f"job of {late}")
+    files = tmp_path / "later"
+    files.mkdir()
+    (files / "lifter_checks.csv").write_text(
+        f"venting_id,check_no,cylinder,valve,gap [mm],technician\nV2,1,1,inlet,0.3,{late}\n"
+    )
+    ingest([files], store=store, today=dt.date(2026, 10, 2))
     tell = 'page.add_table("lots", page.records["ventings"][["venting_id", "lifter_lot"]], title="Lots")'
     make_notebook(tmp_path / "notebooks", extra=tell)
     outcome = runner.run_reports(
@@ -135,6 +144,62 @@ def test_a_name_inside_an_identifier_holds_the_report_back(tmp_path) -> None:
     assert not outcome.folder.exists() and outcome.kept is None
     left = [path for path in (tmp_path / "out").rglob("*") if path.is_file()]
     assert [path.name for path in left] == ["index.html"]
+
+
+def hide_in_pdf(folder: Path, name: str) -> None:
+    import typst
+
+    (folder / "a.typ").write_text(f"#set document(title: [quiet])\nby {name}")
+    typst.compile(str(folder / "a.typ"), output=str(folder / "report.pdf"))
+    (folder / "a.typ").unlink()
+
+
+def hide_in_picture(folder: Path, name: str) -> None:
+    from PIL import Image
+    from PIL.PngImagePlugin import PngInfo
+
+    said = PngInfo()
+    said.add_text("Author", name, zip=True)
+    Image.new("L", (4, 4)).save(folder / "figure.png", pnginfo=said)
+
+
+def hide_in_page_picture(folder: Path, name: str) -> None:
+    hide_in_picture(folder, name)
+    inside = base64.b64encode((folder / "figure.png").read_bytes()).decode()
+    (folder / "figure.png").unlink()
+    (folder / "report.html").write_text(f'<img src="data:image/png;base64,{inside}">')
+
+
+def hide_in_workbook(folder: Path, name: str) -> None:
+    import xlsxwriter
+
+    with xlsxwriter.Workbook(str(folder / "tables.xlsx")) as book:
+        book.add_worksheet("quiet")
+        book.set_properties({"author": name})
+
+
+HIDDEN = {
+    "pdf": hide_in_pdf,
+    "picture": hide_in_picture,
+    "picture in a page": hide_in_page_picture,
+    "workbook": hide_in_workbook,
+    "notebook": lambda f, n: (f / "report.ipynb").write_text(json.dumps({"cells": [{"source": f"# {n}"}]})),
+    "escaped": lambda f, n: (f / "findings.json").write_text(
+        json.dumps({"x": n}).replace("Z", "\\u005a").replace("P", "\\u0050")
+    ),
+    "tags between": lambda f, n: (f / "report.html").write_text(n.replace(" ", "</td><td>")),
+    "a file of another kind": lambda f, n: (f / "notes.log").write_text(n),
+    "a file's name": lambda f, n: (f / f"table {n}.csv").write_text("x"),
+}
+
+
+@pytest.mark.parametrize("where", HIDDEN)
+def test_the_last_look_opens_every_kind_of_file(where, tmp_path) -> None:
+    HIDDEN[where](tmp_path, NAMES[0])
+    hold_back_names(tmp_path, [NAMES[1]])
+    with pytest.raises(ReportError, match="a technician's name stands in") as caught:
+        hold_back_names(tmp_path, NAMES)
+    assert "uux" not in str(caught.value)
 
 
 def test_a_name_that_comes_through_is_found(tmp_path) -> None:

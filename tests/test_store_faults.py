@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 
 from test_store import engine_rows, put
-from ventbook.records import intake
+from ventbook.records import intake, privacy
 from ventbook.records import store as st
 from ventbook.records.store import delta, proof
 from ventbook.run import cli
@@ -33,6 +33,7 @@ def made(tmp_path_factory):
     with tarfile.open(ARCHIVE) as archive:
         archive.extractall(folder, filter="data")
     store = folder / "v010" / "store"
+    privacy.make_key(store)  # the fixture was packed without its own
     assert st.check_store(store).unproven == tuple(range(1, 9))
     (folder / "engines.csv").write_text(ENGINE)
     intake.ingest([folder / "engines.csv"], store=store, today=TODAY)
@@ -374,9 +375,6 @@ def test_a_backup_comes_back_whole_or_not_at_all(store, tmp_path):
 
 
 def test_a_backup_with_the_key_keeps_it_for_its_owner(store, tmp_path):
-    if not (store.path / "private").is_dir():
-        (store.path / "private").mkdir()
-        (store.path / "private" / "key").write_text("00" * 32)
     st.back_up(store.path, tmp_path / "b.zip", with_key=True)
     st.restore_backup(tmp_path / "b.zip", tmp_path / "n" / "store")
     key = tmp_path / "n" / "store" / "private" / "key"

@@ -12,7 +12,7 @@ import pytest
 from fixtures.make_v010 import digest
 from ventbook import model
 from ventbook.model.traces import FEATURES
-from ventbook.records import intake
+from ventbook.records import intake, privacy
 from ventbook.records import store as stores
 from ventbook.records.intake import upgrade
 from ventbook.records.store import CONTENT, delta
@@ -27,6 +27,7 @@ ENGINE = "engine_id,engine_type,cylinders\nX-1,flat4,4\n"
 def old(tmp_path):
     with tarfile.open(ARCHIVE) as archive:
         archive.extractall(tmp_path, filter="data")
+    privacy.make_key(tmp_path / "v010" / "store")  # the fixture was packed without its own
     return tmp_path / "v010"
 
 

@@ -561,6 +561,16 @@ def restore(
         print(line)
 
 
+@store_app.command("new-key")
+def new_key(store: StoreOption = Path(STORE)) -> None:
+    """Make another key of the technicians' codes for a store whose own is lost for good."""
+    from ventbook.records.privacy import make_key
+    from ventbook.records.store import open_store
+
+    make_key(open_store(store).path)
+    print(f"{store}: a new key; the same person gets another code from the next intake on")
+
+
 @app.command(hidden=True)
 def make_reports(
     records: Annotated[

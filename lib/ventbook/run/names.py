@@ -9,11 +9,15 @@ Finished reports into their place, failed ones out of the way.
 
 from __future__ import annotations
 
+import base64
+import html
+import io
 import re
 import shutil
 import time
 import zipfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import suppress
 from pathlib import Path
 
 import pandas as pd
@@ -22,10 +26,11 @@ from ventbook.records import privacy
 from ventbook.records.store import open_store
 from ventbook.run.job import Job, Outcome, ReportError
 
-# One word that is also a name is too common in prose to hold a report back for ("Mark", "Page", "Rose").
+# A single word that is shorter, or stands in our own sentences, is too common in prose to hold a report back for.
 SHORTEST_WORD = 7
-_PICTURE = re.compile(r"base64,[A-Za-z0-9+/=]+")
-TEXTS = (".html", ".json", ".csv", ".ipynb", ".svg")
+_PICTURE = re.compile(r"base64,([A-Za-z0-9+/=\s]+)|\"image/(?:png|jpeg)\": \"([A-Za-z0-9+/=\\n\s]+)\"")
+_TAG = re.compile(r"<[^<>]{0,2000}>")
+_UNICODE = re.compile(r"\\u([0-9a-fA-F]{4})")
 
 
 def names_to_look_for(store: Path) -> list[str]:
@@ -39,35 +44,77 @@ def names_to_look_for(store: Path) -> list[str]:
         frame = snapshot.read(table, columns=columns)
         for column in columns:
             known |= {str(value).casefold() for value in pd.unique(frame[column].dropna())}
-    return sorted(
-        name
-        for name in set(names.values())
-        if name.casefold() not in known and (len(name.split()) > 1 or len(name) >= SHORTEST_WORD)
-    )
+    wanted = {name for name in names.values() if privacy.is_name(name) and name.casefold() not in known}
+    whole = {name for name in wanted if len(name.split()) > 1 or len(name) >= SHORTEST_WORD}
+    parts = {part for name in wanted for part in privacy.split_name(name) if len(part) >= SHORTEST_WORD}
+    places = {word for text in known for word in re.findall(r"[^\W\d_]+", text)}
+    return sorted(whole | {p for p in parts if p.casefold() not in places | privacy.own_words()})
 
 
 def hold_back_names(folder: Path, names: Iterable[str]) -> None:
-    """Raises ReportError naming the file (not the name) when a name stands in a report's files."""
-    wanted = [re.escape(name).replace(r"\ ", r"\s+") for name in names]
+    """Raises ReportError naming the file (not the name) when a name stands in a report's files, whatever kind they are."""
+    wanted = [r"[\W_]+".join(map(re.escape, name.split())) for name in names]
     if not wanted:
         return
-    pattern = re.compile(rf"\b(?:{'|'.join(wanted)})\b", re.IGNORECASE)
+    pattern = re.compile(rf"(?<![^\W\d_])(?:{'|'.join(wanted)})(?![^\W\d_])", re.IGNORECASE)
     for path in sorted(folder.rglob("*")):
-        if path.is_file() and any(pattern.search(text) for text in _texts_of(path)):
+        place = path.relative_to(folder).as_posix()
+        if pattern.search(place) or (
+            path.is_file() and any(pattern.search(text) for text in read_texts(path.name, path.read_bytes()))
+        ):
+            shown = pattern.sub("...", place)
             raise ReportError(
-                f"a technician's name stands in {path.relative_to(folder).as_posix()}; the report is held back. "
+                f"a technician's name stands in {shown}; the report is held back. "
                 "Withdraw the intake, take the name out of the free text, and hand the file in again",
                 code=2,
             )
 
 
-def _texts_of(path: Path) -> Iterable[str]:
-    if path.suffix in TEXTS:
-        yield _PICTURE.sub("", path.read_text("utf-8", errors="replace"))
-    elif path.suffix == ".xlsx":
-        with zipfile.ZipFile(path) as book:
-            for name in book.namelist():
-                yield book.read(name).decode("utf-8", errors="replace")
+def read_texts(name: str, content: bytes) -> Iterator[str]:
+    """Every text that a file of a report says: pages and metadata of a PDF, what a picture says of itself, members of a
+    workbook, pictures inside pages, and whatever else it is as plain text.
+    """
+    kind = Path(name).suffix.lower()
+    if content.startswith(b"%PDF"):
+        yield from _read_pdf(content)
+    elif content.startswith(b"PK\x03\x04"):
+        with zipfile.ZipFile(io.BytesIO(content)) as book:
+            for member in book.namelist():
+                yield member
+                yield from read_texts(member, book.read(member))
+    elif content.startswith((b"\x89PNG", b"\xff\xd8")):
+        yield from _read_picture(content)
+    else:
+        text = content.decode("utf-8", errors="replace")
+        for found in _PICTURE.finditer(text):
+            inside = re.sub(r"\\n|\s", "", found[1] or found[2])
+            with suppress(ValueError):
+                yield from read_texts("", base64.b64decode(inside))
+        plain = _UNICODE.sub(lambda code: chr(int(code[1], 16)), _PICTURE.sub("", text))
+        yield html.unescape(plain)
+        if kind in (".html", ".svg", ".xml", ".ipynb"):
+            yield html.unescape(_TAG.sub("", plain))
+            yield html.unescape(_TAG.sub(" ", plain))
+
+
+def _read_pdf(content: bytes) -> Iterator[str]:
+    import pypdf
+
+    reader = pypdf.PdfReader(io.BytesIO(content))
+    yield " ".join(str(value) for value in (reader.metadata or {}).values())
+    if (at := content.find(b"<x:xmpmeta")) >= 0:
+        yield content[at : at + 20_000].decode("utf-8", errors="replace")
+    text = "\n".join(page.extract_text() for page in reader.pages)
+    yield text
+    yield re.sub(r"[-\u00ad]\s*\n", "", text)  # words cut at the end of a line
+
+
+def _read_picture(content: bytes) -> Iterator[str]:
+    from PIL import Image
+
+    with Image.open(io.BytesIO(content)) as picture:
+        yield " ".join(f"{key} {value}" for key, value in picture.info.items())
+        yield " ".join(str(value) for value in picture.getexif().values())
 
 
 def close_report(job: Job, code: int, message: str, seconds: float) -> Outcome:

@@ -98,6 +98,7 @@ def take_at(column: pd.Series, at: np.ndarray) -> pd.Series:
 
 VALUE_LENGTH = 200
 MOST_NOTES = 200  # of one rule in one intake, row by row
+OURS = frozenset({"column", "unit", "table", "suspects"})  # words of a sentence that come from no cell
 CHANGES = frozenset({"corrected", "released", "correction_applied"})
 
 
@@ -147,7 +148,8 @@ class Fault:
         words = {"value": shorten(value), "column": self.column, "unit": "", **self.common}
         if self.each:
             words |= self.each[position]
-        words |= {name: clean(words[name]) for name in ("old", "why") if name in words}
+        said = {name: text for name, text in words.items() if name not in OURS and isinstance(text, str)}
+        words |= {name: clean(text) for name, text in said.items()}
         if len(self.values):
             words["value"] = shorten(value)
         wording = tables.issue_text(self.code)

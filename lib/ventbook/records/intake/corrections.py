@@ -7,7 +7,7 @@ A correction is applied only where the cell still says ``old``; each one applied
 from __future__ import annotations
 
 import csv
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -42,6 +42,12 @@ class Corrections:
     """All corrections of one intake."""
 
     rows: list[Correction] = field(default_factory=list)
+    clean: Callable[[str], str] = str  # masks names, for file names are written down masked
+
+    def find_rows(self, file: str, sheet: str) -> list[Correction]:
+        """Those of one sheet."""
+        place = (self.clean(file), self.clean(sheet))
+        return [row for row in self.rows if (self.clean(row.file), self.clean(row.sheet)) == place]
 
     def unfit(self) -> list[Correction]:
         """Those that were not applied; ``outcome`` says why."""
@@ -49,7 +55,7 @@ class Corrections:
 
     def apply(self, sheet: Sheet, batch: Batch) -> tuple[Batch, list[Fault]]:
         """The batch with its corrections made, and a note for each."""
-        own = [row for row in self.rows if row.file == sheet.file and row.sheet == (sheet.sheet or "")]
+        own = self.find_rows(sheet.file, sheet.sheet or "")
         if not own or not batch.rows:
             return batch, []
         lines = np.asarray(batch.lines)

@@ -8,10 +8,10 @@ from __future__ import annotations
 import datetime as dt
 import json
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -20,7 +20,6 @@ import pyarrow.compute as pc
 
 from ventbook.errors import InputError
 from ventbook.records.intake.cells import (
-    FREE_TEXT,
     USUAL_UNITS,
     check_range,
     check_required,
@@ -29,7 +28,7 @@ from ventbook.records.intake.cells import (
 )
 from ventbook.records.intake.context import Fault, mark_held, thresholds
 from ventbook.records.intake.corrections import Corrections
-from ventbook.records.privacy import NameCoder
+from ventbook.records.privacy import NameCoder, find_person_columns, is_name
 from ventbook.records.readers import Batch, Sheet
 from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.store import record_schema
@@ -37,7 +36,9 @@ from ventbook.tables import Column, Table, units
 
 KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
 EXAMPLE = "example"
-LOOKED_UP = ("technician", "engine_id", "venting_id", "engine_type", "site")
+IDENTIFIERS = ("engine_id", "venting_id")
+PLACES = ("site", "engine_type")
+MOST_LOOKED_AT = 5000  # rows of a sheet, for columns that may hold names
 MANY_EMPTY = 4
 
 
@@ -126,7 +127,7 @@ def load_table(
             if not batch.rows:
                 continue
             piece, found, refs = converted
-            pieces.append(code_technicians(piece, coder))
+            pieces.append(code_named(code_technicians(piece, coder), sheet, coder))
             faults += [fault.moved(offset) for fault in [*found, *applied]]
             references |= {offset + row: text for row, text in refs.items()}
             source.append(np.full(batch.rows, number, dtype=np.int32))
@@ -193,25 +194,88 @@ def code_technicians(rows: pa.Table, coder: NameCoder) -> pa.Table:
     return rows.set_column(at, "technician", coder.code_column(rows.column(at).combine_chunks()))
 
 
-def mask_names(loaded: Loaded, coder: NameCoder) -> None:
-    """Put codes for technicians' names in free text and unknown columns, once all names of the intake are known.
+def drop_no_names(names: pa.Array) -> pa.Array:
+    """Technicians' names without the cells that say that none was recorded."""
+    encoded = names.dictionary_encode()
+    said = [name if name and is_name(name) else None for name in encoded.dictionary.to_pylist()]
+    return pa.array(said, pa.string()).take(encoded.indices) if None in said else names
 
-    In other text that nothing is looked up by (lots, gauges, revisions) only whole names are hidden.
+
+def code_named(rows: pa.Table, sheet: Sheet, coder: NameCoder) -> pa.Table:
+    """Codes in columns that the mapping says hold names and that the record format doesn't know."""
+    named = {part.header for part in sheet.fields if part.holds == "names"}
+    other = rows.column("_other")
+    if not named or other.null_count == rows.num_rows:
+        return rows
+    coded: list[str | None] = []
+    for text in other.to_pylist():
+        cells = json.loads(text) if text else {}
+        for header in named & set(cells):
+            if is_name(cells[header]):
+                cells[header] = coder.code_name(cells[header])
+        coded.append(json.dumps(cells, ensure_ascii=False) if cells else None)
+    return rows.set_column(rows.schema.get_field_index("_other"), "_other", pa.array(coded, pa.string()))
+
+
+def ask_about_persons(loaded: Iterable[Loaded]) -> None:
+    """InputError where a column that the record format doesn't know seems to hold persons' names: nothing of it is kept
+    before a mapping file says what it is.
     """
-    free = [c.stored for c in loaded.table.columns if c.name in FREE_TEXT]
-    for column in loaded.table.columns:
-        if column.kind != "text" or column.key or column.name in (*FREE_TEXT, *LOOKED_UP):
+    faults = []
+    for table in loaded:
+        other = table.rows.column("_other")
+        if other.null_count == table.count:
             continue
-        at = loaded.rows.schema.get_field_index(column.stored)
-        cells = loaded.rows.column(at)
-        if cells.null_count < loaded.count:
-            hidden = coder.hide_names(cells.combine_chunks())
-            loaded.rows = loaded.rows.set_column(at, column.stored, hidden)
-    for name in [*free, "_other"]:
-        column = loaded.rows.column(name)
-        if column.null_count < loaded.count:
-            at = loaded.rows.schema.get_field_index(name)
-            loaded.rows = loaded.rows.set_column(at, name, coder.mask_column(column.combine_chunks()))
+        for number, sheet in enumerate(table.sheets):
+            told = {part.header for part in sheet.fields if part.holds}
+            own = np.flatnonzero((table.source == number) & ~table.rerun & np.asarray(other.is_valid()))
+            cells: dict[str, list[str]] = {}
+            for text in other.take(pa.array(own[:MOST_LOOKED_AT])).to_pylist():
+                for header, value in json.loads(text).items():
+                    if header not in told:
+                        cells.setdefault(header, []).append(value)
+            faults += [
+                f"{sheet.where}: column {header!r} seems to hold names of persons ({like} of {count} cells); say in a mapping "
+                f"file what it is: under columns {header!r} = 'technician', or names = [{header!r}] (coded, not used "
+                f"otherwise), or plain = [{header!r}] (no names, kept as it is)"
+                for header, like, count in find_person_columns(cells)
+            ]
+    if faults:
+        raise InputError("\n".join(faults))
+
+
+def mask_names(loaded: Loaded, coder: NameCoder, standing: dict[str, pa.Array]) -> None:
+    """Put codes for technicians' names in text, once all names of the intake are known.
+
+    Identifiers that stand in the store (``standing``, by column) stay as they are, for rows are looked up by them. Of places
+    and engine types only whole names are hidden.
+    """
+    for column in loaded.table.columns:
+        if column.kind == "text" and column.name not in ("technician", *IDENTIFIERS):
+            _change_column(
+                loaded, column.stored, coder.hide_whole if column.name in PLACES else coder.mask_column
+            )
+    for name in IDENTIFIERS:
+        _change_column(loaded, name, partial(coder.mask_identifiers, standing=standing.get(name)))
+    for name in ("_other", "_file", "_sheet"):
+        _change_column(loaded, name, coder.mask_column)
+
+
+def _change_column(loaded: Loaded, name: str, change: Callable[[pa.Array], pa.Array]) -> None:
+    at = loaded.rows.schema.get_field_index(name)
+    if at < 0 or loaded.rows.column(at).null_count == loaded.count:
+        return
+    cells = loaded.rows.column(at).combine_chunks()
+    changed = change(cells)
+    if changed is not cells:
+        loaded.rows = loaded.rows.set_column(at, name, changed)
+
+
+def hide_sheet(sheet: Sheet, coder: NameCoder) -> None:
+    """Codes for names in what a sheet is called and in its headers."""
+    sheet.shown = coder.mask_text(sheet.path.name)
+    sheet.sheet = coder.mask_text(sheet.sheet)
+    sheet.fields = [replace(part, header=coder.mask_text(part.header)) for part in sheet.fields]
 
 
 def convert_batch(
@@ -242,6 +306,8 @@ def convert_batch(
         )
         faults += found
         faults += check_range(values, cells, column, part.unit, today)
+        if column.name == "technician":
+            values = drop_no_names(values)
         if column.required:
             faults += check_required(values, column, whole, found)
         columns[column.stored] = values

@@ -23,7 +23,7 @@ from ventbook.records.intake.context import Fault, shorten
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.intake.keys import key_texts
 from ventbook.records.intake.load import Loaded
-from ventbook.records.intake.samples import read_originals
+from ventbook.records.intake.samples import Work, read_originals
 from ventbook.records.privacy import NameCoder
 from ventbook.records.readers import Batch, Field, Sheet
 from ventbook.records.readers.mapping import GIVEN_BACK
@@ -40,7 +40,10 @@ SitesOf = Callable[[np.ndarray], list[str | None]]
 def describe_form(sheet: Sheet) -> dict[str, Any]:
     """How a sheet was read, so that its quarantined rows can be read again without its mapping."""
     return {
-        "fields": [[f.header, f.column.name if f.column else "", f.unit] for f in sheet.fields],
+        "fields": [
+            [f.header, f.column.name if f.column else "", f.unit, *([f.holds] if f.holds else [])]
+            for f in sheet.fields
+        ],
         "decimal": sheet.decimal,
         "date_form": sheet.date_form,
         "codes": sheet.codes,
@@ -52,7 +55,9 @@ def sheet_from_form(
 ) -> Sheet:
     """A sheet made again from quarantined rows."""
     columns = {column.name: column for column in tables.record_tables()[table].columns}
-    fields = [Field(header, columns.get(column), unit) for header, column, unit in form["fields"]]
+    fields = [
+        Field(header, columns.get(column), unit, *holds) for header, column, unit, *holds in form["fields"]
+    ]
     cells = [text_array([row.get(f.header) for row in originals]) for f in fields]
 
     def read() -> Iterator[Batch]:
@@ -86,9 +91,15 @@ def find_rerun(before: Snapshot | None, corrections: Corrections) -> Rerun:
     quarantined = before.read_arrow("quarantine").to_pandas()
     if quarantined.empty:
         return found
-    asked = {(c.file, c.sheet, c.line): c.intake for c in corrections.rows}
+    clean = corrections.clean
+    asked = {(clean(c.file), clean(c.sheet), c.line): c.intake for c in corrections.rows}
     address = list(
-        zip(quarantined["file"], quarantined["sheet"].fillna(""), quarantined["line"], strict=True)
+        zip(
+            quarantined["file"].map(clean),
+            quarantined["sheet"].fillna("").map(clean),
+            quarantined["line"],
+            strict=True,
+        )
     )
     corrected = np.array(
         [a in asked and asked[a] in (None, n) for a, n in zip(address, quarantined["intake"], strict=True)],
@@ -128,10 +139,10 @@ def _form_of(
 
 
 def build_quarantine(
-    loaded: Loaded, quarantined: np.ndarray, coder: NameCoder, sites: SitesOf, intake: int
+    loaded: Loaded, quarantined: np.ndarray, work: Work, sites: SitesOf, intake: int
 ) -> pa.Table:
     """One row a quarantined row: its address, first reason, all reason codes and the original text of every cell."""
-    rows = np.flatnonzero(quarantined)
+    rows, coder = np.flatnonzero(quarantined), work.coder
     if not len(rows):
         return QUARANTINE.empty_table()
     first: dict[int, tuple[Fault, int]] = {}
@@ -145,7 +156,7 @@ def build_quarantine(
                 known = codes.setdefault(int(row), [])
                 if fault.code not in known:
                     known.append(fault.code)
-    originals = read_originals(loaded, rows, coder)
+    originals = read_originals(loaded, rows, coder, work.standing())
     part = loaded.rows.select([*loaded.table.key, "_line"]).take(pa.array(rows))
     known_words = _known_words(loaded) if originals.broken else set()
     said, texts = [], []
@@ -304,7 +315,7 @@ def export_quarantine(
         quarantined = quarantined[quarantined["site"] == site]
     reasons = _collect_reasons(snapshot.read("issues"))
     forms = _forms(target, snapshot.number)
-    names = privacy.read_names(target.path)
+    names = privacy.read_cells(target.path)
     try:
         out.parent.mkdir(parents=True, exist_ok=True)
         with xlsxwriter.Workbook(str(out), {"strings_to_formulas": False, "strings_to_urls": False}) as book:
@@ -397,7 +408,8 @@ def _say_times(hand_ins: int) -> list[str]:
 def _describe_mapping(title: str, table: str, form: dict[str, Any]) -> list[str]:
     """One ``[[source]]`` that reads the sheet as the sender's file was read."""
     known = {column.name: column for column in record_tables()[table].columns}
-    fields = [(header, column, unit) for header, column, unit in form.get("fields", []) if column in known]
+    every = form.get("fields", [])
+    fields = [(header, column, unit) for header, column, unit, *_ in every if column in known]
     lines = [
         "[[source]]",
         'files = "*"',
@@ -408,6 +420,10 @@ def _describe_mapping(title: str, table: str, form: dict[str, Any]) -> list[str]
     lines.append(f"decimal = {_quote(form.get('decimal', '.'))}")
     if form.get("date_form"):
         lines.append(f"date_form = {_quote(form['date_form'])}")
+    for kind in ("names", "plain"):
+        headers = [header for header, _, _, *holds in every if holds == [kind]]
+        if headers:
+            lines.append(f"{kind} = [{', '.join(map(_quote, headers))}]")
     lines.append("[source.columns]")
     lines += [f"{_quote(header)} = {_quote(column)}" for header, column, _ in fields]
     lines.append("[source.units]")

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import AbstractContextManager, nullcontext
@@ -26,7 +27,16 @@ from ventbook.records.intake import checks, samples
 from ventbook.records.intake.context import Fault, merge_notes, shorten
 from ventbook.records.intake.corrections import Corrections, load_corrections
 from ventbook.records.intake.keys import Outcome, compare_with_store, find_repeats, key_texts
-from ventbook.records.intake.load import Loaded, check_columns, load_table, mask_names
+from ventbook.records.intake.load import (
+    PLACES,
+    Loaded,
+    ask_about_persons,
+    check_columns,
+    hide_sheet,
+    load_table,
+    mask_names,
+)
+from ventbook.records.intake.masking import mask_again
 from ventbook.records.intake.quarantine import (
     Rerun,
     build_issues,
@@ -102,7 +112,7 @@ def finish_intake(
         }
         _note_released(loaded, outcome, rerun, fixed)
         sites = partial(sites_of, work, loaded)
-        quarantine = build_quarantine(loaded, outcome.quarantined & ~stuck, work.coder, sites, number)
+        quarantine = build_quarantine(loaded, outcome.quarantined & ~stuck, work, sites, number)
         held_rows.append(quarantine)
         dropped = stuck | outcome.superseded
         issues.append(build_issues(loaded, dropped, quarantine, work.coder, sites, number))
@@ -140,6 +150,8 @@ def finish_intake(
             traces.commit(writer)
         renew_features(writer, work.cluster)
         note = "; ".join(filter(None, [note, upgrade_store(writer, work.cluster)]))
+        if work.coder.new_names:
+            mask_again(writer, work.coder)
         work.coder.save()
         writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
     frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")
@@ -246,7 +258,7 @@ def _find_cleared(
     said_before = dict(zip(address, map(plain_original, quarantined["original"]), strict=True))
     still = set(map(plain_original, held.column("original").to_pylist()))
     for position, text in loaded.references.items():
-        parts = text.split("|")
+        parts = work.coder.mask_text(text).split("|")
         if len(parts) == 4 and parts[0].isdigit() and parts[3].isdigit():
             old = (int(parts[0]), parts[1], parts[2], int(parts[3]))
             if outcome.good[position] or said_before.get(old) not in still:
@@ -278,22 +290,26 @@ def _file_issues(
         )
         entries.append((row.file, row.sheet, "", left))
     out: dict[str, list[Any]] = {name: [] for name in ISSUES.names}
+
+    def clean(word: Any) -> Any:
+        return work.coder.mask_text(word) if isinstance(word, str) else word
+
     for file, name, table, entry in entries:
         wording = tables.issue_text(entry.code)
         words: dict[str, Any] = {
-            "column": entry.column,
-            "value": work.coder.mask_text(shorten(entry.value)),
+            "column": clean(entry.column),
+            "value": shorten(clean(entry.value)),
             "line": entry.line,
-            **entry.particulars,
+            **{name: clean(text) for name, text in entry.particulars.items()},
         }
         values = {
             "code": entry.code,
             "severity": wording.severity,
             "table": table,
             "key": "",
-            "column": entry.column,
-            "file": file,
-            "sheet": name or None,
+            "column": words["column"],
+            "file": clean(file),
+            "sheet": clean(name) or None,
             "line": entry.line,
             "value": words["value"],
             "what": wording.what.format(**words),
@@ -387,7 +403,8 @@ def ingest(
     made = not dry_run or is_made(target.path)
     with context as writer:
         before = writer.before if writer else target.snapshot() if made and not target.empty else None
-        coder = privacy.open_coder(target.path if made else None)
+        coder = privacy.open_coder(target.path if made else None, coded=before is not None and before.coded)
+        accepted.clean = coder.mask_text
         work = Work(before, today, coder, cluster, target.path)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
@@ -424,8 +441,14 @@ def _run(
             progress=progress,
         )
         work.tables[name] = loaded
+    ask_about_persons(work.tables.values())
+    places = [work.earlier("engines"), work.earlier("ventings"), *(own.rows for own in work.tables.values())]
+    work.coder.keep = name_places(rows for rows in places if rows is not None)
     for loaded in work.tables.values():  # now every name of the intake is known
-        mask_names(loaded, work.coder)
+        mask_names(loaded, work.coder, work.standing())
+    for sheet in [*sheets, *rerun.sheets]:
+        hide_sheet(sheet, work.coder)
+    note = work.coder.mask_text(note)
     for loaded in work.tables.values():
         if progress:
             progress(f"checking {loaded.table.name.replace('_', ' ')}")
@@ -442,6 +465,16 @@ def _run(
         samples.take_samples(large, work, writer, find_context(work), accepted, progress) if large else None
     )
     return finish_intake(work, writer, sheets, notes, rerun, accepted, traces, number, note)
+
+
+def name_places(found: Iterable[pa.Table]) -> frozenset[str]:
+    """Words, small, of sites and engine types: in an identifier they name a place, whoever is called so too."""
+    said: set[str] = set()
+    for rows in found:
+        for column in PLACES:
+            if column in rows.column_names:
+                said |= set(rows.column(column).unique().to_pylist())
+    return frozenset(word.casefold() for text in said if text for word in re.findall(r"[^\W\d_]+", text))
 
 
 def _judge(work: Work, loaded: Loaded) -> None:

@@ -29,11 +29,17 @@ import pyarrow.compute as pc
 from ventbook import tables
 from ventbook.model.verdicts import quarter_of
 from ventbook.records import privacy
-from ventbook.records.intake.cells import FREE_TEXT
 from ventbook.records.intake.context import IN_STORE, Context, Fault, shorten
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.intake.keys import Outcome, key_texts
-from ventbook.records.intake.load import Loaded, account_lines, convert_batch, drop_lines
+from ventbook.records.intake.load import (
+    IDENTIFIERS,
+    PLACES,
+    Loaded,
+    account_lines,
+    convert_batch,
+    drop_lines,
+)
 from ventbook.records.intake.trace_features import (
     SCHEMA_NAMES,
     Key,
@@ -44,7 +50,7 @@ from ventbook.records.intake.trace_features import (
     store_features,
     venting_facts,
 )
-from ventbook.records.privacy import NameCoder
+from ventbook.records.privacy import NameCoder, is_name
 from ventbook.records.readers import Batch, Field, Sheet
 from ventbook.records.store import ISSUES, QUARANTINE, Snapshot, Writer, record_schema, table_path, to_frame
 from ventbook.records.store.delta import new_file
@@ -63,6 +69,15 @@ class Work:
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
     context: Context | None = None
+
+    def standing(self) -> dict[str, pa.Array]:
+        """Identifiers that stand in the store, by column."""
+        found: dict[str, pa.Array] = {}
+        for column, holders in (("engine_id", ["engines"]), ("venting_id", ["ventings", "planned"])):
+            rows = [rows for table in holders if (rows := self.earlier(table)) is not None]
+            if rows:
+                found[column] = pa.concat_arrays([c for r in rows for c in r.column(column).chunks])
+        return found
 
     def earlier(self, table: str) -> pa.Table | None:
         """The store's rows of a table, read once."""
@@ -433,7 +448,8 @@ def _pieces(
             continue
         batch, _ = corrections.apply(sheet, batch)
         rows, faults, _ = convert_batch(sheet, batch, schema, today=work.today)
-        words = _words_of(faults)
+        words = _words_of(faults, work.coder)
+        rows = _mask_ids(rows, work)
         done += batch.rows
         if progress is not None:
             progress(f"{sheet.where}: {done:,} samples read")
@@ -441,12 +457,19 @@ def _pieces(
     account_lines(sheet, done, blank, gone)
 
 
-def _words_of(faults: list[Fault]) -> dict[int, Words]:
+def _mask_ids(rows: pa.Table, work: Work) -> pa.Table:
+    ids = rows.column("venting_id").combine_chunks()
+    masked = work.coder.mask_identifiers(ids, work.standing().get("venting_id"))
+    at = rows.schema.get_field_index("venting_id")
+    return rows if masked is ids else rows.set_column(at, "venting_id", masked)
+
+
+def _words_of(faults: list[Fault], coder: NameCoder) -> dict[int, Words]:
     found: dict[int, Words] = {}
     for fault in faults:
         for position, row in enumerate(fault.rows if fault.holds else ()):
             if int(row) not in found:
-                found[int(row)] = (fault.code, fault.column, *fault.text(position))
+                found[int(row)] = (fault.code, fault.column, *fault.text(position, coder.mask_text))
     return found
 
 
@@ -502,14 +525,16 @@ class Originals:
     broken: dict[int, dict[str, str | None]] = field(default_factory=dict)
 
 
-def read_originals(loaded: Loaded, which: np.ndarray, coder: NameCoder) -> Originals:
+def read_originals(
+    loaded: Loaded, which: np.ndarray, coder: NameCoder, standing: dict[str, pa.Array]
+) -> Originals:
     """The rows ``which`` (sorted positions), technicians coded and known names masked."""
     found = Originals()
     for number, sheet in enumerate(loaded.sheets):
         headers = [f.header or f"column {n + 1}" for n, f in enumerate(sheet.fields)]
         for positions, inside, batch in _find_rows(loaded, which, number):
             cells = [
-                _hide_names(f, _texts(c.take(pa.array(inside))), coder)
+                _hide_names(sheet, f, _texts(c.take(pa.array(inside))), coder, standing)
                 for f, c in zip(sheet.fields, batch.cells, strict=True)
             ]
             texts = _as_json(headers, cells, len(inside))
@@ -569,14 +594,23 @@ def _as_json(headers: list[str], cells: list[pa.Array], rows: int) -> list[str]:
     return found
 
 
-def _hide_names(part: Field, texts: pa.Array, coder: NameCoder) -> pa.Array:
-    if part.column is not None and part.column.name == "technician":
+def _hide_names(
+    sheet: Sheet, part: Field, texts: pa.Array, coder: NameCoder, standing: dict[str, pa.Array]
+) -> pa.Array:
+    column = part.column
+    if part.holds == "names" or (column is not None and column.name == "technician"):
         each = texts.dictionary_encode()
-        names = [coder.code_name(t) if t.strip() else t for t in each.dictionary.to_pylist()]
+        names = [coder.code_name(t) if t and is_name(t) else t for t in each.dictionary.to_pylist()]
         return pa.array(names, pa.string()).take(each.indices)
-    if part.column is not None and part.column.name not in FREE_TEXT:
+    if column is not None and column.name in IDENTIFIERS:
+        return coder.mask_identifiers(texts, standing.get(column.name))
+    if column is not None and column.name in PLACES:
         return coder.hide_whole(texts)
-    return coder.mask_column(texts)
+    masked = coder.mask_column(texts)
+    if column is None or masked is texts or not (column.codes or sheet.codes.get(column.name)):
+        return masked
+    known = pa.array([*column.codes, *sheet.codes.get(column.name, ())], pa.string())
+    return pc.if_else(pc.is_in(texts, value_set=known), texts, masked)
 
 
 def _texts(cells: pa.Array) -> pa.Array:

@@ -12,7 +12,9 @@ import pyarrow.compute as pc
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.records import privacy
 from ventbook.records.intake.keys import key_texts
+from ventbook.records.intake.masking import mask_again
 from ventbook.records.intake.trace_features import (
     FOOTER,
     Key,
@@ -74,6 +76,10 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
         _note_orphans(writer, before, number)
         renew_features(writer)
         upgraded = upgrade_store(writer)
+        coder = privacy.open_reader(
+            target.path
+        )  # what an earlier snapshot gives back may name who came later
+        mask_again(writer, coder)
         counts = json.loads(own.iloc[0]["counts"] or "{}")
         taken = sum(c.get("accepted", 0) + c.get("corrected", 0) for c in counts.values())
         return writer.commit(
@@ -81,7 +87,11 @@ def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = 
             today=today or before.today,
             counts={},
             sources=[],
-            note="; ".join(filter(None, [note or f"intake {number} taken back ({taken} rows)", upgraded])),
+            note="; ".join(
+                filter(
+                    None, [coder.mask_text(note) or f"intake {number} taken back ({taken} rows)", upgraded]
+                )
+            ),
             withdrawn=number,
         )
 

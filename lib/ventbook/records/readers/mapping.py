@@ -13,6 +13,9 @@ tank_overpressure = "psi"
 [source.codes.reason]           # own code = our code
 "Kühler neu" = "cooler_replaced"
 
+``names = ["Prüfer 2"]`` lists columns without a counterpart that hold persons' names (coded at intake), ``plain = ["Farbe"]``
+such that look so and hold none.
+
 Headers: which table a name says, which row holds the headers, which column and unit a header says.
 """
 
@@ -44,6 +47,8 @@ KEYS = {
     "columns": dict,
     "units": dict,
     "codes": dict,
+    "names": list,
+    "plain": list,
 }
 DATE_PARTS = {"YYYY": "%Y", "MM": "%m", "DD": "%d", "hh": "%H", "mm": "%M", "ss": "%S"}
 
@@ -63,6 +68,8 @@ class Source:
     columns: dict[str, str] = field(default_factory=dict)
     units: dict[str, str] = field(default_factory=dict)
     codes: dict[str, dict[str, str]] = field(default_factory=dict)
+    names: list[str] = field(default_factory=list)
+    plain: list[str] = field(default_factory=list)
 
     def fits(self, name: str) -> bool:
         return fnmatchcase(name.casefold(), self.files.casefold())
@@ -110,6 +117,8 @@ def find_faults(row: dict[str, Any]) -> list[str]:
             faults.append(f"unknown key {key!r}{nearest(key, KEYS)}")
         elif not isinstance(value, KEYS[key]) or isinstance(value, bool):
             faults.append(f"{key} must be {_word(KEYS[key])}, not {value!r}")
+        elif isinstance(value, list) and not all(isinstance(entry, str) for entry in value):
+            faults.append(f'{key} lists headers as text, as in {key} = ["Worker"]')
     if faults:
         return faults
     if "files" not in row:
@@ -169,7 +178,7 @@ def nearest(name: str, names: Any) -> str:
 
 
 def _word(kind: type) -> str:
-    return {str: "text", int: "a whole number", dict: "a table"}[kind]
+    return {str: "text", int: "a whole number", dict: "a table", list: "a list"}[kind]
 
 
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
@@ -267,7 +276,7 @@ def resolve_fields(
     for header in headers:
         column, unit = match_header(header, table, source) if header.strip() else (None, None)
         if column is None:
-            fields.append(Field(header.strip()))
+            fields.append(Field(header.strip(), holds=_find_holds(header, source)))
             if header.strip() and header.strip() not in GIVEN_BACK:
                 unknown.append(header.strip())
             continue
@@ -295,6 +304,12 @@ def resolve_fields(
         raise InputError("\n".join(faults))
     notes += [FileNote("unknown_column", column=name[:200]) for name in dict.fromkeys(unknown)]
     return fields, notes
+
+
+def _find_holds(header: str, source: Source) -> str:
+    """``names`` or ``plain`` where the mapping says so of a column that is not known."""
+    said = {plain_name(name): kind for kind in ("plain", "names") for name in getattr(source, kind)}
+    return said.get(plain_name(header), "")
 
 
 def check_unit(column: Column, header: str, unit: str, where: str) -> str:

@@ -15,11 +15,14 @@ from ventbook.tables import Column, Table
 
 @dataclass(frozen=True)
 class Field:
-    """One column of a sheet: its own header, the dictionary's column it fills (None: not known), its unit."""
+    """One column of a sheet: its own header, the dictionary's column it fills (None: not known), its unit. ``holds`` is
+    what the mapping says of a column that is not known: "names" of persons, or "plain" text without any.
+    """
 
     header: str
     column: Column | None = None
     unit: str = ""
+    holds: str = ""
 
 
 @dataclass(frozen=True)
@@ -85,10 +88,11 @@ class Sheet:
     read_lines: Callable[[np.ndarray], Iterator[Batch]] | None = None
     count: LineCount | None = None
     account: dict[str, int] | None = None
+    shown: str = ""  # the file's name as it may be written down, where that is another
 
     @property
     def file(self) -> str:
-        return self.path.name
+        return self.shown or self.path.name
 
     @property
     def where(self) -> str:

@@ -128,7 +128,7 @@ def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
     shutil.rmtree(work, ignore_errors=True)
     try:
         with delta.tell_trouble(path):
-            work.mkdir(parents=True)
+            work.mkdir(mode=0o700, parents=True)
         manifest = _unpack(file, work)
         store = work / "store"
         found = check_store(store)
@@ -137,8 +137,11 @@ def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
         with delta.tell_trouble(path):
             for entry in path.iterdir() if path.exists() else ():
                 entry.unlink()
-            if path.exists():
+            mode = 0o700
+            if path.exists():  # made beforehand for others to read as well
+                mode = path.stat().st_mode & 0o777
                 path.rmdir()
+            store.chmod(mode)
             store.rename(path)
             beside, kept = _put_beside(work / "beside", path.resolve().parent)
             sync_folder(path.parent)

@@ -23,6 +23,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import tables
+from ventbook.records import privacy
 from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.store import delta
 from ventbook.records.store.delta import StoreError
@@ -257,10 +258,28 @@ class Snapshot:
             return merge_hand_ins(to_frame(rows))
         return to_frame(rows if columns is None else rows.select(list(columns)))
 
+    @cached_property
+    def coded(self) -> bool:
+        """Whether rows hold codes of technicians."""
+        for name, table in tables.record_tables().items():
+            if name in self.versions and any(column.name == "technician" for column in table.columns):
+                codes = self.read_arrow(name, ["technician"])
+                if codes.num_rows > codes.column(0).null_count:
+                    return True
+        held = self.read_arrow("quarantine", ["original"]) if "quarantine" in self.versions else None
+        return held is not None and any(privacy.CODE.search(text) for text in held.column(0).to_pylist())
+
     def records(self) -> Records:
         """Every table but the samples (too large to hold: see ``files``), empty ones included."""
         names = [name for name in tables.record_tables() if name not in LARGE]
         found = {name: self.read(name) for name in [*names, "quarantine", "issues"]}
+        hide = privacy.open_reader(
+            self.path
+        ).mask_text  # names that came to be known after a file's own was written down
+        for table in ("quarantine", "issues"):
+            for column in ("file", "sheet") if len(found[table]) else ():
+                texts = found[table][column]
+                found[table][column] = texts.map(hide, na_action="ignore").astype(texts.dtype)
         found["intakes"] = Store(self.path).snapshots(until=self.number)
         if "start_features" in self.versions:
             found["start_features"] = self.read("start_features")
@@ -347,7 +366,9 @@ class Store:
         rows["files"] = [
             ", ".join(dict.fromkeys(s["file"] for s in json.loads(t or "[]"))) for t in rows["sources"]
         ]
-        rows["files"] = rows["files"].astype("str")
+        hide = privacy.open_reader(self.path).mask_text
+        rows["files"] = rows["files"].map(hide).astype("str")
+        rows["note"] = rows["note"].map(hide, na_action="ignore").astype(rows["note"].dtype)
         return rows.drop(columns=["versions", "counts", "sources", "content", "library", "proof", "seal"])
 
     def every_snapshot(self) -> list[Snapshot]:
@@ -504,7 +525,9 @@ def prepare_folder(path: Path) -> None:
             f"{path}: a store can't stand in a folder whose name holds {'%25'!r} or the like; rename it"
         )
     try:
-        path.mkdir(parents=True, exist_ok=True)
+        path.mkdir(
+            mode=0o700, parents=True, exist_ok=True
+        )  # for its owner only; one made beforehand stays as it is
         foreign = not holds_nothing(path) and not (path / MARK).exists()
     except OSError as error:
         raise StoreError(

@@ -106,6 +106,19 @@ class Writer:
         if new or gone:
             self.versions[table] = delta.commit_files(path, schema, new, gone)
 
+    def rewrite_rows(self, table: str, change: Callable[[pa.Table], pa.Table]) -> None:
+        """Put ``change(rows)`` in the place of each file's rows, where it gives back others than it was given."""
+        path, schema = self.path_of(table), snapshots.schema_of(table)
+        new, gone = [], []
+        for file in self.files_now(table):
+            rows = delta.read_files([file], schema)
+            changed = change(rows)
+            if changed is not rows:
+                gone.append(file)
+                new.append(delta.write_file(path, changed, self.number))
+        if gone:
+            self.versions[table] = delta.commit_files(path, schema, new, gone)
+
     def files_now(self, table: str) -> list[Path]:
         """The Parquet files of a table after what this writer has written so far."""
         path = table_path(self.store.path, table)

@@ -16,7 +16,7 @@ from ventbook import tables
 from ventbook.document import wording
 from ventbook.errors import InputError
 from ventbook.records import trials as kept
-from ventbook.records.privacy import open_coder
+from ventbook.records.privacy import NameCoder, open_coder
 from ventbook.reports.conformity.words import limit as limit_words
 from ventbook.reports.conformity.words import reading as reading_words
 from ventbook.reports.page import Caution, Page
@@ -206,7 +206,8 @@ def plan_trial(page: Page, question: Question, *, day: dt.date, dry_run: bool = 
     pairs = where[["engine_type", "site"]].astype(str).drop_duplicates().itertuples(index=False)
     strata = sorted({name_stratum(kind, site, question.strata) for kind, site in pairs})
     if not dry_run:
-        _write(store, question, outcome, expected, needed, steps, strata, day)
+        coder = open_coder(store, coded=page.snapshot.coded)
+        _write(store, question, outcome, expected, needed, steps, strata, day, coder)
     return _describe(page, question, expected, needed, strata, steps, dry_run=dry_run)
 
 
@@ -265,11 +266,10 @@ def _take_expected(expected: Expected, question: Question) -> Expected:
 
 def _write(
     store: Path, question: Question, outcome: TrialOutcome, expected: Expected, needed: Needed,
-    steps: tuple[str, ...], strata: Sequence[str], day: dt.date,
+    steps: tuple[str, ...], strata: Sequence[str], day: dt.date, coder: NameCoder,
 ) -> None:  # fmt: skip
     most = needed.most or 2 * needed.one_look
     places = kept.make_list(strata, blocks=math.ceil(most / load_trial_rules().block))
-    coder = open_coder(store)
     agreed = coder.code_name(question.agreed)
     plan = kept.TrialPlan(
         name=question.name,

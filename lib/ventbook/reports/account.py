@@ -183,6 +183,23 @@ def doubt_sentences(account: causes.Account) -> list[str]:
     return [*told, *(f"{note[0].upper()}{note[1:]}." for note in account.notes if account.state != "too_few")]
 
 
+def controls_sentence(account: causes.Account) -> str:
+    """What came of circumstances that can't act; empty where none could be looked at."""
+    found = account.controls
+    if not found.tried:
+        return ""
+    far = (
+        f"{len(found.out)} came out at a chance under 5 % each ({wording.join_words(found.out)})"
+        if found.out
+        else "none came out at a chance under 5 %"
+    )
+    luck = "more than chance lets them" if found.too_often else "no more than chance lets them"
+    return (
+        f"Screened beside, of circumstances that can't act on an engine (odd numbers, days of the week): of {found.tried} {far}; "
+        f"all together {luck} (chi-square, p {wording.number(found.chance, '1', decimals=2) if found.chance >= 0.01 else 'under 0.01'})."
+    )
+
+
 def venting_sentence(account: causes.Account, job: pd.Series) -> str:
     """What one venting's findings came from; of a sound one, the chance that it had."""
     titles = causes.name_causes(account)

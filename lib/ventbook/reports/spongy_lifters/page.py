@@ -24,6 +24,7 @@ from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.account import (
     avoidable_sentence,
     causes_sentence,
+    controls_sentence,
     list_hints,
     list_named,
     period_sentence,
@@ -51,7 +52,7 @@ def failures_by_cause(page: Page) -> Blocks:
     """The account: every failing venting shared among named causes and what has no name."""
     facts = load_data(page)
     return show_causes(page, facts.account, tier=facts.tier) + page.explain(
-        "the account of failures", ACCOUNT
+        "the account of failures", "\n\n".join(filter(None, (ACCOUNT, controls_sentence(facts.account))))
     )
 
 

@@ -19,6 +19,7 @@ from scipy import optimize, special, stats
 
 from ventbook.numerics import Floats, Ints, find_places
 from ventbook.physics import gauge as gauge_room
+from ventbook.statistics.causes.account_controls import NONE, Controls, screen_controls
 from ventbook.statistics.causes.account_fit import (
     Design,
     Findings,
@@ -102,7 +103,8 @@ class Account:
     it is not named. ``gauges``: biases in force that count, with the ``findings`` that rest on each.
     ``cells``: site and quarter of every cell with a failing venting, in the order of the second axis of
     ``cell_draws`` (draws, cells, causes): each draw's failing ventings by cause, causes in the order of
-    ``drawn_causes``. ``notes``: plain sentences on the whole.
+    ``drawn_causes``. ``notes``: plain sentences on the whole. ``controls``: circumstances that can't act, screened
+    beside; where too many come out nothing is named.
     """
 
     state: str
@@ -122,6 +124,7 @@ class Account:
     cell_draws: Floats
     drawn_causes: tuple[str, ...]
     notes: tuple[str, ...]
+    controls: Controls
     model: AccountModel
 
 
@@ -242,10 +245,16 @@ def explain_failures(
         columns.add(list_terms_of(rows))
     budget = evidence.load_budget()
     shares = {family: (budget.share(name), budget.hint_share(name)) for family, name in BUDGET.items()}
-    named = Rounds(problem, columns, shares).name() if len(failures.row) else None
+    named, controls = None, NONE
+    if len(failures.row):
+        named = Rounds(problem, columns, shares).name()
+        controls = NONE if few else screen_controls(problem, named, jobs)
+        if controls.too_often and named.chosen:
+            nothing = {family: (0.0, hint) for family, (_, hint) in shares.items()}
+            named = Rounds(problem, columns, nothing).name()
     return _put_together(
         problem, named, readings, gauges, lifters[over], ventings,
-        level=level, draws=draws, needed=few, fuller=fuller, factors=chosen,
+        level=level, draws=draws, needed=few, fuller=fuller, factors=chosen, controls=controls,
         read_with={str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {},
     )  # fmt: skip
 
@@ -475,6 +484,7 @@ def _put_together(
     draws: int,
     needed: int,
     fuller: bool,
+    controls: Controls,
     factors: Sequence[Factor],
     read_with: Mapping[str, int],
 ) -> Account:
@@ -506,7 +516,7 @@ def _put_together(
     venting_shares = list_venting_shares(shares, names, passed, failures.row, rows)
     terms = list_terms(problem, named, readings, gauges, shares, venting_shares, drawn, level, factors)
     state = "too_few" if needed else "named" if (terms["standing"] == "named").any() else "nothing_named"
-    notes = _say_notes(problem, needed, fuller)
+    notes = _say_notes(problem, needed, fuller, controls)
     model = AccountModel(
         factors=tuple(f for f in factors),
         site_names=rows.site_names,
@@ -537,6 +547,7 @@ def _put_together(
         cell_draws=np.array([d.cells for d in drawn]) if drawn else np.zeros((0, 0, 0)),
         drawn_causes=tuple(names) if drawn else (),
         notes=notes,
+        controls=controls,
         model=model,
     )
 
@@ -564,12 +575,18 @@ def _rate_gauges(
     return out
 
 
-def _say_notes(problem: Problem, needed: int, fuller: bool) -> tuple[str, ...]:
+def _say_notes(problem: Problem, needed: int, fuller: bool, controls: Controls) -> tuple[str, ...]:
     notes = []
     if needed:
         notes.append(f"too few ventings to name a cause: about {needed} more with a known result are needed")
     if fuller:
         notes.append("records are fuller on failing ventings: what rests on them is a hint at most")
+    if controls.too_often:
+        notes.append(
+            "these records make false causes: circumstances that can't act on an engine go with failing more than chance lets them"
+            + (f" ({', '.join(controls.out)})" if controls.out else "")
+            + "; so nothing is named, and what stands out is a hint at most"
+        )
     if not problem.told and len(problem.failures.row):
         notes.append("the readings tell too few findings' kind: all are taken as air")
     return tuple(notes)

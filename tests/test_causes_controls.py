@@ -1,0 +1,97 @@
+"""Circumstances that can't act: they come out as often as chance lets them, and where records make false causes, more often."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from tests.test_causes_account import draw_tables
+
+from ventbook.statistics import causes
+from ventbook.statistics.causes.account_controls import load_controls
+
+
+def draw_days(rng: np.random.Generator, *, bad: bool, a_day: int = 10) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """600 ventings, ``a_day`` a day; where ``bad``, whatever made a day bad made most of its ventings fail, and the oil's
+    temperature and the cooler were the day's too: nothing of that is in the model.
+    """
+    jobs, lifters = draw_tables(rng, ventings=600)
+    day = np.arange(len(jobs)) // a_day
+    jobs["date"] = pd.Timestamp("2025-01-06") + pd.to_timedelta(day * 6, unit="D")
+    jobs["quarter"] = jobs["date"].dt.to_period("Q").astype("str")
+    lifters["quarter"] = lifters["venting_id"].map(jobs.set_index("venting_id")["quarter"])
+    if bad:
+        wrong = (rng.random(day.max() + 1) < 0.15)[day]
+        jobs["cooler_empty"] = pd.array((rng.random(day.max() + 1) < 0.3)[day], dtype="boolean")
+        jobs["lines_empty"] = pd.array((rng.random(day.max() + 1) < 0.4)[day], dtype="boolean")
+        more = rng.random(len(lifters)) < np.where(wrong, 0.25, 0.0).repeat(8)
+        lifters["over_first"] = pd.array(lifters["over_first"].to_numpy(bool) | more, dtype="boolean")
+        lifters["air_likelihood"] = np.where(lifters["over_first"], 0.97, np.nan)
+        lifters["leak_down_likelihood"] = 1 - lifters["air_likelihood"]
+    return jobs, lifters
+
+
+def test_controls_come_out_as_often_as_their_share_says():
+    """Over 30 fleets in which only real circumstances act: a binomial count of the p under .05 (scipy.stats)."""
+    tried = out = pages = 0
+    for seed in range(30):
+        found = causes.explain_failures(*draw_days(np.random.default_rng(seed), bad=False), draws=0).controls
+        tried, out, pages = tried + found.tried, out + len(found.out), pages + found.too_often
+    assert tried > 300
+    assert stats.binom.cdf(out, tried, 0.05) > 1e-3
+    assert stats.binom.sf(out - 1, tried, 0.05) > 1e-3
+    assert pages <= 2  # of 30 at a chance of .01 each: more than 2 in 1 of 300 such tests
+
+
+def test_records_that_make_false_causes_are_told_and_nothing_is_named():
+    """Without controls 4 of 10 such fleets had a named cause."""
+    told = named = 0
+    for seed in range(10):
+        account = causes.explain_failures(*draw_days(np.random.default_rng(100 + seed), bad=True), draws=0)
+        named += account.state == "named"
+        if account.controls.too_often:
+            told += 1
+            assert account.state == "nothing_named"
+            assert any("false causes" in note for note in account.notes)
+    assert told >= 7
+    assert named <= 1
+
+
+def test_real_causes_stay_named_beside_controls():
+    rng = np.random.default_rng(5)
+    jobs, lifters = draw_tables(rng, cooler=0.06, lot=0.08)
+    jobs["date"] = pd.Timestamp("2025-01-06") + pd.to_timedelta(rng.integers(0, 360, len(jobs)), unit="D")
+    account = causes.explain_failures(jobs, lifters, draws=0)
+    assert account.controls.tried >= 5
+    assert not account.controls.too_often
+    assert set(account.terms.loc[account.terms["standing"] == "named", "name"]) == {
+        "cooler_empty",
+        "lifter_lot=B",
+    }
+
+
+def test_how_a_control_is_read():
+    jobs = pd.DataFrame(
+        {
+            "venting_id": ["V-0007", "7/12b", "none"],
+            "engine_id": ["k12", "77", "B-3"],
+            "date": pd.to_datetime(["2026-11-29", "2026-11-30", None]),
+        }
+    )
+    read = {control.name: control.read(jobs).tolist() for control in load_controls()[0]}
+    assert read["control_venting_odd"] == [True, False, pd.NA]
+    assert read["control_engine_letter"][0] == "K"
+    assert read["control_engine_letter"][2] == "B"
+    assert read["control_day_odd"][:2] == [True, False]
+    assert read["control_weekday"][:2] == ["Sunday", "Monday"]  # common practice, no source
+
+
+def test_without_numbers_or_dates_nothing_is_tried():
+    jobs, lifters = draw_tables(np.random.default_rng(1))
+    plain = {f"V{i:04d}": f"job {chr(97 + i % 26)}{chr(97 + i // 26)}x" for i in range(len(jobs))}
+    for table in (jobs, lifters):
+        table["venting_id"] = table["venting_id"].map(plain)
+        table["engine_id"] = "one"
+    assert dataclasses.astuple(causes.explain_failures(jobs, lifters, draws=0).controls)[0] == 0

@@ -34,28 +34,28 @@ def draw_days(rng: np.random.Generator, *, bad: bool, a_day: int = 10) -> tuple[
 
 
 def test_controls_come_out_as_often_as_their_share_says():
-    """Over 30 fleets in which only real circumstances act: a binomial count of the p under .05 (scipy.stats)."""
+    """Over 16 fleets in which only real circumstances act: a binomial count of the p under .05 (scipy.stats)."""
     tried = out = pages = 0
-    for seed in range(30):
+    for seed in range(16):
         found = causes.explain_failures(*draw_days(np.random.default_rng(seed), bad=False), draws=0).controls
         tried, out, pages = tried + found.tried, out + len(found.out), pages + found.too_often
-    assert tried > 300
+    assert tried > 150
     assert stats.binom.cdf(out, tried, 0.05) > 1e-3
     assert stats.binom.sf(out - 1, tried, 0.05) > 1e-3
-    assert pages <= 2  # of 30 at a chance of .01 each: more than 2 in 1 of 300 such tests
+    assert pages <= 2  # of 16 at a chance of .01 each: more than 2 in 1 of 2,000 such tests
 
 
 def test_records_that_make_false_causes_are_told_and_nothing_is_named():
-    """Without controls 4 of 10 such fleets had a named cause."""
+    """Without controls 4 of 10 such fleets had a named cause, and 12 of 14 are told (from a run of this test on more fleets)."""
     told = named = 0
-    for seed in range(10):
+    for seed in range(6):
         account = causes.explain_failures(*draw_days(np.random.default_rng(100 + seed), bad=True), draws=0)
         named += account.state == "named"
         if account.controls.too_often:
             told += 1
             assert account.state == "nothing_named"
             assert any("false causes" in note for note in account.notes)
-    assert told >= 7
+    assert told >= 4
     assert named <= 1
 
 

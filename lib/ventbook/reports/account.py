@@ -67,13 +67,19 @@ def _engine_of(page: Page) -> str:
 
 def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
     """The account of all ventings before the day ``until``."""
+    jobs, lifters, gauges = account_tables(page, until)
+    return causes.explain_failures(jobs, lifters, gauges=gauges)
+
+
+def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame | None]:
+    """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
     jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
     # where the corrected reading decides, no finding rests on a bias
     gauges = causes.list_gauge_biases(lifters).iloc[:0] if page.gauges.by_correction else None
-    return causes.explain_failures(jobs, lifters, gauges=gauges)
+    return jobs, lifters, gauges
 
 
 def list_named(account: causes.Account) -> list[dict[str, Any]]:

@@ -13,6 +13,7 @@ from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
+from ventbook.reports.sensitivity import show_sensitivity
 from ventbook.results import Estimate
 from ventbook.statistics import causes, trends
 
@@ -70,7 +71,7 @@ def by_cause(page: Page) -> Blocks:
     shown += _show_changes(page, facts, account)
     shown += _show_expected(page, facts, account)
     shown += _show_sites(page, account)
-    return shown + _show_cure(page, facts, account)
+    return shown + show_sensitivity(page) + _show_cure(page, facts, account)
 
 
 def _show_quarters(page: Page, facts: ReportData, account: causes.Account) -> Blocks:

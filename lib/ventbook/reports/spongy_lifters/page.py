@@ -34,6 +34,7 @@ from ventbook.reports.account import (
 from ventbook.reports.alarms import open_alarms, warning_sentences
 from ventbook.reports.lifter_gaps.words import CAUSES
 from ventbook.reports.page import Page
+from ventbook.reports.sensitivity import show_sensitivity
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
@@ -179,7 +180,7 @@ def cannot_tell(page: Page) -> Blocks:
         seen.add(key)
         pair = causes.describe_pair(facts.beside, one, two) if two is not None else None
         sentences.append(words.together_sentence(one.title, facts.title(row["overlap_with"]), pair))
-    shown = page.text(
+    shown = show_sensitivity(page) + page.text(
         *(
             sentences
             or [

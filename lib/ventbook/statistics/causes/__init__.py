@@ -14,6 +14,7 @@ from ventbook.statistics.causes.account import (
     list_gauge_biases,
 )
 from ventbook.statistics.causes.account_forecast import chance_for, predict_failing, widen_chance
+from ventbook.statistics.causes.account_sensitivity import Sensitivity, try_changes
 from ventbook.statistics.causes.account_sums import (
     compare_causes,
     cured_by_cause,
@@ -82,6 +83,7 @@ __all__ = [
     "ModeTable",
     "Reading",
     "Recurrence",
+    "Sensitivity",
     "add_lifter_columns",
     "chance_for",
     "choose_readings",
@@ -122,5 +124,6 @@ __all__ = [
     "size_two_shares",
     "sum_causes",
     "test_blanks",
+    "try_changes",
     "widen_chance",
 ]

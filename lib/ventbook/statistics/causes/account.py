@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -212,11 +212,58 @@ def explain_failures(
     >>> bool(abs(sums["ventings"].sum() - sums["failing"].iloc[0]) < 1e-6)
     True
     """
-    _check_columns(ventings, VENTINGS_NEEDED, "ventings")
-    _check_columns(lifters, LIFTERS_NEEDED, "lifters")
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must be between 0 and 1; got {level!r}")
     chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
+    posed = pose_question(ventings, lifters, gauges=gauges, factors=chosen, seed=seed)
+    problem = posed.problem
+    columns = Columns(problem.rows)
+    if not posed.needed:
+        columns.add(list_terms_of(problem.rows))
+    shares = naming_shares()
+    named, controls = None, NONE
+    if len(problem.failures.row):
+        named = Rounds(problem, columns, shares).name()
+        controls = NONE if posed.needed else screen_controls(problem, named, posed.jobs)
+        if controls.too_often and named.chosen:
+            nothing = {family: (0.0, hint) for family, (_, hint) in shares.items()}
+            named = Rounds(problem, columns, nothing).name()
+    return _put_together(posed, named, level=level, draws=draws, controls=controls, factors=chosen)
+
+
+def naming_shares() -> dict[str, tuple[float, float]]:
+    """Shares of the error budget of each family of terms: of names, and of names and hints together."""
+    budget = evidence.load_budget()
+    return {family: (budget.share(name), budget.hint_share(name)) for family, name in BUDGET.items()}
+
+
+@dataclass(frozen=True)
+class Posed:
+    """What the naming starts from: the problem, its ventings with the columns of their lifters (``jobs``), lifters over the
+    limit, what rests on gauges, how many more ventings it takes, and whether records are fuller where failing.
+    """
+
+    problem: Problem
+    jobs: pd.DataFrame
+    over: pd.DataFrame
+    readings: GaugeReadings
+    gauges: pd.DataFrame
+    read_with: Mapping[str, int]
+    needed: int
+    fuller: bool
+
+
+def pose_question(
+    ventings: pd.DataFrame,
+    lifters: pd.DataFrame,
+    *,
+    gauges: pd.DataFrame | None,
+    factors: Sequence[Factor],
+    seed: int = SEED,
+) -> Posed:
+    """Reads the tables of :func:`explain_failures` for the naming; ``factors`` may all be causes."""
+    _check_columns(ventings, VENTINGS_NEEDED, "ventings")
+    _check_columns(lifters, LIFTERS_NEEDED, "lifters")
     lifters = lifters[lifters["over_first"].notna()].sort_values(
         ["venting_id", "cylinder", "valve"], kind="stable"
     )
@@ -229,34 +276,20 @@ def explain_failures(
     jobs = add_lifter_columns(ventings, lifters)
     place = find_places(lifters["venting_id"], ventings["venting_id"])
     over = lifters["over_first"].astype(bool).to_numpy()
-    rows = _read_rows(jobs, chosen, np.bincount(place, minlength=len(ventings)).astype(np.float64))
+    rows = _read_rows(jobs, factors, np.bincount(place, minlength=len(ventings)).astype(np.float64))
     readings, weight, gauges = _weigh_gauges(lifters[over], gauges)
     air, leak = _read_likelihoods(lifters[over])
     findings = Findings(place[over].astype(np.int64), air, leak, weight)
     failures = gather_failures(findings)
-    few = _count_needed(len(rows), len(failures.row))
-    doubtful, fuller = _ask_blanks(jobs, rows, failures.row, place, over, chosen)
+    doubtful, fuller = _ask_blanks(jobs, rows, failures.row, place, over, factors)
     site = np.eye(len(rows.site_names))[rows.site_code]
-    told = findings.told
-    problem = Problem(rows, findings, failures, np.ones(len(rows)), site, told, seed, doubtful)
-    problem = Problem(rows, findings, failures, _fit_blanks(problem), site, told, seed, doubtful)
-    columns = Columns(rows)
-    if not few:
-        columns.add(list_terms_of(rows))
-    budget = evidence.load_budget()
-    shares = {family: (budget.share(name), budget.hint_share(name)) for family, name in BUDGET.items()}
-    named, controls = None, NONE
-    if len(failures.row):
-        named = Rounds(problem, columns, shares).name()
-        controls = NONE if few else screen_controls(problem, named, jobs)
-        if controls.too_often and named.chosen:
-            nothing = {family: (0.0, hint) for family, (_, hint) in shares.items()}
-            named = Rounds(problem, columns, nothing).name()
-    return _put_together(
-        problem, named, readings, gauges, lifters[over], ventings,
-        level=level, draws=draws, needed=few, fuller=fuller, factors=chosen, controls=controls,
-        read_with={str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {},
-    )  # fmt: skip
+    problem = Problem(rows, findings, failures, np.ones(len(rows)), site, findings.told, seed, doubtful)
+    problem = replace(problem, h=_fit_blanks(problem))
+    read_with = (
+        {str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {}
+    )
+    needed = _count_needed(len(rows), len(failures.row))
+    return Posed(problem, jobs, lifters[over], readings, gauges, read_with, needed, fuller)
 
 
 def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
@@ -473,21 +506,15 @@ def _fit_blanks(problem: Problem) -> Floats:
 
 
 def _put_together(
-    problem: Problem,
+    posed: Posed,
     named: Named | None,
-    readings: GaugeReadings,
-    gauges: pd.DataFrame,
-    over: pd.DataFrame,
-    ventings: pd.DataFrame,
     *,
     level: float,
     draws: int,
-    needed: int,
-    fuller: bool,
     controls: Controls,
     factors: Sequence[Factor],
-    read_with: Mapping[str, int],
 ) -> Account:
+    problem, readings, gauges = posed.problem, posed.readings, posed.gauges
     rows, failures, findings = problem.rows, problem.failures, problem.findings
     columns = named.columns if named else Columns(rows)
     chosen = named.chosen if named else ()
@@ -512,17 +539,19 @@ def _put_together(
     if draws and named is not None and names:
         rng = np.random.default_rng([problem.seed, 7])
         drawn = draw_accounts(problem, named, readings, draws=draws, rng=rng)
-    shares = list_shares(weights, readings, over, causes)
+    shares = list_shares(weights, readings, posed.over, causes)
     venting_shares = list_venting_shares(shares, names, passed, failures.row, rows)
     terms = list_terms(problem, named, readings, gauges, shares, venting_shares, drawn, level, factors)
-    state = "too_few" if needed else "named" if (terms["standing"] == "named").any() else "nothing_named"
-    notes = _say_notes(problem, needed, fuller, controls)
+    state = (
+        "too_few" if posed.needed else "named" if (terms["standing"] == "named").any() else "nothing_named"
+    )
+    notes = _say_notes(problem, posed.needed, posed.fuller, controls)
     model = AccountModel(
         factors=tuple(f for f in factors),
         site_names=rows.site_names,
         terms={k: tuple(columns.terms[i] for i in chosen if columns.terms[i].kind == k) for k in KINDS},
         theta=theta,
-        gauge_rates=_rate_gauges(readings, findings, failures.first, read_with),
+        gauge_rates=_rate_gauges(readings, findings, failures.first, posed.read_with),
         draws=tuple(
             ({k: tuple(columns.terms[i] for i in d.terms[k]) for k in KINDS}, d.theta) for d in drawn
         ),
@@ -534,7 +563,7 @@ def _put_together(
         ventings=len(rows),
         failing=len(failures.row),
         findings=len(findings.row),
-        needed=needed,
+        needed=posed.needed,
         level=level,
         seed=problem.seed,
         terms=terms,

@@ -136,13 +136,15 @@ class Problem:
 @dataclass(frozen=True)
 class Scores:
     """One round's scores, one a term: p, the evidence -log p + log weight, whether it may be looked at, and
-    the chance that its family's maximum reaches so far where nothing acts.
+    the chance that its family's maximum reaches so far where nothing acts. ``needed``: by family the evidence over
+    which that chance is within the family's share.
     """
 
     p: Floats
     evidence: Floats
     looked: Mask
     chance: Floats
+    needed: dict[str, float]
 
 
 @dataclass(frozen=True)
@@ -320,12 +322,14 @@ class Rounds:
         side = min(int(on.sum()), int((known & ~on).sum()))
         return side >= SIDE and float(self.real[on].sum()) >= EXPOSED_FAILING
 
-    def score(self, chosen: Sequence[int], fit: Fit) -> Scores:
+    def score(self, chosen: Sequence[int], fit: Fit, *, simulations: int = 0) -> Scores:
         """Scores of all terms beside the chosen ones; where a family's best lies near its share, by more simulated fleets, so
-        that no name hangs on one of them.
+        that no name hangs on one of them. ``simulations``: so many, and no more; 0 by the size of the fleet.
         """
-        simulations = MANY_SIMULATIONS if len(self.problem.rows) <= SMALL_FLEET else SIMULATIONS
         self.rng_round += 1
+        if simulations:
+            return self._score(chosen, fit, simulations)
+        simulations = MANY_SIMULATIONS if len(self.problem.rows) <= SMALL_FLEET else SIMULATIONS
         scores = self._score(chosen, fit, simulations)
         for family, (share, _) in self.shares.items():
             of = [
@@ -341,10 +345,30 @@ class Rounds:
                 return self._score(chosen, fit, FINE_SIMULATIONS)
         return scores
 
+    def _residuals(
+        self, fit: Fit, design: Design, kind: str, which: Sequence[int]
+    ) -> tuple[Floats, Floats, Floats, Floats, Floats]:
+        """Intensity, weights of the counts, projected terms, information left, and what each venting's outcome is off."""
+        level = np.maximum(fit.kinds[kind].intensity, 1e-12)
+        u, values = weigh_counts(self._count(fit, kind), level)
+        found, left = project_terms(
+            self.problem, self.columns, fit, design, kind, which, float(np.var(values))
+        )
+        off = self._present(fit, kind) * (1.0 / -np.expm1(-level) + u / level) - 1.0
+        return level, values, found, left, off
+
+    def split_score(self, i: int, chosen: Sequence[int], fit: Fit) -> Floats:
+        """What each venting adds to a term's score beside the chosen ones, (n,)."""
+        kind = self.columns.terms[i].kind
+        design = self.problem.designs(self.columns, chosen)[kind]
+        _, _, found, _, off = self._residuals(fit, design, kind, [i])
+        return np.asarray(found[:, 0] * off)
+
     def _score(self, chosen: Sequence[int], fit: Fit, simulations: int) -> Scores:
         problem, columns = self.problem, self.columns
         count = len(columns)
         p, chance = np.ones(count), np.ones(count)
+        needed: dict[str, float] = {}
         looked = np.zeros(count, dtype=bool)
         weights = np.array([t.log_weight for t in columns.terms])
         null = np.full((simulations, count), -np.inf)
@@ -356,13 +380,8 @@ class Rounds:
             present = self._present(fit, kind)
             if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
                 continue
-            level = np.maximum(fit.kinds[kind].intensity, 1e-12)
-            u, values = weigh_counts(self._count(fit, kind), level)
-            found, left = project_terms(
-                problem, columns, fit, designs[kind], kind, which, float(np.var(values))
-            )
-            observed = found.T @ (present * (1.0 / -np.expm1(-level) + u / level)) - found.sum(axis=0)
-            ready[kind] = (np.array(which), found, left, level, values, observed)
+            level, values, found, left, off = self._residuals(fit, designs[kind], kind, which)
+            ready[kind] = (np.array(which), found, left, level, values, found.T @ off)
         beside = self._spread_beside(chosen, fit, ready)
         for number, (kind, (own, found, left, level, values, observed)) in enumerate(ready.items()):
             self.spreads[kind] = estimate_spreads(
@@ -396,7 +415,9 @@ class Rounds:
                 top = np.sort(null[:, of].max(axis=1))
                 beyond = simulations - np.searchsorted(top, evidence[of], side="left")
                 chance[of] = (1.0 + beyond) / (1.0 + simulations)
-        return Scores(p, evidence, looked, chance)
+                allowed_beyond = int(self.shares.get(family, (0.0, 0.0))[0] * (1.0 + simulations) - 1.0)
+                needed[family] = float(top[-1 - max(allowed_beyond, 0)])
+        return Scores(p, evidence, looked, chance, needed)
 
     def _spread_beside(
         self,

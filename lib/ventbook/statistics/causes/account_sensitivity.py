@@ -180,19 +180,12 @@ class _Asked:
         forms_too = [t for t in every if any(_is_form(t, term) for term in terms)]
         beside = {t.nuisance for t in forms_too}  # what they are allowed for must stand beside them
         columns.add([*forms_too, *(t for t in every if t.cause in beside)])
-        forms = (
-            [k for k, t in enumerate(columns.terms) if t.key == term.key or _is_form(t, term)]
-            for term in terms
-        )
-        own = [term.key for term in terms]
-        return cls(
-            problem,
-            columns,
-            tuple(
-                tuple(sorted(found, key=lambda k, key=key: columns.terms[k].key != key))
-                for found, key in zip(forms, own, strict=True)
-            ),
-        )
+        forms = []
+        for term in terms:
+            own = [k for k, t in enumerate(columns.terms) if t.key == term.key]
+            other = [k for k, t in enumerate(columns.terms) if t.key != term.key and _is_form(t, term)]
+            forms.append((*own, *other))
+        return cls(problem, columns, tuple(forms))
 
     def weigh(self, i: int) -> float:
         """Evidence of a term beside the others, in the form that shows it best; -inf where these records can't show it."""

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import optimize, special, stats
 
+from reference_cases import Case, find_case, load_cases
 from ventbook.physics import gauge
 from ventbook.physics.gauge import decision, fleet, planning
 from ventbook.results import NotEnoughData
 
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))
 LIMIT = 0.5
+NORMAL_FLEETS = [c for c in load_cases() if c.id.startswith("global risks of a normal fleet")]
 SURE = gauge.GaugeError(bias=0.0, bias_u=0.0, repeat=0.02)
 
 
@@ -80,21 +78,23 @@ class TestAgainstClosedCases:
         assert best.success
         assert short(found) == pytest.approx(best.fun, abs=fleet.ENOUGH)
 
-    @pytest.mark.parametrize("case", REFERENCE["global_risk"]["normal"], ids=lambda c: f"bias {c['bias']}")
-    def test_global_risks_of_a_normal_fleet(self, case: dict) -> None:
-        found = risks(np.array([0.40]), 0.06, np.array([1.0]), limit=LIMIT, bias=case["bias"], u=0.03)
-        assert found[1] == pytest.approx(case["consumer"], abs=2e-5, rel=2e-3)
-        assert found[2] == pytest.approx(case["producer"], abs=2e-5, rel=2e-3)
+    @pytest.mark.parametrize("case", NORMAL_FLEETS, ids=str)
+    def test_global_risks_of_a_normal_fleet(self, case: Case) -> None:
+        found = risks(np.array([0.40]), 0.06, np.array([1.0]), limit=LIMIT, bias=case.inputs["bias"], u=0.03)
+        assert found[1] == pytest.approx(case.expected["consumer"], abs=2e-5, rel=2e-3)
+        assert found[2] == pytest.approx(case.expected["producer"], abs=2e-5, rel=2e-3)
 
     def test_global_risks_of_the_ball_bearings(self) -> None:
-        case = REFERENCE["global_risk"]["bearings"]
-        gap = stats.gamma(case["shape"], scale=case["scale_um"])
+        case = find_case("global risks of ball bearings")
+        gap = stats.gamma(case.inputs["gamma_shape"], scale=case.inputs["gamma_scale"])
         at = np.linspace(0.005, 8, 1600)
         share = np.diff(gap.cdf(np.append(at - 0.0025, at[-1])))
-        over, passes, fails = risks(at, 0.0025, share, limit=case["limit_um"], bias=0.0, u=case["u_um"])
-        assert over == pytest.approx(case["over"], abs=2e-4)
-        assert passes == pytest.approx(case["consumer"], abs=5e-5)
-        assert fails == pytest.approx(case["producer"], abs=5e-5)
+        over, passes, fails = risks(
+            at, 0.0025, share, limit=case.inputs["limit"], bias=0.0, u=case.inputs["u"]
+        )
+        assert over == pytest.approx(case.expected["over"], abs=2e-4)
+        assert passes == pytest.approx(case.expected["consumer"], abs=5e-5)
+        assert fails == pytest.approx(case.expected["producer"], abs=5e-5)
 
     def test_long_run_of_a_rule_is_the_global_risk(self) -> None:
         """Two ways to the same number: scipy's bivariate normal, with half a step more that passes."""

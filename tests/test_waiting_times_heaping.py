@@ -2,31 +2,11 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from ventbook.statistics import waiting_times
 from ventbook.statistics.waiting_times import estimate_quantile, widen_heaped
-from ventbook.statistics.waiting_times.recording import count_chance
-
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
-
-
-def test_exact_chance_of_round_counts():
-    case = REFERENCE["heaping"]
-    assert count_chance(case["counted"], case["on_multiples"], 0.2) == pytest.approx(case["p"], rel=5e-4)
-
-
-def test_index_is_whipples():
-    ages = np.arange(23, 63)
-    persons = np.array(REFERENCE["whipple"]["persons"])
-    # the index of ages 25 to 60 has the ages 23 to 62 below the line; one row a thousand persons
-    found = waiting_times.test_heaping(np.repeat(ages, np.rint(persons / 100).astype(int)))
-    assert found["index"].iloc[0] == pytest.approx(REFERENCE["whipple"]["index"], abs=5e-3)
-    assert found["widen_to"].iloc[0] == 10
 
 
 def test_each_site_is_judged_alone():

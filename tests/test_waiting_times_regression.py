@@ -2,31 +2,18 @@
 
 from __future__ import annotations
 
-import tomllib
-from pathlib import Path
-
 import numpy as np
 import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from reference_answers import read_times
+from reference_cases import find_case
 from ventbook.statistics.waiting_times import build_design, check_residuals, fit_aft
 from ventbook.statistics.waiting_times.likelihood import SHAPES, evaluate, order_patterns
 
-REFERENCE = tomllib.loads((Path(__file__).parent / "reference" / "waiting_times.toml").read_text())
 SHAPE_NAMES = ("Weibull", "log-normal", "log-logistic")
-
-
-def key(shape):
-    return shape.lower() if shape == "Weibull" else shape
-
-
-def cosmesis():
-    rows = REFERENCE["cosmesis"]["radiotherapy"] + REFERENCE["cosmesis"]["with_chemotherapy"]
-    table = np.array(rows, dtype=float)
-    chemotherapy = np.repeat([0.0, 1.0], [46, 48])
-    return table[:, 0], table[:, 1], chemotherapy
 
 
 def standard_errors(fit):
@@ -35,92 +22,11 @@ def standard_errors(fit):
 
 
 def freireich():
-    data = REFERENCE["freireich"]
-    low = np.array(data["treated"] + data["treated_censored"] + data["placebo"], dtype=float)
-    high = low.copy()
-    high[len(data["treated"]) : 21] = np.inf
-    return low, high, np.repeat([0.0, 1.0], 21)
+    return *read_times(find_case("remission, weibull").inputs)[:2], np.repeat([0.0, 1.0, 0.0], [9, 21, 12])
 
 
-@pytest.mark.parametrize("shape", SHAPE_NAMES)
-def test_interval_censored_regression(shape):
-    fit = fit_aft(*cosmesis(), distribution=shape)
-    expected = REFERENCE["cosmesis"]["regression"][key(shape)]
-    assert fit.beta == pytest.approx(expected[:2], rel=1e-6)
-    assert standard_errors(fit)[:2] == pytest.approx(expected[2:4], rel=1e-5)
-    assert fit.scale == pytest.approx(expected[4], rel=1e-6)
-    assert fit.log_likelihood == pytest.approx(expected[5], abs=1e-6)
-
-
-def test_pooled_interval_censored_weibull():
-    low, high, _ = cosmesis()
-    fit = fit_aft(low, high, distribution="Weibull")
-    expected = REFERENCE["cosmesis"]["regression"]["pooled_weibull"]
-    assert [np.exp(fit.beta[0]), 1 / fit.scale] == pytest.approx(expected[:2], rel=1e-6)
-    assert fit.log_likelihood == pytest.approx(expected[2], abs=1e-6)
-
-
-@pytest.mark.parametrize("shape", SHAPE_NAMES)
-def test_right_censored_regression(shape):
-    fit = fit_aft(*freireich(), distribution=shape)
-    assert [*fit.beta, fit.scale] == pytest.approx(REFERENCE["freireich"]["regression"][key(shape)], abs=5e-7)
-
-
-def test_published_life_test():
-    data = REFERENCE["nist_apr413"]
-    low = np.array(data["hours"] + [data["running_at"]] * data["running"], dtype=float)
-    high = np.where(np.arange(low.size) < len(data["hours"]), low, np.inf)
-    fit = fit_aft(low, high, distribution="Weibull")
-    life, shape = np.exp(fit.beta[0]), 1 / fit.scale
-    assert [life, shape] == pytest.approx(data["weibull"], rel=1e-5)
-    assert [life, shape, fit.log_likelihood] == pytest.approx(data["weibull_digits"], rel=1e-6)
-    assert [fit.aic, fit_aft(low, high, distribution="log-normal").aic] == pytest.approx(
-        data["aic"], abs=5e-3
-    )
-
-
-def test_ball_bearings():
-    data = REFERENCE["ball_bearings"]
-    life = np.array(data["life"])
-    weibull = fit_aft(life, life, distribution="Weibull")
-    assert [np.exp(weibull.beta[0]), 1 / weibull.scale] == pytest.approx(data["weibull"], abs=6e-3)
-    assert np.exp(weibull.beta[0]) == pytest.approx(data["weibull_digits"], abs=5e-5)
-    other = np.where(life == 48.40, 48.48, life)
-    found = fit_aft(other, other, distribution="Weibull")
-    assert found.log_likelihood == pytest.approx(data["log_likelihood"], abs=5e-4)
-    normal = fit_aft(life, life, distribution="log-normal")
-    assert [normal.beta[0], normal.scale] == pytest.approx(data["log-normal"], abs=5e-4)
-
-
-def test_fans_are_weighted_rows():
-    hours, count, failed = np.array(REFERENCE["fans"]["hours"], dtype=float).T
-    assert (count.sum(), (count * failed).sum(), hours @ count) == (70, 12, 344_440)
-    fit = fit_aft(hours, np.where(failed == 1, hours, np.inf), distribution="Weibull", weights=count)
-    assert np.exp(fit.beta[0]) == pytest.approx(REFERENCE["fans"]["weibull"][0], abs=0.5)
-    assert 1 / fit.scale == pytest.approx(REFERENCE["fans"]["weibull"][1], abs=5e-4)
-
-
-def test_turret_mounts():
-    data = REFERENCE["turret_mounts"]
-    low = np.array(data["hours"] + data["running"], dtype=float)
-    high = np.where(np.arange(low.size) < len(data["hours"]), low, np.inf)
-    fit = fit_aft(low, high, distribution="Weibull")
-    found = [np.exp(fit.beta[0]), 1 / fit.scale, fit.log_likelihood]
-    assert found == pytest.approx(data["weibull"], rel=1e-6)
-
-
-def test_seen_once_only():
-    data = REFERENCE["turbine"]
-    hours, inspected, cracked = (np.array(data[k], dtype=float) for k in ("hours", "inspected", "cracked"))
-    low, high = np.append(np.zeros(11), hours), np.append(hours, np.full(11, np.inf))
-    weights = np.append(cracked, inspected - cracked)
-    weibull = fit_aft(low, high, distribution="Weibull", weights=weights)
-    found = [np.exp(weibull.beta[0]), 1 / weibull.scale, weibull.log_likelihood]
-    assert found == pytest.approx(data["weibull"], rel=1e-6)
-    normal = fit_aft(low, high, distribution="log-normal", weights=weights)
-    assert [normal.beta[0], normal.scale, normal.log_likelihood] == pytest.approx(
-        data["log-normal"], rel=2e-6
-    )
+def cosmesis():
+    return *read_times(find_case("breast retraction, weibull").inputs)[:2], np.repeat([0.0, 1.0], [46, 48])
 
 
 def test_quantile_error_is_that_of_log_time():

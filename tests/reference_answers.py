@@ -112,10 +112,22 @@ def correlate(c: Inputs) -> Answer:
 
 @answers("left-censored regression")
 def fit_left(c: Inputs) -> Answer:
-    y = np.array(c["durable"])
-    design = np.column_stack([np.ones(y.size), c["age"], c["quotient"]])
-    fit = rates.fit_left_censored(y, y == 0, design)
-    return {"coefficients": fit.coefficients, "scale": fit.sd, "log_likelihood": fit.log_likelihood}
+    if "strength" in c:
+        strength = np.array(c["strength"], dtype=float)
+        y, cut = np.maximum(strength, c["least"]), strength < c["least"]
+        design = np.column_stack([np.ones(y.size), np.arange(y.size) % 2])
+    else:
+        y = np.array(c["durable"])
+        cut, design = y == 0, np.column_stack([np.ones(y.size), c["age"], c["quotient"]])
+    fit = rates.fit_left_censored(y, cut, design, cluster=np.arange(y.size) if "clusters" in c else None)
+    g = c.get("clusters", np.inf)
+    return {
+        "coefficients": fit.coefficients,
+        "scale": fit.sd,
+        "log_likelihood": fit.log_likelihood,
+        "error": np.sqrt(np.diag(fit.naive)),
+        "error_cr0": np.sqrt(np.diag(fit.covariance) * (1 - 1 / g)),
+    }
 
 
 # gauges
@@ -348,7 +360,8 @@ def read_times(c: Inputs) -> tuple[Any, Any, Any]:
 @answers("product-limit curve")
 def follow_curve(c: Inputs) -> Answer:
     low, high, weights = read_times(c)
-    curve = waiting_times.estimate_curve(low, high, weights=weights)
+    cluster = c[c["cluster"]] if "cluster" in c else None
+    curve = waiting_times.estimate_curve(low, high, weights=weights, cluster=cluster)
     answer = {"times": curve.right, "survival": curve.survival, "error": curve.error}
     if "at" in c:
         place = np.searchsorted(curve.right, c["at"], side="right") - 1
@@ -394,6 +407,7 @@ def fit_times(c: Inputs) -> Answer:
         covariates = np.column_stack(
             [np.array(c[k], dtype=object)[known].astype(float) for k in c["covariates"]]
         )
+        covariates = covariates - c.get("less", 0.0)
         low, high = low[known], high[known]
     elif "group_ended" in c:
         covariates = np.array([*c["group_ended"], *c["group_running"]], dtype=float)
@@ -422,8 +436,23 @@ def fit_times(c: Inputs) -> Answer:
     return answer
 
 
+@answers("regression of intervals")
+def fit_intervals(c: Inputs) -> Answer:
+    low, high, _ = read_times(c)
+    low, high = np.log(np.where(np.isinf(high), low, low - c["half"])), np.log(high + c["half"])
+    columns = [np.array(c[k], dtype=float) - c["less"] for k in c["covariates"]]
+    fit = causes.fit_intervals(np.column_stack([np.ones(low.size), *columns]), low, high)
+    return {"beta": fit.beta, "log_scale": np.log(fit.scale)}
+
+
 @answers("digit preference")
 def find_heaps(c: Inputs) -> Answer:
+    if "on_fives" in c:
+        counts = (
+            [10] * c["on_tens"] + [15] * (c["on_fives"] - c["on_tens"]) + [11] * (c["of"] - c["on_fives"])
+        )
+        row = waiting_times.test_heaping(counts).iloc[0]
+        return {"p_fives": row["p"], "p_tens": row["p_tens"]}
     if "counted" in c:
         return {"p": count_chance(c["counted"], c["on_multiples"], 0.2)}
     ages = c["first_age"] + np.arange(len(c["persons"]))
@@ -530,8 +559,8 @@ def fit_clusters(c: Inputs) -> Answer:
         trials = np.ones(len(y))
     else:
         y, trials, group = (np.array(c[k], float) for k in ("failures", "trials", "group"))
-        cluster, labels = numerics.factorize(np.array(c["cluster"]))
-        clusters = len(labels)
+        cluster = np.arange(len(y)) // c["cluster_size"]
+        clusters = int(cluster[-1]) + 1
         design = np.column_stack([np.ones(len(y)), group])
     fit = causes.fit_binomial(design, y, trials)
     scores = numerics.sum_by_cluster(design * fit.residual[:, None], cluster, clusters)

@@ -147,6 +147,7 @@ def test_every_suggestion_is_asked_for_and_none_is_written_elsewhere() -> None:
     asked = {f.check for f in causes.load_factors() if f.check}
     modes = causes.load_modes()
     asked |= {row.check for row in (*modes.modes, *modes.readings)}
+    asked |= {step.suggestion for step in load_steps().values()}
     code = "".join(p.read_text("utf-8") for p in Path(causes.__file__).parents[2].rglob("*.py"))
     for name, row in TABLE.suggestions.items():
         assert (

@@ -25,6 +25,7 @@ from ventbook.tables.limits import (
     Step,
     find_own_limits,
     load_limits,
+    load_states,
     load_steps,
     own_limits_path,
 )
@@ -67,6 +68,7 @@ __all__ = [
     "load_gauges",
     "load_limits",
     "load_parameters",
+    "load_states",
     "load_steps",
     "load_trial_outcomes",
     "load_trial_rules",

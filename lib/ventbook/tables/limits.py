@@ -8,8 +8,8 @@ from __future__ import annotations
 import datetime as dt
 import difflib
 import math
-from collections.abc import Collection, Iterable
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cache
 from pathlib import Path
 from typing import Annotated, Any
@@ -35,7 +35,8 @@ class Step:
     was done, "outcome" what the engine showed. ``before`` says that the step lies before the first lifter check,
     ``yes_no`` that the record is yes or no, kept as 1 and 0. ``fact`` is "yes", "no" or "some" (a count over 0) where
     such a record is listed for every shop, whatever its limits, under the words ``fact_title``; "" elsewhere. ``part_of``
-    names the step whose record this one judges under a condition.
+    names the step whose record this one judges under a condition. ``left_out`` says in a sentence that a record of 0 is
+    outside the limit, ``suggestion`` what is suggested where one site's records often are.
     """
 
     name: str
@@ -49,6 +50,8 @@ class Step:
     yes_no: bool = False
     fact: Annotated[str, OneOf("", *FACTS)] = ""
     fact_title: str = ""
+    left_out: str = ""
+    suggestion: str = ""
 
     def __post_init__(self) -> None:
         if units.known(self.unit) is None:
@@ -78,6 +81,33 @@ def load_steps() -> dict[str, Step]:
     's'
     """
     return {step.name: step for step in read_steps(DATA / "steps.toml")}
+
+
+@dataclass(frozen=True)
+class EngineState:
+    """In what state an engine came to the venting: a name, words, and the columns of a venting that say so."""
+
+    name: str
+    title: str
+    where: Mapping[str, bool] = field(default_factory=dict)
+
+
+@cache
+def load_states() -> tuple[EngineState, ...]:
+    """States of an engine at a venting, from ``data/steps.toml``; the first that fits is its state.
+
+    Returns
+    -------
+    tuple of EngineState
+        In that order; the last one fits every engine.
+
+    Examples
+    --------
+    >>> from ventbook.tables import load_states
+    >>> load_states()[0].title
+    'cooler empty'
+    """
+    return read_rows(DATA / "steps.toml", "state", EngineState, word="state", unique=True)
 
 
 STATUSES = ("placeholder", "manual")

@@ -16,6 +16,7 @@ from ventbook.reports.conformity.page import (
     with_spongy,
     within_share,
 )
+from ventbook.reports.left_out import show_left_out
 
 __all__ = [
     "all_steps",
@@ -27,6 +28,7 @@ __all__ = [
     "logged_runs",
     "not_recorded",
     "open_findings",
+    "show_left_out",
     "with_spongy",
     "within_share",
 ]

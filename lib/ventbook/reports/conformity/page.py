@@ -25,6 +25,7 @@ from ventbook.model.conformity import JUDGED
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
 from ventbook.reports.groups import split_groups
+from ventbook.reports.left_out import count_left_out, say_left_out, suggest_left_out
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
 from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate
@@ -390,8 +391,12 @@ def answer(page: Page) -> Blocks:
     listed = list(outside[["title", "outside", "judged"]].head(3).itertuples(index=False, name=None))
     missing = steps.loc[(steps["no_limit"] > 0), "title"].tolist()
     page.alert(say_closed(page))
+    left_out = say_left_out(page)
+    to_do = [(row.now.site, suggest_left_out(page, row)) for row in count_left_out(page).named[:1]]
     return page.answer(
         say_within(page, now),
+        *left_out,
+        words.to_do(to_do),
         words.most_outside(listed),
         say_open(page, find_open(page)),
         say_facts(now),

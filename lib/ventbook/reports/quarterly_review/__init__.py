@@ -3,6 +3,7 @@
 One function a section; each takes the page and returns something a notebook can show.
 """
 
+from ventbook.reports.left_out import show_left_out
 from ventbook.reports.quarterly_review.actions import earlier_actions
 from ventbook.reports.quarterly_review.alarms import period_alarms
 from ventbook.reports.quarterly_review.causes import by_cause
@@ -35,6 +36,7 @@ __all__ = [
     "period_alarms",
     "procedure",
     "rotations",
+    "show_left_out",
     "times",
     "ventings",
 ]

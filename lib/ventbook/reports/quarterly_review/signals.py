@@ -17,6 +17,7 @@ from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.numerics import BLANK_Z
 from ventbook.reports.gauges import agrees_with, find_told, told_sentence
+from ventbook.reports.left_out import count_left_out, full_sentence, year_of
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
@@ -356,14 +357,14 @@ def propose_actions(page: Page) -> list[Action]:
     """Actions from signals, earlier signals that are not over, gauges and the state of the records."""
     facts = load_data(page)
     signals = leading_signals(read_signals(page))
-    found: list[Action] = []
+    found = _for_left_out(page, at_engine=True)  # on record, not inferred: first
     for signal in signals:
         found += act_on_signal(signal, page.units, page.gauges)
     for row in list_not_over(page):
         found += _for_not_over(facts, row)
     blamed = {a.what for a in found}
     found += [a for a in act_on_gauges(facts, page.units, page.gauges) if a.what not in blamed]
-    found += _for_records(page, facts)
+    found += [*_for_left_out(page, at_engine=False), *_for_records(page, facts)]
     return list(dict.fromkeys(found))
 
 
@@ -498,6 +499,22 @@ def act_on_signal(s: Signal, units: System, gauges: Gauges = NO_GAUGES) -> list[
             )
         ]  # fmt: skip
     return []
+
+
+def _for_left_out(page: Page, *, at_engine: bool) -> list[Action]:
+    """What a site leaves out far more often than the others, where something is to be done at the engine, or only to be asked."""
+    beyond = year_of(page.period).start < page.period.start
+    return [
+        Action(
+            row.now.site,
+            row.question,
+            full_sentence(row, label=page.period.label, year=beyond),
+            aims=at_engine,
+            suggestion=row.suggestion,
+        )
+        for row in count_left_out(page).named
+        if bool(row.suggestion) == at_engine
+    ]
 
 
 def _for_not_over(facts: ReportData, row: dict[str, Any]) -> list[Action]:

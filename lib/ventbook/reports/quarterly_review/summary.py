@@ -18,6 +18,7 @@ from ventbook.physics import priming
 from ventbook.reports import waiting
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.closed_findings import say_closed
+from ventbook.reports.left_out import say_left_out
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
@@ -181,6 +182,7 @@ def answer_sentences(
         moved,
         *signals,
         *keep_not_over(page, facts),
+        *say_left_out(page)[:1],
         to_do,
         pending,
     ]

@@ -11,6 +11,7 @@ judged by an exact one-sided binomial test of the share of round values against 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -32,7 +33,7 @@ from ventbook.records.intake.context import (
     take_at,
     thresholds,
 )
-from ventbook.records.intake.keys import Outcome
+from ventbook.records.intake.keys import Outcome, compare_with_store, find_other_jobs
 from ventbook.records.intake.load import Loaded
 from ventbook.records.store import to_frame
 
@@ -58,13 +59,13 @@ def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[F
     names = pd.Index(encoded.dictionary.to_pylist(), dtype=object)
     missing = np.append(known.get_indexer(names) < 0, False)
     positions = np.asarray(encoded.indices.fill_null(len(names)))
+    answer = _check_doubt(loaded, alive, context, names, positions) if parent == "ventings" else []
     orphan = np.flatnonzero(alive & missing[positions])
     if not len(orphan):
-        return []
+        return answer
     texts = [names[positions[row]] for row in orphan]
     waiting = np.array([text in context.quarantined.get(parent, ()) for text in texts])
     code = "orphan_engine" if parent == "engines" else "orphan_venting"
-    answer = []
     for name, which in ((code, ~waiting), ("parent_held", waiting)):
         if which.any():
             answer.append(
@@ -73,7 +74,25 @@ def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[F
     return answer
 
 
+def _check_doubt(
+    loaded: Loaded, alive: np.ndarray, context: Context, names: pd.Index, positions: np.ndarray
+) -> list[Fault]:
+    """Rows whose venting's number stands for two jobs, but for those that the store has as they are."""
+    if not context.doubtful or loaded.table.name not in ("starts", "lifter_checks"):
+        return []
+    unsure = alive & np.append(names.isin(list(context.doubtful)), False)[positions]
+    if not unsure.any():
+        return []
+    known, _ = compare_with_store(replace(loaded, faults=[]), unsure, context.earlier(loaded.table.name))
+    rows = np.flatnonzero(unsure & ~known)
+    return _fault("parent_in_doubt", "venting_id", rows, [str(names[positions[row]]) for row in rows])
+
+
 # ---- ventings ----------------------------------------------------------------------------------------------
+
+
+def check_other_job(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
+    return find_other_jobs(loaded, alive, context.earlier("ventings"))
 
 
 def check_closing(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -332,6 +351,7 @@ def check_force(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fau
 RULES: dict[str, tuple[Rule, ...]] = {
     "ventings": (
         check_parents,
+        check_other_job,
         check_closing,
         check_blades,
         check_no_rotation,

@@ -30,7 +30,7 @@ class Context:
 
     ``merge`` gives for a table its rows and for each its row in this intake, ``IN_STORE`` for the store's; ``find_held`` the
     keys of parent rows that are quarantined; ``earlier`` the store's own rows of a table. ``limits_file`` is the shop's own table
-    of limits beside the store.
+    of limits beside the store; ``find_doubtful`` gives the numbers that stand for more than one venting.
     """
 
     merge: Frames
@@ -38,6 +38,7 @@ class Context:
     earlier: Callable[[str], pa.Table | None]
     today: pd.Timestamp
     limits_file: Path | None = None
+    find_doubtful: Callable[[], set[str]] = set
 
     @cached_property
     def engines(self) -> pd.DataFrame:
@@ -67,6 +68,11 @@ class Context:
     def quarantined(self) -> dict[str, set[str]]:
         """Keys of parent rows that are quarantined, by table."""
         return self.find_held()
+
+    @cached_property
+    def doubtful(self) -> set[str]:
+        """Numbers of ventings that a quarantined row claims for another job: what refers to them may mean either."""
+        return self.find_doubtful()
 
     def of_venting(self, ids: pa.ChunkedArray, column: str) -> pd.Series:
         """A column of ventings for each id, missing where there is none."""
@@ -99,7 +105,7 @@ def take_at(column: pd.Series, at: np.ndarray) -> pd.Series:
 VALUE_LENGTH = 200
 MOST_NOTES = 200  # of one rule in one intake, row by row
 OURS = frozenset({"column", "unit", "table", "suspects"})  # words of a sentence that come from no cell
-CHANGES = frozenset({"corrected", "released", "correction_applied"})
+CHANGES = frozenset({"corrected", "released", "correction_applied", "correction_confirmed"})
 
 
 @dataclass

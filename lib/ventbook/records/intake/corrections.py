@@ -79,7 +79,11 @@ class Corrections:
             cells[position] = pa.array(values, pa.string())
             row.outcome = "applied"
             words = {"old": row.old, "role": row.role, "why": row.why}
-            faults.append(Fault("correction_applied", row.column, at[:1], [row.new], words))
+            column_of = sheet.fields[position].column
+            same = column_of is not None and row.old.strip() == row.new.strip()
+            name = column_of.name if same and column_of is not None else row.column
+            code = "correction_confirmed" if same else "correction_applied"
+            faults.append(Fault(code, name, at[:1], [row.new], words))
         return Batch(batch.lines, cells, batch.faults, batch.said), faults
 
 

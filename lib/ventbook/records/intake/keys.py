@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ventbook.records.intake.context import Fault
+from ventbook.records.intake.context import Fault, thresholds
 from ventbook.records.intake.load import Loaded, number_keys
 from ventbook.records.store import BOOKKEEPING
 
 Mask = np.ndarray
+IN_DOUBT = frozenset({"number_used_twice", "parent_in_doubt"})  # reasons of rows that may be of another job
+JOB = ("engine_id", "date", "site")  # what tells a venting from another one of the same number
 
 
 @dataclass
@@ -50,6 +53,94 @@ def value_columns(rows: pa.Table) -> list[str]:
     return [name for name in rows.column_names if name not in BOOKKEEPING.names]
 
 
+def plain_words(text: str | None) -> str:
+    """A text to compare: small letters, single spaces."""
+    return " ".join((text or "").casefold().split())
+
+
+def is_elsewhere(site: str | None, other: str | None) -> bool:
+    """Whether two sites are known and not the same, however they are spelt."""
+    return bool(site and other) and plain_words(site) != plain_words(other)
+
+
+Job = dict[str, Any]  # engine_id, date and site of a venting
+
+
+def is_other_job(one: Job, other: Job) -> bool:
+    """Whether two ventings of one number can't be the same job: another engine, site, or a date too far away."""
+    days = abs((one["date"] - other["date"]).days)
+    engine = one["engine_id"] != other["engine_id"]
+    return engine or is_elsewhere(one["site"], other["site"]) or days > thresholds()["same_job"]["days"]
+
+
+def describe_job(job: Job, where: str) -> str:
+    return f"engine {job['engine_id']} at {job['site']} on {job['date']} ({where})"
+
+
+def jobs_of(rows: pa.Table) -> list[Job]:
+    """The job that each venting is, with its number."""
+    jobs: list[Job] = rows.select(["venting_id", "engine_id", "date", "site"]).to_pylist()
+    return jobs
+
+
+def find_other_jobs(loaded: Loaded, rows: Mask, stored: pa.Table | None) -> list[Fault]:
+    """Ventings whose number the store has for another job, but for those that a person has confirmed."""
+    if stored is None or not stored.num_rows or not rows.any():
+        return []
+    confirmed = [
+        fault.rows
+        for fault in loaded.faults
+        if fault.code == "correction_confirmed" and fault.column in ("venting_id", *JOB)
+    ]
+    rows = rows.copy()
+    rows[np.concatenate([np.zeros(0, dtype=np.int64), *confirmed])] = False
+    numbers = stored.column("venting_id")
+    at = pc.index_in(loaded.rows.column("venting_id"), value_set=numbers.combine_chunks())
+    known = np.flatnonzero(rows & np.asarray(at.is_valid()))
+    if not len(known):
+        return []
+    place = at.take(pa.array(known))
+    differs = np.zeros(len(known), dtype=bool)
+    for name in JOB:
+        mine, theirs = loaded.rows.column(name).take(pa.array(known)), stored.column(name).take(place)
+        differs |= ~np.asarray(pc.fill_null(pc.equal(mine, theirs), False))
+    known = known[differs]
+    mine = jobs_of(loaded.rows.take(pa.array(known)))
+    theirs = jobs_of(stored.take(place.filter(pa.array(differs))))
+    pairs = [
+        (row, a, b) for row, a, b in zip(known.tolist(), mine, theirs, strict=True) if is_other_job(a, b)
+    ]
+    if not pairs:
+        return []
+    values = [describe_job(a, "this row") for _, a, _ in pairs]
+    each = [{"old": describe_job(b, "on record")} for _, _, b in pairs]
+    return [Fault("number_used_twice", "venting_id", np.array([p[0] for p in pairs]), values, {}, each)]
+
+
+def _split_jobs(loaded: Loaded, rows: Mask) -> list[Fault]:
+    """Among ventings of one intake that share a number and don't agree: those that can't be one job."""
+    jobs = jobs_of(loaded.rows.take(pa.array(rows)))
+    lines = loaded.rows.column("_line").take(pa.array(rows)).to_pylist()
+    places = [f"{loaded.sheets[loaded.source[r]].where}, line {n}" for r, n in zip(rows, lines, strict=True)]
+    groups: dict[str, list[int]] = {}
+    for n, job in enumerate(jobs):
+        groups.setdefault(job["venting_id"], []).append(n)
+    found = []
+    for same in groups.values():
+        for n in same:
+            other = next((m for m in same if m != n and is_other_job(jobs[n], jobs[m])), None)
+            if other is None:
+                other = next((m for m in same if any(is_other_job(jobs[m], jobs[k]) for k in same)), None)
+            if other is not None:
+                found.append((n, other))
+    if not found:
+        return []
+    values = [describe_job(jobs[n], "this row") for n, _ in found]
+    each = [{"old": describe_job(jobs[m], places[m])} for _, m in found]
+    which = np.array([rows[n] for n, _ in found])
+    return [Fault("number_used_twice", "venting_id", which, values, {}, each)]
+
+
 def find_repeats(loaded: Loaded, quarantined: Mask) -> tuple[Mask, Mask]:
     """(duplicate, superseded) among the rows of the intake itself; contradicting rows become faults.
 
@@ -63,6 +154,9 @@ def find_repeats(loaded: Loaded, quarantined: Mask) -> tuple[Mask, Mask]:
     if loaded.rerun.any():
         fresh = np.unique(codes[~loaded.rerun & ~quarantined])
         superseded = loaded.rerun & np.isin(codes, fresh)
+        if loaded.table.name == "ventings":
+            superseded &= ~_hold_elsewhere(loaded, superseded, ~loaded.rerun & ~quarantined)
+            quarantined = loaded.quarantined()
     alive = ~quarantined & ~superseded
     counts = np.bincount(codes[alive], minlength=int(codes.max()) + 1)
     rows = np.flatnonzero(alive & (counts[codes] > 1))
@@ -79,12 +173,60 @@ def find_repeats(loaded: Loaded, quarantined: Mask) -> tuple[Mask, Mask]:
     duplicate[rows[~clashing & ~first]] = True
     if clashing.any():
         own = rows[clashing]
+        if loaded.table.name == "ventings":
+            twice = _split_jobs(loaded, own)
+            loaded.faults += twice
+            own = own[~np.isin(own, twice[0].rows)] if twice else own
+            if not len(own):
+                return duplicate, superseded
         words = {code: ", ".join(differ.columns[differ.loc[code]]) for code in clash.index[clash]}
         values = key_texts(loaded.rows.take(pa.array(own)), loaded.table.key)
         sizes = groups.size()
         each = [{"n": int(sizes[code]), "column": words[code]} for code in codes[own]]
         loaded.faults.append(Fault("conflicting_rows", "", own, values, {}, each))
     return duplicate, superseded
+
+
+def _hold_elsewhere(loaded: Loaded, waiting: Mask, fresh: Mask) -> Mask:
+    """Waiting ventings of another site than the rows of this intake with their number: they go on waiting."""
+    names: dict[str, Job] = {}
+    for job in jobs_of(loaded.rows.filter(pa.array(fresh))):
+        names.setdefault(job["venting_id"], job)
+    hit, words = [], []
+    rows = np.flatnonzero(waiting)
+    for row, job in zip(rows, jobs_of(loaded.rows.take(pa.array(rows))), strict=True):
+        other = names.get(job["venting_id"])
+        if other is not None and is_elsewhere(job["site"], other["site"]):
+            hit.append(row)
+            words.append((describe_job(job, "this row"), {"old": describe_job(other, "handed in now")}))
+    found = np.zeros(loaded.count, dtype=bool)
+    if hit:
+        found[hit] = True
+        values, each = [w[0] for w in words], [w[1] for w in words]
+        loaded.faults.append(Fault("number_used_twice", "venting_id", np.array(hit), values, {}, each))
+    return found
+
+
+def repeat_faults(loaded: Loaded, firsts: Mask, repeats: Mask) -> None:
+    """Hold the rows ``repeats``, which only say again what one of the rows ``firsts`` says that is held itself."""
+    again: dict[int, list[int]] = {}
+    for row in np.flatnonzero(repeats).tolist():
+        again.setdefault(int(loaded.key_codes[row]), []).append(row)
+    for fault in list(loaded.faults) if again else ():
+        if not fault.holds:
+            continue
+        own = [
+            (position, row)
+            for position, first in enumerate(fault.rows.tolist())
+            if firsts[first]
+            for row in again.get(int(loaded.key_codes[first]), ())
+        ]
+        if own:
+            said, particulars = list(fault.values), list(fault.each)
+            values = [said[position] for position, _ in own] if said else ()
+            each = [particulars[position] for position, _ in own] if particulars else ()
+            rows = np.array([row for _, row in own], dtype=np.int64)
+            loaded.faults.append(Fault(fault.code, fault.column, rows, values, fault.common, each))
 
 
 def compare_with_store(loaded: Loaded, alive: Mask, stored: pa.Table | None) -> tuple[Mask, Mask]:

@@ -304,6 +304,8 @@ def convert_batch(
             date_form=sheet.date_form,
             codes=sheet.codes.get(column.name),
         )
+        if mark := sheet.prefix.get(column.name):
+            values = put_mark(values, mark)
         faults += found
         faults += check_range(values, cells, column, part.unit, today)
         if column.name == "technician":
@@ -328,6 +330,12 @@ def convert_batch(
         columns[f.name].cast(f.type) if f.name in columns else pa.nulls(batch.rows, f.type) for f in schema
     ]
     return pa.table(arrays, schema=schema), faults, references
+
+
+def put_mark(numbers: pa.Array, mark: str) -> pa.Array:
+    """A workshop's own numbers with its mark in front, where they don't carry it already."""
+    bare = pc.invert(pc.starts_with(numbers, mark))
+    return pc.if_else(bare, pc.binary_join_element_wise(mark, numbers, ""), numbers)
 
 
 def account_lines(sheet: Sheet, rows: int, blank: int, left_out: int) -> None:

@@ -47,6 +47,7 @@ def describe_form(sheet: Sheet) -> dict[str, Any]:
         "decimal": sheet.decimal,
         "date_form": sheet.date_form,
         "codes": sheet.codes,
+        "prefix": sheet.prefix,
     }
 
 
@@ -72,6 +73,7 @@ def sheet_from_form(
         form.get("decimal", "."),
         form.get("date_form", ""),
         form.get("codes", {}),
+        prefix=form.get("prefix", {}),
     )
 
 
@@ -105,6 +107,7 @@ def find_rerun(before: Snapshot | None, corrections: Corrections) -> Rerun:
         [a in asked and asked[a] in (None, n) for a, n in zip(address, quarantined["intake"], strict=True)],
         dtype=bool,
     )
+    corrected |= _follow_confirmed(quarantined, corrected)
     whole = ~quarantined["code"].isin(UNSPLIT).to_numpy()
     again = quarantined[((quarantined["waiting"] == "parent").to_numpy() | corrected) & whole]
     sources = before.sources()
@@ -120,6 +123,18 @@ def find_rerun(before: Snapshot | None, corrections: Corrections) -> Rerun:
         found.sheets.append(sheet_from_form(table, file, name, form, lines, originals))
         found.intakes.append(int(intake))
     return found
+
+
+def has_code(quarantined: pd.DataFrame, code: str) -> np.ndarray:
+    """True for the quarantined rows that ``code`` is a reason of."""
+    return np.array([code in text.split(", ") for text in quarantined["all_codes"]], dtype=bool)
+
+
+def _follow_confirmed(quarantined: pd.DataFrame, corrected: np.ndarray) -> np.ndarray:
+    """Rows held because their venting's number was in doubt, where a correction addresses that venting."""
+    asked = quarantined["key"][corrected & has_code(quarantined, "number_used_twice")]
+    starts = tuple(f"{key} / " for key in asked if key)
+    return has_code(quarantined, "parent_in_doubt") & quarantined["key"].str.startswith(starts).to_numpy(bool)
 
 
 def _form_of(
@@ -428,6 +443,7 @@ def _describe_mapping(title: str, table: str, form: dict[str, Any]) -> list[str]
     lines += [f"{_quote(header)} = {_quote(column)}" for header, column, _ in fields]
     lines.append("[source.units]")
     lines += [f"{column} = {_quote(unit)}" for _, column, unit in fields if unit]
+    lines += ["[source.prefix]", *(f"{ours} = {_quote(own)}" for ours, own in form.get("prefix", {}).items())]
     for column, codes in form.get("codes", {}).items():
         lines.append(f"[source.codes.{column}]")
         lines += [f"{_quote(own)} = {_quote(our)}" for own, our in codes.items()]

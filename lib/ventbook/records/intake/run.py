@@ -26,7 +26,15 @@ from ventbook.records import privacy, readers
 from ventbook.records.intake import checks, samples
 from ventbook.records.intake.context import Fault, merge_notes, shorten
 from ventbook.records.intake.corrections import Corrections, load_corrections
-from ventbook.records.intake.keys import Outcome, compare_with_store, find_repeats, key_texts
+from ventbook.records.intake.keys import (
+    IN_DOUBT,
+    Outcome,
+    compare_with_store,
+    find_repeats,
+    key_texts,
+    plain_words,
+    repeat_faults,
+)
 from ventbook.records.intake.load import (
     PLACES,
     Loaded,
@@ -43,8 +51,9 @@ from ventbook.records.intake.quarantine import (
     build_quarantine,
     describe_form,
     find_rerun,
+    has_code,
 )
-from ventbook.records.intake.samples import Work, find_context, sites_of
+from ventbook.records.intake.samples import Work, are_taken, find_context, sites_of
 from ventbook.records.intake.trace_features import renew_features
 from ventbook.records.intake.upgrade import upgrade_store
 from ventbook.records.readers import FileNote, Sheet
@@ -264,14 +273,25 @@ def _find_cleared(
             if outcome.good[position] or said_before.get(old) not in still:
                 wanted.add(old)
     good = outcome.good & ~loaded.rerun
-    keys = set(quarantined["key"][own]) - {""}
-    superseded: set[str] = set()
-    if keys and good.any():
-        superseded = keys & set(key_texts(loaded.rows.filter(pa.array(good)), loaded.table.key))
-    hit = (
-        np.array([a in wanted for a in address], dtype=bool) | quarantined["key"].isin(superseded).to_numpy()
-    )
+    in_doubt = np.logical_or.reduce([has_code(quarantined, code) for code in sorted(IN_DOUBT)])
+    hit = np.array([a in wanted for a in address], dtype=bool)
+    hit |= own & ~in_doubt & _are_said_again(loaded, good, quarantined)
+    if (own & in_doubt).any():
+        hit |= own & in_doubt & are_taken(work, loaded, good, quarantined)
     return earlier.filter(pa.array(own & hit)).select(CLEARED.names)
+
+
+def _are_said_again(loaded: Loaded, good: np.ndarray, quarantined: pd.DataFrame) -> np.ndarray:
+    """True for the quarantined rows whose key a good row of this intake carries; of a venting, at the same site."""
+    rows = loaded.rows.filter(pa.array(good))
+    texts = key_texts(rows, loaded.table.key)
+    again = quarantined["key"].isin(set(texts) - {""}).to_numpy(bool)
+    if loaded.table.name != "ventings" or not again.any():
+        return again
+    sites = dict(zip(texts, map(plain_words, rows.column("site").to_pylist()), strict=True))
+    pairs = zip(quarantined["key"], quarantined["site"], strict=True)
+    elsewhere = [isinstance(site, str) and sites.get(key) != plain_words(site) for key, site in pairs]
+    return again & ~np.array(elsewhere, dtype=bool)
 
 
 def _file_issues(
@@ -496,8 +516,11 @@ def _judge(work: Work, loaded: Loaded) -> None:
     alive = ~quarantined & ~duplicate & ~superseded
     duplicate &= ~quarantined
     # a row tried again that only repeats another: where that one stays quarantined, so does this
-    superseded |= duplicate & loaded.rerun & ~np.isin(loaded.key_codes, np.unique(loaded.key_codes[alive]))
-    duplicate &= ~superseded
+    gone = duplicate & ~np.isin(loaded.key_codes, np.unique(loaded.key_codes[alive]))
+    superseded |= gone & loaded.rerun
+    repeat_faults(loaded, before.new, gone & ~loaded.rerun)  # and so is a fresh one
+    quarantined |= gone & ~loaded.rerun
+    duplicate &= ~gone
     known, corrected = compare_with_store(loaded, alive, work.earlier(name))
     duplicate |= known
     work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, quarantined, superseded)

@@ -31,7 +31,7 @@ from ventbook.model.verdicts import quarter_of
 from ventbook.records import privacy
 from ventbook.records.intake.context import IN_STORE, Context, Fault, shorten
 from ventbook.records.intake.corrections import Corrections
-from ventbook.records.intake.keys import Outcome, key_texts
+from ventbook.records.intake.keys import Outcome, is_elsewhere, key_texts
 from ventbook.records.intake.load import (
     IDENTIFIERS,
     PLACES,
@@ -52,7 +52,16 @@ from ventbook.records.intake.trace_features import (
 )
 from ventbook.records.privacy import NameCoder, is_name
 from ventbook.records.readers import Batch, Field, Sheet
-from ventbook.records.store import ISSUES, QUARANTINE, Snapshot, Writer, record_schema, table_path, to_frame
+from ventbook.records.store import (
+    ISSUES,
+    QUARANTINE,
+    Snapshot,
+    Writer,
+    plain_original,
+    record_schema,
+    table_path,
+    to_frame,
+)
 from ventbook.records.store.delta import new_file
 
 
@@ -96,6 +105,7 @@ def find_context(work: Work) -> Context:
             work.earlier,
             pd.Timestamp(work.today),
             None if work.store is None else tables.find_own_limits(work.store),
+            partial(_find_doubtful, work),
         )
     return work.context
 
@@ -166,6 +176,44 @@ def _held_keys(work: Work) -> dict[str, set[str]]:
                 keys |= set(key_texts(loaded.rows.filter(pa.array(quarantined)), loaded.table.key))
         found[table] = keys - {""}
     return found
+
+
+def _find_doubtful(work: Work) -> set[str]:
+    """Numbers that a quarantined venting claims for another job than the accepted one's."""
+    sites = find_context(work).ventings["site"]
+    found: set[str] = set()
+    settled: set[str] = set()
+    if "ventings" in work.outcomes:
+        loaded, outcome = work.tables["ventings"], work.outcomes["ventings"]
+        held = pa.array(outcome.quarantined)
+        own = loaded.rows.select(["venting_id", "site"]).filter(held).to_pylist()
+        found |= {r["venting_id"] for r in own if is_elsewhere(r["site"], sites.get(r["venting_id"]))}
+        for fault in loaded.faults:
+            if fault.code == "number_used_twice":
+                found |= set(loaded.rows.column("venting_id").take(pa.array(fault.rows)).to_pylist())
+        confirmed = pa.array(outcome.good & loaded.rerun)
+        settled = set(loaded.rows.column("venting_id").filter(confirmed).to_pylist())
+    earlier = work.earlier("quarantine")
+    if earlier is not None:
+        held_before = earlier.filter(pc.equal(earlier.column("table"), "ventings"))
+        said = np.zeros(held_before.num_rows, dtype=bool)
+        if "ventings" in work.outcomes and held_before.num_rows:
+            fresh = work.outcomes["ventings"].good & ~work.tables["ventings"].rerun
+            said = are_taken(work, work.tables["ventings"], fresh, held_before.to_pandas())
+        for row in held_before.filter(pa.array(~said)).to_pylist():
+            twice = "number_used_twice" in row["all_codes"].split(", ")
+            if row["key"] not in settled and (twice or is_elsewhere(row["site"], sites.get(row["key"]))):
+                found.add(row["key"])
+    return found - {None, ""}
+
+
+def are_taken(work: Work, loaded: Loaded, good: np.ndarray, held_rows: pd.DataFrame) -> np.ndarray:
+    """True for the quarantined rows that a good row of this intake says word for word, be it under a marked number."""
+    marked = np.array([bool(sheet.prefix) for sheet in loaded.sheets])[loaded.source]
+    keys = np.array(key_texts(loaded.rows, loaded.table.key), dtype=object)
+    rows = np.flatnonzero(good & (marked | np.isin(keys, list(set(held_rows["key"])))))
+    said = set(map(plain_original, read_originals(loaded, rows, work.coder, work.standing()).texts.values()))
+    return np.array([plain_original(text) in said for text in held_rows["original"]], dtype=bool)
 
 
 def sites_of(work: Work, loaded: Loaded, rows: np.ndarray) -> list[str | None]:
@@ -274,6 +322,8 @@ class _Take:
         if venting not in self.context.ventings.index:
             waits = venting in self.context.quarantined.get("ventings", ())
             return _word("parent_held" if waits else "orphan_venting", "venting_id", venting)
+        if venting in self.context.doubtful and self.before.get(key, (0, 0))[:2] != (rows.num_rows, check):
+            return _word("parent_in_doubt", "venting_id", venting)
         t = np.asarray(rows.column("t_s"))
         if len(t) > 1 and not (np.diff(t) > 0).all():
             return _word("samples_not_rising", "t", f"{venting}, start {number}")

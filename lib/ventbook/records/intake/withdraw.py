@@ -13,7 +13,7 @@ import pyarrow.compute as pc
 from ventbook import tables
 from ventbook.errors import InputError
 from ventbook.records import privacy
-from ventbook.records.intake.keys import key_texts
+from ventbook.records.intake.keys import IN_DOUBT, is_elsewhere, key_texts
 from ventbook.records.intake.masking import mask_again
 from ventbook.records.intake.trace_features import (
     FOOTER,
@@ -247,12 +247,16 @@ def _held_history(target: Store) -> tuple[dict[Address, dict[str, Any]], dict[Ad
 def _said_later(writer: Writer, before: Snapshot, row: dict[str, Any], gone: set[int]) -> bool:
     """True where an intake after the quarantined row's, still standing, handed its key in good."""
     table, text = row["table"], row["key"]
-    if not text or table == "samples" or table not in before.versions:
+    codes = set(row["all_codes"].split(", "))
+    if not text or table == "samples" or table not in before.versions or codes & IN_DOUBT:
         return False
     if any(n > row["intake"] for n in _repeats(before, table, gone).get(text, ())):
         return True
     key = tables.record_tables()[table].key
-    rows = writer.read_now(table, [*key, "_intake"])
+    rows = writer.read_now(table, [*key, "_intake", *(["site"] if table == "ventings" else [])])
+    if table == "ventings":
+        here = [not is_elsewhere(row["site"], site) for site in rows.column("site").to_pylist()]
+        rows = rows.filter(pa.array(here, pa.bool_()))
     intakes = rows.column("_intake").to_pylist()
     waited = _released(before, table)  # let in later, but handed in before
     pairs = zip(key_texts(rows, key), intakes, strict=True)

@@ -79,7 +79,8 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
             except (pa.ArrowException, OSError) as error:
                 raise InputError(f"{path.name}: is damaged ({str(error)[:150]}); write it again") from None
 
-    return Sheet(table, path, "", fields, read, ".", source.date_form, source.codes, notes, digest, size)
+    form = (source.date_form, source.codes, notes, digest, size)
+    return Sheet(table, path, "", fields, read, ".", *form, prefix=source.prefix)
 
 
 def simplify_array(column: pa.Array) -> pa.Array:

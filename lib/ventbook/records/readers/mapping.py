@@ -10,6 +10,8 @@ date_form = "DD.MM.YYYY"
 "Auftrag" = "venting_id"
 [source.units]                  # our column = unit
 tank_overpressure = "psi"
+[source.prefix]                 # a mark put before this workshop's own numbers
+venting_id = "R-"
 [source.codes.reason]           # own code = our code
 "Kühler neu" = "cooler_replaced"
 
@@ -49,7 +51,9 @@ KEYS = {
     "codes": dict,
     "names": list,
     "plain": list,
+    "prefix": dict,
 }
+NUMBERED = ("venting_id", "engine_id")  # a workshop's own numbers, which may take a mark in front
 DATE_PARTS = {"YYYY": "%Y", "MM": "%m", "DD": "%d", "hh": "%H", "mm": "%M", "ss": "%S"}
 
 
@@ -70,6 +74,7 @@ class Source:
     codes: dict[str, dict[str, str]] = field(default_factory=dict)
     names: list[str] = field(default_factory=list)
     plain: list[str] = field(default_factory=list)
+    prefix: dict[str, str] = field(default_factory=dict)
 
     def fits(self, name: str) -> bool:
         return fnmatchcase(name.casefold(), self.files.casefold())
@@ -145,6 +150,11 @@ def find_faults(row: dict[str, Any]) -> list[str]:
         for own, our in codes.items():
             if our not in allowed:
                 faults.append(f"codes.{ours}: {own!r} = {our!r} is not one of {', '.join(allowed)}")
+    for ours, mark in row.get("prefix", {}).items():
+        if ours not in NUMBERED:
+            faults.append(f"prefix: {ours!r} is no column of numbers ({', '.join(NUMBERED)})")
+        elif not isinstance(mark, str) or not mark.strip() or len(mark) > LONGEST_MARK:
+            faults.append(f"prefix: {ours} = {mark!r} must be a short text, as in 'R-'")
     if row.get("decimal", ".") not in (".", ","):
         faults.append("decimal must be '.' or ','")
     if len(row.get("separator", ";")) != 1:
@@ -184,6 +194,7 @@ def _word(kind: type) -> str:
 _UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
 _ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
 LONGEST_HEADER = 300
+LONGEST_MARK = 40
 GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives quarantined rows back
 MOST = 5  # so many headers on a row that is all headers need no further looking
 LOOK = 60  # rows from the top among which the headers are looked for

@@ -89,6 +89,7 @@ class Sheet:
     count: LineCount | None = None
     account: dict[str, int] | None = None
     shown: str = ""  # the file's name as it may be written down, where that is another
+    prefix: dict[str, str] = field(default_factory=dict)
 
     @property
     def file(self) -> str:

@@ -63,6 +63,7 @@ def open_text(path: Path, source: Source) -> Sheet:
         notes,
         scan.sha256,
         scan.size,
+        prefix=source.prefix,
     )
 
     if not scan.plain or any("\n" in cell for cell in headers):

@@ -176,6 +176,7 @@ def _resolve_sheet(
         notes,
         digest,
         path.stat().st_size,
+        prefix=source.prefix,
     )
 
 

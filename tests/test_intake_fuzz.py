@@ -1,6 +1,6 @@
 """Mutated files: no traceback, no hang, rows conserved, wrong bytes never accepted as a number.
 
-VENTBOOK_FUZZ sets how many files are tried (default 300); 5,000 take some minutes.
+300 files in the short run (text, XLSX, ODS, Parquet, mapping files); 10,000 in the long one, or as many as VENTBOOK_FUZZ says.
 """
 
 import datetime as dt
@@ -11,13 +11,12 @@ import re
 import time
 import zipfile
 from decimal import Decimal
+from functools import cache
 
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from ventbook.errors import InputError
 from ventbook.records import intake, privacy, readers
@@ -25,7 +24,9 @@ from ventbook.records.intake.corrections import Corrections
 from ventbook.records.intake.load import load_table
 
 TODAY = dt.date(2026, 10, 1)
-FILES = int(os.environ.get("VENTBOOK_FUZZ", "120"))
+MANY = int(os.environ.get("VENTBOOK_FUZZ", "10000"))
+SHARES = {"text": 0.6, "xlsx": 0.2, "ods": 0.07, "parquet": 0.06, "mapping": 0.07}
+FILES = 300
 SLOW = 20.0  # seconds of processor time, which a busy machine doesn't stretch
 HEAD = "engine_id,engine_type,cylinders,turbocharged,pump_displacement [in3],propeller_reduction,plunger_clearance [um]"
 BASE = (
@@ -97,9 +98,9 @@ KINDS = (
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
-def check_values(path):
+def check_values(path, mapping=None):
     """Every number that would be accepted stands in the file as that number (an independent reading of the cell)."""
-    sheets, _ = readers.open_sheets([path])
+    sheets, _ = readers.open_sheets([path], readers.load_mapping(mapping))
     for sheet in sheets:
         loaded = load_table(
             sheet.table,
@@ -132,11 +133,17 @@ def check_values(path):
             at += batch.rows
 
 
-def try_file(path):
+def count_lines(path):
+    """Physical lines of a text file: ends of lines of any kind, and what stands behind the last."""
+    data = path.read_bytes()
+    return len(re.findall(rb"\r\n|\n|\r", data)) + (not data.endswith((b"\n", b"\r")))
+
+
+def try_file(path, mapping=None):
     """Hand the file in (nothing is written) and hold it to the promises."""
     begin = time.process_time()
     try:
-        result = intake.ingest([path], store=path.parent / "none", today=TODAY, dry_run=True)
+        result = intake.ingest([path], store=path.parent / "none", today=TODAY, mapping=mapping, dry_run=True)
     except InputError as error:
         assert str(error) and "accounted for" not in str(error)
         assert "\n" not in str(error).strip() or all(line.strip() for line in str(error).splitlines())
@@ -144,7 +151,15 @@ def try_file(path):
     for row in result.counts.itertuples():
         assert row.rows == row.accepted + row.duplicate + row.corrected + row.quarantined
         assert row.quarantined == len(result.quarantine) or row.Index == "samples"
-    check_values(path)
+    for source in result.sources:
+        lines = source.get("lines")
+        if lines:
+            assert lines["lines"] == sum(n for name, n in lines.items() if name != "lines")
+            assert path.read_bytes()[:2] in (b"\xff\xfe", b"\xfe\xff") or lines["lines"] == count_lines(path)
+            assert (lines["rows"], lines["left_out"]) == tuple(
+                result.counts.loc["engines", ["rows", "left_out"]]
+            )
+    check_values(path, mapping)
     assert time.process_time() - begin < SLOW
     return "read"
 
@@ -154,76 +169,89 @@ def folder(tmp_path_factory):
     return tmp_path_factory.mktemp("fuzz")
 
 
-@settings(
-    max_examples=FILES,
-    deadline=None,
-    suppress_health_check=[
-        HealthCheck.function_scoped_fixture,
-        HealthCheck.too_slow,
-        HealthCheck.data_too_large,
-    ],
-)
-@given(kinds=st.lists(st.sampled_from(KINDS), min_size=1, max_size=3), seed=st.integers(0, 2**32))
-def test_mutated_text_files(folder, kinds, seed):
-    rng = random.Random(seed)
+def make_text(folder, rng):
     data = BASE_BYTES
-    for kind in kinds:
+    for kind in rng.choices(KINDS, k=rng.randrange(1, 4)):
         data = mutate(data, kind, rng)
     path = folder / "engines.csv"
     path.write_bytes(data)
-    try_file(path)
+    return path, None
 
 
-@pytest.fixture(scope="module")
-def book(folder):
+@cache
+def base_book():
     import xlsxwriter
 
-    path = folder / "base.xlsx"
-    with xlsxwriter.Workbook(str(path)) as made:
-        sheet = made.add_worksheet("engines")
+    made = io.BytesIO()
+    with xlsxwriter.Workbook(made) as book:
+        sheet = book.add_worksheet("engines")
         for r, line in enumerate(BASE.strip().split("\n")):
             for c, cell in enumerate(line.split(",")):
                 if r and c in (2, 4, 5, 6):
                     sheet.write_number(r, c, float(cell))
                 else:
                     sheet.write_string(r, c, cell)
-    return path.read_bytes()
+    return made.getvalue()
 
 
-@settings(
-    max_examples=max(20, FILES // 8),
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(seed=st.integers(0, 2**32), inside=st.booleans())
-def test_mutated_workbooks(folder, book, seed, inside):
+@cache
+def base_ods():
+    spaces = " ".join(
+        f'xmlns:{p}="urn:oasis:names:tc:opendocument:xmlns:{n}:1.0"'
+        for p, n in (("office", "office"), ("table", "table"), ("text", "text"))
+    )
+    rows = "".join(
+        "<table:table-row>"
+        + "".join(
+            f'<table:table-cell office:value-type="float" office:value="{cell}"/>'
+            if re.fullmatch(r"[0-9.]+", cell)
+            else f'<table:table-cell office:value-type="string"><text:p>{cell}</text:p></table:table-cell>'
+            for cell in line.split(",")
+        )
+        + "</table:table-row>"
+        for line in BASE.strip().split("\n")
+    )
+    made = io.BytesIO()
+    with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr(
+            "content.xml",
+            f'<?xml version="1.0"?><office:document-content {spaces}><office:body><office:spreadsheet>'
+            f'<table:table table:name="engines">{rows}</table:table></office:spreadsheet></office:body>'
+            "</office:document-content>",
+        )
+        archive.writestr("META-INF/manifest.xml", "<x/>")
+    return made.getvalue()
+
+
+def mutate_archive(data, rng):
     """Bytes of the archive, or of the XML inside it, changed at random."""
-    rng = random.Random(seed)
+    if rng.random() < 0.5:
+        return mutate(data, rng.choice(["truncate", "cut", "noise", "overwrite", "zeros"]), rng)
+    target = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(data)) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
+        for item in old.infolist():
+            data = old.read(item)
+            if item.filename.endswith((".xml", ".rels")) and rng.random() < 0.4:
+                data = mutate(data, rng.choice(["truncate", "cut", "noise", "overwrite", "repeat"]), rng)
+            new.writestr(item, data)
+    return target.getvalue()
+
+
+def make_xlsx(folder, rng):
     path = folder / "engines.xlsx"
-    if inside:
-        target = io.BytesIO()
-        with (
-            zipfile.ZipFile(io.BytesIO(book)) as old,
-            zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new,
-        ):
-            for item in old.infolist():
-                data = old.read(item)
-                if item.filename.endswith((".xml", ".rels")) and rng.random() < 0.4:
-                    data = mutate(data, rng.choice(["truncate", "cut", "noise", "overwrite", "repeat"]), rng)
-                new.writestr(item, data)
-        path.write_bytes(target.getvalue())
-    else:
-        path.write_bytes(mutate(book, rng.choice(["truncate", "cut", "noise", "overwrite", "zeros"]), rng))
-    try_file(path)
+    path.write_bytes(mutate_archive(base_book(), rng))
+    return path, None
 
 
-@settings(
-    max_examples=max(10, FILES // 20),
-    deadline=None,
-    suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow],
-)
-@given(seed=st.integers(0, 2**32))
-def test_mutated_parquet(folder, seed):
+def make_ods(folder, rng):
+    path = folder / "engines.ods"
+    path.write_bytes(mutate_archive(base_ods(), rng))
+    return path, None
+
+
+@cache
+def base_parquet():
     table = pa.table(
         {
             "engine_id": [f"E{n}" for n in range(50)],
@@ -234,12 +262,75 @@ def test_mutated_parquet(folder, seed):
     )
     out = io.BytesIO()
     pq.write_table(table, out)
-    rng = random.Random(seed)
+    return out.getvalue()
+
+
+def make_parquet(folder, rng):
     path = folder / "engines.parquet"
-    path.write_bytes(
-        mutate(out.getvalue(), rng.choice(["truncate", "cut", "noise", "overwrite", "zeros"]), rng)
+    kind = rng.choice(["truncate", "cut", "noise", "overwrite", "zeros"])
+    path.write_bytes(mutate(base_parquet(), kind, rng))
+    return path, None
+
+
+MAPPING = """[[source]]
+files = "engines*"
+table = "engines"
+separator = ","
+decimal = "."
+header_row = 1
+names = ["worker"]
+[source.columns]
+"engine_id" = "engine_id"
+"cylinders" = "cylinders"
+[source.units]
+plunger_clearance = "um"
+[source.codes.turbocharged]
+"ja" = "yes"
+"""
+
+
+def make_mapping(folder, rng):
+    path, mapping = folder / "engines.csv", folder / "mapping.toml"
+    path.write_bytes(BASE_BYTES)
+    kind = rng.choice(
+        ["truncate", "cut", "noise", "overwrite", "repeat", "zeros", "quote", "newline", "lines", "digits"]
     )
-    try_file(path)
+    mapping.write_bytes(mutate(MAPPING.encode(), kind, rng))
+    return path, mapping
+
+
+MAKERS = {
+    "text": make_text,
+    "xlsx": make_xlsx,
+    "ods": make_ods,
+    "parquet": make_parquet,
+    "mapping": make_mapping,
+}
+
+
+def try_many(folder, kind, first, count):
+    """``count`` mutated files of a kind; the seed of the one that fails is told. How many were read."""
+    read = 0
+    for seed in range(first, first + count):
+        path, mapping = MAKERS[kind](folder, random.Random(seed))
+        try:
+            read += try_file(path, mapping) == "read"
+        except BaseException as error:
+            raise AssertionError(f"{kind}, seed {seed}: {type(error).__name__}: {error}") from error
+    return read
+
+
+@pytest.mark.parametrize("kind", MAKERS)
+def test_mutated_files(folder, kind):
+    try_many(folder, kind, 0, round(FILES * SHARES[kind]))
+
+
+@pytest.mark.long
+@pytest.mark.parametrize("kind", MAKERS)
+def test_many_mutated_files(folder, kind):
+    count = round(MANY * SHARES[kind])
+    read = try_many(folder, kind, 100_000, count)
+    assert 0 < read < count
 
 
 BY_HAND = {
@@ -282,13 +373,16 @@ def test_numbers_that_are_none_are_held(folder):
     assert set(result.quarantine["code"]) == {"not_a_number"}
 
 
-def test_workbooks_with_external_links_and_entities_are_only_read(folder, book):
+def test_workbooks_with_external_links_and_entities_are_only_read(folder):
     """External links are not followed; an entity bomb in the shared strings is not unfolded."""
     bomb = b'<!DOCTYPE x [<!ENTITY a "aaaaaaaaaa">' + b"".join(
         b'<!ENTITY %c "%s">' % (98 + n, b"&%c;" % (97 + n) * 10) for n in range(8)
     )
     target = io.BytesIO()
-    with zipfile.ZipFile(io.BytesIO(book)) as old, zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new:
+    with (
+        zipfile.ZipFile(io.BytesIO(base_book())) as old,
+        zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as new,
+    ):
         for item in old.infolist():
             data = old.read(item)
             if item.filename.endswith("sharedStrings.xml"):

@@ -15,6 +15,7 @@ from ventbook import tables
 
 CODE = re.compile(r"T-[0-9a-f]{10}")
 SHORTEST_NAME = 3  # letters
+MOST_WORDS = 8  # of a name; a cell of more is none, and its words are not looked for beyond
 SHORTEST_FREE = 7  # letters of a part that is found inside longer words as well
 LETTER = r"[^\W\d_]"
 # a letter beside a name makes it another word, but for the capital of a next one: LotQuux7
@@ -82,13 +83,13 @@ class NameFinder:
             words = re.findall(rf"{LETTER}+", unicodedata.normalize("NFC", name))
             if not is_name(name) or sum(map(len, words)) < SHORTEST_NAME:
                 continue
-            if len(words) > 1:
+            if 1 < len(words) <= MOST_WORDS:
                 for order in (words, words[::-1]):
                     for spelled in ([*map(str, order)], *_spelled(order)):
                         self.codes[squash("".join(spelled))] = code
                         gap = r"[\W_]{0,3}" if sum(map(len, spelled)) >= SHORTEST_FREE else r"[\W_]{1,3}"
                         phrases.add(gap.join(map(re.escape, spelled)))
-            for part in split_name(name):
+            for part in split_name(name)[:MOST_WORDS]:
                 for spelled_part in spell_variants(part):
                     self.codes.setdefault(squash(spelled_part), code)
                     small = spelled_part.casefold()

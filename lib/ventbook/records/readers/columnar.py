@@ -12,11 +12,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 
 from ventbook.errors import InputError
+from ventbook.records.readers.bounds import bound, check_width, open_in_child
 from ventbook.records.readers.mapping import Source, choose_table, resolve_fields
 from ventbook.records.readers.sheets import Batch, Sheet
 
-MAX_UNPACKED = 64 << 30
-MAX_RATIO = 2000
 BATCH_ROWS = 250_000
 
 
@@ -33,7 +32,9 @@ def open_delta(path: Path, source: Source) -> Sheet:
     try:
         actions: Any = DeltaTable(str(path)).get_add_actions(flatten=True)
     except Exception as error:  # the package's own error classes have no common base but Exception
-        raise InputError(f"{path.name}: can't be read as a Delta table ({str(error)[:150]})") from None
+        raise InputError(
+            f"{path.name}: can't be read as a Delta table ({' '.join(str(error).split())[:150]})"
+        ) from None
     names = pa.table(actions).column("path").to_pylist()
     files = sorted(path / unquote(name) for name in names)
     digest = hashlib.sha256("".join(_hash_file(file) for file in files).encode()).hexdigest()
@@ -51,11 +52,17 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
             schema = schema or pq.read_schema(file)
             names = schema.names
         except (pa.ArrowException, OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{path.name}: can't be read as Parquet ({str(error)[:150]})") from None
+            raise InputError(
+                f"{path.name}: can't be read as Parquet ({' '.join(str(error).split())[:150]})"
+            ) from None
         unpacked = sum(meta.row_group(n).total_byte_size for n in range(meta.num_row_groups))
         size += file.stat().st_size
-        if unpacked > MAX_UNPACKED or unpacked > MAX_RATIO * max(file.stat().st_size, 1 << 20):
+        if unpacked > bound("parquet_unpacked") or unpacked > bound("parquet_ratio") * max(
+            file.stat().st_size, 1 << 20
+        ):
             raise InputError(f"{path.name}: unpacks to far more than it weighs; not opened")
+        check_width(len(names), path.name)
+        open_in_child(file, "parquet")
     assert schema is not None
     nested = [
         field.name for field in schema if pa.types.is_nested(field.type) or pa.types.is_binary(field.type)
@@ -77,7 +84,9 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
                     block.validate(full=True)  # text that is no UTF-8, for one
                     yield Batch(lines, [simplify_array(column) for column in block.columns])
             except (pa.ArrowException, OSError) as error:
-                raise InputError(f"{path.name}: is damaged ({str(error)[:150]}); write it again") from None
+                raise InputError(
+                    f"{path.name}: is damaged ({' '.join(str(error).split())[:150]}); write it again"
+                ) from None
 
     form = (source.date_form, source.codes, notes, digest, size)
     return Sheet(table, path, "", fields, read, ".", *form, prefix=source.prefix)

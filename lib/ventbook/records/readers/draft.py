@@ -10,12 +10,12 @@ import re
 import unicodedata
 from collections.abc import Iterable
 from functools import cache
-from itertools import islice
 from pathlib import Path
 
 from ventbook import tables
 from ventbook.errors import InputError
 from ventbook.records.readers import text_form, workbooks
+from ventbook.records.readers.bounds import open_in_child
 from ventbook.records.readers.mapping import name_table, plain_name, split_header
 from ventbook.tables import Column, Table, units
 
@@ -42,7 +42,7 @@ def draft_mapping(paths: Iterable[str | Path]) -> str:
                 parts.append(draft_source(path.name, rows, sheet=sheet))
         else:
             scan = text_form.scan_text(path)
-            lines = list(islice(text_form.decode_lines(path, scan), 300))
+            lines = text_form.take_sample(path, scan, 300)
             separator = text_form.choose_separator(lines[:200], path.name)
             rows = list(text_form.parse_rows(lines, separator))
             parts.append(draft_source(path.name, rows, separator=separator))
@@ -53,6 +53,7 @@ def _sample_book(path: Path) -> list[tuple[str, list[tuple[int, list[str]]]]]:
     import python_calamine as calamine
 
     workbooks.check_bounds(path)
+    open_in_child(path, "workbook")
     try:
         book = calamine.load_workbook(str(path))
         found = []

@@ -34,6 +34,7 @@ from typing import Any
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.records.readers.bounds import bound
 from ventbook.records.readers.sheets import Field, FileNote
 from ventbook.tables import Column, Table, units
 
@@ -89,7 +90,8 @@ def load_mapping(path: str | Path | None) -> tuple[Source, ...]:
         return ()
     path = Path(path)
     try:
-        text = path.read_text("utf-8-sig")
+        with path.open(encoding="utf-8-sig") as file:
+            text = file.read(bound("mapping_text") + 1)
     except OSError:
         raise InputError(f"{path}: no such mapping file; check the path") from None
     except UnicodeDecodeError as error:
@@ -99,10 +101,16 @@ def load_mapping(path: str | Path | None) -> tuple[Source, ...]:
 
 def read_mapping(text: str, name: str) -> tuple[Source, ...]:
     """The sources of a mapping's text, checked; ``name`` is for the messages."""
+    if len(text) > bound("mapping_text"):
+        raise InputError(
+            f"{name}: is longer than any mapping ({len(text):,} characters, at most {bound('mapping_text'):,})"
+        )
     try:
         raw = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(f"{name}: not a TOML file ({error}); correct that line") from None
+    except RecursionError:
+        raise InputError(f"{name}: not a TOML file (nested too deeply); correct it") from None
     faults = [f"{name}: unknown key {key!r}; only [[source]] is allowed" for key in raw if key != "source"]
     rows = raw.get("source")
     if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows) or not rows:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import mmap
 from collections.abc import Iterator, Sequence
-from itertools import islice
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +16,8 @@ import pyarrow as pa
 
 from ventbook.errors import InputError
 from ventbook.records.readers import text_form
-from ventbook.records.readers.mapping import Source, choose_table, find_header, resolve_fields
+from ventbook.records.readers.bounds import bound, check_width
+from ventbook.records.readers.mapping import LOOK, Source, choose_table, find_header, resolve_fields
 from ventbook.records.readers.sheets import Batch, Field, FileNote, LineCount, Sheet, rows_to_batch
 from ventbook.tables import Table
 
@@ -34,15 +34,15 @@ def open_text(path: Path, source: Source) -> Sheet:
     """
     table = choose_table(path, source)
     scan = text_form.scan_text(path, source.encoding)
-    lines = text_form.decode_lines(path, scan)
-    sample = list(islice(lines, SAMPLE_LINES))
-    lines.close()  # type: ignore[attr-defined]
+    sample = text_form.take_sample(path, scan, SAMPLE_LINES)
     separator = source.separator or ("\t" if path.suffix == ".tsv" else "")
     separator = separator or text_form.choose_separator(sample[:200], path.name)
     rows = list(text_form.parse_rows(sample, separator))
+    check_width(min((len(cells) for _, cells in rows[:LOOK]), default=0), path.name)
     at = _header_position(rows, table, source, path.name)
     line, headers = rows[at][0], rows[at][1]
     width = _count_headers(headers)
+    check_width(width, path.name)
     fields, notes = resolve_fields(headers[:width], table, source, path.name)
     body = [cells for _, cells in rows[at + 1 :]]
     decimal, told = (source.decimal, False) if source.decimal else _tell_decimal(body, fields, path.name)
@@ -84,7 +84,8 @@ def _header_position(rows: Sequence[tuple[int, list[str]]], table: Table, source
         for position, (line, _) in enumerate(rows):
             if line == source.header_row:
                 return position
-    return find_header([cells for _, cells in rows], table, source, where)
+    most = bound("columns") + 1
+    return find_header([cells[:most] for _, cells in rows[:LOOK]], table, source, where)
 
 
 def _count_headers(headers: Sequence[str]) -> int:

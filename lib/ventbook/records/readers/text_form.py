@@ -10,11 +10,13 @@ import re
 from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 
 from ventbook.errors import InputError
+from ventbook.records.readers.bounds import bound
 from ventbook.records.readers.sheets import FileNote
 
 CHUNK = 4 << 20
@@ -52,7 +54,7 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
     """Read the file once: hash, encoding, and whether the fast path may take it. InputError when it isn't text."""
     digest = hashlib.sha256()
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
-    size = ends_seen = zeros = quotes = 0
+    size = ends_seen = zeros = quotes = endless = 0
     valid, blank, bare, spanning, tail, head = True, False, False, False, b"\n", b""
     with path.open("rb") as file, ThreadPoolExecutor(1) as pool:
         hashed: Future[None] | None = None
@@ -65,7 +67,13 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
             size += len(chunk)
             codes = np.frombuffer(chunk, dtype=np.uint8)
             ends = codes == ord("\n")
-            ends_seen += int(np.count_nonzero(ends))
+            own_ends = int(np.count_nonzero(ends))
+            ends_seen += own_ends
+            endless = 0 if own_ends or b"\r" in chunk else endless + len(chunk)
+            if endless > bound("text_line"):
+                raise InputError(
+                    f"{path.name}: a line is longer than {bound('text_line') >> 20} MB; no record is, hand in rows"
+                )
             zeros += chunk.count(b"\0") if b"\0" in chunk else 0
             # line end after line end within the chunk; what lies across its border is looked at by itself
             border = tail[-2:] + chunk[:2]
@@ -228,6 +236,18 @@ def parse_records(lines: Iterable[str], separator: str, where: str = "") -> Iter
         taken.clear()
         yield Record(line, own, cells, closed)
         line += len(own)
+
+
+def take_sample(path: Path, scan: TextScan, most: int) -> list[str]:
+    """The first lines of a file, ``most`` at most and no more of them than the bound of a sample allows."""
+    found: list[str] = []
+    left = bound("text_sample")
+    for line in islice(decode_lines(path, scan), most):
+        if found and len(line) > left:
+            break
+        found.append(line)
+        left -= len(line)
+    return found
 
 
 def parse_rows(lines: Iterable[str], separator: str) -> Iterator[tuple[int, list[str]]]:

@@ -17,6 +17,7 @@ from typing import Any
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.records.readers.bounds import bound, check_width, open_in_child
 from ventbook.records.readers.mapping import (
     NOTHING,
     Source,
@@ -28,11 +29,6 @@ from ventbook.records.readers.mapping import (
 from ventbook.records.readers.sheets import Batch, FileNote, Sheet, rows_to_batch
 from ventbook.records.readers.text_files import _count_headers
 
-MAX_UNPACKED = 1 << 30
-MAX_RATIO = 200  # of any member over 10 MB
-MAX_CELLS = 20_000_000
-MAX_TEXT = 32_767  # the longest text a spreadsheet cell can hold
-MAX_SPREAD = 1 << 30  # characters that one overlong shared text may come to
 BATCH_ROWS = 50_000
 MAPPING_SHEET = "mapping"
 UNREADABLE = (
@@ -103,6 +99,7 @@ def _load(path: Path) -> tuple[Any, list[str]]:
     import python_calamine as calamine
 
     check_bounds(path)
+    open_in_child(path, "workbook")
     try:
         book = calamine.load_workbook(str(path))
         return book, list(book.sheet_names)
@@ -145,6 +142,7 @@ def _resolve_sheet(
         at = find_header(top, table, NOTHING if not source.columns else source, where)
     headers = [cell_text(cell) for cell in rows[at][1]]
     width = _count_headers(headers)
+    check_width(width, where)
     fields, notes = resolve_fields(headers[:width], table, source, where)
     if at:
         above = " / ".join(cell for cells in top[:at] for cell in cells if cell.strip())
@@ -200,27 +198,31 @@ def check_bounds(path: Path) -> None:
         with zipfile.ZipFile(path) as archive:
             members = archive.infolist()
             total = 0
+            if len(members) > bound("workbook_members"):
+                raise InputError(
+                    f"{path.name}: holds {len(members):,} members, far more than a workbook; not opened"
+                )
             for member in members:
                 total += member.file_size
                 if member.flag_bits & 1:
                     raise InputError(f"{path.name}: is locked with a password; save it without one")
                 if (
                     member.file_size > 10 << 20
-                    and member.file_size > MAX_RATIO * max(member.compress_size, 1)
-                ) or total > MAX_UNPACKED:
+                    and member.file_size > bound("workbook_ratio") * max(member.compress_size, 1)
+                ) or total > bound("workbook_unpacked"):
                     raise InputError(
                         f"{path.name}: unpacks to far more than it weighs ({total >> 20} MB or more); "
                         "not opened, hand in CSV"
                     )
             cells = _scan_members(archive, members, path)
-            if _longest_text(archive, members) * cells > MAX_SPREAD:
+            if _longest_text(archive, members) * cells > bound("spread_text"):
                 raise InputError(
                     f"{path.name}: a text in it is longer than any cell can hold, and may stand in many cells; "
                     "not opened, hand in CSV"
                 )
-            if cells > MAX_CELLS:
+            if cells > bound("sheet_cells"):
                 raise InputError(
-                    f"{path.name}: a sheet spans {cells:,} cells (at most {MAX_CELLS:,}); clear the stray cells "
+                    f"{path.name}: a sheet spans {cells:,} cells (at most {bound('sheet_cells'):,}); clear the stray cells "
                     "far from the table, or hand in CSV"
                 )
     except UNREADABLE as error:
@@ -244,7 +246,7 @@ def _longest_text(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo]) -> i
                     parts = chunk.split(b"<")
                     longest = max(longest, run + len(parts[0]), *map(len, parts))
                     run = run + len(parts[0]) if len(parts) == 1 else len(parts[-1])
-    return longest if longest > MAX_TEXT else 0
+    return longest if longest > bound("cell_text") else 0
 
 
 def _scan_members(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], path: Path) -> int:
@@ -261,7 +263,7 @@ def _scan_members(archive: zipfile.ZipFile, members: list[zipfile.ZipInfo], path
             with archive.open(member) as stream:
                 while chunk := stream.read(1 << 20):
                     unpacked += len(chunk)
-                    if unpacked > MAX_UNPACKED:
+                    if unpacked > bound("workbook_unpacked"):
                         raise InputError(f"{path.name}: unpacks to more than it says; not opened")
                     text = tail + chunk
                     if sheet:
@@ -286,7 +288,7 @@ def _spread_rows(archive: zipfile.ZipFile, member: zipfile.ZipInfo) -> int:
     """Cells that repeated, filled rows of an ODS sheet spread to."""
     total = 0
     with archive.open(member) as stream:
-        text = stream.read(MAX_UNPACKED)
+        text = stream.read(bound("workbook_unpacked"))
     for row in re.finditer(rb"<table:table-row\b([^>]*)>(.*?)</table:table-row>", text, re.DOTALL):
         if b"office:value" not in row[2] and b"<text:p" not in row[2]:
             continue

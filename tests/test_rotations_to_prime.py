@@ -60,9 +60,10 @@ class TestShown:
         found = json.loads((out / "findings.json").read_text("utf-8"))["findings"]
         keys = {(f["id"], tuple(sorted(f["group"]))) for f in found}
         assert keys == {
-            ("rotations_ratio", group) for group in [(), ("site",), ("engine_type",), ("reason",)]
+            *(("rotations_ratio", group) for group in [(), ("site",), ("engine_type",), ("reason",)]),
+            ("pressurised_suction_ratio", ()),
         }
-        overall = next(f for f in found if not f["group"])
+        overall = next(f for f in found if f["id"] == "rotations_ratio" and not f["group"])
         now, _ = report.counted(page)
         ratio = priming.estimate_ratio(now, level=page.level)
         assert overall["estimate"] == pytest.approx(ratio.estimate)

@@ -12,6 +12,7 @@ from ventbook.physics.priming.formula import (
 )
 from ventbook.physics.priming.inputs import COLUMNS as OPEN_COLUMNS
 from ventbook.physics.priming.inputs import cranking_pressure
+from ventbook.physics.priming.picture import LetThrough, check_let_through, smooth_ratio
 from ventbook.physics.priming.ratio import (
     RatioScale,
     StopRule,
@@ -28,9 +29,11 @@ __all__ = [
     "OPEN_COLUMNS",
     "STATES",
     "FleetCalibration",
+    "LetThrough",
     "RatioScale",
     "StopRule",
     "calibrate_fleet",
+    "check_let_through",
     "check_stop_rule",
     "cranking_pressure",
     "estimate_ratio",
@@ -43,6 +46,7 @@ __all__ = [
     "measure_scale",
     "pressure_side_rotations",
     "rotations_to_prime",
+    "smooth_ratio",
     "suction_rotations",
     "usable_counts",
 ]

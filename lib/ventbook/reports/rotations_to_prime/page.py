@@ -26,7 +26,7 @@ from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import waiting_times
-from ventbook.tables import evidence
+from ventbook.tables import evidence, units
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -260,10 +260,71 @@ def does_physics_pay(page: Page) -> Blocks:
         "raw_mean": "mean of the engine type",
         "regression": "regression without physics",
     }
-    return shown + page.add_table(
+    shown += page.add_table(
         "prediction_errors", found.errors.assign(way=found.errors["method"].map(names)), title="Predicting an engine that was left out",
         columns=["way", "log_error", "log_score", "n", "engines"],
     )  # fmt: skip
+    return shown + does_picture_hold(page, history)
+
+
+#: Inputs of the expectation that the ratio is drawn against, with the words of their axis and their unit.
+INPUTS = {
+    "suction_share": ("share of suction air in the expectation", "1"),
+    "tank_overpressure_bar": ("tank pressure over ambient", "bar"),
+    "tank_head_m": ("oil level over the pump", "m"),
+    "oil_temperature_degC": ("oil temperature", "degC"),
+    "turning_speed_rpm": ("turning speed", "rpm"),
+    "expected_rotations": ("expected rotations", "1"),
+}
+
+
+def does_picture_hold(page: Page, history: pd.DataFrame) -> Blocks:
+    """Finding pressurised_suction_ratio: whether pumps let air through; the ratio along each input of the expectation."""
+    found = priming.check_let_through(history, level=page.level)
+    shown = page.add_finding(
+        "pressurised_suction_ratio",
+        found.ratio,
+        tier=tier_of(history),
+        sentence=words.let_through_sentence(found),
+    )
+    curves = {name: priming.smooth_ratio(history, by=name, level=page.level) for name in INPUTS}
+    curves = {name: curve for name, curve in curves.items() if len(curve)}
+    if curves:
+        figure, axes = plotting.new_figure(
+            rows=(len(curves) + 1) // 2,
+            columns=2,
+            height=0.5 + 2.0 * ((len(curves) + 1) // 2),
+            squeeze=False,
+            sharey=True,
+        )
+        for ax, (name, curve) in zip(axes.flat, curves.items(), strict=False):
+            title, unit = INPUTS[name]
+            x, shown_in = units.display(curve["x"].to_numpy(), unit, page.units)
+            ax.fill_between(x, curve["low"], curve["high"], color="#c9d6dd")
+            ax.plot(x, curve["ratio"], color=COLORS[0])
+            ax.axhline(1, color=GREY, linestyle="--", linewidth=1)
+            ax.set_xlabel(title if unit == "1" else f"{title} [{shown_in.label}]")
+        for ax in axes.flat[len(curves) :]:
+            ax.set_visible(False)
+        for ax in axes[:, 0]:
+            ax.set_ylabel("recorded / expected")
+        off = max(curves, key=lambda name: (float((curves[name]["ratio"] - 1).abs().max()), name))
+        ratio = curves[off]["ratio"].to_numpy()
+        far = float(ratio[np.argmax(np.abs(ratio - 1))])
+        shown += page.add_figure(
+            "ratio_along_inputs",
+            figure,
+            alt=f"Recorded over expected rotations along {wording.count(len(curves), 'input')} of the expectation, smooth with bands, line at 1. Farthest from it: "
+            f"{INPUTS[off][0]}, {far:.2f}.",
+            caption=f"Recorded over expected rotations along what the expectation is made of, with {wording.level_words(page.level)} bands point by point (n = "
+            f"{found.ratio.n}). A curve that leaves 1 says where the picture behind the expectation is wrong.",
+        )
+    return shown + page.explain("whether the picture holds", PICTURE)
+
+
+PICTURE = """The expectation takes the pump as tight on air: tank pressure squeezes the suction side's air, and all of it still has to pass the pump while it is turned. A pump that lets air through passes it while it stands under tank pressure, before the first rotation is counted, and such jobs then take fewer rotations. Asked is the slope of the logarithm of recorded over expected on the share of suction air in the expectation, times 1 where the tank was pressurised and 0 where it wasn't, beside that share itself and a level of each engine type; counts as the intervals they stand for, engines left out in turn. The ratio is for a job that is all suction air.
+
+A pump that lets air through can be a healthy one: clearances decide it, and many seal only when oil wets them. So fewer rotations under tank pressure than expected don't by themselves speak of a leak on the suction side."""
 
 
 STOP_SHARE = 0.95

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from ventbook.document.wording import count, join_words, number, of_total, state_words, value_range
+from ventbook.physics.priming import LetThrough
 from ventbook.results import Estimate
 
 
@@ -59,6 +60,24 @@ def calibration_sentence(best: str, errors: dict[str, float]) -> str:
     return f"{lead}. Typical error on engines left out: {said}."
 
 
+def let_through_sentence(found: LetThrough) -> str:
+    """Whether jobs with air under pressure fall short of the picture of a tight pump."""
+    ratio = found.ratio
+    if ratio.estimate is None:
+        return f"Whether pumps let air through while they stand under tank pressure: {state_words(ratio)}."
+    spread = value_range(ratio.low, ratio.high, "ratio", decimals=2)
+    took = (
+        f"a job that is all suction air under tank pressure takes {number(ratio.estimate, 'ratio', decimals=2)} times the rotations "
+        f"of the picture's tight pump ({spread}; {count(ratio.n, 'venting')} on {count(ratio.clusters, 'engine')})"
+    )
+    if found.found:
+        return (
+            f"The pumps let air through: {took}. Under tank pressure the air leaves through the standing pump before the first rotation, so the expectation "
+            "is too high there, and few rotations under pressure are no sign of a leak on the suction side."
+        )
+    return f"No sign that pumps let air through while they stand under tank pressure: {took}."
+
+
 def hand_sentence(blind: int, not_shown: int) -> str:
     """How many of the given-up ventings could not have shown pressure by hand anyway."""
     if not_shown == 0:
@@ -74,6 +93,7 @@ def hand_sentence(blind: int, not_shown: int) -> str:
 __all__ = [
     "calibration_sentence",
     "hand_sentence",
+    "let_through_sentence",
     "long_sentence",
     "ratio_sentence",
     "stop_sentence",

@@ -123,6 +123,7 @@ def fit_left(c: Inputs) -> Answer:
     g = c.get("clusters", np.inf)
     return {
         "coefficients": fit.coefficients,
+        "fitted": design @ fit.coefficients,
         "scale": fit.sd,
         "log_likelihood": fit.log_likelihood,
         "error": np.sqrt(np.diag(fit.naive)),
@@ -341,7 +342,9 @@ def read_times(c: Inputs) -> tuple[Any, Any, Any]:
         return low, np.where(np.arange(low.size) < len(c["ended"]), low, np.inf), None
     if "time" in c:
         low, running = np.array(c["time"], dtype=float), np.array(c["running"], dtype=float)
-        keep = np.all([np.array(c[k]) == v for k, v in c.get("where", {"time": c["time"]}).items()], axis=0)
+        keep = np.ones(low.size, dtype=bool)
+        for column, value in c.get("where", {}).items():
+            keep &= np.array([x == value for x in c[column]])
         return low[keep], np.where(running == 1, np.inf, low)[keep], None
     if "cracked" in c:
         hours, inspected, cracked = (np.array(c[k], float) for k in ("hours", "inspected", "cracked"))
@@ -490,13 +493,18 @@ def shuffle(c: Inputs) -> Answer:
     return {"chi_squared": numerics.shuffled_z(x.astype(float), y.astype(float), stratum) ** 2}
 
 
+def read_sets(c: Inputs) -> tuple[Any, Any, Any]:
+    """Columns, case and set of every person of matched sets, the case first in each."""
+    members = [m for m, sets in c["sets"] for _ in range(sets)]
+    case = np.array([float(i == 0) for m in members for i in range(len(m))])
+    columns = np.array([x for m in members for x in m], dtype=float)
+    return columns, case, np.repeat(np.arange(len(members)), [len(m) for m in members])
+
+
 @answers("matched sets")
 def match(c: Inputs) -> Answer:
-    members = [m for m, sets in c["sets"] for _ in range(sets)]
-    design = np.array([x for m in members for x in m], dtype=float)
-    case = np.array([int(i == 0) for m in members for i in range(len(m))])
-    stratum = np.repeat(np.arange(len(members)), [len(m) for m in members])
-    beta, variance, log_likelihood = strata.fit_conditional(design, case, stratum)
+    design, case, stratum = read_sets(c)
+    beta, variance, log_likelihood = strata.fit_conditional(design, case.astype(int), stratum)
     return {"beta": beta, "error": np.sqrt(np.diag(variance)), "log_likelihood": log_likelihood}
 
 
@@ -529,12 +537,13 @@ def penalise(c: Inputs) -> Answer:
 def fit_logit(c: Inputs) -> Answer:
     # the fit takes columns near 1, as the library scales them; undone below
     origin, unit = c.get("origin", 0.0), c.get("unit", 1.0)
-    x = (np.array(c["x"], dtype=float) - origin) / unit
-    design = np.column_stack([np.ones(len(x)), x])
-    failures = np.array(c["failures"], dtype=float)
-    fit = causes.fit_binomial(
-        design, failures, np.broadcast_to(np.asarray(c["trials"], float), failures.shape)
-    )
+    if "sets" in c:
+        columns, failures, _ = read_sets(c)
+    else:
+        columns, failures = np.array(c["x"], dtype=float), np.array(c["failures"], dtype=float)
+    design = np.column_stack([np.ones(len(columns)), (columns - origin) / unit])
+    trials = np.broadcast_to(np.asarray(c.get("trials", 1.0), float), failures.shape)
+    fit = causes.fit_binomial(design, failures, trials)
     back = np.eye(len(fit.beta))
     back[0, 1:], back[1:, 1:] = -origin / unit, back[1:, 1:] / unit
     return {"beta": back @ fit.beta, "error": np.sqrt(np.diag(back @ fit.bread @ back.T))}
@@ -590,7 +599,10 @@ def adjust(c: Inputs) -> Answer:
 
 @answers("association of two columns")
 def associate(c: Inputs) -> Answer:
-    return {"v": causes.measure_association(np.array(c["counts"]))}
+    counts = np.array(c["counts"])
+    v = causes.measure_association(counts)
+    assert v is not None
+    return {"v": v, "chi_squared": v**2 * counts.sum() * (min(counts.shape) - 1)}
 
 
 @answers("design effect")

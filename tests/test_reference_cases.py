@@ -22,7 +22,8 @@ def test_published_cases(capability: str) -> None:
 
 def test_every_function_has_a_case_and_enough_cases_are_not_our_own() -> None:
     assert {c.capability for c in CASES} == set(reference_answers.ANSWERS)
-    assert sum(c.status != "formula" for c in CASES) >= 110
+    counted = [c for c in CASES if c.status != "formula" and c.capability != "units"]
+    assert len(counted) >= 110
 
 
 def test_the_table_in_the_docs_is_that_of_the_cases() -> None:

@@ -11,7 +11,7 @@ from scipy import special
 
 from ventbook import numerics
 from ventbook.physics import gauge, lifter, oil, priming
-from ventbook.statistics import causes, rates, trends, waiting_times
+from ventbook.statistics import causes, monitor, rates, trends, trials, waiting_times
 from ventbook.statistics.causes import strata
 from ventbook.statistics.rates.intervals import METHODS
 from ventbook.statistics.waiting_times.curves import fit_npmle
@@ -609,3 +609,28 @@ def associate(c: Inputs) -> Answer:
 def grow(c: Inputs) -> Answer:
     pairs = zip(c["size"], c["correlation"], strict=True)
     return {"effect": [rates.design_effect(m, rho) for m, rho in pairs]}
+
+
+# evidence
+
+
+@answers("before and after")
+def compare_spans(c: Inputs) -> Answer:
+    before = trends.Findings(*c["before"], quarters=1)
+    after = trends.Findings(*c["after"], quarters=1, exposure=c.get("exposure", 1.0))
+    return {"mid_p": trends.compare_before_after(before, after)}
+
+
+@answers("evidence of a block")
+def weigh_block(c: Inputs) -> Answer:
+    return {"log_ratio": trials.log_ratio(**c)}
+
+
+@answers("likelihood ratio of a stream")
+def weigh_stream(c: Inputs) -> Answer:
+    failed = np.arange(c["ventings"]) < c["failures"]
+    innocent, bad = special.logit([c["innocent"], c["bad"]])
+    found = monitor.mixture_evidence(
+        failed, np.full(c["ventings"], innocent), grid=[0.0, bad - innocent], bad=[0, 1], innocent=[1, 0]
+    )
+    return {"ratio": found[-1]}

@@ -150,6 +150,26 @@ class TestClusters:
             [1, 1, 1], abs=0.06
         )
 
+    @pytest.mark.parametrize("size", [2, 5])
+    def test_curve_of_intervals_by_cluster_follows_each_cluster_s_weight(self, size: int) -> None:
+        """The curve's slope in each cluster's weight, by differences; the wider of that and the plain error is told."""
+        rows = np.array(find_case("breast retraction, radiotherapy").inputs["readings"], dtype=float)
+        cluster = np.arange(len(rows)) // size
+        groups = int(cluster[-1]) + 1
+
+        def curve(weights: np.ndarray | None = None, ids: np.ndarray | None = None) -> waiting_times.Curve:
+            return waiting_times.estimate_curve(rows[:, 0], rows[:, 1], weights=weights, cluster=ids)
+
+        def at(weight: np.ndarray) -> np.ndarray:
+            return curve(weight[cluster] / weight[cluster].mean()).survival[:-1]
+
+        units = np.eye(groups) * 1e-4
+        slope = np.array([(at(1 + u) - at(1 - u)) / 2e-4 for u in units])
+        between = np.sqrt(groups / (groups - 1) * (slope**2).sum(axis=0))
+        plain = curve().error[:-1]
+        assert (between > plain).any()
+        assert curve(None, cluster).error[:-1] == pytest.approx(np.maximum(between, plain), rel=2e-3)
+
     def test_stratified_odds_with_engines_follow_each_engine_s_weight(self) -> None:
         """The slope of the library's pooled log odds ratio in each engine's weight, by differences."""
         rng = np.random.default_rng(8)

@@ -4,16 +4,20 @@ from __future__ import annotations
 
 import json
 
+import nbformat
 import pytest
 
 from invented_fleet import fleet_tables, make_page
 from ventbook.document.blocks import Answer
+from ventbook.document.consistency import find_faults
 from ventbook.document.html import block_html
 from ventbook.document.text import block_text
-from ventbook.reports import conformity, lifter_gaps
+from ventbook.reports import conformity, lifter_gaps, report_specs
 from ventbook.reports.closed_findings import closed_sentence, list_closed
 from ventbook.reports.page import release_caution
+from ventbook.reports.suggestions import Said
 from ventbook.run.export import write_index
+from ventbook.shipped import NOTEBOOKS
 
 
 def answer_of(report, page) -> Answer:
@@ -84,3 +88,34 @@ def test_pages_without_placeholders_have_no_banner() -> None:
     page = make_page("lifter-gaps", fleet_tables(), period="2026Q3")
     page.__dict__["placeholder_steps"] = []
     assert answer_of(lifter_gaps, page).banner == ""
+
+
+def test_an_answer_is_five_lines_and_the_rest_follows_right_after() -> None:
+    page = make_page("lifter-gaps", fleet_tables(), period="2026Q3")
+    page.alert("One job was closed.")
+    step = Said("press again", ("Opening: chocks set.",))
+    shown = page.answer(*"ABCDEF", "", todo=["1.", step, None, step.led_by("Then"), "4."], more=["Z."])
+    first, heading, *rest = shown
+    assert first.sentences == ("One job was closed.", "A", "B", "C", "D")
+    assert first.todo == ("1.", "press again.", "Then press again.") and first.warnings == (
+        "Opening: chocks set.",
+    )
+    assert heading.level == 3 and [block_text(block) for block in rest] == ["E", "F", "4.", "Z."]
+    assert page.answers == [*first.sentences, "1.", "press again. Opening: chocks set.", "Then press again. Opening: chocks set.", "E", "F", "4.", "Z."]  # fmt: skip
+    for made in (block_html(first), block_text(first)):
+        assert made.index("D") < made.index("What to do") < made.index("Then press") < made.index("Opening:")
+    assert find_faults([first]) == []
+    crowded = Answer("2026Q3", tuple("ABCDEF"), todo=tuple("1234"))
+    assert [fault[:18] for fault in find_faults([crowded])] == ["an answer of 6 lin", "4 things to do bes"]
+
+
+@pytest.mark.parametrize("spec", report_specs().values(), ids=lambda spec: spec.name)
+def test_a_notebook_opens_with_its_code_folded(spec) -> None:
+    cells = [
+        cell
+        for cell in nbformat.read(NOTEBOOKS / spec.notebook, as_version=4).cells
+        if cell.cell_type == "code"
+    ]
+    folded = [cell.metadata.get("jupyter", {}).get("source_hidden", False) for cell in cells]
+    asked = ["parameters" in cell.metadata.get("tags", ()) for cell in cells]
+    assert folded == [not is_asked for is_asked in asked] and sum(asked) == 1

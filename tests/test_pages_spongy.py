@@ -21,7 +21,7 @@ from ventbook.reports.parameters import find_report
 from ventbook.reports.quarterly_review import data as review_data
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import load_data
-from ventbook.reports.spongy_lifters.venting import is_by_hand, list_choices, show_again
+from ventbook.reports.spongy_lifters.venting import is_by_hand, label_choices, list_choices, show_again
 from ventbook.statistics import causes as contexts
 
 SECTIONS = (
@@ -182,11 +182,22 @@ def test_drop_downs_refilter_for_a_person_and_stay_away_from_a_report(
     choices = list_choices(page)
     assert set(choices) == {"period", "site", "engine_type", "engine", "lot", "venting"}
     assert all(values[0] == "" for values in choices.values())
+    labels = label_choices(page)
+    assert labels["period"][0] == (f"{page.period.label} (as opened)", ""), (
+        "an empty period is a quarter, not all"
+    )
+    assert labels["site"][0] == ("all", "")
     again = show_again(page, {"site": "Lake", "period": "2026Q2"})
     assert "2026Q2" in again.text
     assert "site Lake" in again.text
     box = report.open_by_hand(page)
     assert len(box.children) == 3
+    half = make_page("spongy-lifters", without_traces(), period="2026-04/2026-09")
+    assert label_choices(half)["period"][:2] == [
+        ("last complete quarter", ""),
+        ("2026-04/2026-09", "2026-04/2026-09"),
+    ]
+    assert report.open_by_hand(half).children[0].children[0].value == "2026-04/2026-09"
 
 
 def test_the_notebook_asks_for_every_section_once_with_all_parameters() -> None:

@@ -8,20 +8,23 @@ from __future__ import annotations
 import csv
 import itertools
 import json
+import math
 import re
 from pathlib import Path
+from xml.etree import ElementTree
 
 import nbformat
 import openpyxl
 import pypdf
 import pytest
-from bs4 import BeautifulSoup
+from bs4 import BeautifulSoup, Comment
 
 from browser_check import assert_clean, needs_browser
 from ventbook import reports as pages
 from ventbook.document import read_blocks, wording
-from ventbook.document.blocks import make_anchor
+from ventbook.document.blocks import LINES, TODO, Answer, Figure, make_anchor
 from ventbook.document.consistency import find_faults
+from ventbook.document.typst import picture_width
 from ventbook.document.xlsx import sheet_names, shown_value
 from ventbook.run import job, runner
 from ventbook.shipped import NOTEBOOKS
@@ -72,6 +75,116 @@ def test_report_is_whole_and_says_the_same_in_every_form(made, name) -> None:
 def test_a_page_of_the_demo_says_nothing_against_itself(made, name) -> None:
     blocks = read_blocks(nbformat.read(made[name].folder / "report.ipynb", as_version=4))
     assert find_faults(list(blocks), raw_names=() if name == "records" else None) == []
+
+
+# A line of the answer is three rows of a page of 46 em at most.
+LINE = 270
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_first_screen_is_an_answer_a_picture_and_what_to_do(made, name) -> None:
+    blocks = list(read_blocks(nbformat.read(made[name].folder / "report.ipynb", as_version=4)))
+    place = next(place for place, block in enumerate(blocks) if isinstance(block, Answer))
+    answer, picture = blocks[place : place + 2]
+    assert 1 <= len(answer.sentences) <= LINES and 1 <= len(answer.todo) <= TODO
+    assert [said for said in answer.sentences if len(said) > LINE] == []
+    assert "does not release an engine" in answer.caution
+    assert isinstance(picture, Figure) and picture.name == "lead"
+    # what a suggestion touches, its caution stands below
+    for word, caution in (("pressure on the tank", "Tank pressure:"), ("force at the check", "Opening:")):
+        if any(word in step for step in answer.todo):
+            assert any(text.startswith(caution) for text in answer.warnings)
+    soup = BeautifulSoup((made[name].folder / "report.html").read_text("utf-8"), "html.parser")
+    order = [
+        tag.get("id") or tag["class"][0] for tag in soup.main.select(".vb-answer, #figure-lead, .vb-contents")
+    ]
+    assert order == ["vb-answer", "figure-lead", "vb-contents"]
+
+
+# WCAG names no smallest size; 12 pixels on a phone and 7 points on paper are common practice (no source).
+PHONE_PX, PAPER_PT, PHONE_WIDTH = 12.0, 7.0, 358
+
+
+def text_sizes(svg: str) -> list[float]:
+    """Points of every text of a figure: glyphs are paths in units of a hundredth, each within scales that multiply."""
+    root = ElementTree.fromstring(svg)
+    found = []
+
+    def walk(node: ElementTree.Element, scale: float) -> None:
+        for number in re.findall(r"scale\(([\d.]+)", node.get("transform", "")):
+            scale *= float(number)
+        link = node.get("{http://www.w3.org/1999/xlink}href", "")
+        if node.tag.endswith("use") and re.match(r"#[A-Za-z]+.*-[0-9a-f]+$", link) and scale < 1:
+            found.append(100 * scale)
+        for below in node:
+            walk(below, scale)
+
+    walk(root, 1.0)
+    return found
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_text_of_a_figure_is_too_small_to_read(made, name) -> None:
+    files = sorted((made[name].folder / "figures").glob("*.svg"))
+    assert files
+    soup = BeautifulSoup((made[name].folder / "report.html").read_text("utf-8"), "html.parser")
+    for file in files:
+        svg = file.read_text("utf-8")
+        sizes = text_sizes(svg)
+        assert sizes, file
+        figure = Figure(file.stem, svg, "x", "")
+        assert figure.size is not None
+        assert min(sizes) * picture_width(figure.size) / figure.size[0] >= PAPER_PT, file
+        style = soup.find(id=f"figure-{make_anchor(file.stem)}").img["style"]
+        shown = float(re.search(r"min-width: (\d+)px", style)[1])
+        assert min(sizes) * shown / figure.size[0] >= PHONE_PX - 0.05, file
+        if file.stem == "lead":
+            assert shown <= PHONE_WIDTH, "the first picture is read without scrolling"
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_axis_of_shares_goes_past_the_whole(made, name) -> None:
+    for file in sorted((made[name].folder / "figures").glob("*.svg")):
+        soup = BeautifulSoup(file.read_text("utf-8"), "xml")
+        for axis in soup.find_all("g", id=re.compile(r"^matplotlib\.axis_")):
+            texts = [text.strip() for text in axis.find_all(string=lambda part: isinstance(part, Comment))]
+            if any("%" in text for text in texts):
+                ticks = [float(text) for text in texts if re.fullmatch(r"[\d.]+", text)]
+                assert max(ticks, default=0.0) <= 100, (file, texts)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_workbook_prints(made, name) -> None:
+    book = openpyxl.load_workbook(made[name].folder / "tables.xlsx")
+    for sheet in book:
+        assert sheet.print_area and sheet.freeze_panes, sheet.title
+        assert sheet.sheet_properties.pageSetUpPr.fitToPage and sheet.page_setup.fitToWidth == 1
+        used = {cell.column_letter for row in sheet.iter_rows() for cell in row if cell.value is not None}
+        assert all(sheet.column_dimensions[letter].width for letter in used)
+        assert sheet.title == "Read me" or sheet.print_title_rows == "$1:$1"
+    front = book["Read me"]
+    assert front.page_setup.fitToHeight == 1 and front.page_setup.orientation == "portrait"
+    long = [
+        cell for row in front.iter_rows(min_row=4) for cell in row if cell.value and len(str(cell.value)) > 60
+    ]
+    assert long and all(cell.alignment.wrap_text for cell in long)
+    # rows of 15 points, as many as its longest cell takes at one character a unit of width: what is left of the size on A4
+    widths = [front.column_dimensions[letter].width for letter in "AB"]
+    lines = sum(
+        max(
+            [
+                1,
+                *(
+                    math.ceil(len(str(cell.value)) / width)
+                    for cell, width in zip(row, widths, strict=True)
+                    if cell.value
+                ),
+            ]
+        )
+        for row in front.iter_rows(max_col=2)
+    )
+    scale = min(1.0, (842 - 80) / (15 * lines), (595 - 72) / (5.4 * sum(widths)))
+    assert scale >= 0.5, (name, scale, lines)
 
 
 def compare_findings(findings: list[dict], soup: BeautifulSoup, text: str, book: Path, units: str) -> None:
@@ -150,4 +263,13 @@ def test_the_same_number_is_the_same_in_every_report(made) -> None:
 @needs_browser
 def test_pages_hold_up_in_a_browser(made) -> None:
     folders = [outcome.folder for outcome in made.values()]
-    assert_clean(*(folder / "report.html" for folder in folders), folders[0].parents[1] / "index.html")
+    told = assert_clean(*(folder / "report.html" for folder in folders), folders[0].parents[1] / "index.html")
+    for page in told[:-1]:
+        desk, phone = page["layout"]["1280"], page["layout"]["390"]
+        assert desk["answer"] < 900 and desk["todo"] < 900 and desk["picture"] < 900, page["file"]
+        assert desk["contents"] is not None and desk["folded"] is None
+        assert phone["answer"] < 844 and phone["answer"] < phone["picture"] < phone["folded"], page["file"]
+        assert phone["contents"] is None, "contents are folded on a phone"
+        # drawn at 9 points, a text is 12 pixels where a figure is as wide as it was drawn
+        assert phone["smallest"] >= 0.99 and desk["smallest"] >= 0.99, page["file"]
+        assert phone["loose"] == 0 and phone["widest"] <= 390 / 2, page["file"]

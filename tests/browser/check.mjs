@@ -30,15 +30,21 @@ for (const file of process.argv.slice(2)) {
   await page.goto(address);
   await page.evaluate(() => document.querySelectorAll("details").forEach((part) => (part.open = true)));
   await page.evaluate(axe);
-  const found = await page.evaluate((only) => axe.run(document, { runOnly: only }), tags);
-  entry.violations = found.violations.map((fault) => ({
-    id: fault.id,
-    impact: fault.impact,
-    nodes: fault.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)),
-    count: fault.nodes.length,
-  }));
-  for (const width of [1280, 390]) {
-    await page.setViewportSize({ width, height: 900 });
+  // At a desk in both schemes, and on a phone.
+  for (const [width, height, colorScheme] of [[1280, 900, "light"], [1280, 900, "dark"], [390, 844, "light"]]) {
+    await page.setViewportSize({ width, height });
+    await page.emulateMedia({ colorScheme });
+    const found = await page.evaluate((only) => axe.run(document, { runOnly: only }), tags);
+    entry.violations.push(...found.violations.map((fault) => ({
+      id: fault.id,
+      impact: fault.impact,
+      at: `${width} ${colorScheme}`,
+      nodes: fault.nodes.slice(0, 3).map((node) => node.html.slice(0, 200)),
+      count: fault.nodes.length,
+    })));
+  }
+  for (const [width, height] of [[1280, 900], [390, 844]]) {
+    await page.setViewportSize({ width, height });
     const over = await page.evaluate(() => document.documentElement.scrollWidth - window.innerWidth);
     entry.overflow = Math.max(entry.overflow, over);
   }
@@ -53,6 +59,34 @@ for (const file of process.argv.slice(2)) {
   await quiet.goto(address);
   entry.withoutScript = (await quiet.locator("main").innerText()).length;
   await plain.close();
+  // Where things stand as the page opens, nothing unfolded.
+  const fresh = await browser.newContext({ bypassCSP: true });
+  const opened = await fresh.newPage();
+  await opened.goto(address);
+  entry.layout = {};
+  for (const [width, height] of [[1280, 900], [390, 844]]) {
+    await opened.setViewportSize({ width, height });
+    entry.layout[width] = await opened.evaluate(() => {
+      const top = (name) => {
+        const seen = [...document.querySelectorAll(name)].filter((part) => part.checkVisibility());
+        return seen.length ? Math.round(seen[0].getBoundingClientRect().top) : null;
+      };
+      const pictures = [...document.querySelectorAll("figure img")];
+      const wide = [...document.querySelectorAll(".vb-scroll")].filter((frame) => frame.scrollWidth > frame.clientWidth + 1);
+      const cells = wide.flatMap((frame) => [...frame.querySelectorAll("tr > :first-child:not([colspan])")]);
+      return {
+        answer: top(".vb-answer"),
+        todo: top(".vb-todo"),
+        picture: top("#figure-lead img"),
+        contents: top("nav"),
+        folded: top(".vb-contents"),
+        smallest: Math.min(1, ...pictures.map((image) => image.clientWidth / image.naturalWidth)),
+        loose: cells.filter((cell) => getComputedStyle(cell).position !== "sticky").length,
+        widest: Math.max(0, ...cells.map((cell) => cell.getBoundingClientRect().width)),
+      };
+    });
+  }
+  await fresh.close();
   told.push(entry);
 }
 await browser.close();

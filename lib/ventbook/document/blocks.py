@@ -16,6 +16,8 @@ from ventbook.document.values import Cell, safe_name
 from ventbook.tables.units import System
 
 SpanKind = Literal["", "em", "strong", "code", "formula", "display"]
+LINES, TODO = 5, 3
+"""Lines that an answer may have, and things to do that stand beside it."""
 
 
 @dataclass(frozen=True)
@@ -87,15 +89,18 @@ class List:
 
 @dataclass(frozen=True)
 class Answer:
-    """The answer that stands first: what it is about, a banner where limits are placeholders, two or three sentences.
+    """The answer that stands first: what it is about, a banner where limits are placeholders, at most five short lines.
 
-    ``caution`` says that the page releases nothing; it stands before the sentences.
+    ``caution`` says that the page releases nothing; it stands before the lines. ``todo`` is what to do, in order, and
+    ``warnings`` what has to be heeded in doing so.
     """
 
     scope: str
     sentences: tuple[str, ...]
     banner: str = ""
     caution: str = ""
+    todo: tuple[str, ...] = ()
+    warnings: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -197,6 +202,12 @@ class Figure:
         _check_name(self.name)
         if not self.alt.strip():
             raise ValueError(f"figure {self.name}: alt must say what the figure shows")
+
+    @property
+    def size(self) -> tuple[float, float] | None:
+        """Width and height that it was drawn for, in points; None where the drawing doesn't say."""
+        found = re.search(r'<svg[^>]*? width="([\d.]+)pt" height="([\d.]+)pt"', self.svg)
+        return (float(found[1]), float(found[2])) if found else None
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,19 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Iterator, Sequence
 
-from ventbook.document.blocks import Answer, Block, Column, Figure, Finding, List, Table, Text, plain_words
+from ventbook.document.blocks import (
+    LINES,
+    TODO,
+    Answer,
+    Block,
+    Column,
+    Figure,
+    Finding,
+    List,
+    Table,
+    Text,
+    plain_words,
+)
 from ventbook.document.text import block_text
 
 NUMBER = r"[+\u2212-]?\d+(?:\.\d+)?"
@@ -40,7 +52,8 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
     -------
     list of str
         One sentence a fault: a colon without its list, a list that is not as long as was said, an interval that holds
-        no effect beside a claim of one, a share over 100 %, ``0 times``, a p of 0, a raw name of a column.
+        no effect beside a claim of one, a share over 100 %, ``0 times``, a p of 0, a raw name of a column, an answer of
+        more lines than are read at a glance.
 
     Examples
     --------
@@ -61,6 +74,8 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
         if found := _raw(said, names):
             faults.append(f'the raw name {", ".join(sorted(found))}: "{said}"')
     for block in blocks:
+        if isinstance(block, Answer):
+            faults += _answer_faults(block)
         if isinstance(block, Table):
             faults += _table_faults(block, names)
     return list(dict.fromkeys(faults))
@@ -72,6 +87,7 @@ def _sentences(blocks: Iterable[Block]) -> Iterator[str]:
         match block:
             case Answer():
                 yield from block.sentences
+                yield from block.todo
             case Text():
                 if not any(span.kind in ("code", "formula", "display") for span in block.words):
                     yield plain_words(block.words)
@@ -87,6 +103,14 @@ def _sentences(blocks: Iterable[Block]) -> Iterator[str]:
                 yield block.title
                 if block.note:
                     yield block.note
+
+
+def _answer_faults(answer: Answer) -> Iterator[str]:
+    """An answer that can't be read at a glance."""
+    if len(answer.sentences) > LINES:
+        yield f"an answer of {len(answer.sentences)} lines; {LINES} are read at a glance"
+    if len(answer.todo) > TODO:
+        yield f"{len(answer.todo)} things to do beside the answer; {TODO} are read at a glance"
 
 
 def _open_colons(blocks: Sequence[Block]) -> Iterator[str]:

@@ -48,6 +48,10 @@ from ventbook.document.formulas import make_mathml
 
 TEMPLATES = Path(__file__).resolve().parents[1] / "templates"
 POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"
+TODO_HEAD = "What to do"
+# Pixels of a browser in a point; width between the margins of a phone; how wide a figure is shown at most, in pixels and in
+# multiples of the size that it was drawn for.
+PIXELS, PHONE, WIDEST, LARGEST = 96 / 72, 358.0, 832.0, 1.5
 _DATE = re.compile(r"\d{4}-\d\d(-\d\d)?|\d{4}Q\d|[A-Za-z]{0,6}\d+(-\d+)?")
 
 
@@ -73,7 +77,10 @@ def block_html(block: Block, anchor: str | None = None) -> str:
         case Answer():
             banner = f'<p class="vb-banner">{escape(block.banner)}</p>' if block.banner else ""
             caution = f'<p class="vb-release">{escape(block.caution)}</p>' if block.caution else ""
-            return f'<p class="vb-scope">{escape(block.scope)}</p>{caution}{banner}<div class="vb-answer">{_paragraphs(block.sentences)}</div>'
+            todo = "".join(f"<li>{escape(text)}</li>" for text in block.todo)
+            warnings = "".join(f'<p class="vb-note">{escape(text)}</p>' for text in block.warnings)
+            todo = f'<p class="vb-todo">{TODO_HEAD}</p><ol>{todo}</ol>{warnings}' if todo else ""
+            return f'<p class="vb-scope">{escape(block.scope)}</p>{caution}{banner}<div class="vb-answer">{_paragraphs(block.sentences)}{todo}</div>'
         case Explain():
             prose = "".join(f"<p>{words_html(words)}</p>" for words in block.paragraphs)
             return f'<details class="vb-explain"><summary>How this was worked out: {escape(block.title)}</summary>{prose}</details>'
@@ -83,12 +90,7 @@ def block_html(block: Block, anchor: str | None = None) -> str:
         case Table():
             return _table_html(block, name)
         case Figure():
-            data = base64.b64encode(block.svg.encode("utf-8")).decode("ascii")
-            return (
-                f'<figure class="vb-figure" id="{name}">'
-                f'<img alt="{escape(block.alt)}" src="data:image/svg+xml;base64,{data}">'
-                f"<figcaption>{escape(block.caption)}</figcaption></figure>"
-            )
+            return _figure_html(block, name)
         case Numbers():
             return _numbers_html(block, name)
         case Cautions():
@@ -133,6 +135,26 @@ def _list_html(block: List) -> str:
         else:
             items.append(f"<li>{''.join(block_html(part) for part in item)}</li>")
     return f"<{tag}>{''.join(items)}</{tag}>"
+
+
+def _figure_html(figure: Figure, anchor: str) -> str:
+    """A drawing at the size that it was drawn for or larger, never smaller: one wider than a phone scrolls in a frame of its own."""
+    data = base64.b64encode(figure.svg.encode("utf-8")).decode("ascii")
+    caption = f"<figcaption>{escape(figure.caption)}</figcaption>"
+    image = f'<img alt="{escape(figure.alt)}" src="data:image/svg+xml;base64,{data}"'
+    if figure.size is None:
+        return f'<figure class="vb-figure" id="{anchor}">{image}>{caption}</figure>'
+    width = figure.size[0] * PIXELS
+    image += f' style="min-width: {width:.0f}px">'
+    if width > PHONE:
+        label = escape(figure.name.replace("_", " "))
+        image = (
+            f'<div class="vb-scroll" tabindex="0" role="region" aria-label="figure: {label}">{image}</div>'
+        )
+    most = min(WIDEST, LARGEST * width)
+    return (
+        f'<figure class="vb-figure" id="{anchor}" style="max-width: {most:.0f}px">{image}{caption}</figure>'
+    )
 
 
 def _table_html(table: Table, anchor: str) -> str:
@@ -212,8 +234,25 @@ def contents_html(sections: Sequence[tuple[str, str]]) -> str:
     return f'<nav aria-label="Contents"><h2>Contents</h2><ol>{rows}</ol></nav>\n'
 
 
+def folded_contents(sections: Sequence[tuple[str, str]]) -> str:
+    """The same for a narrow window, which has no room beside the page: folded, after the answer."""
+    rows = "".join(f'<li><a href="#{escape(name)}">{escape(title)}</a></li>' for name, title in sections)
+    return f'<details class="vb-contents"><summary>Contents</summary><nav aria-label="Contents"><ol>{rows}</ol></nav></details>'
+
+
 def report_html(document: Document, *, scope: str, stamp: str) -> str:
     """One report as HTML."""
     foot = f"<footer>{escape(stamp)}</footer>\n"
-    body = "\n".join(block_html(block, anchor) for anchor, block in document.parts)
-    return page_html(f"{document.title}, {scope}", body, head=contents_html(document.sections), foot=foot)
+    parts: list[str] = []
+    folded = folded_contents(document.sections)
+    for (anchor, block), (_, before) in zip(document.parts, (("", None), *document.parts), strict=False):
+        if isinstance(before, Answer):
+            if isinstance(block, Figure):
+                # the answer and its picture side by side where the window is wide enough
+                both = f"<div>{parts.pop()}</div>{block_html(block, anchor)}"
+                parts += [f'<div class="vb-first">{both}</div>', folded]
+                continue
+            parts.append(folded)
+        parts.append(block_html(block, anchor))
+    head = contents_html(document.sections)
+    return page_html(f"{document.title}, {scope}", "\n".join(parts), head=head, foot=foot)

@@ -29,6 +29,8 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
 HATCHES = ("", "///", "...", "xxx", "\\\\\\", "++")
 LIMIT_COLOR = "#8b0000"
+SMALL = 9.0
+"""Points of the smallest text in a figure: 12 pixels where a page shows it as it was drawn, 7 points and more on paper."""
 
 
 def new_figure(
@@ -59,8 +61,13 @@ def series_style(index: int) -> dict[str, Any]:
     }
 
 
-def mark_limit(ax: Axes, value: float, label: str, *, axis: str = "y", placeholder: bool = False) -> Axes:
-    """A limit as a labelled line across the axes: dashed, dotted where the limit is a placeholder."""
+def mark_limit(
+    ax: Axes, value: float, label: str, *, axis: str = "y", placeholder: bool = False, top: bool = True
+) -> Axes:
+    """A limit as a labelled line across the axes: dashed, dotted where the limit is a placeholder.
+
+    An upright line has its label at the ``top`` or at the foot.
+    """
     if axis not in ("x", "y"):
         raise ValueError(f"axis must be x or y; got {axis!r}")
     line: dict[str, Any] = {"color": LIMIT_COLOR, "linestyle": ":" if placeholder else "--", "linewidth": 1.3}
@@ -75,22 +82,45 @@ def mark_limit(ax: Axes, value: float, label: str, *, axis: str = "y", placehold
             textcoords="offset points",
             ha="right",
             va="bottom",
-            fontsize=8.5,
+            fontsize=SMALL,
             color=LIMIT_COLOR,
         )
     else:
         ax.axvline(value, **line)
         ax.annotate(
             text,
-            (value, 0.98),
+            (value, 0.98 if top else 0.02),
             xycoords=("data", "axes fraction"),
             xytext=(4, 0),
             textcoords="offset points",
             ha="left",
-            va="top",
-            fontsize=8.5,
+            va="top" if top else "bottom",
+            fontsize=SMALL,
             color=LIMIT_COLOR,
         )
+    return ax
+
+
+def end_at_whole(ax: Axes, *, axis: str = "y") -> Axes:
+    """An axis of per cent without ticks or line past 100, whatever room is left there; to be called last."""
+    low, high = ax.get_ylim() if axis == "y" else ax.get_xlim()
+    held = ax.yaxis if axis == "y" else ax.xaxis
+    held.set_ticks([tick for tick in held.get_ticklocs() if low <= tick <= min(high, 100.0)])
+    ax.spines["left" if axis == "y" else "bottom"].set_bounds(low, min(high, 100.0))
+    (ax.set_ylim if axis == "y" else ax.set_xlim)(low, high)
+    return ax
+
+
+def plain_log(ax: Axes, low: float, high: float) -> Axes:
+    """A logarithmic upright axis from ``low`` to ``high`` with every second power of ten written out, none as small print."""
+    powers = range(int(np.ceil(np.log10(low))), int(np.floor(np.log10(high))) + 1)
+    shown = [10.0**k for k in powers if k % 2 == 0 or len(powers) < 5]
+    ax.set_yscale("log")
+    ax.set_ylim(low, high)
+    ax.set_yticks(
+        shown, [f"{value:,.0f}".replace(",", " ") if value >= 1 else f"{value:g}" for value in shown]
+    )
+    ax.minorticks_off()
     return ax
 
 
@@ -106,7 +136,7 @@ def mark_break(ax: Axes, at: Any, label: str) -> Axes:
         rotation=90,
         ha="left",
         va="bottom",
-        fontsize=8,
+        fontsize=SMALL,
         color="#444444",
     )
     return ax

@@ -52,9 +52,10 @@ def block_text(block: Block) -> str:
         case List():
             return "\n".join(block_text(part) for item in block.items for part in item)
         case Answer():
-            return "\n".join(
-                part for part in (block.scope, block.caution, block.banner, *block.sentences) if part
-            )
+            todo = [f"{number}. {text}" for number, text in enumerate(block.todo, 1)]
+            head = "What to do:" if todo else ""
+            parts = (block.scope, block.caution, block.banner, *block.sentences, head, *todo, *block.warnings)
+            return "\n".join(part for part in parts if part)
         case Explain():
             prose = "\n\n".join(_with_signs(words) for words in block.paragraphs)
             return f"How this was worked out: {block.title}\n{prose}"

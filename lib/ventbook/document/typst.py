@@ -45,14 +45,15 @@ from ventbook.document.columns import (
     text_rows,
 )
 from ventbook.document.formulas import find_typst
-from ventbook.document.html import TEMPLATES
+from ventbook.document.html import TEMPLATES, TODO_HEAD
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 # Width of the narrower paper between its margins and of a column's padding, in points; sizes that table text may take; widest
 # cell and header that a column makes room for, in multiples of the size; characters after which a word may break.
 PAGE, PADDING, SIZES, WIDEST, WIDEST_HEAD, UNBROKEN = 488.0, 7.5, (7.5, 6.8, 6.2), 27.0, 17.0, 18
-# Height of a picture in shares of the text's width: taller ones would push themselves to a page of their own.
-TALLEST = 0.62
+# Width and height that a picture takes, in points, where it was drawn larger; how small it may be made for that, so that
+# text drawn at 9 points is never under 7: a taller one takes more of the page instead.
+WIDTH, HEIGHT, SMALLEST = 0.92 * PAGE, 0.62 * PAGE, 7.2 / 9
 
 
 def quote(text: str) -> str:
@@ -94,6 +95,14 @@ def text_width(text: str, *, bold: bool = False) -> float:
     return sum(known.get(ord(character), 1.0) for character in text)
 
 
+def picture_width(size: tuple[float, float] | None) -> float:
+    """How wide a picture is set, in points, of the size that it was drawn for."""
+    if size is None:
+        return WIDTH
+    width, height = size
+    return width * max(min(1.0, WIDTH / width, HEIGHT / height), min(SMALLEST, PAGE / width))
+
+
 class Writer:
     """Turns blocks into Typst source; pictures are written into ``folder``."""
 
@@ -116,7 +125,7 @@ class Writer:
             case Answer():
                 banner = f"#banner[{quote(block.banner)}]\n\n" if block.banner else ""
                 caution = f"#strong[{quote(block.caution)}]\n\n" if block.caution else ""
-                return f"#quiet[{quote(block.scope)}]\n\n{caution}{banner}#answer[{_paragraphs(block.sentences)}]\n\n"
+                return f"#quiet[{quote(block.scope)}]\n\n{caution}{banner}#answer[{_paragraphs(block.sentences)}{_todo(block)}]\n\n"
             case Explain():
                 prose = "".join(f"{set_words(words)}\n\n" for words in block.paragraphs)
                 return f"#worked[{quote(f'How this was worked out: {block.title}')}][{prose}]\n\n"
@@ -148,10 +157,8 @@ class Writer:
         self.pictures += 1
         file = f"picture-{self.pictures}.svg"
         (self.folder / file).write_text(figure.svg, encoding="utf-8", newline="")
-        width = 90.0
-        if size := re.search(r'<svg[^>]*? width="([\d.]+)pt" height="([\d.]+)pt"', figure.svg):
-            width = min(width, 100 * TALLEST * float(size[1]) / float(size[2]))
-        return f'#picture("{file}", {width:.1f}%, {string(figure.alt)}, [{quote(figure.caption)}])\n\n'
+        width = picture_width(figure.size)
+        return f'#picture("{file}", {width:.1f}pt, {string(figure.alt)}, [{quote(figure.caption)}])\n\n'
 
     def _table(self, table: Table) -> str:
         heads = [heading(column, table.units) for column in table.columns]
@@ -182,6 +189,14 @@ def _formula(span: Span) -> str:
     spelling = find_typst(span.text)
     inside = string(span.text) if spelling is None else spelling
     return f"#math.equation(block: {block}, alt: {string(span.text)}, ${inside}$);"
+
+
+def _todo(answer: Answer) -> str:
+    if not answer.todo:
+        return ""
+    steps = "".join(f"[{quote(text)}], " for text in answer.todo)
+    warnings = "".join(f"#quiet[{quote(text)}]\n\n" for text in answer.warnings)
+    return f"#strong[{quote(TODO_HEAD)}]\n\n#enum({steps})\n\n{warnings}"
 
 
 def _paragraphs(texts: Sequence[str]) -> str:

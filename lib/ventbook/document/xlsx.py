@@ -26,6 +26,9 @@ OPTIONS = {
     "remove_timezone": True,
 }
 WIDEST, LONGEST_SHEET, CELL_LIMIT = 48, 31, 32_000
+# The first sheet's two columns, in characters; paper of the units (A4, letter) by the number that workbooks know it by.
+LEFT, RIGHT = 26, 96
+PAPER: dict[System, int] = {"metric": 9, "us": 1}
 
 
 def sheet_names(names: Sequence[str]) -> list[str]:
@@ -105,8 +108,8 @@ def write_workbook(
 def _write_readme(
     sheet: Any, closing: Closing, said: Mapping[str, Sequence[tuple[str, str]]], styles: Any
 ) -> None:
-    sheet.set_column(0, 0, 26)
-    sheet.set_column(1, 1, 100)
+    sheet.set_column(0, 0, LEFT)
+    sheet.set_column(1, 1, RIGHT)
     sheet.write_string(0, 0, closing.title, styles["title"])
     sheet.write_string(1, 0, closing.scope)
     row = 3
@@ -118,6 +121,12 @@ def _write_readme(
             sheet.write_string(row, 1, right[:CELL_LIMIT], styles["wrap"])
             row += 1
         row += 1
+    sheet.freeze_panes(2, 0)
+    sheet.hide_gridlines(1)
+    _set_print(sheet, rows=row - 1, columns=2, units=closing.units)
+    sheet.set_portrait()
+    sheet.set_margins(left=0.5, right=0.5, top=0.5, bottom=0.6)
+    sheet.fit_to_pages(1, 1)
 
 
 def _write_findings(book: Any, sheet: Any, findings: Sequence[Finding], styles: Any, units: System) -> None:
@@ -142,19 +151,19 @@ def _write_findings(book: Any, sheet: Any, findings: Sequence[Finding], styles: 
         row = finding_row(finding)
         unit = row["unit"]
         form = number_format(unit, "", units)
-        style = formats.setdefault(form, book.add_format({"num_format": form}))
+        style = formats.setdefault(form, book.add_format({"num_format": form, "valign": "top"}))
         texts = {0: row["id"], 1: about_words(finding), 2: row["period_start"], 3: row["period_end"]}
         texts |= {7: wording.unit_label(unit, units), 11: row["state"], 12: row["verdict"] or ""}
         texts |= {13: row["sentence"], 14: row["method"]}
         for place, text in texts.items():
-            sheet.write_string(number, place, text[:CELL_LIMIT])
+            sheet.write_string(number, place, text[:CELL_LIMIT], styles["wrap"])
         for place, name in ((4, "estimate"), (5, "low"), (6, "high")):
             if row[name] is not None:
                 sheet.write_number(number, place, shown_value(row[name], unit, units), style)
         sheet.write_number(number, 8, row["n"])
         sheet.write_number(number, 9, row["clusters"])
         sheet.write_number(number, 10, round(100 * row["level"], 6))
-    _finish_sheet(sheet, len(findings), len(heads))
+    _finish_sheet(sheet, len(findings), len(heads), units)
 
 
 def _write_table(book: Any, sheet: Any, table: Data, styles: Any, units: System) -> None:
@@ -165,36 +174,46 @@ def _write_table(book: Any, sheet: Any, table: Data, styles: Any, units: System)
         rows = len(values)
         head = heading(column, units)
         sheet.write_string(0, place, head[:CELL_LIMIT], styles["head"])
-        style = book.add_format({"num_format": number_format(column.unit, column.format, units)})
+        style = book.add_format(
+            {"num_format": number_format(column.unit, column.format, units), "valign": "top"}
+        )
         texts = [str(value) for value in values[:200] if value is not None]
         longest = max([12 if column.number else len(text) for text in texts], default=8)
         sheet.set_column(place, place, min(max(longest + 1, min(len(head), 18) + 2), WIDEST))
         styled.append((column, style, values))
     for row in range(rows):
         for place, (column, style, values) in enumerate(styled):
-            _write_cell(sheet, row + 1, place, values[row], column, style, units)
-    _finish_sheet(sheet, rows, len(table.columns))
+            _write_cell(sheet, row + 1, place, values[row], column, {**styles, "number": style}, units)
+    _finish_sheet(sheet, rows, len(table.columns), units)
 
 
 def _write_cell(
-    sheet: Any, row: int, place: int, value: Cell, column: Column, style: Any, units: System
+    sheet: Any, row: int, place: int, value: Cell, column: Column, styles: Mapping[str, Any], units: System
 ) -> None:
     if value is None:
         return
     if isinstance(value, bool):
         sheet.write_string(row, place, "yes" if value else "no")
     elif isinstance(value, (int, float)) and column.format != "text":
-        sheet.write_number(row, place, shown_value(value, column.unit, units), style)
+        sheet.write_number(row, place, shown_value(value, column.unit, units), styles["number"])
     else:
         text = cell_text(value, column, units) if column.format in ("code", "verdict") else str(value)
-        sheet.write_string(row, place, text[:CELL_LIMIT])
+        sheet.write_string(row, place, text[:CELL_LIMIT], styles["wrap"])
 
 
-def _finish_sheet(sheet: Any, rows: int, columns: int) -> None:
+def _finish_sheet(sheet: Any, rows: int, columns: int, units: System) -> None:
     """Header row frozen, filters on, header repeated in print."""
     sheet.freeze_panes(1, 0)
     if rows and columns:
         sheet.autofilter(0, 0, rows, columns - 1)
     sheet.repeat_rows(0)
+    _set_print(sheet, rows=rows + 1, columns=columns, units=units)
     sheet.set_landscape()
     sheet.fit_to_pages(1, 0)
+
+
+def _set_print(sheet: Any, *, rows: int, columns: int, units: System) -> None:
+    """What is printed of a sheet, on which paper, with its name and the number of pages below."""
+    sheet.print_area(0, 0, max(rows, 1) - 1, max(columns, 1) - 1)
+    sheet.set_paper(PAPER[units])
+    sheet.set_footer("&L&A&R&P of &N")

@@ -19,7 +19,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
-from ventbook.reports.suggestions import suggest_whole
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
 from ventbook.statistics import causes
 from ventbook.tables import evidence
@@ -164,9 +164,16 @@ def period_sentence(account: causes.Account, ventings: pd.Series, label: str) ->
     return f"Of the {failing} in {label}: {wording.join_words(parts)}."
 
 
+def find_check(page: Page, row: Mapping[str, Any]) -> Said | None:
+    """The check of a cause's row of ``terms``, within the limits in force; None where none may be said."""
+    name = str(row["check"])
+    return suggest(page, name, site=wording.clean_text(str(row["site"]))) if name else None
+
+
 def say_check(page: Page, row: Mapping[str, Any]) -> str:
-    """The check of a cause's row of ``terms``, within the limits in force, with its cautions; empty where none may be said."""
-    return suggest_whole(page, str(row["check"]), site=wording.clean_text(str(row["site"])))
+    """The same with its cautions in one text; empty where none may be said."""
+    said = find_check(page, row)
+    return said.whole if said else ""
 
 
 def hint_sentence(page: Page, row: Mapping[str, Any]) -> str:
@@ -309,7 +316,7 @@ def draw_causes_over_time(
     ax.set_xticks(np.arange(len(quarters)), [f"{q}\nof {ventings[q]}" for q in quarters])
     ax.set_ylim(0, 1.3 * max(bottom.max(initial=0.0), 1.0))
     ax.set_ylabel("failing ventings")
-    ax.legend(loc="upper left", ncols=2, fontsize=8)
+    ax.legend(loc="upper left", ncols=2)
     return ax
 
 

@@ -275,11 +275,11 @@ def alarm_sentence(alarm: Alarm) -> str:
     return f"{text}, at least {wording.number(alarm.at_least, decimals=1)} times at any look."
 
 
-def step_sentence(alarm: Alarm) -> str:
+def step_sentence(alarm: Alarm, *, about: str = "Next") -> str:
     """What comes next, and who decides."""
     rule = next(r for r in monitor.load_settings().rules if r.name == alarm.stream)
     step = rule.alarm_step if alarm.what == ALARM else rule.note_step
-    return f"Next, within the limits in force: {step}. The engine maker's current manual and a licensed person prevail."
+    return f"{about}, within the limits in force: {step}. The engine maker's current manual and a licensed person prevail."
 
 
 def warning_sentences(alarms: Iterable[Alarm]) -> list[str]:

@@ -18,6 +18,8 @@ import pandas as pd
 from ventbook import tables
 from ventbook.document import wording
 from ventbook.document.blocks import (
+    LINES,
+    TODO,
     Answer,
     Cautions,
     Closing,
@@ -49,6 +51,7 @@ from ventbook.reports.parameters import (
     quarter_of,
 )
 from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
+from ventbook.reports.suggestions import Said
 from ventbook.results import VERDICTS, Estimate
 from ventbook.tables.reader import OneOf, read_rows
 
@@ -210,12 +213,28 @@ class Page(Scope):
         """The whole frame of the table kept under ``name``. Raises KeyError where there is none yet."""
         return self._frames[name]
 
-    def answer(self, *sentences: str) -> Blocks:
-        """The answer in two or three sentences, shown first: alerts, what releases nothing, a banner where limits are placeholders."""
-        kept = tuple(sentence for sentence in (*self.alerts, *sentences) if sentence)
-        self.answers += kept
+    def answer(
+        self, *lines: str, todo: Sequence[str | Said | None] = (), picture: Blocks | None = None, more: Sequence[str] = ()
+    ) -> Blocks:  # fmt: skip
+        """The first screen: alerts and what releases nothing, the answer in at most five lines, what to do, one picture.
+
+        ``picture`` is what :meth:`add_figure` gave. Lines beyond the fifth, things to do beyond the third and ``more``
+        stand right after it. Cautions of suggestions stand once below what is to be done.
+        """
+        said = [line for line in (*self.alerts, *lines) if line]
+        steps = [
+            Said(step, ()) if isinstance(step, str) else Said(f"{step.text}.", step.cautions)
+            for step in todo
+            if step
+        ]
+        rest = [*said[LINES:], *(step.whole for step in steps[TODO:]), *(line for line in more if line)]
+        self.answers += [*said[:LINES], *(step.whole for step in steps[:TODO]), *rest]
         scope = f"{self.scope_words}. Records as of {self.today.isoformat()}.{self._newer_records()}"
-        return Blocks(Answer(scope, kept, self.banner, release_caution()))
+        warnings = dict.fromkeys(caution for step in steps[:TODO] for caution in step.cautions)
+        texts = tuple(step.text for step in steps[:TODO])
+        first = Answer(scope, tuple(said[:LINES]), self.banner, release_caution(), texts, tuple(warnings))
+        shown = Blocks(first) + (picture or Blocks())
+        return shown + Blocks(Heading(make_words("More of the answer"), 3, "more"), *rest) if rest else shown
 
     def alert(self, sentence: str) -> None:
         """A sentence that goes before everything else, in the answer and on the start page; to be said before :meth:`answer`."""

@@ -12,7 +12,7 @@ Report 01: what came in, what is held and why, how complete it is, and what that
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +26,7 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.document.wording import count, join_words, number
 from ventbook.records.store import open_store
+from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.page import Page
 from ventbook.results import Estimate
 from ventbook.statistics.waiting_times import test_heaping
@@ -71,14 +72,14 @@ def draw_recorded(
         value = share[i, j]
         text = "-" if np.isnan(value) else f"{100 * value:.0f}"
         dark = not np.isnan(value) and value < 0.35
-        ax.text(j, i, text, ha="center", va="center", fontsize=7, color="white" if dark else "black")
-    ax.set_xticks(range(len(columns)), columns, fontsize=8)
-    ax.set_yticks(range(len(rows)), rows, fontsize=7.5)
+        ax.text(j, i, text, ha="center", va="center", fontsize=9, color="white" if dark else "black")
+    ax.set_xticks(range(len(columns)), columns)
+    ax.set_yticks(range(len(rows)), rows)
     ax.tick_params(length=0)
     ax.grid(False)
     for spine in ax.spines.values():
         spine.set_visible(False)
-    ax.set_xlabel("quarter of the venting; cells: % of rows in which it is recorded (dark: seldom)")
+    ax.set_xlabel("quarter of the venting")
     return ax
 
 
@@ -136,7 +137,7 @@ def recorded_map(page: Page) -> Blocks:
         "recorded",
         figure,
         alt=f"Map of the share recorded, {len(needed)} columns by {len(quarters)} quarters. Recorded least often: {where}.",
-        caption="What was recorded, by quarter of the venting. Only columns that a question of these reports needs.",
+        caption="Per cent of rows in which it is recorded, by quarter of the venting; dark: seldom. Only columns that a question of these reports needs.",
     )
     kept = page.add_table(
         "recorded",
@@ -289,12 +290,37 @@ QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value
 def answer(page: Page) -> Blocks:
     """How much came in, how much is held, and what to record better."""
     handed_in, held, deliveries = count_rows(page)
-    better = rank_columns(page)[:3]
+    better = rank_columns(page)
     return page.answer(
         came_in_sentence(handed_in=handed_in, held=held, deliveries=deliveries),
         most_held(_reasons(page.records["quarantine"])[:2]),
-        record_better_sentence([(row["name"], row["recorded"]) for row in better]),
+        todo=[
+            GIVE_BACK if held else "",
+            record_better_sentence([(row["name"], row["recorded"]) for row in better[:3]]),
+        ],
+        picture=lead_picture(page, better[:MOST]),
     )
+
+
+MOST = 6
+GIVE_BACK = "Give the quarantined rows back to their senders: ventbook quarantine writes the workbook to be mended and handed in again."
+
+
+def lead_picture(page: Page, better: Sequence[Mapping[str, Any]]) -> Blocks:
+    """How much of each column that answers most is recorded; nothing where all is."""
+    if not better:
+        return Blocks()
+    rows = [
+        Row(str(row["name"]), 100 * row["recorded"], told=f"{100 * row['recorded']:.0f} %") for row in better
+    ]
+    figure = draw_rows(
+        "What to record better, most useful first", rows, xlabel="recorded in [%] of rows", share=True
+    )
+    return page.add_figure(
+        "lead", figure,
+        alt="Share recorded of what would answer most: " + join_words([f"{row.label} {row.told}" for row in rows]) + ".",
+        caption=f"Share of the rows of {page.period.label} in which it is recorded.",
+    )  # fmt: skip
 
 
 def held_share(page: Page) -> Blocks:

@@ -51,7 +51,7 @@ def draw_speed(ax: Axes, t: Floats, speed: Floats, steps: Sequence[Step]) -> Axe
             transform=ax.get_yaxis_transform(),
             ha="right",
             va="bottom" if above else "top",
-            fontsize=7.5,
+            fontsize=9,
         )
     if steps:
         ax.set_ylim(top=1.12 * max([*(step.high for step in steps), float(np.nanmax(speed, initial=0.0))]))

@@ -20,10 +20,15 @@ class Said:
     text: str
     cautions: tuple[str, ...]
 
+    def led_by(self, words: str) -> Said:
+        """The same with words before it: ``Cheapest next check: ...``."""
+        return Said(f"{words} {self.text}", self.cautions)
+
     @property
     def whole(self) -> str:
         """Both, for a cell of a table or the end of an answer."""
-        return " ".join([f"{self.text}.", *self.cautions]) if self.cautions else self.text
+        stop = "" if self.text.endswith(".") else "."
+        return " ".join([f"{self.text}{stop}", *self.cautions]) if self.cautions else self.text
 
 
 def say_suggestion(

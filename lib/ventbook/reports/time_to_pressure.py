@@ -10,7 +10,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import time_interval
-from ventbook.reports import waiting
+from ventbook.reports import first_screen, waiting
 from ventbook.reports.page import Page, once_a_page
 from ventbook.statistics import time_causes, waiting_times
 
@@ -83,12 +83,41 @@ def answer(page: Page) -> Blocks:
         waiting.within(p90, part="Nine of ten", what=WAIT.what, units=page.units),
         waiting.over_limit(over, limit=limit, placeholder=placeholder),
     ]
-    shown = page.answer(*said, waiting.say_effects(facts.effects, WAIT), say_given_up(known))
+    shown = page.answer(
+        *said,
+        waiting.say_effects(facts.effects, WAIT),
+        say_given_up(known),
+        todo=waiting.first_checks(page, facts.effects, WAIT),
+        picture=lead_picture(page, facts),
+    )
     for id, found, sentence in (
         (WAIT.median_id, median, said[0]), (WAIT.p90_id, p90, said[1]), ("share_over_time_limit", over, said[2]),
     ):  # fmt: skip
         page.add_finding(id, found, tier=facts.tier, sentence=sentence)
     return shown
+
+
+def lead_picture(page: Page, facts: ReportData) -> Blocks:
+    """Share of first starts with oil pressure by each second, and the limit; nothing where too few are on record."""
+    jobs = facts.jobs
+    low, high, step = time_causes.read_waits(jobs)
+    engine = jobs["engine_id"].to_numpy(object)
+    found = waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
+    if found.n < 5:
+        return Blocks()
+    limits = jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
+    figure, ax = first_screen.new_lead("First starts with oil pressure by each second")
+    waiting.draw_share_ended(ax, found.points(), label=page.period.label)
+    for value, status in limits.itertuples(index=False, name=None):
+        name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
+        plotting.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder", top=False)
+    ax.set_xlim(0, 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0))
+    ax.set_xlabel("seconds from engine start")
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Share of {found.n} first starts with oil pressure against seconds from engine start, with its range and the limit as an upright line.",
+        caption=f"Share of the {found.n} first starts of {page.period.label} with oil pressure by each second, with its range.",
+    )  # fmt: skip
 
 
 def say_given_up(known: pd.DataFrame) -> str:
@@ -116,7 +145,7 @@ def curve(page: Page) -> Blocks:
     limits = jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
     for value, status in limits.itertuples(index=False, name=None):
         name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
-        plotting.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder")
+        plotting.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder", top=False)
     fit = waiting_times.fit_aft(low, high, step=step, cluster=engine, level=page.level)
     right = 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0)
     if fit.state == "estimated":

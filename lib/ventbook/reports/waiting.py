@@ -23,8 +23,9 @@ from ventbook.model.verdicts import only_findings
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.groups import GROUPINGS, split_groups
 from ventbook.reports.page import Page, frame_of
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate, no_estimate
-from ventbook.statistics import time_causes, waiting_times
+from ventbook.statistics import causes, time_causes, waiting_times
 from ventbook.statistics.causes import Factor
 from ventbook.statistics.time_causes import TimeEffects, read_waits
 from ventbook.statistics.waiting_times import AftFit
@@ -167,8 +168,7 @@ def draw_share_ended(
         )
     time, share = thin_curve(points["time"], 100 * (1 - points["survival"]))
     ax.plot(time, share, color=style["color"], linestyle=style["linestyle"], linewidth=1.8, label=label)
-    # room above 100 % for the name of the limit
-    ax.set_ylim(0, 112)
+    ax.set_ylim(0, 100)
     ax.set_yticks(range(0, 101, 20))
     ax.set_ylabel("share [%]")
     return ax
@@ -187,14 +187,14 @@ def draw_groups(ax: Axes, groups: pd.DataFrame, *, xlabel: str) -> Axes:
     for place, (_, row) in enumerate(rows.iterrows()):
         y = len(rows) - 1 - place
         if np.isnan(row["estimate"]):
-            ax.text(0.02 * top, y, "too few", va="center", fontsize=8.5, color="#555555")
+            ax.text(0.02 * top, y, "too few", va="center", fontsize=9, color="#555555")
             continue
         low = row["low"] if not np.isnan(row["low"]) else row["estimate"]
         open_end = np.isnan(row["high"])
         ax.plot([low, 1.15 * top if open_end else row["high"]], [y, y], color=COLORS[0], linewidth=1.6)
         ax.plot([row["estimate"]], [y], marker="o", color=COLORS[0], markersize=6)
     ax.set_yticks(
-        range(len(rows)), [f"{r['label']}  ({r['n']})" for _, r in rows.iloc[::-1].iterrows()], fontsize=8.5
+        range(len(rows)), [f"{r['label']}  ({r['n']})" for _, r in rows.iloc[::-1].iterrows()], fontsize=9
     )
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.set_xlim(0, 1.15 * top)
@@ -217,7 +217,7 @@ def draw_ratios(ax: Axes, ratios: pd.DataFrame, *, matters: float, xlabel: str) 
     for place, (_, row) in enumerate(rows.iterrows()):
         y = len(rows) - 1 - place
         if np.isnan(row["estimate"]):
-            ax.text(1.0, y, "too few", ha="center", va="center", fontsize=8.5, color="#555555")
+            ax.text(1.0, y, "too few", ha="center", va="center", fontsize=9, color="#555555")
             continue
         clear = row["low"] > 1 or row["high"] < 1
         ax.plot([max(row["low"], left), min(row["high"], right)], [y, y], color=COLORS[0], linewidth=1.6)
@@ -233,7 +233,7 @@ def draw_ratios(ax: Axes, ratios: pd.DataFrame, *, matters: float, xlabel: str) 
     ticks = [tick for tick in RATIO_TICKS if left <= tick <= right]
     ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     ax.minorticks_off()
-    ax.set_yticks(range(len(rows)), list(rows["label"].iloc[::-1]), fontsize=8.5)
+    ax.set_yticks(range(len(rows)), list(rows["label"].iloc[::-1]))
     ax.set_ylim(-0.6, len(rows) - 0.4)
     ax.grid(axis="y", visible=False)
     ax.set_xlabel(xlabel)
@@ -596,6 +596,27 @@ def say_effects(effects: Effects, wait: TimeToEvent) -> str:
         said[wait.up], said[wait.down], more=wait.more, less=wait.less, ventings=effects.fit.n
     )
     return " ".join([sentence, *rivals])
+
+
+def first_checks(page: Page, effects: Effects, wait: TimeToEvent) -> list[Said]:
+    """What to check of the circumstances that are named for more, the largest first, each once."""
+    if effects.fit.state != "estimated" or effects.named.empty:
+        return []
+    known = effects.named[
+        (effects.named["standing"] == evidence.NAMED) & (effects.named["reading"] == wait.up)
+    ]
+    known = known.sort_values(["estimate", "label"], ascending=[False, True], kind="stable")
+    factors = {factor.name: factor for factor in causes.load_factors()}
+    said: dict[str, Said] = {}
+    for row in known.to_dict("records"):
+        factor = factors.get(str(row["factor"]))
+        site = wording.clean_text(str(row["level"])) if row["factor"] == "site" else ""
+        if factor is None or (site and page.filters.get("site")):
+            continue
+        check = suggest(page, factor.check, site=site) if factor.check else None
+        if check and factor.check not in said:
+            said[factor.check] = check.led_by(f"{str(row['label'])[:1].upper()}{str(row['label'])[1:]}:")
+    return list(said.values())
 
 
 def rival_sentence(label: str, rivals: Sequence[str]) -> str:

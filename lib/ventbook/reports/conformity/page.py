@@ -24,6 +24,7 @@ from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
+from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import split_groups
 from ventbook.reports.left_out import count_left_out, say_left_out, suggest_left_out
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
@@ -334,7 +335,7 @@ def draw_shares(ax: Axes, table: pd.DataFrame, *, label: str, counts: str = "n")
         color=COLORS[0],
         markersize=5,
     )
-    ax.set_yticks(place, table[label].astype(str).tolist(), fontsize=8)
+    ax.set_yticks(place, table[label].astype(str).tolist())
     ax.set_ylim(-0.7, len(table) - 0.3)
     for height, text in zip(place, table[counts].astype(str), strict=True):
         ax.annotate(
@@ -343,11 +344,11 @@ def draw_shares(ax: Axes, table: pd.DataFrame, *, label: str, counts: str = "n")
             xycoords=("axes fraction", "data"),
             ha="left",
             va="center",
-            fontsize=7.5,
+            fontsize=9,
             color="#444444",
         )
     ax.set_xlabel("recorded steps within their limit, %")
-    return ax
+    return plotting.end_at_whole(ax, axis="x")
 
 
 def draw_periods(ax: Axes, tables: dict[str, pd.DataFrame], *, labels: list[str]) -> Axes:
@@ -374,8 +375,8 @@ def draw_periods(ax: Axes, tables: dict[str, pd.DataFrame], *, labels: list[str]
     ax.set_xticks(range(len(labels)), labels)
     ax.set_xlim(-0.3, len(labels) - 0.7)
     ax.set_ylabel("recorded steps within, %")
-    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=6, fontsize=8, borderaxespad=0.2)
-    return ax
+    ax.legend(loc="lower left", bbox_to_anchor=(0, 1.0), ncols=6, borderaxespad=0.2)
+    return plotting.end_at_whole(ax)
 
 
 COUNTED = ("outside", "near_limit", "not_recorded")
@@ -390,6 +391,7 @@ def answer(page: Page) -> Blocks:
     )
     listed = list(outside[["title", "outside", "judged"]].head(3).itertuples(index=False, name=None))
     missing = steps.loc[(steps["no_limit"] > 0), "title"].tolist()
+    still_open = find_open(page)
     page.alert(say_closed(page))
     left_out = say_left_out(page)
     to_do = [(row.now.site, suggest_left_out(page, row)) for row in count_left_out(page).named[:1]]
@@ -398,10 +400,34 @@ def answer(page: Page) -> Blocks:
         *left_out,
         words.to_do(to_do),
         words.most_outside(listed),
-        say_open(page, find_open(page)),
+        say_open(page, still_open),
         say_facts(now),
         words.without_limit(missing),
+        todo=[words.settle_open(still_open["venting_id"].nunique())],
+        picture=lead_picture(page, outside),
     )
+
+
+MOST = 6
+
+
+def lead_picture(page: Page, outside: pd.DataFrame) -> Blocks:
+    """The steps most often outside, as shares of those judged; nothing where none was outside."""
+    top = outside.assign(share=100 * outside["outside"] / outside["judged"]).head(MOST)
+    if top.empty:
+        return Blocks()
+    rows = [
+        Row(str(row["title"]), row["share"], told=f"{row['outside']} of {row['judged']}")
+        for row in top.to_dict("records")
+    ]
+    figure = draw_rows(
+        "Steps most often outside their limits", rows, xlabel="of those judged [%]", share=True
+    )
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Steps outside their limits, {page.period.label}: " + wording.join_words([f"{row.label} {row.told}" for row in rows]) + ".",
+        caption=f"Records of {page.period.label} outside the limit in force on their date, of those that could be judged.",
+    )  # fmt: skip
 
 
 def within_share(page: Page) -> Blocks:

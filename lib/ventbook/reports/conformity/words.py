@@ -189,3 +189,11 @@ def goes_with_spongy(
     else:
         tail = "The records can't tell a link that would matter from none."
     return f"{counts}: {numbers} at like circumstances. {tail}"
+
+
+def settle_open(jobs: int) -> str:
+    """What to do with engines whose latest venting ended with a finding."""
+    if not jobs:
+        return ""
+    those = "the engine" if jobs == 1 else f"each of the {jobs} engines"
+    return f"Settle what is open, oldest first (listed below): a licensed person decides before {those} runs."

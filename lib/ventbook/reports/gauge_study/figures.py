@@ -62,12 +62,11 @@ def draw_true_gaps(
     ax.fill_between(table["gap"], table["low"], table["high"], color=COLORS[0], alpha=0.25, linewidth=0)
     ax.plot(table["gap"], table["density"], color=COLORS[0], linewidth=1.6, label="true gaps, with range")
     plotting.mark_limit(ax, limit, label, axis="x")
-    ax.set_yscale("log")
     floor = max(float(readings["density"][readings["density"] > 0].min()) / 10, 1e-5)
-    ax.set_ylim(floor, float(max(table["high"].max(), readings["density"].max())) * 1.5)
+    plotting.plain_log(ax, floor, float(max(table["high"].max(), readings["density"].max())) * 1.5)
     ax.set_xlabel(f"gap [{unit}]")
     ax.set_ylabel(f"lifters of 1000 per {per}")
-    ax.legend(fontsize=8.5, loc="upper right")
+    ax.legend(loc="upper right")
     return ax
 
 
@@ -86,7 +85,7 @@ def draw_by_lifter(ax: Axes, table: pd.DataFrame, *, band: float, unit: str, tit
         place + 0.5 * (rank / most - 0.5), table["difference"], linestyle="none", marker=MARKERS[0], color=COLORS[0],
         markersize=3.2, alpha=0.8,
     )  # fmt: skip
-    ax.set_xticks(range(len(order)), order, fontsize=7.5)
+    ax.set_xticks(range(len(order)), order)
     ax.set_xlabel("lifter, smallest gap first")
     ax.set_ylabel(f"reading less mean [{unit}]")
     ax.set_title(title, fontsize=9)
@@ -116,10 +115,10 @@ def draw_differences(ax: Axes, table: pd.DataFrame, *, unit: str) -> Axes:
             ax.plot([start, end], [y, y], color=COLORS[4], linewidth=1.6)
             ax.plot([middle], [y], marker=MARKERS[0], color=COLORS[0], markersize=5.5)
         ax.annotate(
-            f"n = {n}", (1.01, y), xycoords=("axes fraction", "data"), ha="left", va="center", fontsize=7.5,
+            f"n = {n}", (1.01, y), xycoords=("axes fraction", "data"), ha="left", va="center", fontsize=9,
             color="#444444",
         )  # fmt: skip
-    ax.set_yticks(place, table["gauge"].astype(str).tolist(), fontsize=8.5)
+    ax.set_yticks(place, table["gauge"].astype(str).tolist())
     ax.set_ylim(-0.7, len(table) - 0.3)
     ax.set_xlabel(f"reads higher than the others by [{unit}]")
     return ax

@@ -9,7 +9,9 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.physics import gauge
 from ventbook.physics.gauge import GaugeStudy
+from ventbook.physics.gauge.decision import CORRECTED, OPEN, UNFIT
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.gauge_study import words
 from ventbook.reports.gauge_study.data import (
     find_drifts,
@@ -24,6 +26,7 @@ from ventbook.reports.gauge_study.decision import verdict_sentences
 from ventbook.reports.gauge_study.figures import draw_bias, draw_by_lifter, draw_differences
 from ventbook.reports.page import Page
 from ventbook.reports.quarterly_review.words import drift_sentence
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.statistics import trends
 from ventbook.tables import evidence
 
@@ -33,7 +36,46 @@ def answer(page: Page) -> Blocks:
     facts = load_data(page)
     none = "" if facts.studies else "No gauge study is in the records."
     moved = [drift_sentence(d, units=page.units) for d in find_drifts(page) if d.verdict != trends.SITE]
-    return page.answer(none, *verdict_sentences(page), say_who_stands_out(page), *moved)
+    known = [g for g in load_decisions(page).gauges if g.bias_known]
+    corrected = [g for g in known if g.verdict.verdict == CORRECTED]
+    wrong = [g for g in known if g.verdict.verdict in (CORRECTED, UNFIT)]
+    right = suggest(page, "gauge_set_right") if wrong else None
+    names = wording.join_words([wording.clean_text(g.name) for g in wrong])
+    todo: list[str | Said | None] = [right.led_by(f"{names}:") if right else None]
+    if any(g.verdict.verdict == OPEN for g in load_decisions(page).gauges):
+        todo.append("Where it can't be told: have the study made that is named beside the gauge.")
+    return page.answer(
+        none,
+        *verdict_sentences(page),
+        say_who_stands_out(page),
+        *moved,
+        todo=todo,
+        picture=lead_picture(page),
+        more=[words.bias_off(g) for g in corrected],
+    )
+
+
+def lead_picture(page: Page) -> Blocks:
+    """How much higher each gauge reads than the others in routine use; nothing where none can be compared."""
+    t = load_data(page).routine
+    t = t[t["state"] == "estimated"] if len(t) else t
+    if t.empty:
+        return Blocks()
+    unit = unit_label(page)
+    ends = (to_display(t[name], page) for name in ("difference_mm", "low", "high"))
+    rows = [
+        Row(wording.clean_text(name), float(middle), float(low), float(high), f"n = {n}")
+        for name, middle, low, high, n in zip(t["gauge"], *ends, t["ventings"], strict=True)
+    ]
+    figure = draw_rows(
+        "Gauges against each other in routine use", rows, xlabel=f"reads higher than the others by [{unit}]", mark=0.0, points=True
+    )  # fmt: skip
+    return page.add_figure(
+        "lead", figure,
+        alt=f"How much higher each of {len(rows)} gauges reads than the others, with ranges: "
+        + wording.join_words([f"{row.label} {row.value:+.3f} {unit}" for row in rows]) + ".",
+        caption="A hint, not a study: the gauges did not measure the same lifters. n: ventings.",
+    )  # fmt: skip
 
 
 def say_who_stands_out(page: Page) -> str:
@@ -334,7 +376,7 @@ def bias(page: Page) -> Blocks:
             )
             label = f"{wording.clean_text(s.study)}, {words.name_of(wording.clean_text(s.gauge))}"
             draw_bias(ax, table, unit=unit_label(page), index=index, label=label)
-        ax.legend(fontsize=8)
+        ax.legend()
         out += page.add_figure(
             "bias",
             figure,

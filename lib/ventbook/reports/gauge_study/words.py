@@ -81,14 +81,19 @@ def gauge_verdict(g: GaugeInForce, *, limit: str, further: str, units: System) -
         return f"{name} serves for the limit of {limit} as it reads (n = {n}): {wrong}."
     if v.verdict == CORRECTED:
         relative = ", relative to gauges that may be off as well" if g.row.kind in (COMPARISON, DRIFT) else ""
-        left = (
-            f"With the bias off {v.corrected.failed} would fail, {few(v.corrected.failed_wrongly)} of them wrongly, and "
-            f"{few(v.corrected.passed_wrongly)} of {v.corrected.passed} would pass wrongly"
-        )
-        return f"{name} serves for the limit of {limit} with a correction, not as read: it reads {bias}{relative} (n = {n}); {wrong}. {left}."
+        return f"{name} serves for the limit of {limit} with a correction, not as read: it reads {bias}{relative} (n = {n}); {wrong}."
     if v.verdict == UNFIT:
         return f"{name} does not serve for the limit of {limit}, even with its bias taken off (n = {n}): {wrong}."
     return f"Whether {name} serves for the limit of {limit} can't be told (n = {n}): {wrong}. {further}"
+
+
+def bias_off(g: GaugeInForce) -> str:
+    """What would fail and pass with the bias of a gauge that serves so taken off."""
+    v = g.verdict.corrected
+    return (
+        f"{name_of(clean_text(g.name))}: with the bias off {v.failed} would fail, {few(v.failed_wrongly)} of them wrongly, and "
+        f"{few(v.passed_wrongly)} of {v.passed} would pass wrongly."
+    )
 
 
 def nothing_known(group: list[GaugeInForce], *, further: str) -> str:

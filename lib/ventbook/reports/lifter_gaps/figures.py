@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from ventbook.document.plotting import COLORS, LIMIT_COLOR, MARKERS, mark_limit
+from ventbook.document.plotting import COLORS, LIMIT_COLOR, MARKERS, end_at_whole, mark_limit
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -27,16 +27,16 @@ def draw_share_lines(ax: Axes, table: pd.DataFrame, *, label: str, xlabel: str) 
         table["estimate"].to_numpy(float)[known] * 100, place[known], linestyle="none", marker=MARKERS[0],
         color=COLORS[0], markersize=5.5,
     )  # fmt: skip
-    ax.set_yticks(place, table[label].astype(str).tolist(), fontsize=8.5)
+    ax.set_yticks(place, table[label].astype(str).tolist())
     ax.set_ylim(-0.7, len(table) - 0.3)
     ax.set_xlim(left=0)
     for height, n in zip(place, table["n"], strict=True):
         ax.annotate(
-            f"n = {int(n)}", (1.01, height), xycoords=("axes fraction", "data"), ha="left", va="center", fontsize=7.5,
+            f"n = {int(n)}", (1.01, height), xycoords=("axes fraction", "data"), ha="left", va="center", fontsize=9,
             color="#444444",
         )  # fmt: skip
     ax.set_xlabel(xlabel)
-    return ax
+    return end_at_whole(ax, axis="x")
 
 
 def draw_position_map(ax: Axes, table: pd.DataFrame, *, title: str, highest: float) -> Axes:
@@ -58,9 +58,9 @@ def draw_position_map(ax: Axes, table: pd.DataFrame, *, title: str, highest: flo
             value = float(row["estimate"].iloc[0])
             dark = np.isfinite(value) and value > 0.6 * highest
             text = f"{100 * value:.1f}" if np.isfinite(value) else "–"
-            ax.text(j, i, text, ha="center", va="center", fontsize=7.5, color="white" if dark else "black")
+            ax.text(j, i, text, ha="center", va="center", fontsize=9, color="white" if dark else "black")
     ax.set_xticks(range(len(cylinders)), [str(c) for c in cylinders])
-    ax.set_yticks(range(len(valves)), [str(v).replace("_", " ") for v in valves], fontsize=8)
+    ax.set_yticks(range(len(valves)), [str(v).replace("_", " ") for v in valves])
     ax.set_xlabel("cylinder")
     ax.set_title(title, fontsize=9)
     ax.grid(False)
@@ -92,8 +92,10 @@ def draw_gap_counts(
     )
     ax.axvspan(limit - band, limit + band, color=LIMIT_COLOR, alpha=0.15, linewidth=0, hatch="///")
     mark_limit(ax, limit, label, axis="x", placeholder=placeholder)
+    top = max(2.0, float(height.max(initial=1)) * 2)
     ax.set_yscale("symlog", linthresh=1)
-    ax.set_ylim(bottom=0, top=max(2.0, float(height.max(initial=1)) * 2))
+    ax.set_yticks(shown := [n for n in (0, 1, 10, 100, 1000, 10_000) if n <= top], [str(n) for n in shown])
+    ax.set_ylim(bottom=0, top=top)
     ax.set_xlim(left=0)
     ax.set_xlabel(f"gap under force at the first check [{unit}]")
     ax.set_ylabel("lifters")
@@ -134,7 +136,7 @@ def draw_pairs(
     ax.set_ylabel(f"last reading [{unit}]")
     ax.set_xlim(left=max(0.0, float(order["first"].min()) * 0.9), right=top)
     ax.set_ylim(bottom=0)
-    ax.legend(fontsize=8, loc="upper left")
+    ax.legend(loc="upper left")
     return ax
 
 
@@ -153,7 +155,7 @@ def draw_cause_map(ax: Axes, table: pd.DataFrame, *, names: dict[str, str]) -> A
     ax.axhline(0, color="#777777", linewidth=0.8)
     ax.set_xlabel("free air trapped in the lifter [mm³]")
     ax.set_ylabel("growth under force [µm/s]")
-    ax.legend(fontsize=8)
+    ax.legend()
     return ax
 
 

@@ -13,12 +13,14 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import gauges
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import GROUPINGS, USUAL
 from ventbook.reports.lifter_gaps import words
 from ventbook.reports.lifter_gaps.data import ReportData, load_data
 from ventbook.reports.lifter_gaps.figures import draw_position_map, draw_share_lines
 from ventbook.reports.lifter_gaps.readings import cause_counts, cure_of, findings_of, hang_on_gauge
 from ventbook.reports.page import Page, frame_of
+from ventbook.reports.suggestions import suggest
 from ventbook.results import Estimate
 from ventbook.statistics import rates
 from ventbook.statistics.rates import Check, Of
@@ -30,6 +32,10 @@ OVERALL: tuple[tuple[Of, Check, str], ...] = (
 )  # fmt: skip
 
 BY_GROUP: tuple[tuple[Of, Check], ...] = (("venting", "first"), ("lifter", "first"), ("lifter", "last"))
+
+
+READ_ONCE = 0.1
+"""Share of lifters read only once from which on it is asked to read them twice."""
 
 
 def share_of(facts: ReportData, what: Of, check: Check, level: float) -> Estimate:
@@ -256,7 +262,43 @@ def answer(page: Page) -> Blocks:
         sentences.append(
             "Some ventings were recorded only because something was found, so shares are no rates here."
         )
-    return page.answer(*sentences)
+    again = suggest(page, "other_gauge") if counts["near"] else None
+    growth = suggest(page, "read_growth") if _read_once(facts) else None
+    todo = [again and again.led_by("Near the limit:"), growth and growth.led_by("At every check:")]
+    return page.answer(*sentences, todo=todo, picture=lead_picture(page, facts))
+
+
+def _read_once(facts: ReportData) -> bool:
+    """Whether a good part of the lifters was read only once under force, so that air can't be told from leak-down."""
+    return bool(facts.lifters["gap_at_once_mm"].isna().mean() > READ_ONCE)
+
+
+def lead_picture(page: Page, facts: ReportData) -> Blocks:
+    """Share of ventings with a finding, all and by site, at the first check; nothing where too few are on record."""
+    if not evidence.allows(facts.tier, "describe"):
+        return Blocks()
+    known = facts.jobs[facts.jobs["failed_first"].notna().to_numpy(bool)]
+    parts = {"all": known} | {site: known[known["site"] == site] for site in facts.groups["site"]}
+    rows = []
+    for name, part in parts.items():
+        share = rates.failing_share(part, level=page.level)
+        if share.estimate is None or share.low is None or share.high is None:
+            continue
+        told = f"{int(part['failed_first'].sum())} of {len(part)}"
+        rows.append(
+            Row(wording.clean_text(name), 100 * share.estimate, 100 * share.low, 100 * share.high, told)
+        )
+    if not rows:
+        return Blocks()
+    figure = draw_rows(
+        "Ventings with a spongy lifter, first check", rows, xlabel="ventings [%]", points=True, share=True
+    )
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Share of ventings with a spongy lifter at the first check with ranges, {page.period.label}: "
+        + wording.join_words([f"{row.label} {row.value:.0f} % ({row.told})" for row in rows]) + ".",
+        caption=f"{page.period.label}. Sites in alphabetical order, not ranked: they differ in more than their name.",
+    )  # fmt: skip
 
 
 def methods(page: Page) -> Blocks:

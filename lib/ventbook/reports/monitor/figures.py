@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import numpy.typing as npt
 
-from ventbook.document.plotting import COLORS, LIMIT_COLOR, LINES, mark_limit, thin_curve
+from ventbook.document.plotting import COLORS, LIMIT_COLOR, LINES, mark_limit, plain_log, thin_curve
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,12 +44,11 @@ def draw_evidence(ax: Axes, lines: Sequence[Line], *, note: float, alarm: float 
         mark_limit(ax, alarm, "alarm")
         top = max(top, 4 * alarm)
     ax.axhline(1, color=LIMIT_COLOR, linewidth=0.5)
-    ax.set_yscale("log")
-    ax.set_ylim(FLOOR, min(top, 10 * CEILING))
+    plain_log(ax, FLOOR, min(top, 10 * CEILING))
     ax.set_xlim(left=0)
     ax.set_title(title, loc="left")
     ax.set_xlabel("ventings of the stream")
     ax.set_ylabel("evidence")
     if shown:
-        ax.legend(loc="lower right", fontsize=8)
+        ax.legend(loc="lower right")
     return ax

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -24,12 +26,16 @@ from ventbook.reports.alarms import (
     watch_page,
     what_else,
 )
+from ventbook.reports.first_screen import new_lead
 from ventbook.reports.monitor.figures import Line, draw_evidence
 from ventbook.reports.page import Page
 from ventbook.reports.wording_budget import per_hundred
 from ventbook.results import Estimate
 from ventbook.statistics import monitor
 from ventbook.tables import evidence as budget
+
+SHOWN = 5
+"""Lines of the first picture."""
 
 
 def _tier(page: Page) -> str:
@@ -58,10 +64,44 @@ def answer(page: Page) -> Blocks:
         )  # fmt: skip
     loud = [alarm for alarm in alarms if alarm.what == ALARM]
     quiet = [alarm.name for alarm in alarms if alarm.what == NOTE]
-    told = [f"{alarm_sentence(alarm)} {step_sentence(alarm)}" for alarm in loud]
+    told = [alarm_sentence(alarm) for alarm in loud]
     if quiet:
         told.append(f"To be looked at, not more: {wording.join_words(map(wording.clean_text, quiet))}.")
-    return page.answer(head, *told)
+    todo = [step_sentence(a, about=f"{a.stream.capitalize()} {wording.clean_text(a.level)}") for a in loud]
+    return page.answer(head, *told, todo=todo, picture=lead_picture(page, alarms))
+
+
+def lead_picture(page: Page, alarms: Sequence[Alarm]) -> Blocks:
+    """Evidence over the ventings of what stands; of the loudest stream where nothing does."""
+    watched = watch_page(page)
+    rows = watched.streams.sort_values(["peak", "level"], ascending=[False, True], kind="stable")
+    if rows.empty:
+        return Blocks()
+    standing = [
+        rows[(rows["stream"] == a.stream) & (rows["level"] == a.level) & (rows["year"] == a.year) & (rows["kind"] == a.kind)]
+        for a in alarms
+    ]  # fmt: skip
+    shown = pd.concat([part.head(1) for part in standing] or [rows.head(1)]).head(SHOWN)
+    if shown.empty:
+        shown = rows.head(1)
+    lines = [
+        Line(
+            wording.clean_text(f"{row['stream']} {row['level']}", longest=24),
+            monitor.trace_stream(watched, row)["evidence"].to_numpy(float),
+        )
+        for _, row in shown.iterrows()
+    ]
+    weights = shown.loc[shown["weight"] > 0, "weight"]
+    limit = watched.settings.alarm / float(weights.iloc[0]) if len(weights) else None
+    figure, ax = new_lead(
+        "Evidence of what stands" if len(alarms) else "Evidence of the loudest stream", height=3.1
+    )
+    draw_evidence(ax, lines, note=watched.settings.note, alarm=limit, title="")
+    return page.add_figure(
+        "lead", figure,
+        alt="Evidence over ventings of " + wording.join_words([line.label for line in lines]) + ", with the limits of a note and of an alarm.",
+        caption="1: no evidence either way. Dashed: the limits of a note and of an alarm. What was reached once counts.",
+    )  # fmt: skip
 
 
 def standing(page: Page) -> Blocks:

@@ -9,14 +9,16 @@ import pandas as pd
 
 from ventbook.document import plotting, wording
 from ventbook.document.blocks import Column
-from ventbook.document.plotting import COLORS, MARKERS
+from ventbook.document.plotting import COLORS, LIMIT_COLOR, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.reports.alarms import ALARM, warning_sentences
+from ventbook.reports.first_screen import new_lead
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import (
     NOTHING,
     UPCOMING_LEVEL,
+    Forecast,
     foresee,
     limit_of,
     past_account,
@@ -44,12 +46,57 @@ def answer(page: Page) -> Blocks:
     if ahead is None:
         return page.answer(NOTHING)
     loud = [alarm for alarm in alarms_of(page, ahead) if alarm.what == ALARM]
+    expected, steps = say_rotations(page, ahead)
     return page.answer(
         title(ahead),
-        *say_rotations(page, ahead),
+        *expected,
         words.chance_sentence(ahead.chance, ahead.base, ahead.causes),
         *warning_sentences(loud),
+        todo=steps,
+        picture=lead_picture(page, ahead),
     )
+
+
+def lead_picture(page: Page, ahead: Forecast) -> Blocks:
+    """Rotations to expect on a line, with where to stop and the manual's count; nothing where no number is given."""
+    r = ahead.rotations
+    if str(ahead.row["expected_state"]) != "primes" or not np.isfinite(r["median"]):
+        return Blocks()
+    figure, ax = new_lead("Rotations until pressure shows", height=2.0)
+    figure.subplots_adjust(left=0.06, right=0.94, top=0.70)
+    draw_rotations(ax, r, stop=ahead.stop, manual=ahead.limit)
+    stop = f"Stop at {ahead.stop:.0f}." if ahead.stop is not None else ""
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Rotations of the crankshaft to expect: {r['median']:.0f}, {100 * UPCOMING_LEVEL:.0f} in 100 from {r['low']:.0f} to {r['high']:.0f}. {stop}".strip(),
+        caption=f"Bar: what {100 * UPCOMING_LEVEL:.0f} in 100 such ventings take; point: half of them.",
+    )  # fmt: skip
+
+
+def draw_rotations(
+    ax: Axes, rotations: dict[str, float], *, stop: float | None, manual: float | None
+) -> Axes:
+    """Median and range of rotations as a point on a bar, with the count to stop at and the manual's as upright lines."""
+    low, middle, high = (rotations[name] for name in ("low", "median", "high"))
+    ax.barh(0, high - low, left=low, height=0.5, color="#b9c9d6")
+    ax.plot([middle], [0], MARKERS[0], color=COLORS[0], markersize=9)
+    marks = [(stop, "stop", "-"), (manual, "manual", "--")]
+    if stop is not None and manual is not None and abs(stop - manual) < 0.5:
+        marks = [(stop, "stop, the manual's", "-")]
+    shown = [(value, name, line) for value, name, line in marks if value is not None]
+    right = 1.12 * max([high, *(value for value, _, _ in shown)])
+    for value, name, line in shown:
+        ax.axvline(value, color=LIMIT_COLOR, linestyle=line, linewidth=1.6)
+        ax.annotate(
+            f"{name} {value:.0f}", (value, 1.02), xycoords=("data", "axes fraction"), ha="center" if value < 0.85 * right else "right", va="bottom",
+            fontsize=9, color=LIMIT_COLOR,
+        )  # fmt: skip
+    ax.annotate(f"{middle:.0f}", (middle, -0.62), ha="center", va="center", fontsize=10, color=COLORS[0])
+    ax.set(xlim=(0, right), ylim=(-1, 0.8), yticks=[])
+    ax.set_xlabel("rotations of the crankshaft")
+    ax.grid(visible=False)
+    ax.spines["left"].set_visible(False)
+    return ax
 
 
 def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
@@ -66,7 +113,7 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
     )
     for x, y, count in zip(100 * said, 100 * came, n, strict=True):
         ax.annotate(
-            f"{count:.0f}", (x, y), xytext=(6, -10), textcoords="offset points", fontsize=8, color="#444444"
+            f"{count:.0f}", (x, y), xytext=(6, -10), textcoords="offset points", fontsize=9, color="#444444"
         )
     ax.set(
         xlim=(0, end),
@@ -74,8 +121,8 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
         xlabel="chance of a spongy lifter said beforehand [%]",
         ylabel="came true [%]",
     )
-    ax.legend(fontsize=8, frameon=False, loc="upper left")
-    return ax
+    ax.legend(frameon=False, loc="upper left")
+    return plotting.end_at_whole(plotting.end_at_whole(ax), axis="x")
 
 
 @once_a_page

@@ -59,29 +59,22 @@ def title(ahead: Forecast) -> str:
     return f"Venting {row['venting_id']} planned for {row['date'].date().isoformat()}{engine}: {', '.join(place)}."
 
 
-def say_rotations(page: Page, ahead: Forecast) -> list[str]:
-    """How many rotations to expect, where to stop, and where neither helps, what would change it within the limits."""
+def say_rotations(page: Page, ahead: Forecast) -> tuple[list[str], list[str]]:
+    """How many rotations to expect; and where to stop, and where neither helps, what would change it within the limits."""
     state = str(ahead.row["expected_state"])
     if state != "primes":
-        return [
-            words.STATES[state],
-            words.stop_sentence(ahead.stop, None, ahead.limit),
-            words.change_sentence(_say(page, ahead, ASKED.get(state, ()))),
-        ]
+        change = words.change_sentence(_say(page, ahead, ASKED.get(state, ())))
+        return [words.STATES[state]], [words.stop_sentence(ahead.stop, None, ahead.limit), change]
     r, hand = ahead.rotations, _hand(page, ahead)
     if hand[0] == "does_not_show":
-        return [
-            words.hand_sentence(*hand),
-            words.hot_sentence(r["median"], ahead.stop, over_manual=ahead.over_manual),
-            words.change_sentence(_say(page, ahead, ("cool_oil",))),
-        ]
+        hot = words.hot_sentence(r["median"], ahead.stop, over_manual=ahead.over_manual)
+        return [words.hand_sentence(*hand), hot], [words.change_sentence(_say(page, ahead, ("cool_oil",)))]
     expected = words.expected_sentence(r["median"], r["low"], r["high"], UPCOMING_LEVEL)
     if ahead.limit is not None and ahead.over_manual:
-        return [
-            words.over_manual_sentence(r["median"], r["low"], r["high"], ahead.limit, UPCOMING_LEVEL),
-            *_what_would_do(page, ahead),
-        ]
-    return [expected, words.stop_sentence(ahead.stop, r["stop"], ahead.limit), words.hand_sentence(*hand)]
+        over = words.over_manual_sentence(r["median"], r["low"], r["high"], ahead.limit, UPCOMING_LEVEL)
+        return [over], _what_would_do(page, ahead)
+    stop = words.stop_sentence(ahead.stop, r["stop"], ahead.limit)
+    return [expected, words.hand_sentence(*hand)], [stop]
 
 
 def _say(page: Page, ahead: Forecast, names: tuple[str, ...]) -> list[str]:
@@ -146,7 +139,8 @@ def sheet(page: Page) -> Blocks:
     ahead = foresee(page)
     if ahead is None:
         return page.text(NOTHING)
-    said = " ".join(part for part in say_rotations(page, ahead) if part)
+    expected, steps = say_rotations(page, ahead)
+    said = " ".join(part for part in (*expected, *steps) if part)
     _keep_findings(page, ahead, said)
     t, alarms = ahead.times, alarms_of(page, ahead)
     lines = [

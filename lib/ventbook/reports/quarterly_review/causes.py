@@ -9,15 +9,17 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import quarter_of
 from ventbook.reports import account as told
+from ventbook.reports import first_screen
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
+from ventbook.reports.quarterly_review.figures import draw_split
 from ventbook.reports.sensitivity import show_sensitivity
 from ventbook.results import Estimate
-from ventbook.statistics import causes, trends
+from ventbook.statistics import causes, rates, trends
 
-QUARTERS_DRAWN = 12
+QUARTERS_DRAWN, QUARTERS_LED = 12, 8
 
 
 def quarters_in(page: Page, period: Period) -> list[str]:
@@ -56,6 +58,46 @@ def cause_sentence(page: Page, facts: ReportData) -> str:
                 sentence=f"{row['title']}: {told.round_ventings(value)} failing ventings in {period.label}.",
             )  # fmt: skip
     return words.by_cause_sentence(said, before=facts.before_period.label if len(facts.before) else "")
+
+
+def lead_picture(page: Page, facts: ReportData) -> Blocks:
+    """Share of failing ventings by quarter, split by named cause, with its range; unsplit where no cause is named."""
+    account = told.load_account(page)
+    known = facts.jobs[facts.jobs["failed_first"].notna().to_numpy(bool)]
+    known = known.assign(quarter=known["date"].map(quarter_of).astype(str))
+    quarters = sorted(known["quarter"].unique())[-QUARTERS_LED:]
+    shares = {q: rates.failing_share(known[known["quarter"] == q], level=page.level) for q in quarters}
+    if not quarters or all(share.estimate is None for share in shares.values()):
+        return Blocks()
+    titles = causes.name_causes(account) if account.state == "named" else {}
+    split = pd.DataFrame(index=quarters)
+    if titles:
+        ours = causes.label_shares(account)
+        ours = ours[ours["venting_id"].isin(known["venting_id"])]
+        sums = ours.pivot_table("share", "quarter", "cause", "sum", observed=True).reindex(quarters)
+        sums = sums.fillna(0.0).div(known.groupby("quarter").size().reindex(quarters), axis=0)
+        split = sums[[cause for cause in titles if cause in sums]]
+    below, how = 0.19 * len(split.columns) + 0.62, "cause" if len(split.columns) else "quarter"
+    figure, ax = first_screen.new_lead(f"Ventings with a spongy lifter, by {how}", height=2.2 + below)
+    figure.subplots_adjust(bottom=below / (2.2 + below))
+    draw_split(ax, split, shares, titles, told.style_causes(account) if titles else {})
+    last, first = quarters[-1], quarters[0]
+    parts = [
+        f"{titles[str(cause)]} {100 * value:.0f} %"
+        for cause, value in split.loc[last].items()
+        if value >= 0.005
+    ]
+    said = [
+        f"{q} {wording.number(share.estimate, 'share')}"
+        for q, share in shares.items()
+        if share.estimate is not None
+    ]
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Share of ventings with a spongy lifter by quarter, {first} to {last}: {wording.join_words(said)}."
+        + (f" Of the ventings of {last}: {wording.join_words(parts)}." if parts else ""),
+        caption=f"Share of the ventings with a known result; lines: {wording.level_words(page.level)} ranges.",
+    )  # fmt: skip
 
 
 def by_cause(page: Page) -> Blocks:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -12,6 +12,8 @@ from ventbook.document.plotting import COLORS, LIMIT_COLOR, MARKERS, STYLE, mark
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from ventbook.results import Estimate
 
 GREY = "#555555"
 
@@ -71,6 +73,37 @@ def draw_share_chart(
     ax.set_yticks([tick for tick in ax.get_yticks() if 0 <= tick <= min(100.0, ax.get_ylim()[1])])
     ax.set_ylabel("ventings with a spongy lifter [%]")
     return _finish(ax, title, legend="upper left")
+
+
+def draw_split(
+    ax: Axes, split: pd.DataFrame, shares: Mapping[str, Estimate], titles: Mapping[str, str], styles: Mapping[str, Mapping[str, Any]]
+) -> Axes:  # fmt: skip
+    """Share of failing ventings by quarter, stacked by cause, with the share's own range as a line; legend below.
+
+    split : quarters by causes, shares 0..1 that add up to the quarter's; without columns the bars are whole.
+    """
+    x = np.arange(len(shares))
+    value = 100 * np.array([np.nan if s.estimate is None else s.estimate for s in shares.values()])
+    ends = [(np.nan, np.nan) if s.low is None or s.high is None else (s.low, s.high) for s in shares.values()]
+    bottom = np.zeros(len(shares))
+    for cause in split.columns:
+        height = 100 * split[cause].to_numpy(float)
+        ax.bar(x, height, bottom=bottom, width=0.74, label=titles[cause], **styles[cause])
+        bottom += height
+    if not len(split.columns):
+        ax.bar(x, np.nan_to_num(value), width=0.74, color=COLORS[0])
+    low, high = 100 * np.array(ends).T
+    ax.vlines(x, low, high, color="black", linewidth=1.3)
+    top = float(np.nanmax(np.concatenate([value, high, [10.0]])))
+    ax.set_ylim(0, min(100.0, 1.08 * top))
+    years = [q[:4] for q in shares]
+    ax.set_xticks(
+        x, [f"{q[4:]}\n{q[:4]}" if not i or years[i - 1] != q[:4] else q[4:] for i, q in enumerate(shares)]
+    )
+    ax.set_ylabel("ventings [%]")
+    if len(split.columns):
+        ax.legend(loc="upper left", bbox_to_anchor=(-0.16, -0.22), ncols=1, borderaxespad=0, handlelength=1.4)
+    return ax
 
 
 def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str, label: str = "label") -> Axes:

@@ -325,11 +325,12 @@ def by_site(page: Page) -> Blocks:
                 float(funnel["centre"].iloc[0]), sizes, tail=1 - tail
             )
         odd = funnel[funnel["outside"] != ""]["site"].tolist()
-        title = f"Outside the funnel: {wording.join_words(odd)}" if odd else "No site lies outside the funnel"
+        title = f"Sites of {facts.period.label} by number of ventings"
         draw_funnel(ax, funnel, curves, shrunk, title=title)
         shown += page.add_figure(
             "sites", figure,
-            alt=f"Sites by number of ventings and share failing in {facts.period.label}, within limits for their size. {title}.",
+            alt=f"Sites by number of ventings and share failing in {facts.period.label}, within limits for their size. "
+            f"Outside them: {wording.join_words(odd) or 'none'}.",
             caption="A small site may lie far from the middle by chance alone: the limits widen to the left. Crude shares inside curves for the usual mix; "
             "whether a site is named as outside is decided by the exact chance of so many failing among its own ventings and their mix.",
         )  # fmt: skip

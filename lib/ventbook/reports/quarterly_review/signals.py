@@ -23,7 +23,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ALSO, GAP, ReportData, intakes_of, list_not_over, load_data
 from ventbook.reports.records import count_rows
-from ventbook.reports.suggestions import suggest_whole
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
 from ventbook.statistics import trends
 from ventbook.tables import evidence
@@ -326,10 +326,16 @@ class Action:
     suggestion: str = field(default="", compare=False)
 
 
-def say_what(page: Page, action: Action) -> str:
-    """What to do; at an engine within the limits in force and with the cautions."""
+def find_what(page: Page, action: Action) -> Said:
+    """What to do; at an engine within the limits in force."""
     gauge = {"gauge": wording.clean_text(action.gauge[0])} if action.gauge else {}
-    return suggest_whole(page, action.suggestion, **gauge) or action.what
+    said = suggest(page, action.suggestion, **gauge) if action.suggestion else None
+    return said or Said(action.what, ())
+
+
+def say_what(page: Page, action: Action) -> str:
+    """The same with its cautions in one text."""
+    return find_what(page, action).whole
 
 
 def list_actions(page: Page) -> Blocks:

@@ -22,11 +22,13 @@ from ventbook.reports.left_out import say_left_out
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
-from ventbook.reports.quarterly_review.causes import cause_sentence
+from ventbook.reports.quarterly_review.causes import cause_sentence, lead_picture
 from ventbook.reports.quarterly_review.data import ReportData, list_not_over, load_data
 from ventbook.reports.quarterly_review.signals import (
     FAMILY,
+    Signal,
     explain_signal,
+    find_what,
     leading_signals,
     list_actions,
     propose_actions,
@@ -34,6 +36,7 @@ from ventbook.reports.quarterly_review.signals import (
     say_what,
     signal_table,
 )
+from ventbook.reports.suggestions import Said
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import rates, trends, waiting_times
 
@@ -118,7 +121,8 @@ def answer(page: Page) -> Blocks:
     now, others = compare_periods(page, facts)
     told = leading_signals(read_signals(page))
     page.alert(say_closed(page))
-    shown = page.answer(*answer_sentences(page, facts, now, others, [s.sentence for s in told]))
+    lines, more = answer_sentences(page, facts, now, others, told)
+    shown = page.answer(*lines, todo=say_actions(page, facts), picture=lead_picture(page, facts), more=more)
     shown += show_five(page, facts, now, others)
     shown += list_actions(page)
     return shown + show_signals(page, facts)
@@ -137,9 +141,9 @@ def compare_periods(
 
 def answer_sentences(
     page: Page, facts: ReportData, now: dict[str, Estimate], others: list[tuple[Period, dict[str, Estimate]]],
-    signals: list[str],
-) -> list[str]:  # fmt: skip
-    """The answer: status, against expectation, signals, open jobs. Keeps a finding for each number in it."""
+    signals: list[Signal],
+) -> tuple[list[str], list[str]]:  # fmt: skip
+    """The answer's lines (status, causes, what moved) and what follows them. Keeps a finding for each number in it."""
     label = facts.period.label
     failing = int(facts.now["failed_first"].sum())
     known = int(facts.now["failed_first"].notna().sum())
@@ -164,7 +168,7 @@ def answer_sentences(
     if facts.watch.state != "estimated":
         moved = f"Nothing can be said about a change: {facts.watch.note}."
     else:
-        moved = words.signals_summary(len(signals))
+        moved = words.moved_line([(s.series, s.site, s.direction, s.since) for s in signals])
     _keep(page, "signals", float(len(signals)), "count", len(facts.watch.series), facts, moved)
     still_open, no_result, total = count_open(facts)
     pending = words.open_sentence(
@@ -172,20 +176,18 @@ def answer_sentences(
     )
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
+    causes_said = cause_sentence(page, facts)
+    told = [s.sentence for s in signals]
+    lines = [status, causes_said, moved, *say_left_out(page)[:1]]
+    return lines, [against, *told, *keep_not_over(page, facts), pending]
+
+
+def say_actions(page: Page, facts: ReportData) -> list[Said | str]:
+    """What to do, most pressing first; how many there are is a finding."""
     found = propose_actions(page)
-    to_do = words.first_actions([(a.where, say_what(page, a)) for a in found])
-    _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, to_do)
-    return [
-        status,
-        against,
-        cause_sentence(page, facts),
-        moved,
-        *signals,
-        *keep_not_over(page, facts),
-        *say_left_out(page)[:1],
-        to_do,
-        pending,
-    ]
+    sentence = words.first_actions([(a.where, say_what(page, a)) for a in found])
+    _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, sentence)
+    return [words.action_step(a.where, find_what(page, a)) for a in found] or [sentence]
 
 
 def keep_not_over(page: Page, facts: ReportData) -> list[str]:

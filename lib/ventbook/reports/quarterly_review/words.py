@@ -21,6 +21,7 @@ from ventbook.document.wording import (
     value_range,
 )
 from ventbook.numerics import BLANK_Z
+from ventbook.reports.suggestions import Said
 from ventbook.results import Estimate
 from ventbook.statistics import trends
 from ventbook.tables import evidence
@@ -341,13 +342,20 @@ def share_sentence(row: Mapping[str, Any], *, asked: bool) -> str:
     return f"Does {name} {clean_text(level)} matter? These records can't say: {counts}.{blank}"
 
 
-def signals_summary(count: int) -> str:
-    """How many things moved, for the first page; their sentences follow it."""
-    if not count:
+def moved_line(signals: list[tuple[str, str, str, str]]) -> str:
+    """What moved, where and since when, in one line; ``signals``: series, site, direction, since."""
+    if not signals:
         return "Nothing on this page moved by more than chance explains."
-    if count == 1:
-        return "One thing moved by more than chance explains:"
-    return f"{count} things moved by more than chance explains:"
+    parts = [
+        f"{SERIES_WORDS[series]} {direction} {place_words(site)} since {since}"
+        for series, site, direction, since in signals
+    ]
+    return f"Moved by more than chance explains: {join_words(parts)}."
+
+
+def action_step(where: str, what: Said) -> Said:
+    """One action: ``Ridge: go through ...``"""
+    return Said(f"{where}: {what.text[0].lower()}{what.text[1:].rstrip('.')}", what.cautions)
 
 
 def by_cause_sentence(parts: list[tuple[str, str, str]], *, before: str) -> str:

@@ -21,6 +21,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
+from ventbook.reports import first_screen
 from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
@@ -101,7 +102,7 @@ def draw_against_expected(ax: Axes, frame: pd.DataFrame, *, low: float, high: fl
         axis.set_minor_formatter("")
     ax.set_xlabel("rotations expected from lines, volumes and oil")
     ax.set_ylabel("rotations recorded")
-    ax.legend(fontsize=8, frameon=False, loc="upper left")
+    ax.legend(frameon=False, loc="upper left")
     return ax
 
 
@@ -118,11 +119,9 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
     ax.plot(centre, y[known], MARKERS[0], color=COLORS[0])
     for at in y[~known]:
         ax.annotate(
-            "too few", (1, at), xytext=(4, 0), textcoords="offset points", va="center", fontsize=8, color=GREY
+            "too few", (1, at), xytext=(4, 0), textcoords="offset points", va="center", fontsize=9, color=GREY
         )
-    ax.set_yticks(
-        y, [f"{g}  (n = {n})" for g, n in zip(frame["group"], frame["n"], strict=True)], fontsize=8.5
-    )
+    ax.set_yticks(y, [f"{g}  (n = {n})" for g, n in zip(frame["group"], frame["n"], strict=True)], fontsize=9)
     ax.set_ylim(-0.6, len(frame) - 0.4)
     ax.grid(True, axis="x")
     ax.grid(False, axis="y")
@@ -328,6 +327,8 @@ A pump that lets air through can be a healthy one: clearances decide it, and man
 
 
 STOP_SHARE = 0.95
+FEWEST = 10
+"""Ventings that a curve takes."""
 
 
 def far_longer(page: Page) -> Blocks:
@@ -464,13 +465,43 @@ def could_show(page: Page) -> Blocks:
 
 def answer(page: Page) -> Blocks:
     """Recorded against expected, how many took far longer, and where to stop."""
-    now, _ = counted(page)
+    now, history = counted(page)
     ratio = priming.estimate_ratio(now, level=page.level)
+    rule = priming.check_stop_rule(history, share=STOP_SHARE)
     return page.answer(
         words.ratio_sentence(ratio, f"of {page.period.label}"),
         _say_long(now, find_far(page)),
-        say_rule(priming.check_stop_rule(counted(page)[1], share=STOP_SHARE)),
+        todo=[say_rule(rule)],
+        picture=lead_picture(page, history, rule),
     )
+
+
+def lead_picture(page: Page, history: pd.DataFrame, rule: priming.StopRule) -> Blocks:
+    """Share of all ventings with pressure by each multiple of the expected rotations, and where to stop."""
+    used = priming.usable_counts(history)
+    if len(used) < FEWEST or rule.factor is None or not np.isfinite(rule.factor):
+        return Blocks()
+    shown = np.isfinite(used["_high"].to_numpy(float))
+    ratio = np.sort(np.exp((used["_high"] - used["_expected"]).to_numpy(float)[shown]))
+    share = 100 * np.arange(1, len(ratio) + 1) / len(used)
+    end = max(1.6, 1.4 * rule.factor)
+    figure, ax = first_screen.new_lead("Ventings with pressure by then")
+    ax.step(ratio[ratio <= end], share[ratio <= end], where="post", color=COLORS[0])
+    ax.axvline(1, color=GREY, linestyle="--", linewidth=1)
+    ax.annotate(
+        "expected", (1, 0.97), xycoords=("data", "axes fraction"), xytext=(-4, 0), textcoords="offset points", ha="right", va="top",
+        fontsize=9, color=GREY,
+    )  # fmt: skip
+    stop = wording.number(rule.factor, decimals=2)
+    plotting.mark_limit(ax, rule.factor, f"stop, {stop} times", axis="x", top=False)
+    ax.set(xlim=(max(0.0, min(0.6, float(ratio[0]))), end), ylim=(0, 100))
+    ax.set_xlabel("rotations recorded over expected")
+    ax.set_ylabel("share of ventings [%]")
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Share of {len(used)} ventings that had pressure against rotations over the expected ones; {100 * STOP_SHARE:.0f} % had it by {stop} times.",
+        caption=f"All {len(used)} ventings on record with a count and an expectation; those given up never reach pressure here.",
+    )  # fmt: skip
 
 
 def methods(page: Page) -> Blocks:

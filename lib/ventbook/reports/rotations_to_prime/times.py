@@ -120,6 +120,7 @@ def heaping(page: Page) -> Blocks:
         waiting.draw_last_digits(ax, shares)
         ax.legend(ncols=min(len(sites), 4), loc="upper right")
         ax.set_ylim(top=1.25 * 100 * float(shares.to_numpy().max()))
+        plotting.end_at_whole(ax)
         shown += page.add_figure(
             "rotations_last_digits", figure,
             alt=f"Share of counts by last digit for {len(sites)} sites, with a line at one in ten. {said}",

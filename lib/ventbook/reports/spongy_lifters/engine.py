@@ -6,10 +6,10 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document import wording
-from ventbook.reports.account import cured_sentence, list_named, say_check, venting_sentence
+from ventbook.reports.account import cured_sentence, find_check, list_named, venting_sentence
 from ventbook.reports.page import Page
 from ventbook.reports.spongy_lifters.data import ReportData
-from ventbook.reports.suggestions import suggest_whole
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.statistics import causes
 
 # A cause stands at a venting where it brings at least this much of the rate that it brings where it stands fully; what
@@ -64,20 +64,21 @@ def headline(page: Page, job: pd.Series) -> str:
     )
 
 
-def answer_for_one(page: Page, facts: ReportData) -> list[str]:
-    """The answer for one venting, at most five sentences; one that says so where there is none."""
+def answer_for_one(page: Page, facts: ReportData) -> tuple[list[str], list[str | Said]]:
+    """The answer for one venting and what to do; a line that says so where there is none."""
     name = choose_venting(page, facts)
     if name is None:
         asked = str(page.parameters.get("venting", ""))
-        return [f"There is no venting {asked!r} in these records." if asked else "No venting in this period."]
+        none = f"There is no venting {asked!r} in these records." if asked else "No venting in this period."
+        return [none], []
     job = page.all_jobs[page.all_jobs["venting_id"] == name].iloc[0]
-    return [
+    lines = [
         headline(page, job),
         causes_present(facts.account, job),
         readings_sentence(page, name),
         cured_sentence(facts.account, page.all_lifters, sort_causes(facts.account, job)[0]),
-        next_sentence(page, facts, job),
     ]
+    return lines, next_steps(page, facts, job)
 
 
 def sort_causes(account: causes.Account, job: pd.Series) -> tuple[list[str], list[str], list[str]]:
@@ -125,18 +126,19 @@ def readings_sentence(page: Page, venting: str) -> str:
     return f"Its readings over the limit fit {wording.join_words(parts)}."
 
 
-def next_sentence(page: Page, facts: ReportData, job: pd.Series) -> str:
+def next_steps(page: Page, facts: ReportData, job: pd.Series) -> list[str | Said]:
     """The cheapest next check at this venting, and whom to ask."""
     present, _, _ = sort_causes(facts.account, job)
     named = [row for row in list_named(facts.account) if row["name"] in present]
     site = wording.clean_text(job["site"])
-    said = (say_check(page, row) for row in sorted(named, key=lambda row: row["cost"]))
-    if check := next(filter(None, said), ""):
-        return f"Cheapest next check: {check.removesuffix('.')}. To ask: whoever closed this job at {site}."
+    ask = f"Ask whoever closed this job at {site}."
+    said = (find_check(page, row) for row in sorted(named, key=lambda row: row["cost"]))
+    if check := next(filter(None, said), None):
+        return [check.led_by("Cheapest next check:"), ask]
     own = facts.readings[
         (facts.readings["venting_id"] == job["venting_id"]) & (facts.readings["reading"] != "")
     ]
     if own.empty:
-        return f"To ask: whoever closed this job at {site}."
-    reading = suggest_whole(page, str(own["reading"].mode().iloc[0]))
-    return f"What would decide most: {reading.removesuffix('.')}. To ask: whoever closed this job at {site}."
+        return [ask]
+    reading = suggest(page, str(own["reading"].mode().iloc[0]))
+    return [*([reading.led_by("What would decide most:")] if reading else []), ask]

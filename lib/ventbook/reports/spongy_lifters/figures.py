@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -49,10 +49,10 @@ def draw_effects(ax: Axes, table: pd.DataFrame, *, matters: float) -> Axes:
     ax.set_xlim(SHOWN[0] * 0.9, SHOWN[1] * 1.1)
     ax.set_xticks([0.1, 0.2, 0.5, 1, 2, 5, 10, 20], ["0.1", "0.2", "0.5", "1", "2", "5", "10", "20"])
     ax.minorticks_off()
-    ax.set_yticks(rows, table["label"].tolist(), fontsize=8)
+    ax.set_yticks(rows, table["label"].tolist())
     ax.set_ylim(-0.7, len(table) - 0.3)
     ax.set_xlabel("odds ratio of a lifter over the limit")
-    ax.legend(loc="lower right", fontsize=8)
+    ax.legend(loc="lower right")
     return ax
 
 
@@ -69,7 +69,7 @@ def draw_company(ax: Axes, table: pd.DataFrame, names: Sequence[str], labels: Se
         if a in place and b in place:
             i, j = sorted((place[a], place[b]))
             grid[j, i] = v
-    ax.imshow(grid, cmap=GREYS, vmin=0, vmax=1.2)
+    ax.imshow(grid, cmap=GREYS, vmin=0, vmax=1.2, aspect="auto")
     for (i, j), value in np.ndenumerate(grid):
         if not np.isnan(value) and value >= 0.3:
             ax.text(
@@ -78,11 +78,11 @@ def draw_company(ax: Axes, table: pd.DataFrame, names: Sequence[str], labels: Se
                 f"{value:.1f}",
                 ha="center",
                 va="center",
-                fontsize=7,
+                fontsize=9,
                 color="white" if value > 0.7 else "black",
             )
-    ax.set_xticks(range(len(names)), labels, rotation=90, fontsize=7)
-    ax.set_yticks(range(len(names)), labels, fontsize=7)
+    ax.set_xticks(range(len(names)), labels, rotation=90)
+    ax.set_yticks(range(len(names)), labels)
     ax.grid(False)
     return ax
 
@@ -111,12 +111,36 @@ def draw_timeline(ax: Axes, table: pd.DataFrame, engines: Sequence[str]) -> Axes
         ax.plot(dates[unknown], np.full(unknown.sum(), y), linestyle="", marker="x", color=COLORS[4])
         for day, n in zip(dates[bad], over[bad], strict=True):
             ax.annotate(
-                f"{n:.0f}", (day, y), xytext=(0, 5), textcoords="offset points", ha="center", fontsize=7
+                f"{n:.0f}", (day, y), xytext=(0, 5), textcoords="offset points", ha="center", fontsize=9
             )
     ax.set_yticks(list(place.values()), list(place))
     ax.set_ylim(-0.7, len(engines) - 0.3)
     ax.set_xlabel("date of venting")
     ax.set_ylabel("engine")
+    return ax
+
+
+def draw_engine(ax: Axes, days: Sequence[Any], over: Sequence[float]) -> Axes:
+    """One engine's ventings on a line in order of date, with the lifters over the limit (NaN: not checked) and the day.
+
+    They stand side by side, for two ventings may lie a day or two years apart.
+    """
+    ax.plot(range(len(days)), [0] * len(days), color="0.8", linewidth=1, zorder=1)
+    for x, n in enumerate(over):
+        marker, face = ("x", COLORS[4]) if np.isnan(n) else ("s", COLORS[1]) if n > 0 else ("o", "white")
+        edge = COLORS[4] if np.isnan(n) else COLORS[1] if n > 0 else COLORS[0]
+        ax.plot([x], [0], linestyle="", marker=marker, markersize=11, markerfacecolor=face, color=edge)
+        if n > 0:
+            ax.annotate(
+                f"{n:.0f}", (x, 0), xytext=(0, 10), textcoords="offset points", ha="center", fontsize=10
+            )
+    every = max(1, -(-len(days) // 5))
+    ax.set_xticks(range(0, len(days), every), [f"{day:%Y-%m}" for day in list(days)[::every]])
+    ax.set_yticks([])
+    ax.set_xlim(-0.5, max(len(days) - 0.5, 0.5))
+    ax.set_ylim(-1, 1)
+    ax.grid(visible=False)
+    ax.spines["left"].set_visible(False)
     return ax
 
 
@@ -129,9 +153,9 @@ def draw_modes(ax: Axes, counts: pd.DataFrame) -> Axes:
     fits, left = counts["fits"].to_numpy(dtype=float), counts["open"].to_numpy(dtype=float)
     ax.barh(rows, fits, color=COLORS[0], label="record fits")
     ax.barh(rows, left, left=fits, color="white", edgecolor=COLORS[4], hatch="///", label="left open")
-    ax.set_yticks(rows, counts["name"].tolist(), fontsize=8)
+    ax.set_yticks(rows, counts["name"].tolist())
     ax.set_xlabel("findings")
-    ax.legend(loc="lower right", fontsize=8)
+    ax.legend(loc="lower right")
     return ax
 
 
@@ -147,8 +171,8 @@ def draw_gaps(ax: Axes, table: pd.DataFrame, *, limit: float, unit: str, placeho
     ax.plot(x, last, linestyle="", marker="o", markerfacecolor="white", color=COLORS[0], label="last check")
     if np.isfinite(limit):
         mark_limit(ax, limit, "limit", placeholder=placeholder)
-    ax.set_xticks(x, table["position"].tolist(), rotation=45, ha="right", fontsize=8)
+    ax.set_xticks(x, table["position"].tolist(), rotation=45, ha="right")
     ax.set_ylim(bottom=0)
     ax.set_ylabel(f"gap [{unit}]")
-    ax.legend(fontsize=8)
+    ax.legend()
     return ax

@@ -25,21 +25,25 @@ from ventbook.reports.account import (
     avoidable_sentence,
     causes_sentence,
     controls_sentence,
+    count_range,
+    find_check,
     list_hints,
     list_named,
     period_sentence,
     say_check,
     show_causes,
+    style_causes,
 )
 from ventbook.reports.alarms import open_alarms, warning_sentences
+from ventbook.reports.first_screen import Row, draw_rows, new_lead
 from ventbook.reports.lifter_gaps.words import CAUSES
 from ventbook.reports.page import Page
 from ventbook.reports.sensitivity import show_sensitivity
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
 from ventbook.reports.spongy_lifters.data import ReportData, load_data, rows_of
-from ventbook.reports.spongy_lifters.engine import answer_for_one, is_of_one
-from ventbook.reports.suggestions import suggest_whole
+from ventbook.reports.spongy_lifters.engine import answer_for_one, choose_venting, is_of_one
+from ventbook.reports.suggestions import Said, suggest, suggest_whole
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes, rates
 from ventbook.tables import evidence
@@ -150,7 +154,7 @@ def _strongest(effects: pd.DataFrame) -> pd.DataFrame:
 def _effects_figure(page: Page, facts: ReportData) -> Blocks:
     top = _strongest(facts.effects["lifter_failure"]).head(FIGURE_ROWS)
     labels = [words.name_level(row) for row in rows_of(top)]
-    table = top.assign(label=[label if len(label) <= 46 else label[:44] + "…" for label in labels])
+    table = top.assign(label=[label if len(label) <= 38 else label[:36] + "…" for label in labels])
     figure, ax = plotting.new_figure(height=max(2.6, 0.36 * len(table) + 1.2))
     figure.subplots_adjust(left=0.42)
     draw.draw_effects(ax, table, matters=1.5)
@@ -201,8 +205,8 @@ def cannot_tell(page: Page) -> Blocks:
     labels = [
         facts.title(name) if len(facts.title(name)) <= 34 else facts.title(name)[:32] + "…" for name in names
     ]
-    figure, ax = plotting.new_figure(height=6.0)
-    figure.subplots_adjust(left=0.36, bottom=0.36)
+    figure, ax = plotting.new_figure(height=7.2)
+    figure.subplots_adjust(left=0.36, right=0.99, bottom=0.36, top=0.99)
     draw.draw_company(ax, table, names, labels)
     top = table.iloc[0]
     shown += page.add_figure(
@@ -546,14 +550,63 @@ def answer(page: Page) -> Blocks:
     account = facts.account
     counted = count_sentence(page, facts)
     if is_of_one(page):
-        return page.answer(*answer_for_one(page, facts))
+        lines, todo = answer_for_one(page, facts)
+        return page.answer(*lines, todo=todo, picture=engine_picture(page, facts))
     return page.answer(
         counted,
         causes_sentence(account),
         avoidable_sentence(account),
         period_sentence(account, facts.jobs["venting_id"], page.scope_words),
-        _first_check(page, facts),
+        todo=[_first_check(page, facts)],
+        picture=causes_picture(page, account),
     )
+
+
+def causes_picture(page: Page, account: causes.Account) -> Blocks:
+    """Failing ventings shared among the named causes; nothing where none is named."""
+    if account.state != "named" or not account.failing:
+        return Blocks()
+    styles = style_causes(account)
+    rows = [
+        Row(
+            str(row["title"]), row["ventings"], row["low"], row["high"],
+            count_range(row["ventings"], row["low"], row["high"]), styles[row["cause"]],
+        )
+        for row in causes.sum_causes(account).to_dict("records")
+    ]  # fmt: skip
+    figure = draw_rows(
+        f"What the {account.failing} failing ventings came from", rows, xlabel="failing ventings"
+    )
+    return page.add_figure(
+        "lead", figure,
+        alt="Failing ventings by cause, with ranges: " + wording.join_words([f"{row.label} {row.told}" for row in rows]) + ".",
+        caption=f"All {account.failing} failing ventings up to the end of the period, shared among causes; lines: {100 * account.level:.0f} % ranges.",
+    )  # fmt: skip
+
+
+def engine_picture(page: Page, facts: ReportData) -> Blocks:
+    """The ventings of the one engine on a line, with the lifters over the limit at each; nothing where there is none."""
+    name = choose_venting(page, facts)
+    jobs = page.all_jobs
+    if name is None or not (own := jobs[jobs["venting_id"] == name])["engine_id"].notna().all():
+        return Blocks()
+    engine = str(own["engine_id"].iloc[0])
+    mine = jobs[(jobs["engine_id"] == engine).fillna(False).to_numpy(bool)].sort_values(
+        ["date", "venting_id"]
+    )
+    over = mine["lifters_over_first"].astype("float64").where(mine["failed_first"].notna().to_numpy())
+    figure, ax = new_lead(f"Ventings of engine {wording.clean_text(engine)}", height=1.9)
+    figure.subplots_adjust(left=0.06, right=0.96)
+    draw.draw_engine(ax, mine["date"].tolist(), over.tolist())
+    told = [
+        f"{day:%Y-%m-%d} {'not checked' if np.isnan(n) else f'{n:.0f} over'}"
+        for day, n in zip(mine["date"], over, strict=True)
+    ]
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Ventings of engine {wording.clean_text(engine)} over time: {wording.join_words(told)}.",
+        caption="Squares: lifters over the limit at the first check; open circles: none; crosses: not checked.",
+    )  # fmt: skip
 
 
 def count_sentence(page: Page, facts: ReportData) -> str:
@@ -581,15 +634,15 @@ def count_sentence(page: Page, facts: ReportData) -> str:
     return sentence
 
 
-def _first_check(page: Page, facts: ReportData) -> str:
+def _first_check(page: Page, facts: ReportData) -> Said | None:
     named = sorted(list_named(facts.account), key=lambda row: row["cost"])
-    if check := next(filter(None, (say_check(page, row) for row in named)), ""):
-        return f"Cheapest next check: {check.removesuffix('.')}."
+    if check := next(filter(None, (find_check(page, row) for row in named)), None):
+        return check.led_by("Cheapest next check:")
     todo = facts.readings[facts.readings["reading"] != ""]
     if todo.empty:
-        return ""
-    reading = suggest_whole(page, str(todo["reading"].mode().iloc[0]))
-    return f"What would decide most on these findings: {reading.removesuffix('.')}."
+        return None
+    reading = suggest(page, str(todo["reading"].mode().iloc[0]))
+    return reading and reading.led_by("What would decide most on these findings:")
 
 
 METHODS = """The venting is the unit; lifters are repeated readings in it, and engines that return are clusters. Findings and failure modes are those of the period; causes are looked for in all ventings at the site and of the engine type up to the end of the period, because a quarter alone is too small to compare.

@@ -264,6 +264,8 @@ def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
     )
 
 
+WORKING = "Working it out ..."
+AS_OPENED = "The cells below are still those of {scope}: choose in the cell of parameters and run all cells to have the whole page anew."
 SECTIONS = (answer, failures_by_cause, failure_modes, findings, one_venting, next_checks)
 
 
@@ -301,6 +303,25 @@ def list_choices(page: Page) -> dict[str, list[str]]:
     }
 
 
+def label_choices(page: Page) -> dict[str, list[tuple[str, str]]]:
+    """Words and value of each choice: the empty one says what the page takes where nothing is chosen.
+
+    What was asked for and is in no list (a half year) stands as a choice of its own.
+    """
+    asked = {name: str(page.parameters.get(name, "")) for name in list_choices(page)}
+    empty = dict.fromkeys(asked, "all") | {
+        "period": f"{page.period.label} (as opened)" if not asked["period"] else "last complete quarter",
+        "venting": "with most lifters over",
+    }
+    return {
+        name: [
+            (choice or empty[name], choice)
+            for choice in dict.fromkeys([*choices[:1], asked[name], *choices[1:]])
+        ]
+        for name, choices in list_choices(page).items()
+    }
+
+
 def show_again(page: Page, chosen: dict[str, str]) -> Blocks:
     """The main sections for what is chosen, on a page of its own; the open page stays as it is."""
     asked = {**chosen, "out": ""}
@@ -325,18 +346,19 @@ def open_by_hand(page: Page) -> Any:
 
     boxes = {
         name: widgets.Dropdown(
-            options=[(choice or "all", choice) for choice in choices],
-            value=page.parameters.get(name, "") if page.parameters.get(name, "") in choices else "",
-            description=name.replace("_", " "),
+            options=choices, value=str(page.parameters.get(name, "")), description=name.replace("_", " ")
         )
-        for name, choices in list_choices(page).items()
+        for name, choices in label_choices(page).items()
     }
     out = widgets.Output()
 
     def refresh(_: Any) -> None:
+        out.clear_output()
         with out:
+            display(page.text(WORKING))
+            shown = show_again(page, {name: str(box.value) for name, box in boxes.items()})
             out.clear_output(wait=True)
-            display(show_again(page, {name: str(box.value) for name, box in boxes.items()}))
+            display(shown + page.text(AS_OPENED.format(scope=page.scope_words)))
 
     for box in boxes.values():
         box.observe(refresh, names="value")

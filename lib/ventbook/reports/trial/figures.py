@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from ventbook.document.plotting import mark_limit, series_style
+from ventbook.document.plotting import mark_limit, plain_log, series_style
 from ventbook.statistics.trials import Evidence, Needed
 
 if TYPE_CHECKING:
@@ -31,13 +31,12 @@ def draw_evidence(
         style = series_style(number)
         y = np.clip(np.concatenate([[1.0], values]), *SHOWN)
         ax.plot(x, y, drawstyle="steps-post", label=label, markevery=[len(x) - 1], markersize=5, **style)
-    ax.set_yscale("log")
+    plain_log(ax, 0.8 * SHOWN[0], 1.5 * SHOWN[1])
     for value, label in limits:
         mark_limit(ax, value, label)
-    ax.set_ylim(0.8 * SHOWN[0], 1.5 * SHOWN[1])
     ax.set_xlabel("ventings counted")
     ax.set_ylabel("evidence")
-    ax.legend(loc="lower left", fontsize=8)
+    ax.legend(loc="lower left")
     return ax
 
 
@@ -56,7 +55,7 @@ def draw_power(
     ax.set_xlim(0, most)
     ax.set_xlabel("ventings, both ways of working together")
     ax.set_ylabel('chance of "works", %')
-    ax.legend(loc="lower right", fontsize=8)
+    ax.legend(loc="lower right")
     return ax
 
 

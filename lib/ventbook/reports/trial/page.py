@@ -11,6 +11,7 @@ from scipy import stats
 from ventbook import tables
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
+from ventbook.reports.first_screen import new_lead
 from ventbook.reports.page import Page, frame_of
 from ventbook.reports.trial import words
 from ventbook.reports.trial.data import TrialState, load_state
@@ -35,7 +36,30 @@ def answer(page: Page) -> Blocks:
         f"Trial {plan.name}: {wording.clean_text(plan.question)}",
         say_verdict(state),
         words.missing_sentence(*_missing(state)),
+        todo=[words.STEPS[state.verdict]],
+        picture=lead_picture(page, state),
     )
+
+
+def lead_picture(page: Page, state: TrialState) -> Blocks:
+    """The evidence that speaks for the verdict, with its limits; nothing before the first block is full."""
+    if not len(state.first):
+        return Blocks()
+    rules = load_trial_rules()
+    left, right = evidence_paths(state.first, state.against)
+    against = state.verdict in ("harm", "no_use")
+    figure, ax = new_lead("Evidence after each step of the trial", height=3.4)
+    limits = (
+        [(rules.harm, "harm"), (rules.no_use, "no use going on")] if against else [(rules.works, "works")]
+    )
+    draw_evidence(ax, state.steps, right if against else left, limits=limits)
+    told = [f"{name} {words.weight(_shown(path))}" for name, path in (right if against else left)]
+    return page.add_figure(
+        "lead", figure,
+        alt=f"Evidence after each step of the trial, last: {wording.join_words(told)}; limits: "
+        + wording.join_words([f"{name} {value:g}" for value, name in limits]) + ".",
+        caption="Evidence by the draw alone. Where the change does nothing, a path passes its limit of 20 in at most 1 of 20 trials.",
+    )  # fmt: skip
 
 
 def say_verdict(state: TrialState) -> str:

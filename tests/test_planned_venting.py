@@ -333,7 +333,8 @@ class TestNoTwoLinesContradict:
             page.__dict__["limits"] = self.limits_of(most, tank)
             rotations = {str(name): float(value) for name, value in counts.iloc[k].items()}
             ahead = replace(first, row=many.iloc[k], rotations=rotations, limit=most)
-            text = " ".join([*say_rotations(page, ahead), _counted(ahead)])
+            expected, steps = say_rotations(page, ahead)
+            text = " ".join([*expected, *steps, _counted(ahead)])
             crank, _, propeller = text.partition("Counted as")
             stops = [int(n) for n in re.findall(r"[Ss]top at (\d+)", crank)]
             primes = many["expected_state"].iloc[k] == "primes"

@@ -266,8 +266,7 @@ def test_a_page_of_one_engine_answers_for_it_and_names_nothing_it_never_met(demo
     assert "2 were present here: cooler empty and tank not pressurised and Ridge getting worse" in told
     assert "not recorded for this job: lifter lot LL-2505" in told
     assert (
-        "Its readings over the limit fit air at 6" in told
-        and "Ask whoever closed this job at Ridge" in told
+        "Its readings over the limit fit air at 6" in told and "Ask whoever closed this job at Ridge" in told
     )
     assert not re.search(r"\b(HG|LF|PG)-\d|Harbour|Plain|Lake", told)
     old = run_page("spongy-lifters", demo_store, tmp_path, engine="R-009", period="2025Q3")

@@ -154,7 +154,7 @@ def test_the_first_screen_names_the_site_with_the_raw_counts(report):
     assert f"elsewhere in {others['sum']} of {others['size']};" in said
     year = raw_counts(tables, "2025-10-01", "2026-10-01")
     assert f"in the year to then in {year.loc['Plain', 'sum']} of {year.loc['Plain', 'size']}" in said
-    first = next(text for text in page.answers if text.startswith("To do first. Plain: "))
+    first = next(text for text in page.answers if text.startswith("Plain: "))
     assert "put the tank under pressure wherever line or cooler is empty" in first
     assert "never over the tank's own limit" in first
     shares = [

@@ -17,7 +17,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
-from ventbook.reports.suggestions import suggest_whole
+from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
 from ventbook.statistics import rates
 from ventbook.tables import evidence, load_states, load_steps
@@ -108,9 +108,10 @@ def say_left_out(page: Page) -> list[str]:
     return said
 
 
-def suggest_left_out(page: Page, row: LeftOut) -> str:
+def suggest_left_out(page: Page, row: LeftOut) -> Said:
     """What to do about a named step, within the limits in force and with the cautions."""
-    return suggest_whole(page, row.suggestion) or row.question
+    said = suggest(page, row.suggestion) if row.suggestion else None
+    return said or Said(row.question.removesuffix("."), ())
 
 
 def _beyond(page: Page) -> bool:

@@ -222,11 +222,7 @@ class Page(Scope):
         stand right after it. Cautions of suggestions stand once below what is to be done.
         """
         said = [line for line in (*self.alerts, *lines) if line]
-        steps = [
-            Said(step, ()) if isinstance(step, str) else Said(f"{step.text}.", step.cautions)
-            for step in todo
-            if step
-        ]
+        steps = [(Said(step, ()) if isinstance(step, str) else step).closed for step in todo if step]
         rest = [*said[LINES:], *(step.whole for step in steps[TODO:]), *(line for line in more if line)]
         self.answers += [*said[:LINES], *(step.whole for step in steps[:TODO]), *rest]
         scope = f"{self.scope_words}. Records as of {self.today.isoformat()}.{self._newer_records()}"

@@ -27,8 +27,12 @@ class Said:
     @property
     def whole(self) -> str:
         """Both, for a cell of a table or the end of an answer."""
-        stop = "" if self.text.endswith(".") else "."
-        return " ".join([f"{self.text}{stop}", *self.cautions]) if self.cautions else self.text
+        return " ".join([self.closed.text, *self.cautions]) if self.cautions else self.text
+
+    @property
+    def closed(self) -> Said:
+        """The same with the full stop that it lacks."""
+        return self if self.text.endswith((".", "?")) else Said(f"{self.text}.", self.cautions)
 
 
 def say_suggestion(

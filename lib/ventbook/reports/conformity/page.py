@@ -394,16 +394,17 @@ def answer(page: Page) -> Blocks:
     still_open = find_open(page)
     page.alert(say_closed(page))
     left_out = say_left_out(page)
-    to_do = [(row.now.site, suggest_left_out(page, row)) for row in count_left_out(page).named[:1]]
+    first = [
+        suggest_left_out(page, row).led_by(f"{wording.clean_text(row.now.site)}:")
+        for row in count_left_out(page).named[:1]
+    ]
     return page.answer(
         say_within(page, now),
-        *left_out,
-        words.to_do(to_do),
+        *left_out[:1],
         words.most_outside(listed),
         say_open(page, still_open),
-        say_facts(now),
-        words.without_limit(missing),
-        todo=[words.settle_open(still_open["venting_id"].nunique())],
+        todo=[*first, words.settle_open(still_open["venting_id"].nunique())],
+        more=[*left_out[1:], say_facts(now), words.without_limit(missing)],
         picture=lead_picture(page, outside),
     )
 

@@ -80,14 +80,6 @@ def most_outside(steps: Sequence[tuple[str, int, int]]) -> str:
     return f"Most often outside: {wording.join_words(parts)}."
 
 
-def to_do(actions: Sequence[tuple[str, str]]) -> str:
-    """What to do first, and where."""
-    if not actions:
-        return ""
-    said = [f"{wording.clean_text(where)}: {what.rstrip('.')}" for where, what in actions]
-    return f"To do first. {'; '.join(said)}."
-
-
 def least_recorded(steps: Sequence[tuple[str, float]]) -> str:
     """The steps most often not written down: (title, share not recorded)."""
     if not steps:

@@ -10,7 +10,7 @@ import pytest
 from ventbook.errors import InputError
 from ventbook.records import intake, readers
 from ventbook.records.readers import text_files, text_form, workbooks
-from ventbook.records.readers.mapping import date_pattern, name_table, split_header
+from ventbook.records.readers.mapping import date_pattern, name_table, read_mapping, split_header
 
 HEAD = ["engine_id", "engine_type", "cylinders", "pump_displacement [cm3]"]
 ROWS = [["007", "flat4", "4", "7.5"], ["1.10", "flat6", "6", ""]]
@@ -496,6 +496,20 @@ def test_one_endless_text_in_many_cells_is_refused(tmp_path):
             new.writestr(item, data)
     with pytest.raises(InputError, match="longer than any cell can hold"):
         readers.open_sheets([target])
+
+
+@pytest.mark.parametrize(
+    ("text", "said"),
+    [
+        ('[source.columns]\n"a" = ["cylinders"]', "columns: 'a' must be text"),
+        ("[source.units]\ngap = [1]", "units: 'gap' must be text"),
+        ('[source.codes]\nreason = "oil_change"', "codes.reason must be a table"),
+        ('[source.codes.reason]\na = ["oil_change"]', "codes.reason must be a table"),
+    ],
+)
+def test_a_mapping_whose_values_are_of_another_kind_is_told(text, said):
+    with pytest.raises(InputError, match=said):
+        read_mapping(f'[[source]]\nfiles = "*"\n{text}\n', "m.toml")
 
 
 def test_a_broken_workbook_is_told_in_a_line(tmp_path):

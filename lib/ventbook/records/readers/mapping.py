@@ -132,6 +132,13 @@ def find_faults(row: dict[str, Any]) -> list[str]:
             faults.append(f"{key} must be {_word(KEYS[key])}, not {value!r}")
         elif isinstance(value, list) and not all(isinstance(entry, str) for entry in value):
             faults.append(f'{key} lists headers as text, as in {key} = ["Worker"]')
+    for key in ("columns", "units"):
+        for own, ours in row.get(key, {}).items():
+            if not isinstance(ours, str):
+                faults.append(f"{key}: {own!r} must be text, not {ours!r}")
+    for ours, codes in row.get("codes", {}).items():
+        if not isinstance(codes, dict) or not all(isinstance(our, str) for our in codes.values()):
+            faults.append(f"codes.{ours} must be a table of own code = our code")
     if faults:
         return faults
     if "files" not in row:

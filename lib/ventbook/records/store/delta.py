@@ -36,7 +36,7 @@ class StoreError(InputError):
     """A store that isn't there, can't be read, or is being written by someone else."""
 
 
-NO_ROOM = {errno.ENOSPC, errno.EDQUOT} if hasattr(errno, "EDQUOT") else {errno.ENOSPC}
+NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 
 def advise(store: Path) -> str:
@@ -55,7 +55,12 @@ def tell_trouble(path: Path) -> Iterator[None]:
         if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
             raise
         text = str(error)
-        if getattr(error, "errno", None) in NO_ROOM or "No space left" in text or "os error 28" in text:
+        if (
+            getattr(error, "errno", None) in NO_ROOM
+            or "No space left" in text
+            or "File too large" in text
+            or "os error 28" in text
+        ):
             raise StoreError(
                 f"{path}: no room left on the disk; make room and run again, the last snapshot is whole"
             ) from None

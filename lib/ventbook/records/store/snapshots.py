@@ -13,7 +13,9 @@ import datetime as dt
 import json
 import os
 import re
+import warnings
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -180,6 +182,10 @@ CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of trace
 LARGE = ("samples",)
 
 
+class StoreWarning(UserWarning):
+    """Something in a store is damaged that what is read doesn't rest on."""
+
+
 class Records(dict[str, pd.DataFrame]):
     """The record tables of a snapshot by name, in ``limits`` what they are held against: the shop's own table of
     limits beside the store, and the placeholders where it has no row; and in ``gauges`` what their gauges are worth: the
@@ -303,8 +309,10 @@ class Snapshot:
     @cached_property
     def engine_types(self) -> list[str]:
         """Engine types that a limit may be for, sorted: those of all engines on record, those that came later included."""
-        newest = Store(self.path).snapshot()
-        asked = [self] if newest.number == self.number else [self, newest]
+        asked = [self]
+        with suppress(StoreError):  # what came later may be damaged
+            newest = Store(self.path).snapshot()
+            asked += [newest] if newest.number != self.number else []
         types = {name for s in asked for name in s.read("engines", ["engine_type"])["engine_type"].dropna()}
         return sorted(map(str, types))
 
@@ -328,18 +336,50 @@ class Store:
     path: Path
 
     def intake_rows(self, until: int | None = None) -> pd.DataFrame:
-        """The raw rows of ``intakes``, oldest first. StoreError where one is missing or not as it was written."""
+        """The raw rows of ``intakes``, oldest first, or those up to a number. StoreError where one of them is missing or not as
+        it was written. Where only the log is damaged the rows are read from their files, which their seals prove, and a
+        StoreWarning names it: whoever writes is refused.
+        """
+        try:
+            return self._read_rows(self._named_files(), until)
+        except StoreError as error:
+            return self._read_rows(self._sealed_files(error), until)
+
+    def _named_files(self) -> list[Path]:
         folder = table_path(self.path, "intakes")
         head = delta.head_version(folder)
-        files = [] if head is None else delta.list_files(folder, head)
-        rows = delta.read_files(files, INTAKES).sort_by("number")
-        self._check_rows(rows)
-        frame = to_frame(rows)
-        return frame if until is None else frame[frame["number"] <= until].reset_index(drop=True)
+        return [] if head is None else delta.list_files(folder, head)
 
-    def _check_rows(self, rows: pa.Table) -> None:
+    def _read_rows(self, files: list[Path], until: int | None) -> pd.DataFrame:
+        if until is not None:
+            files = [file for file in files if row_number(file) <= until]
+        rows = delta.read_files(files, INTAKES).sort_by("number")
+        self._check_rows(rows, until)
+        return to_frame(rows)
+
+    def _sealed_files(self, error: StoreError) -> list[Path]:
+        """Files of the rows that the mark acknowledges, without the log; ``error`` is raised where they prove nothing."""
+        acknowledged = int(read_mark(self.path).get("snapshots", 0))
+        every = sorted(table_path(self.path, "intakes").glob("part-*.parquet"))
+        files = [file for file in every if row_number(file) <= acknowledged]
+        if not files or len({row_number(file) for file in files}) < len(files):
+            raise error
+        try:
+            rows = delta.read_files(files, INTAKES).sort_by("number")
+            self._check_rows(rows)
+        except StoreError:
+            raise error from None
+        if rows.column("seal").to_pylist()[-1] is None:
+            raise error
+        warnings.warn(
+            f"{error}; all {acknowledged} snapshots are read without it", StoreWarning, stacklevel=4
+        )
+        return files
+
+    def _check_rows(self, rows: pa.Table, until: int | None = None) -> None:
         numbers = rows.column("number").to_pylist()
         acknowledged = int(read_mark(self.path).get("snapshots", 0))
+        acknowledged = acknowledged if until is None else min(acknowledged, until)
         wanted = set(range(1, max([acknowledged, *numbers]) + 1))
         if len(numbers) != len(wanted) or set(numbers) != wanted:
             gone = ", ".join(map(str, sorted(wanted - set(numbers)))) or "one twice"
@@ -380,7 +420,7 @@ class Store:
         """The newest snapshot, or number ``as_of``. StoreError when there is none. ``rows``: the store's
         ``intake_rows`` where they are known already.
         """
-        rows = self.intake_rows() if rows is None else rows
+        rows = self.intake_rows(as_of) if rows is None else rows
         if rows.empty:
             raise StoreError(f"{self.path}: the store is empty; take records in first (ventbook intake)")
         if as_of is None:
@@ -406,6 +446,11 @@ class Store:
     @property
     def empty(self) -> bool:
         return self.intake_rows().empty
+
+
+def row_number(file: Path) -> int:
+    """The snapshot whose row a file of ``intakes`` holds, by its name."""
+    return int(file.name.split("-")[1])
 
 
 def table_path(store: Path, table: str) -> Path:

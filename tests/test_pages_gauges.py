@@ -94,9 +94,8 @@ def test_what_the_register_does_not_know_is_listed_as_assumed():
 
 def test_the_review_cites_a_comparison_that_was_made_and_never_asks_for_it():
     known, unknown = Gauges((GaugeRow(**{**vars(HIGH), "made": "2026-05-04"}),)), Gauges()
-    told = [
-        a for a in signals.propose_actions(page_with("quarterly-review", known, period="2026Q3")) if a.gauge
-    ]
+    page = page_with("quarterly-review", known, period="2026Q3")
+    told = [a for a in signals.propose_actions(page) if a.gauge]
     asked = [
         a for a in signals.propose_actions(page_with("quarterly-review", unknown, period="2026Q3")) if a.gauge
     ]
@@ -107,6 +106,11 @@ def test_the_review_cites_a_comparison_that_was_made_and_never_asks_for_it():
         "reads 0.108 mm high (0.101 to 0.114 mm) by study with known gaps (study 2026-gauge, 2026-05-04)"
         in told[0].why
     )
+    # readings near the limit are read again with another gauge: at an engine, within the limits in force
+    said = signals.say_what(page, told[0])
+    assert said.startswith("Have gauge HG-3 set right")
+    assert "force at the check" in said and "hold at the check" in said
+    assert "no pressure on the tank" in said and "burn" in said
 
 
 def test_a_gauge_that_is_off_by_another_amount_than_known_is_asked_about():

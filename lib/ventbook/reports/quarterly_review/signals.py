@@ -394,9 +394,7 @@ def _check_drift(drift: trends.GaugeDrift, units: System, gauges: Gauges, until:
     where = wording.join_words(list(drift.sites))
     row = find_told(gauges, drift.gauge, day)
     if row is not None and agrees_with(row, drift.shift, day, least=GAUGE_MM):
-        return Action(
-            where, _act_on_known(name, row), told_sentence(row, day, units=units), (name, drift.shift)
-        )
+        return _act_on_known(where, row, told_sentence(row, day, units=units), (name, drift.shift))
     return Action(
         where,
         f"Hold gauge {name} against another one or a reference before acting on engines.",
@@ -407,12 +405,12 @@ def _check_drift(drift: trends.GaugeDrift, units: System, gauges: Gauges, until:
     )
 
 
-def _act_on_known(name: str, row: GaugeRow) -> str:
+def _act_on_known(where: str, row: GaugeRow, why: str, gauge: tuple[str, Estimate]) -> Action:
     if row.kind == COMPARISON:
-        return (
-            f"Hold gauge {name} against known gaps: the comparison doesn't tell which of the gauges is off."
-        )
-    return f"Have gauge {name} set right, and read near the limit with another one until then."
+        what = f"Hold gauge {gauge[0]} against known gaps: the comparison doesn't tell which of the gauges is off."
+        return Action(where, what, why, gauge)
+    what = f"Have gauge {gauge[0]} set right."
+    return Action(where, what, why, gauge, suggestion="gauge_set_right_until")
 
 
 def _check_gauge(g: trends.GaugeShift, units: System, gauges: Gauges, until: dt.date) -> Action:
@@ -423,7 +421,7 @@ def _check_gauge(g: trends.GaugeShift, units: System, gauges: Gauges, until: dt.
     low, high = sorted(abs(v) for v in (g.shift.low or 0.0, g.shift.high or 0.0))
     span = words.gap_range(low, high, units=units)
     if row is not None and agrees_with(row, g.shift, day, least=GAUGE_MM):
-        return Action(g.site, _act_on_known(name, row), told_sentence(row, day, units=units), (name, g.shift))
+        return _act_on_known(g.site, row, told_sentence(row, day, units=units), (name, g.shift))
     known = ""
     if row is not None:
         known = f" It is another difference than was known: {told_sentence(row, day, units=units)}"

@@ -14,17 +14,20 @@ import pandas as pd
 
 from ventbook import tables
 from ventbook.physics import priming
-from ventbook.reports.account import UNEXPLAINED, make_account
+from ventbook.reports.account import UNEXPLAINED, account_tables, make_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes
 from ventbook.statistics.forecast import (
+    Shift,
     estimate_cure,
+    learn_from,
     off_support,
     predict_rotations,
     predict_times,
     rank_positions,
+    roll_chances,
 )
 from ventbook.tables import units
 
@@ -252,16 +255,32 @@ def past_account(page: Page) -> causes.Account | None:
     return account if account.ventings >= 5 and 0 < account.failing < account.ventings else None
 
 
+@once_a_page
+def past_chances(page: Page) -> pd.DataFrame:
+    """Each past quarter's chances as they would have been told at the end of the quarter before, and what came."""
+    jobs, lifters, gauges = account_tables(page, pd.Timestamp(page.today))
+
+    def explain(some: pd.DataFrame, theirs: pd.DataFrame) -> causes.Account:
+        return causes.explain_failures(some, theirs, gauges=gauges, draws=0)
+
+    return roll_chances(jobs, lifters, explain=explain)
+
+
+def past_shift(page: Page) -> Shift:
+    """What past quarters tell of how far the account's chances are off."""
+    return learn_from(past_chances(page))
+
+
 def _chance(page: Page, row: pd.Series, beyond: list[str]) -> tuple[Estimate, float, dict[str, float]]:
     """The chance of a spongy lifter, the share of all past ventings, and each cause's part of the chance by its words."""
-    method = "account of failures: the site's own rate and the named causes that stand here"
+    method = "account of failures: the site's own rate and the named causes that stand here; corrected by what came after earlier ones were told"
     account = past_account(page)
     if account is None:
         return no_estimate("too_few", level=page.level, unit="share", n=0, method=method), np.nan, {}
     found = causes.chance_for(account, row)
-    low, high = causes.widen_chance(found, UNSEEN_SPREAD if beyond else 0.0)
+    said, low, high = past_shift(page).correct_one(found, spread=UNSEEN_SPREAD if beyond else 0.0)
     engines = int(page.all_jobs.loc[page.all_jobs["date"] < pd.Timestamp(page.today), "engine_id"].nunique())
-    chance = Estimate(found.chance, low, high, found.level, "share", account.ventings, engines, method)
+    chance = Estimate(said, low, high, found.level, "share", account.ventings, engines, method)
     titles = causes.name_causes(account)
     parts = {titles.get(name, name): share for name, share in found.shares.items() if name != UNEXPLAINED}
     return chance, account.failing / account.ventings, parts

@@ -11,6 +11,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, LIMIT_COLOR, MARKERS
 from ventbook.document.sequence import Blocks
+from ventbook.reports.account import account_tables
 from ventbook.reports.alarms import ALARM, warning_sentences
 from ventbook.reports.first_screen import new_lead
 from ventbook.reports.page import Page, once_a_page
@@ -22,6 +23,8 @@ from ventbook.reports.planned_venting.ahead import (
     foresee,
     limit_of,
     past_account,
+    past_chances,
+    past_shift,
     planned_rows,
     stop_at,
 )
@@ -34,6 +37,7 @@ from ventbook.statistics.forecast import (
     reliability,
     roll_forward,
     summarise,
+    tell_deviation,
 )
 
 if TYPE_CHECKING:
@@ -100,12 +104,12 @@ def draw_rotations(
 
 
 def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
-    """Share that came against chance said, with the line of agreement and binomial bars of two standard errors.
+    """Share that came against chance said, with the line of agreement and bars of two standard errors of their difference.
 
-    bins : columns said, came (0..1) and n, none empty.
+    bins : columns said, came, error (0..1) and n, none empty.
     """
-    said, came, n = (bins[name].to_numpy(float) for name in ("said", "came", "n"))
-    bar = 200 * np.sqrt(said * (1 - said) / n)
+    said, came, error, n = (bins[name].to_numpy(float) for name in ("said", "came", "error", "n"))
+    bar = 200 * error
     end = max(10.0, 108 * float(max(said.max(), came.max())))
     ax.plot([0, end], [0, end], color="#555555", linestyle="--", linewidth=1, label="as said")
     ax.errorbar(
@@ -128,7 +132,8 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
 @once_a_page
 def score_past(page: Page) -> pd.DataFrame:
     """The past quarters of all ventings in the snapshot, each predicted from those before it."""
-    return roll_forward(page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)], page.all_lifters)
+    jobs, lifters, _ = account_tables(page, pd.Timestamp(page.today))
+    return roll_forward(jobs, lifters, chances=past_chances(page))
 
 
 def how_it_fared(page: Page) -> Blocks:
@@ -143,7 +148,7 @@ def how_it_fared(page: Page) -> Blocks:
     said = words.score_sentence(
         float(held[0]), int(table["n"].iloc[0]), LEVEL, float(brier[-2]), float(brier[-1])
     )
-    shown = page.text(said) + page.add_table(
+    shown = page.text(said, *words.said_and_came(tell_deviation(scored))) + page.add_table(
         "prediction_scores",
         table,
         title="Predicted before it happened",
@@ -166,22 +171,29 @@ def how_it_fared(page: Page) -> Blocks:
             "chance_reliability",
             figure,
             alt="Share of ventings with a spongy lifter against the chance said beforehand, in bins, with the line of agreement: "
-            + ", ".join(
-                f"said {100 * s:.0f} %, came {100 * c:.0f} % of {n}"
-                for s, c, n in known[["said", "came", "n"]].itertuples(index=False)
+            + ", ".join(words.said_of_100(row.said, row.came) for row in known.itertuples())
+            + ". The table below has the numbers.",
+            caption="Points on the line: the chances are what they say. Bars: two standard errors of the difference, so wide by luck and by what the chances leave open.",
+        )
+        shown += page.add_table(
+            "chances_said_and_came",
+            known.assign(
+                said_and_came=[words.said_of_100(row.said, row.came) for row in known.itertuples()],
+                apart=[words.apart(row.said, row.came, row.error) for row in known.itertuples()],
             ),
-            caption="Points on the line: the chances are what they say. Bars: what chance alone makes of so few ventings.",
+            title="Chances said, and what came",
+            columns=["bin", "n", "said_and_came", "apart"],
         )
     by_quarter = (
         scored.groupby("quarter")
-        .agg(n=("venting_id", "size"), rotations=("rotations_held", "mean"), times=("time_held", "mean"), chance=("chance", "mean"), failed=("failed", "mean"))
+        .agg(n=("venting_id", "size"), rotations=("rotations_held", "mean"), times=("time_held", "mean"), account_chance=("account_chance", "mean"), chance=("chance", "mean"), failed=("failed", "mean"))
         .reset_index()
     )  # fmt: skip
     return shown + page.add_table(
         "prediction_by_quarter",
         by_quarter,
         title="Quarter by quarter",
-        columns=["quarter", "n", "rotations", "times", "chance", "failed"],
+        columns=["quarter", "n", "rotations", "times", "account_chance", "chance", "failed"],
     )
 
 
@@ -196,7 +208,11 @@ def methods(page: Page) -> Blocks:
     ) + page.explain(
         "The chance of a spongy lifter",
         "From the account of all failures before: the site's own rate a lifter, and what each named cause adds where it stands at this job, its site's course over "
-        "time included; a blank counts at what is usual for the site. The range comes from drawing engines and causes anew. What has no name is in the site's rate.",
+        "time included; a blank counts at what is usual for the site. What has no name is in the site's rate.\n\n"
+        "Corrected by the past: each past quarter was told from the account of the quarters before it alone. The log odds of a quarter's chances turn out to be off by a "
+        "middle amount and a scatter between quarters; both are learned from the quarters that are over, beside what is taken of them beforehand (no shift, give or take .4; "
+        f"scatter about .2), and the next chance is the mean over what they leave open. {words.shift_sentence(past_shift(page))} Its range comes from drawing "
+        "engines and causes anew, widened by that scatter.",
     )
 
 
@@ -228,7 +244,7 @@ def next_ventings(page: Page) -> Blocks:
             table["median"].round().gt(pd.Series(limits, index=table.index, dtype="float64")),
             "over_the_manual",
         ),
-        chance=causes.predict_failing(account, rows) if account else np.nan,
+        chance=past_shift(page).correct(causes.predict_failing(account, rows))[0] if account else np.nan,
         beyond=[wording.join_words(s) for s in off_support(past, rows)],
     )
     columns = [

@@ -31,7 +31,6 @@ from ventbook.statistics import causes
 from ventbook.tables import evidence
 from ventbook.tables.suggestions import load_suggestions
 
-SIMILAR = 5
 STANDS_HERE = 0.1  # of the chance: so much of it makes a named cause one of this job
 #: What may be filled before turning: suggestion and column.
 EMPTY = (("prefill_line", "lines_empty"), ("prefill_cooler", "cooler_empty"))
@@ -47,7 +46,7 @@ RUN_UP = (
 )  # fmt: skip
 ROOM = " ______"
 ACROSS = 3
-GRID = ("gap_no_force", "gap_at_once", "gap")
+GRID = ("gap_no_force", "gap_at_once", "gap", "feel")
 VALVES = {1: ("",), 2: ("inlet", "exhaust"), 4: ("inlet_1", "inlet_2", "exhaust_1", "exhaust_2")}
 
 
@@ -145,14 +144,13 @@ def sheet(page: Page) -> Blocks:
     t, alarms = ahead.times, alarms_of(page, ahead)
     lines = [
         ("Rotations", " ".join(part for part in (said, _counted(ahead)) if part)),
-        ("Where they go", _terms(ahead)),
         ("Seconds", words.times_sentence(t["median"], t["low"], t["high"], UPCOMING_LEVEL) if np.isfinite(t["median"]) else "First start: too few times on record."),
         ("Spongy lifter", words.chance_sentence(ahead.chance, ahead.base, ahead.causes)),
         *((f"Open {alarm.what}", text) for alarm, text in zip(alarms, warning_sentences(alarms), strict=True)),
         ("Which first", words.positions_sentence(ahead.positions)),
         ("Extra run", _cured(page, ahead)),
         ("Have ready", _parts(ahead)),
-        ("Rests on", " ".join(p for p in (words.like_sentence(ahead.like, ahead.of_type, len(ahead.past)), words.support_sentence(ahead.beyond)) if p)),
+        *((("Less sure", words.support_sentence(ahead.beyond)),) if ahead.beyond else ()),
     ]  # fmt: skip
     table = pd.DataFrame([(name, text.strip()) for name, text in lines], columns=["what", "expect"])
     return (
@@ -160,7 +158,6 @@ def sheet(page: Page) -> Blocks:
         + page.add_table("sheet", table, title=title(ahead), columns=["what", "expect"])
         + _run_up(page, ahead)
         + _room(page, ahead)
-        + _similar(page, ahead)
     )
 
 
@@ -248,13 +245,18 @@ def _room(page: Page, ahead: Forecast) -> Blocks:
     ]
     if not lifters:
         return shown
-    grid = pd.DataFrame({"lifter": lifters, **{f"room_{name}": ROOM for name in GRID}, "room_feel": ROOM})
+    half = -(-len(lifters) // 2)
+    room: dict[str, list[str]] = {}
+    for side, own in (("", lifters[:half]), ("_2", lifters[half:])):
+        empty = [""] * (half - len(own))
+        room[f"lifter{side}"] = [*own, *empty]
+        room |= {f"room_{name}{side}": [ROOM] * len(own) + empty for name in GRID}
     return shown + page.add_table(
         "write_lifters",
-        grid,
+        pd.DataFrame(room),
         title="Every lifter, in feed order" if order else "Every lifter",
-        columns=["lifter", "room_gap_no_force", "room_gap_at_once", "room_gap", "room_feel"],
-        rows=len(grid),
+        columns=list(room),
+        rows=half,
     )
 
 
@@ -297,19 +299,6 @@ def _keep_findings(page: Page, ahead: Forecast, said: str) -> None:
         page.add_finding(name, estimate, group=ahead.group, tier=tier, sentence=sentence)
 
 
-def _terms(ahead: Forecast) -> str:
-    row = ahead.row
-    if row["expected_state"] != "primes":
-        return str(row["expected_note"])
-    saved = (
-        f", tank pressure saves {row['expected_tank_saving']:.0f}"
-        if row["expected_tank_saving"] > 0.5
-        else ""
-    )
-    note = f" ({row['expected_note']})" if row["expected_note"] else ""
-    return f"By physics: suction side {row['expected_suction']:.0f}, pressure side {row['expected_pressure_side']:.0f}{saved}{note}."
-
-
 def _parts(ahead: Forecast) -> str:
     row = ahead.row
     return words.parts_sentence(
@@ -318,33 +307,3 @@ def _parts(ahead: Forecast) -> str:
         plugs=bool(pd.notna(row["plugs_removed"]) and row["plugs_removed"]),
         chance=ahead.chance.estimate,
     )
-
-
-def _similar(page: Page, ahead: Forecast) -> Blocks:
-    """Past ventings most like the planned one, nearest first."""
-    past, row = ahead.past, ahead.row
-    alike = np.zeros(len(past))
-    for name, points in (
-        ("engine_type", 4),
-        ("reason", 2),
-        ("lines_empty", 2),
-        ("cooler_empty", 2),
-        ("engine_id", 2),
-        ("filter_new", 1),
-        ("site", 1),
-    ):
-        if pd.notna(row[name]):
-            alike += points * past[name].eq(row[name]).fillna(False).to_numpy(float)
-    pressed = past["tank_overpressure_bar"].gt(0)
-    if pd.notna(row["tank_overpressure_bar"]):
-        alike += (pressed == (row["tank_overpressure_bar"] > 0)).to_numpy(float)
-    order = np.lexsort((-past["date"].to_numpy().astype("int64"), -alike))[:SIMILAR]
-    found = past.iloc[order][
-        ["venting_id", "date", "site", "engine_id", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"]
-    ]  # fmt: skip
-    return page.add_table(
-        "similar_ventings",
-        found,
-        title="Past ventings most like it",
-        columns=["venting_id", "date", "site", "reason", "rotations_crank", "expected_rotations", "time_to_pressure_s", "lifters_over_first", "lifters_checked"],
-    )  # fmt: skip

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from ventbook.document.wording import count, interval, join_words, number, of_total, share, value_range
 from ventbook.reports.lifter_gaps.words import run_taken_sentence
 from ventbook.results import Estimate
+from ventbook.statistics.forecast import Deviation, Shift
 
 SAFETY = (
     "The manual's number of rotations goes before every number on this sheet. This sheet releases nothing.",
@@ -171,3 +173,42 @@ def score_sentence(held: float, n: int, level: float, brier: float, base: float)
     if brier <= base + 0.002:
         return f"{text} The chance of a spongy lifter was told no better than by the site's own past (Brier score {brier:.3f} against {base:.3f})."
     return f"{text} The chance of a spongy lifter was told worse than by the site's own past (Brier score {brier:.3f} against {base:.3f}): trust the site's share."
+
+
+def said_and_came(found: Deviation) -> list[str]:
+    """How many spongy ventings were said beforehand, how many came, and whether that is more than luck."""
+    if not found.n:
+        return []
+    told = f"Spongy lifters, said beforehand: at {found.said:.0f} of {count(found.n, 'venting')}; came: at {found.came:.0f}."
+    span = f"{2 * found.error:.0f} either way"
+    if abs(found.came - found.said) <= 2 * found.error:
+        return [f"{told} Luck and what the chances leave open explain {span}: the two agree."]
+    more = "low" if found.came > found.said else "high"
+    return [
+        f"{told} Luck and what the chances leave open explain no more than {span}: the chances were too {more}."
+    ]
+
+
+def said_of_100(said: float, came: float) -> str:
+    """A bin's chances in words."""
+    return f"said {100 * said:.0f} of 100, came {100 * came:.0f}"
+
+
+def apart(said: float, came: float, error: float) -> str:
+    """Whether a bin's chances lie apart from what came by more than two standard errors."""
+    if abs(came - said) <= 2 * error:
+        return "no more than luck"
+    return "more came than luck explains" if came > said else "fewer came than luck explains"
+
+
+def shift_sentence(shift: Shift) -> str:
+    """By how much the account's chances are corrected now."""
+    if not shift.quarters:
+        return (
+            "No quarter could be told yet, so that chances stand as the account gives them, with that doubt."
+        )
+    odds = math.exp(shift.mean)
+    return (
+        f"{count(shift.quarters, 'quarter').capitalize()} told so far put the odds at {odds:.2f} times the account's "
+        f"({math.exp(shift.mean - 2 * shift.sd):.2f} to {math.exp(shift.mean + 2 * shift.sd):.2f})."
+    )

@@ -176,8 +176,10 @@ def tail_pearson(z: npt.ArrayLike, skewness: npt.ArrayLike) -> Floats:
     safe = np.where(np.abs(g) < 0.001, 1.0, g)
     a = 4.0 / safe**2
     at = np.maximum(a + np.sign(safe) * z * np.sqrt(a), 0.0)
-    skewed = np.where(safe > 0, special.gammaincc(a, at), special.gammainc(a, at))
-    return np.maximum(np.where(np.abs(g) < 0.001, special.ndtr(-z), skewed), 1e-300)
+    tail = special.ndtr(-z)
+    for side, of in ((g >= 0.001, special.gammaincc), (g <= -0.001, special.gammainc)):
+        tail[side] = of(a[side], at[side])
+    return np.maximum(tail, 1e-300)
 
 
 def estimate_spreads(

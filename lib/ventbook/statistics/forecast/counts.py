@@ -1,20 +1,15 @@
-"""Rotations and seconds of ventings to come, each with a middle and an interval, from the ventings before them; and how the
-predictions fared, those of failing included: fitted on the past, asked about the next quarter, quarter by quarter.
-"""
+"""Rotations and seconds of ventings to come, each with a middle and an interval, from the ventings before them."""
 
 from __future__ import annotations
-
-import itertools
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
 from ventbook.model import count_runs_taken
 from ventbook.physics import priming
 from ventbook.results import Estimate
-from ventbook.statistics import causes, rates, waiting_times
+from ventbook.statistics import rates, waiting_times
 
 Floats = npt.NDArray[np.float64]
 FILL = ("lines_empty", "cooler_empty", "tank_pressurised")
@@ -171,27 +166,16 @@ def _factors(frame: pd.DataFrame) -> pd.DataFrame:
 
 
 def _predict(fit: waiting_times.AftFit, frame: pd.DataFrame) -> Floats:
-    """Log of the middle for each row; each distinct row is asked once. A site not seen is at the mean."""
-    known = {c.factor for c in fit.columns} | set(fit.references)
-    seen = {
-        name: {c.level for c in fit.columns if c.factor == name} | {fit.references.get(name, "")}
-        for name in known
-    }
-    factors = _factors(frame)[sorted(known)]
-    if factors.empty or not known:
-        return np.full(len(frame), float(fit.design_row() @ fit.beta))
-    codes = factors.groupby(list(factors.columns), sort=False).ngroup().to_numpy()
-    _, first = np.unique(codes, return_index=True)
-    answers = [
-        float(fit.design_row({str(k): v for k, v in row.items() if v in seen[str(k)]}) @ fit.beta)
-        for row in factors.iloc[first].to_dict("records")
-    ]
-    return np.array(answers)[codes]
-
-
-FEWEST_BEFORE, FEWEST_QUARTERS, MOST_QUARTERS = 40, 2, 8
-LEVEL = 0.9
-BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
+    """Log of the middle for each row. A level not seen is at the mean of its factor."""
+    said = _factors(frame)
+    x = np.tile(np.append(1.0, fit.means), (len(frame), 1))
+    for name in {c.factor for c in fit.columns}:
+        values = said[name].to_numpy(dtype=object)
+        own = [j for j, c in enumerate(fit.columns, start=1) if c.factor == name]
+        levels = [fit.columns[j - 1].level for j in own]
+        known = np.isin(values.astype(str), [*levels, fit.references.get(name, "")])
+        x[np.ix_(known, own)] = values[known, None] == np.array(levels, dtype=object)
+    return np.asarray(x @ fit.beta, dtype=np.float64)
 
 
 def estimate_cure(own: pd.DataFrame, every: pd.DataFrame, *, level: float) -> tuple[Estimate, int]:
@@ -219,140 +203,3 @@ def rank_positions(lifters: pd.DataFrame, *, most: int) -> list[tuple[str, int, 
     table["rank"] = (table["sum"] + 20 * base) / (table["size"] + 20)
     best = table[table["rank"] > base].sort_values("rank", ascending=False, kind="stable").head(most)
     return [(str(name), int(line["sum"]), int(line["size"])) for name, line in best.iterrows()]
-
-
-def roll_forward(jobs: pd.DataFrame, lifters: pd.DataFrame, *, level: float = LEVEL) -> pd.DataFrame:
-    """One row a venting predicted before it happened: what was said, what the site's past alone would say, what came.
-
-    Each of the last 8 quarters with at least 40 ventings in 2 quarters before it is predicted from those. Columns: quarter,
-    venting_id, site, ``rotations``, ``rotations_low``, ``rotations_high``, ``rotations_held``, ``site_rotations_held``,
-    ``rotations_error``, ``site_rotations_error`` (log), the same with ``time``, ``chance``, ``site_chance``, ``failed``.
-    """
-    parts = []
-    quarters = sorted(jobs["quarter"].dropna().unique())
-    for place, quarter in list(enumerate(quarters))[-MOST_QUARTERS:]:
-        past = jobs[jobs["quarter"].isin(quarters[:place])]
-        now = jobs[jobs["quarter"] == quarter]
-        if place >= FEWEST_QUARTERS and len(past) >= FEWEST_BEFORE and len(now):
-            parts.append(_score(past, lifters, now, level))
-    columns = [
-        "quarter",
-        "venting_id",
-        "site",
-        "rotations_held",
-        "site_rotations_held",
-        "chance",
-        "site_chance",
-        "failed",
-    ]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns)
-
-
-def _score(past: pd.DataFrame, lifters: pd.DataFrame, now: pd.DataFrame, level: float) -> pd.DataFrame:
-    out = now[["quarter", "venting_id", "site"]].copy()
-    shown = now["pressure_shown"].eq(True).fillna(False).astype(bool)
-    count = [now[name].where(shown).to_numpy(float) for name in ("rotations_low", "rotations_high")]
-    ahead = predict_rotations(past, now, level=level)
-    _judge(out, "rotations", count, ahead, _by_site(past, now, "rotations_crank", level))
-    shown = now["start_pressure_shown"].eq(True).fillna(False).astype(bool)
-    seconds = [now[name].where(shown).to_numpy(float) for name in ("time_low_s", "time_high_s")]
-    past_times = past.assign(time_middle_s=(past["time_low_s"] + past["time_high_s"]) / 2.0)
-    _judge(
-        out,
-        "time",
-        seconds,
-        predict_times(past, now, level=level),
-        _by_site(past_times, now, "time_middle_s", level),
-    )
-    out["failed"] = now["failed_first"].to_numpy(dtype=float, na_value=np.nan)
-    known = past[past["failed_first"].notna()]
-    failed = known["failed_first"].astype(float)
-    out["chance"] = out["site_chance"] = np.nan
-    if 0 < failed.sum() < len(failed):
-        account = causes.explain_failures(
-            past, lifters[lifters["venting_id"].isin(past["venting_id"])], draws=0
-        )
-        # what is judged later isn't known beforehand
-        out["chance"] = causes.predict_failing(
-            account, now.drop(columns="lifters_judged_first", errors="ignore")
-        )
-        share = failed.groupby(known["site"].astype("str")).mean()
-        out["site_chance"] = now["site"].astype("str").map(share).fillna(failed.mean()).to_numpy(float)
-    return out
-
-
-def _by_site(past: pd.DataFrame, now: pd.DataFrame, column: str, level: float) -> pd.DataFrame:
-    """The baseline: the log mean and spread of the site's own past (of all where it has fewer than 8)."""
-    value = past[column].to_numpy(float)
-    usable = np.isfinite(value) & (value > 0)
-    log, sites = np.log(value[usable]), past["site"].astype("str").to_numpy(dtype=object)[usable]
-    z = float(stats.norm.ppf(0.5 + level / 2))
-    rows = {}
-    for site in now["site"].astype("str").unique():
-        mine = log[sites == site]
-        mine = mine if len(mine) >= 8 else log
-        centre, spread = (mine.mean(), mine.std(ddof=1)) if len(mine) > 1 else (np.nan, np.nan)
-        rows[site] = np.exp([centre, centre - z * spread, centre + z * spread])
-    said = np.array([rows[site] for site in now["site"].astype("str")]).reshape(-1, 3)
-    return pd.DataFrame(said, index=now.index, columns=["median", "low", "high"])
-
-
-def _judge(
-    out: pd.DataFrame, name: str, read: list[np.ndarray], ahead: pd.DataFrame, site: pd.DataFrame
-) -> None:
-    """How much of each reading (low, high] the range holds (0 to 1), and the log error of its middle."""
-    begin, end = read
-    middle = np.where(np.isfinite(end), (begin + end) / 2.0, np.nan)
-    for prefix, said in (("", ahead), ("site_", site)):
-        low, high = said["low"].to_numpy(float), said["high"].to_numpy(float)
-        known = np.isfinite(middle) & np.isfinite(low) & np.isfinite(high) & (middle > 0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            part = (np.minimum(end, high) - np.maximum(begin, low)) / (end - begin)
-            error = np.log(middle / said["median"].to_numpy(float))
-        held = np.where(end > begin, np.clip(part, 0.0, 1.0), (low <= end) & (end <= high))
-        out[f"{prefix}{name}_held"] = np.where(known, held, np.nan)
-        out[f"{prefix}{name}_error"] = np.where(known & np.isfinite(error), error, np.nan)
-    out[name] = middle
-    out[f"{name}_low"], out[f"{name}_high"] = ahead["low"].to_numpy(float), ahead["high"].to_numpy(float)
-
-
-def summarise(scored: pd.DataFrame) -> pd.DataFrame:
-    """One row a question: coverage and error of the prediction and of the site's past alone; Brier scores."""
-    rows = []
-    for name, words in (
-        ("rotations", "Rotations until pressure shows"),
-        ("time", "Seconds to pressure at the first start"),
-    ):
-        for prefix, by in (("", "prediction"), ("site_", "site's past alone")):
-            held, error = (
-                scored.get(f"{prefix}{name}_{what}", pd.Series(dtype=float)) for what in ("held", "error")
-            )
-            rows.append(
-                {"question": words, "by": by, "n": int(held.notna().sum()), "held": held.mean() if held.notna().any() else np.nan,
-                 "error": float(np.sqrt((error**2).mean())) if error.notna().any() else np.nan, "brier": np.nan}
-            )  # fmt: skip
-    known = scored[scored["failed"].notna() & scored["chance"].notna()]
-    for column, by in (("chance", "prediction"), ("site_chance", "site's past alone")):
-        brier = float(((known[column] - known["failed"]) ** 2).mean()) if len(known) else np.nan
-        rows.append(
-            {
-                "question": "At least one spongy lifter",
-                "by": by,
-                "n": len(known),
-                "held": np.nan,
-                "error": np.nan,
-                "brier": brier,
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def reliability(scored: pd.DataFrame) -> pd.DataFrame:
-    """Chance said against share that came true, by bin of the chance said; empty bins stay."""
-    known = scored[scored["failed"].notna() & scored["chance"].notna()]
-    bins = pd.cut(known["chance"].astype(float), list(BINS), right=False)
-    grouped = known.groupby(bins, observed=False).agg(
-        said=("chance", "mean"), came=("failed", "mean"), n=("failed", "size")
-    )
-    labels = [f"{100 * low:.0f} to {100 * min(high, 1):.0f} %" for low, high in itertools.pairwise(BINS)]
-    return grouped.reset_index(drop=True).assign(bin=labels)[["bin", "n", "said", "came"]]

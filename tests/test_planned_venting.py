@@ -23,6 +23,7 @@ from ventbook.document.typst import compile_pages
 from ventbook.physics import priming
 from ventbook.reports import planned_venting as report
 from ventbook.reports.parameters import ParameterError
+from ventbook.reports.planned_venting import ahead as ahead_room
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import _expect, foresee, past_account, past_shift
 from ventbook.reports.planned_venting.stand import _counted, say_rotations
@@ -47,6 +48,29 @@ def count_sides(parts: dict[str, Blocks], paper: str) -> int:
         document, scope="2026Q3", stamp="made up", day="2026-10-10", paper=paper, format="pdf"
     )
     return len(pypdf.PdfReader(io.BytesIO(made)).pages)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def told_once():
+    """The past of the same records is told once for all pages: it doesn't hang on what is planned."""
+    known: dict[tuple[str, int], object] = {}
+
+    def keep(name: str, jobs_of):
+        make = getattr(ahead_room, name)
+
+        def told(given, *more, **options):
+            jobs = jobs_of(given)[["venting_id", "engine_id", "failed_first"]]
+            key = name, int(pd.util.hash_pandas_object(jobs).sum())
+            if key not in known:
+                known[key] = make(given, *more, **options)
+            return known[key]
+
+        return told
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(ahead_room, "roll_chances", keep("roll_chances", lambda jobs: jobs))
+        patch.setattr(ahead_room, "make_account", keep("make_account", lambda page: page.all_jobs))
+        yield
 
 
 @pytest.fixture(scope="module")

@@ -165,22 +165,21 @@ def how_it_fared(page: Page) -> Blocks:
     bins = reliability(scored)
     known = bins[bins["n"] > 0]
     if len(known):
+        told = list(zip(*(known[name].tolist() for name in ("said", "came", "error")), strict=True))
+        in_words = [words.said_of_100(said, came) for said, came, _ in told]
         figure, ax = plotting.new_figure(height=3.4)
         draw_reliability(ax, known)
         shown += page.add_figure(
             "chance_reliability",
             figure,
             alt="Share of ventings with a spongy lifter against the chance said beforehand, in bins, with the line of agreement: "
-            + ", ".join(words.said_of_100(row.said, row.came) for row in known.itertuples())
+            + ", ".join(in_words)
             + ". The table below has the numbers.",
             caption="Points on the line: the chances are what they say. Bars: two standard errors of the difference, so wide by luck and by what the chances leave open.",
         )
         shown += page.add_table(
             "chances_said_and_came",
-            known.assign(
-                said_and_came=[words.said_of_100(row.said, row.came) for row in known.itertuples()],
-                apart=[words.apart(row.said, row.came, row.error) for row in known.itertuples()],
-            ),
+            known.assign(said_and_came=in_words, apart=[words.apart(*three) for three in told]),
             title="Chances said, and what came",
             columns=["bin", "n", "said_and_came", "apart"],
         )

@@ -174,7 +174,8 @@ def _predict(fit: waiting_times.AftFit, frame: pd.DataFrame) -> Floats:
         own = [j for j, c in enumerate(fit.columns, start=1) if c.factor == name]
         levels = [fit.columns[j - 1].level for j in own]
         known = np.isin(values.astype(str), [*levels, fit.references.get(name, "")])
-        x[np.ix_(known, own)] = values[known, None] == np.array(levels, dtype=object)
+        for j, level in zip(own, levels, strict=True):
+            x[known, j] = values[known] == level
     return np.asarray(x @ fit.beta, dtype=np.float64)
 
 

@@ -221,7 +221,9 @@ MESSY = (
         date="03/04/2025",
     ),
     _extra("two-digit year", "ventings", "date", "date_form_unknown", "Harbour", "2026Q1", date="7/5/26"),
-    _extra("broken formula", "lifter_checks", "gap_mm", "not_a_number", "Harbour", "2025Q3", gap_mm="#REF!"),
+    _extra(
+        "broken formula", "lifter_checks", "gap_mm", "spreadsheet_error", "Harbour", "2025Q3", gap_mm="#REF!"
+    ),
     _extra(
         "mm taken for inches",
         "ventings",

@@ -20,6 +20,7 @@ import pyarrow.compute as pc
 
 from ventbook.records.intake.context import Fault
 from ventbook.records.readers.mapping import date_pattern
+from ventbook.records.readers.odd_cells import ERROR, MERGED, NO_VALUE
 from ventbook.tables import Column, units
 
 NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
@@ -31,6 +32,7 @@ VERDICT = re.compile(
 YES = frozenset({"yes", "true", "1", "1.0"})
 NO = frozenset({"no", "false", "0", "0.0"})
 LONGEST_TEXT = 10_000
+LARGEST = 1e15  # of a number in a typed file; no quantity of a record comes near, and whole numbers stay exact below
 LONGEST_CELL = (
     80  # no number, code or date is longer; longer ones are not matched at all, for that takes time
 )
@@ -65,6 +67,39 @@ def convert_column(
     codes: Any = None,
 ) -> Found:
     """Typed values of one column (canonical unit) and the faults of its cells; a refused cell is None."""
+    cells, odd = refuse_odd_cells(cells, column)
+    form = {"unit": unit, "decimal": decimal, "date_form": date_form, "codes": codes}
+    values, faults = _convert_kind(cells, column, **form)
+    return values, odd + faults
+
+
+def refuse_odd_cells(cells: pa.Array, column: Column) -> Found:
+    """Cells without those that say why they hold no value: a spreadsheet's error, formula or merge."""
+    if not pa.types.is_string(cells.type):
+        return cells, []
+    odd = pc.or_kleene(pc.starts_with(cells, "#"), pc.starts_with(cells, "Err:"))
+    rows = _where(odd)
+    faults = []
+    for code, fits in (
+        ("formula_without_value", lambda text: text.startswith(NO_VALUE)),
+        ("merged_cells", lambda text: text.startswith(MERGED)),
+        ("spreadsheet_error", lambda text: ERROR.fullmatch(text.strip()) is not None),
+    ):
+        texts = {int(row): cells[int(row)].as_py() for row in rows}
+        own = np.array([row for row, text in texts.items() if fits(text)], dtype=np.int64)
+        if len(own):
+            shown = [texts[row].removeprefix(MERGED).removeprefix(NO_VALUE[:-1]) for row in own.tolist()]
+            faults.append(Fault(code, column.name, own, shown))
+    if not faults:
+        return cells, []
+    mask = np.zeros(len(cells), dtype=bool)
+    mask[np.concatenate([fault.rows for fault in faults])] = True
+    return pc.if_else(pa.array(mask), pa.scalar(None, pa.string()), cells), faults
+
+
+def _convert_kind(
+    cells: pa.Array, column: Column, *, unit: str, decimal: str, date_form: str, codes: Any
+) -> Found:
     if column.kind in ("number", "quantity", "integer"):
         return convert_numbers(cells, column, unit, decimal)
     if column.kind == "code":
@@ -101,18 +136,32 @@ def convert_numbers(cells: pa.Array, column: Column, unit: str, decimal: str) ->
 
 
 def _cast_typed(cells: pa.Array, column: Column, kind: pa.DataType) -> Found:
+    """Typed numbers; not a number is an empty cell, and what no record can hold (endless, beyond all counting, broken where
+    it has to be whole) is refused.
+    """
     if pa.types.is_floating(cells.type):
-        numbers = cells.to_numpy(zero_copy_only=False)
-        cells = pa.array(numbers, from_pandas=True)  # NaN in a typed file is an empty cell
-        if pa.types.is_integer(kind):
-            odd = np.flatnonzero(~np.isnan(numbers) & (numbers != np.trunc(numbers)))
-            if len(odd):
-                faults = [Fault("not_whole", column.name, odd, [repr(float(v)) for v in numbers[odd]])]
-                cells = pa.array(
-                    np.where(np.isin(np.arange(len(numbers)), odd), np.nan, numbers), from_pandas=True
-                )
-                return cells.cast(kind), faults
-    return cells.cast(kind), []
+        numbers = np.asarray(cells.to_numpy(zero_copy_only=False), dtype=float)
+        known = ~np.isnan(numbers)
+        huge = known & ~(np.abs(numbers) < LARGEST)
+        odd = (
+            known & ~huge & (numbers != np.trunc(numbers))
+            if pa.types.is_integer(kind)
+            else np.zeros_like(huge)
+        )
+    else:
+        numbers = np.asarray(cells.fill_null(0).to_numpy(zero_copy_only=False))
+        known = np.asarray(cells.is_valid())
+        huge = known & ((numbers >= LARGEST) | (numbers <= -LARGEST))
+        odd = np.zeros_like(huge)
+    faults = []
+    for code, mask in (("not_a_number", huge), ("not_whole", odd)):
+        rows = np.flatnonzero(mask)
+        if len(rows):
+            faults.append(Fault(code, column.name, rows, [repr(numbers[row].item()) for row in rows]))
+    good = known & ~huge & ~odd
+    if pa.types.is_integer(kind):
+        return pa.array(np.where(good, numbers, 0).astype(np.int64), pa.int64(), mask=~good), faults
+    return pa.array(np.where(good, numbers, 0).astype(float), pa.float64(), mask=~good), faults
 
 
 def _cast_text(cells: pa.Array, kind: pa.DataType) -> pa.Array | None:
@@ -236,21 +285,33 @@ def convert_yes_no(cells: pa.Array, column: Column, codes: dict[str, str]) -> Fo
 def convert_dates(cells: pa.Array, column: Column, form: str) -> Found:
     if pa.types.is_date32(cells.type) or pa.types.is_timestamp(cells.type):
         return cells.cast(pa.date32(), safe=False), []
+    if not pa.types.is_string(cells.type):
+        return _refuse_numbers(cells, column, pa.date32())
     pattern = date_pattern(form.partition(" ")[0]) if form else ""
-    return _by_distinct_text(_as_text(cells), column, pa.date32(), lambda text: read_date(text, pattern))
+    return _by_distinct_text(cells, column, pa.date32(), lambda text: read_date(text, pattern))
 
 
 def convert_times(cells: pa.Array, column: Column, form: str) -> Found:
     kind = pa.timestamp("us")
     if pa.types.is_date32(cells.type) or pa.types.is_timestamp(cells.type):
         return cells.cast(kind, safe=False), []
+    if not pa.types.is_string(cells.type):
+        return _refuse_numbers(cells, column, kind)
     pattern = date_pattern(form.partition(" ")[0]) if form else ""
     if not pattern:
         try:
             return cells.cast(kind), []
         except pa.ArrowInvalid:
             pass
-    return _by_distinct_text(_as_text(cells), column, kind, lambda text: read_time(text, pattern))
+    return _by_distinct_text(cells, column, kind, lambda text: read_time(text, pattern))
+
+
+def _refuse_numbers(cells: pa.Array, column: Column, kind: pa.DataType) -> Found:
+    """A typed number or truth value is no date: nobody can tell days from seconds, nor where they count from."""
+    texts = _as_text(cells)
+    rows = _where(texts.is_valid())
+    faults = [Fault("date_is_number", column.name, rows, texts.take(pa.array(rows)).to_pylist())]
+    return pa.nulls(len(cells), kind), faults if len(rows) else []
 
 
 @lru_cache(maxsize=65_536)

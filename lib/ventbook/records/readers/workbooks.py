@@ -1,6 +1,6 @@
 """XLSX and ODS workbooks, with bounds on size and unpacking ratio; cells as text with the row they stood in.
 
-Formulas give their cached values, external links are not followed, macros are not run. A number cell becomes the
+Formulas give their stored values, external links are not followed, macros are not run. A number cell becomes the
 shortest text that says the same number; a date cell becomes an ISO date.
 """
 
@@ -26,6 +26,7 @@ from ventbook.records.readers.mapping import (
     read_mapping,
     resolve_fields,
 )
+from ventbook.records.readers.odd_cells import OddCells, find_odd_cells, mark_covered, put_texts
 from ventbook.records.readers.sheets import Batch, FileNote, Sheet, rows_to_batch
 from ventbook.records.readers.text_files import _count_headers
 
@@ -51,6 +52,7 @@ def open_workbook(path: Path, sources: tuple[Source, ...]) -> tuple[list[Sheet],
     """
     book, names = _load(path)
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
+    odd = find_odd_cells(path)
     if MAPPING_SHEET in names:  # the workbook brings its own
         names.remove(MAPPING_SHEET)
         text = "\n".join(cell_text(row[0]) for _, row in _read_sheet(book, MAPPING_SHEET, path))
@@ -67,8 +69,9 @@ def open_workbook(path: Path, sources: tuple[Source, ...]) -> tuple[list[Sheet],
             left_out.append((name, FileNote("sheet_left_out", value=name)))
             continue
         try:
-            rows = _read_sheet(book, name, path)
-            sheets.append(_resolve_sheet(path, name, rows, table, source, digest))
+            own = odd.get(name, OddCells())
+            rows = _read_sheet(book, name, path, own)
+            sheets.append(_resolve_sheet(path, name, rows, table, source, digest, own))
         except InputError as error:
             faults.append(str(error))
     if faults:
@@ -91,7 +94,7 @@ def read_cells(path: Path, sheet: str) -> list[tuple[int, list[Any]]]:
     book, names = _load(path)
     if sheet not in names:
         raise InputError(f"{path.name}: has no sheet {sheet} (sheets: {', '.join(names)})")
-    return _read_sheet(book, sheet, path)
+    return _read_sheet(book, sheet, path, find_odd_cells(path).get(sheet))
 
 
 def _load(path: Path) -> tuple[Any, list[str]]:
@@ -113,12 +116,14 @@ def _source_of(sheet: str, sources: tuple[Source, ...]) -> Source:
     return own[0] if own else general[0] if general else NOTHING
 
 
-def _read_sheet(book: Any, name: str, path: Path) -> list[tuple[int, list[Any]]]:
+def _read_sheet(book: Any, name: str, path: Path, odd: OddCells | None = None) -> list[tuple[int, list[Any]]]:
     try:
         sheet = book.get_sheet_by_name(name)
         rows = sheet.to_python(skip_empty_area=False)
     except Exception as error:
         raise InputError(f"{path.name}, sheet {name}: can't be read ({_first_line(error)})") from None
+    if odd is not None:
+        put_texts(rows, odd)
     return [(number, row) for number, row in enumerate(rows, 1) if any(cell != "" for cell in row)]
 
 
@@ -129,6 +134,7 @@ def _resolve_sheet(
     table: tables.Table,
     source: Source,
     digest: str,
+    odd: OddCells,
 ) -> Sheet:
     where = f"{path.name}, sheet {name}"
     if not rows:
@@ -148,6 +154,7 @@ def _resolve_sheet(
         above = " / ".join(cell for cells in top[:at] for cell in cells if cell.strip())
         notes.insert(0, FileNote("rows_above_header", value=above[:200], line=rows[at][0]))
     body = rows[at + 1 :]
+    mark_covered(body, odd, width)
     for position, field in enumerate(fields):
         if field.column is None or field.column.kind != "text" or not field.column.name.endswith("_id"):
             continue

@@ -12,7 +12,7 @@ import pytest
 from check_values import TRADE_FILE
 from ventbook.records import intake
 from ventbook.records.intake import checks
-from ventbook.records.intake.load import find_other_unit
+from ventbook.records.intake.columns import find_other_unit
 
 TODAY = dt.date(2026, 10, 1)
 V_HEAD = (

@@ -48,6 +48,7 @@ def describe_form(sheet: Sheet) -> dict[str, Any]:
         "date_form": sheet.date_form,
         "codes": sheet.codes,
         "prefix": sheet.prefix,
+        "confirmed": sheet.confirmed,
     }
 
 
@@ -74,6 +75,7 @@ def sheet_from_form(
         form.get("date_form", ""),
         form.get("codes", {}),
         prefix=form.get("prefix", {}),
+        confirmed=form.get("confirmed", []),
     )
 
 
@@ -439,6 +441,8 @@ def _describe_mapping(title: str, table: str, form: dict[str, Any]) -> list[str]
         headers = [header for header, _, _, *holds in every if holds == [kind]]
         if headers:
             lines.append(f"{kind} = [{', '.join(map(_quote, headers))}]")
+    if form.get("confirmed"):
+        lines.append(f"units_confirmed = {json.dumps(form['confirmed'])}")
     lines.append("[source.columns]")
     lines += [f"{_quote(header)} = {_quote(column)}" for header, column, _ in fields]
     lines.append("[source.units]")

@@ -24,6 +24,7 @@ from ventbook import tables
 from ventbook.errors import InputError
 from ventbook.records import privacy, readers
 from ventbook.records.intake import checks, samples
+from ventbook.records.intake.columns import check_columns
 from ventbook.records.intake.context import Fault, merge_notes, shorten
 from ventbook.records.intake.corrections import Corrections, load_corrections
 from ventbook.records.intake.keys import (
@@ -39,7 +40,6 @@ from ventbook.records.intake.load import (
     PLACES,
     Loaded,
     ask_about_persons,
-    check_columns,
     hide_sheet,
     load_table,
     mask_names,
@@ -500,7 +500,7 @@ def name_places(found: Iterable[pa.Table]) -> frozenset[str]:
 def _judge(work: Work, loaded: Loaded) -> None:
     """Every rule on one table, in the order that lets a table refer to those before it."""
     name = loaded.table.name
-    check_columns(loaded)
+    check_columns(loaded, work.earlier(name))
     quarantined = loaded.quarantined()
     duplicate, superseded = find_repeats(loaded, quarantined)
     alive = ~loaded.quarantined() & ~duplicate & ~superseded

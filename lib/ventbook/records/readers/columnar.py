@@ -89,7 +89,9 @@ def _open_files(path: Path, files: list[Path], source: Source, digest: str) -> S
                 ) from None
 
     form = (source.date_form, source.codes, notes, digest, size)
-    return Sheet(table, path, "", fields, read, ".", *form, prefix=source.prefix)
+    return Sheet(
+        table, path, "", fields, read, ".", *form, prefix=source.prefix, confirmed=source.units_confirmed
+    )
 
 
 def simplify_array(column: pa.Array) -> pa.Array:

@@ -10,6 +10,8 @@ date_form = "DD.MM.YYYY"
 "Auftrag" = "venting_id"
 [source.units]                  # our column = unit
 tank_overpressure = "psi"
+# units_confirmed = ["tank_overpressure"], above the sub-tables: looked at, and not asked again; with a unit above, it
+# counts before the header's
 [source.prefix]                 # a mark put before this workshop's own numbers
 venting_id = "R-"
 [source.codes.reason]           # own code = our code
@@ -53,6 +55,7 @@ KEYS = {
     "names": list,
     "plain": list,
     "prefix": dict,
+    "units_confirmed": list,
 }
 NUMBERED = ("venting_id", "engine_id")  # a workshop's own numbers, which may take a mark in front
 DATE_PARTS = {"YYYY": "%Y", "MM": "%m", "DD": "%d", "hh": "%H", "mm": "%M", "ss": "%S"}
@@ -76,6 +79,7 @@ class Source:
     names: list[str] = field(default_factory=list)
     plain: list[str] = field(default_factory=list)
     prefix: dict[str, str] = field(default_factory=dict)
+    units_confirmed: list[str] = field(default_factory=list)
 
     def fits(self, name: str) -> bool:
         return fnmatchcase(name.casefold(), self.files.casefold())
@@ -165,6 +169,9 @@ def find_faults(row: dict[str, Any]) -> list[str]:
         for own, our in codes.items():
             if our not in allowed:
                 faults.append(f"codes.{ours}: {own!r} = {our!r} is not one of {', '.join(allowed)}")
+    for ours in row.get("units_confirmed", []):
+        if ours not in columns or not columns[ours].unit:
+            faults.append(f"units_confirmed: {ours!r} is not a quantity{nearest(ours, columns)}")
     for ours, mark in row.get("prefix", {}).items():
         if ours not in NUMBERED:
             faults.append(f"prefix: {ours!r} is no column of numbers ({', '.join(NUMBERED)})")
@@ -312,6 +319,8 @@ def resolve_fields(
             )
         seen[column.name] = header
         told = source.units.get(column.name)
+        if told and column.name in source.units_confirmed:
+            unit = told  # a person has looked: the mapping's word counts before the header's
         if told and unit and units.known(unit) != units.known(told):
             faults.append(f"{where}: column {header!r} says {unit}, the mapping says {told}; let them agree")
         fault = check_unit(column, header, unit or told or "", where)

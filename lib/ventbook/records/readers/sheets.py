@@ -90,6 +90,7 @@ class Sheet:
     account: dict[str, int] | None = None
     shown: str = ""  # the file's name as it may be written down, where that is another
     prefix: dict[str, str] = field(default_factory=dict)
+    confirmed: list[str] = field(default_factory=list)  # quantities whose unit a person has confirmed
 
     @property
     def file(self) -> str:

@@ -64,6 +64,7 @@ def open_text(path: Path, source: Source) -> Sheet:
         scan.sha256,
         scan.size,
         prefix=source.prefix,
+        confirmed=source.units_confirmed,
     )
 
     if not scan.plain or any("\n" in cell for cell in headers):

@@ -182,6 +182,7 @@ def _resolve_sheet(
         digest,
         path.stat().st_size,
         prefix=source.prefix,
+        confirmed=source.units_confirmed,
     )
 
 

@@ -38,10 +38,23 @@ class StoreError(InputError):
 
 NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
+NO_ROOM_WORDS = ("No space left", "File too large", "os error 28", "os error 27")
+
 
 def advise(store: Path) -> str:
     """What to do about a damaged store."""
     return f"ventbook store check --store {store} says what is whole and what to restore"
+
+
+def tell_no_room(path: Path, error: BaseException) -> StoreError | None:
+    """The one line where a disk is full, None where ``error`` is another."""
+    text = str(error)
+    full = getattr(error, "errno", None) in NO_ROOM or any(words in text for words in NO_ROOM_WORDS)
+    if not full:
+        return None
+    return StoreError(
+        f"{path}: no room left on the disk; make room and run again, the last snapshot is whole"
+    )
 
 
 @contextmanager
@@ -54,16 +67,9 @@ def tell_trouble(path: Path) -> Iterator[None]:
     except BaseException as error:  # a panic of the Delta package is no Exception
         if not isinstance(error, Exception) and type(error).__name__ != "PanicException":
             raise
+        if (told := tell_no_room(path, error)) is not None:
+            raise told from None
         text = str(error)
-        if (
-            getattr(error, "errno", None) in NO_ROOM
-            or "No space left" in text
-            or "File too large" in text
-            or "os error 28" in text
-        ):
-            raise StoreError(
-                f"{path}: no room left on the disk; make room and run again, the last snapshot is whole"
-            ) from None
         if isinstance(error, PermissionError) or "Permission denied" in text:
             raise StoreError(f"{path}: may not be read or written; ask for the right to it") from None
         if not isinstance(error, (OSError, ValueError)) and not _is_library_error(error):

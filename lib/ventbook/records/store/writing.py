@@ -234,9 +234,12 @@ def write_snapshot(store: Store, *, make: bool = False) -> Iterator[Writer]:
                 yield writer
             finally:
                 writer.pool.shutdown(cancel_futures=True)
-        except BaseException:
+        except BaseException as error:
             if new and not table_path(store.path, "intakes").exists():
                 _take_away(store.path, whole=not there)
+            told = delta.tell_no_room(store.path, error) if isinstance(error, OSError) else None
+            if told is not None:  # while traces were written, for one
+                raise told from None
             raise
 
 

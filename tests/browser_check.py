@@ -25,7 +25,7 @@ def check(*pages: Path) -> list[dict[str, Any]]:
         ["node", str(HERE / "check.mjs"), *map(str, pages)],
         capture_output=True,
         text=True,
-        timeout=300,
+        timeout=900,
         env={**os.environ, "CHROMIUM": str(CHROMIUM)},
         check=False,
     )

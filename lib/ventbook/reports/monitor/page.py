@@ -96,6 +96,7 @@ def lead_picture(page: Page, alarms: Sequence[Alarm]) -> Blocks:
     figure, ax = new_lead(
         "Evidence of what stands" if len(alarms) else "Evidence of the loudest stream", height=3.1
     )
+    figure.subplots_adjust(left=0.23)  # room for numbers written out
     draw_evidence(ax, lines, note=watched.settings.note, alarm=limit, title="")
     return page.add_figure(
         "lead", figure,

@@ -205,8 +205,8 @@ def cannot_tell(page: Page) -> Blocks:
     labels = [
         facts.title(name) if len(facts.title(name)) <= 34 else facts.title(name)[:32] + "…" for name in names
     ]
-    figure, ax = plotting.new_figure(height=7.2)
-    figure.subplots_adjust(left=0.36, right=0.99, bottom=0.36, top=0.99)
+    figure, ax = plotting.new_figure(height=6.6)
+    figure.subplots_adjust(left=0.36, right=0.99, bottom=0.38, top=0.99)
     draw.draw_company(ax, table, names, labels)
     top = table.iloc[0]
     shown += page.add_figure(

@@ -79,6 +79,24 @@ class TestClusters:
         jackknife = np.array([0.7173206073, 0.2864501026]) / np.sqrt(0.9)
         assert (np.sqrt(np.diag(fit.covariance)) / jackknife).tolist() == pytest.approx([1, 1], abs=0.08)
 
+    @pytest.mark.parametrize("level", [0.8, 0.95])
+    def test_gaps_of_groups_take_t_on_clusters_less_groups(self, level: float) -> None:
+        y, cut, design = pastes()
+        gap, step = np.where(cut, 57.0, y), 58.0
+        frame = pd.DataFrame(
+            {"gap_first_mm": gap, "engine_id": np.repeat(np.arange(10), 6), "valve": design[:, 1]}
+        )
+        rows = rates.compare_gaps(frame, "valve", step=step, level=level)
+        each = np.column_stack([1 - design[:, 1], design[:, 1]])
+        fit = rates.fit_left_censored(np.log(np.maximum(gap, step)), cut, each, cluster=frame["engine_id"])
+        half = stats.t.ppf(0.5 + level / 2, 8) * np.sqrt(np.diag(fit.covariance))
+        assert np.log(rows["median_low"]).tolist() == pytest.approx((fit.coefficients - half).tolist())
+        assert np.log(rows["median_high"]).tolist() == pytest.approx((fit.coefficients + half).tolist())
+        apart = np.array([-1.0, 1.0])
+        error = np.sqrt(apart @ fit.covariance @ apart) * stats.t.ppf(0.5 + level / 2, 8)
+        ends = np.log(rows[["ratio_low", "ratio", "ratio_high"]].iloc[1].to_numpy(float))
+        assert ends == pytest.approx(apart @ fit.coefficients + np.array([-error, 0.0, error]))
+
     def test_gap_model_with_many_clusters_is_the_library_s_sandwich(self) -> None:
         """Every row read twice over in clusters of its own kind: 60 clusters, R's survreg(..., cluster) times 60 / 59."""
         y, cut, design = pastes()
@@ -274,6 +292,28 @@ class TestPermutations:
         )
         assert found.statistic == pytest.approx(4 / 3 * cochran(failed))
         assert found.p == pytest.approx(exact, abs=4 * np.sqrt(exact / draws))
+
+    def test_feed_order_against_every_dealing(self) -> None:
+        """How much later in the feed failing lifters sit than their engine's mean, a failure; two-sided."""
+        failed = np.array([[0, 0, 0, 1], [0, 1, 0, 1], [0, 0, 1, 1], [0, 0, 1, 0]])
+        rank = np.array([0.0, 0.2, 0.6, 1.0])
+
+        def later(rows: np.ndarray) -> float:
+            return float((rows * (rank - rank.mean())).sum() / rows.sum())
+
+        dealings = [sorted(set(itertools.permutations(row))) for row in failed.tolist()]
+        every = np.array([later(np.array(rows)) for rows in itertools.product(*dealings)])
+        exact = float((np.abs(every) >= abs(later(failed)) - 1e-12).mean())
+        draws = 40_000
+        found = rates.test_positions(
+            failed.ravel() == 1,
+            np.repeat([1, 2, 3, 4], 4),
+            np.tile([1, 2, 3, 4], 4),
+            feed_rank=np.tile(rank, 4),
+            draws=draws,
+        )
+        assert found.feed_slope == pytest.approx(later(failed))
+        assert found.feed_p == pytest.approx(exact, abs=4 * np.sqrt(exact / draws))
 
     def test_what_failing_ventings_share_against_every_shuffle(self) -> None:
         """Nine ventings, three failing: 84 ways to fail, the smallest of Fisher's p over two columns in each."""

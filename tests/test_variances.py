@@ -168,6 +168,22 @@ class TestClusters:
             [1, 1, 1], abs=0.06
         )
 
+    def test_regression_of_times_without_covariates_is_the_mean_of_clusters(self) -> None:
+        """Fourteen clusters of six exact times: the error of their mean and t on 13 degrees of freedom."""
+        rng = np.random.default_rng(4)
+        logs = rng.normal(size=(14, 6)) + 0.5 * rng.normal(size=(14, 1))
+        time = np.exp(logs).ravel()
+        fit = waiting_times.fit_aft(
+            time, time, distribution="log-normal", cluster=np.repeat(np.arange(14), 6)
+        )
+        of_mean = np.array([1.0, 0.0])
+        error = logs.mean(axis=1).std(ddof=1) / np.sqrt(14)
+        assert fit.errors.variance(of_mean) == pytest.approx(error**2, rel=0.03)
+        assert fit.errors.degrees(of_mean) == pytest.approx(13, abs=0.05)
+        median = fit.quantile(0.5, unit="s")
+        ends = logs.mean() + np.array([-1, 1]) * stats.t.ppf(0.975, 13) * error
+        assert np.log([median.low, median.high]) == pytest.approx(ends, abs=0.01)
+
     @pytest.mark.parametrize("size", [2, 5])
     def test_curve_of_intervals_by_cluster_follows_each_cluster_s_weight(self, size: int) -> None:
         """The curve's slope in each cluster's weight, by differences; the wider of that and the plain error is told."""
@@ -186,7 +202,14 @@ class TestClusters:
         between = np.sqrt(groups / (groups - 1) * (slope**2).sum(axis=0))
         plain = curve().error[:-1]
         assert (between > plain).any()
-        assert curve(None, cluster).error[:-1] == pytest.approx(np.maximum(between, plain), rel=2e-3)
+        found = curve(None, cluster)
+        assert found.error[:-1] == pytest.approx(np.maximum(between, plain), rel=2e-3)
+        # log-log limits: the wider of normal times plain and t times between
+        level, low = found.survival[:-1], found.low[:-1]
+        reach = (np.log(-np.log(low)) - np.log(-np.log(level))) * level * -np.log(level)
+        widest = np.maximum(stats.norm.ppf(0.975) * plain, stats.t.ppf(0.975, groups - 1) * between)
+        assert (reach >= widest * (1 - 1e-3)).all()  # a curve that only falls keeps limits that only fall
+        assert (reach <= widest * (1 + 1e-3)).sum() >= reach.size / 2
 
     def test_stratified_odds_with_engines_follow_each_engine_s_weight(self) -> None:
         """The slope of the library's pooled log odds ratio in each engine's weight, by differences."""
@@ -226,6 +249,7 @@ class TestClusters:
         )
         assert effect.df == pytest.approx(share.sum() ** 2 / (share**2).sum() - 1)
         assert effect.high - effect.low == pytest.approx(2 * stats.t.ppf(0.95, effect.df) * effect.se)
+        assert effect.p == pytest.approx(2 * stats.t.sf(abs(effect.log) / effect.se, effect.df))
         inflation = max(effect.se**2 / table.logodds_pooled_se**2, 1)
         tarone = table.test_equal_odds(adjust=True).statistic
         assert p == pytest.approx(stats.chi2.sf(tarone / inflation, 2), rel=1e-9)
@@ -292,6 +316,14 @@ class TestPermutations:
         )
         assert found.statistic == pytest.approx(4 / 3 * cochran(failed))
         assert found.p == pytest.approx(exact, abs=4 * np.sqrt(exact / draws))
+
+    def test_no_dealing_as_uneven_still_leaves_a_chance(self) -> None:
+        """The found order counts among the dealings (Phipson & Smyth 2010): never 0."""
+        position = np.tile([1, 2, 3, 4], 12)
+        found = rates.test_positions(
+            position == 3, np.repeat(np.arange(12), 4), position, feed_rank=position / 4, draws=99
+        )
+        assert (found.p, found.feed_p) == (0.01, pytest.approx(found.feed_p))
 
     def test_feed_order_against_every_dealing(self) -> None:
         """How much later in the feed failing lifters sit than their engine's mean, a failure; two-sided."""

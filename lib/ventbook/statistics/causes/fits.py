@@ -61,7 +61,8 @@ class Effect:
 def fit_binomial(design: Floats, failures: Floats, trials: Floats, *, start: Floats | None = None) -> Fit:
     """Logistic regression of ``failures`` of ``trials`` a row by Newton's method; design (n, k) with its intercept.
 
-    Columns have a spread near 1 (:func:`code_factors` makes them so): a log odds beyond RUNAWAY counts as separation.
+    Columns are in steps that mean something (:func:`code_factors` divides by them): a log odds beyond RUNAWAY a step counts
+    as separation.
     Not converged (a level that separates) is told in ``converged``, never by a warning or an infinite number.
     Reference: McCullagh & Nelder 1989, Generalized Linear Models, ch. 4.
     """

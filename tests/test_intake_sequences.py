@@ -79,6 +79,7 @@ class Model:
         if engine:
             self.engines[engine] = number
         good = {key for key, own, value in rows if self.fits(key, own, value)}
+        stored = self.rows()
         fresh = {key for key, _, value in rows if value in GOOD}
         before = self.standing()
         released = [h for h in self.waiting() if h.key not in fresh]
@@ -94,7 +95,7 @@ class Model:
                     if h.key == key and (not h.twice or (h.engine, h.value) == (own, value)):
                         h.cleared_by.add(number)
             else:
-                twice = value in GOOD and self.knows(own)
+                twice = value in GOOD and key in stored and stored[key][0] != own
                 self.held.append(Held(number, key, own, value, twice))
 
     @staticmethod

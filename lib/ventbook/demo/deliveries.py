@@ -238,6 +238,7 @@ MESSY = (
     _extra(
         "unit in the cell", "lifter_checks", "gap_mm", "not_a_number", "Ridge", "2026Q1", gap_mm="0.35 mm"
     ),
+    _extra("ditto mark", "ventings", "lifter_lot", "ditto_mark", "Plain", "2025Q3", lifter_lot='"'),
     _extra(TOO_MANY_CELLS, "ventings", "", "wrong_cell_count", "Plain", "2025Q1"),
     _extra(
         "inches taken for thou",

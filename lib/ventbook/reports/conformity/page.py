@@ -409,7 +409,7 @@ def answer(page: Page) -> Blocks:
     )
 
 
-MOST = 6
+MOST = 5
 
 
 def lead_picture(page: Page, outside: pd.DataFrame) -> Blocks:

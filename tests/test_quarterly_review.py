@@ -321,11 +321,13 @@ def test_sentences_of_the_first_page():
         "lifter check that gives a result."
     )
     assert (
-        words.restated_sentence("2026Q2", before, before)
-        == "2026Q2 stands as it was reported: 10 of 80 (12 %)."
+        words.why_restated(["A", "B"], [], ["C"], most=4)
+        == "2 ventings came later: A and B; 1 was corrected: C"
     )
-    assert words.restated_sentence("2026Q2", before, now).startswith(
-        "2026Q2 is restated: 16 of 80 (20 %) now, 10 of 80"
+    assert words.restated_number(
+        "2026Q2", "Ventings", "12 %", "20 %", others=1, why="1 venting came later: A"
+    ) == (
+        "2026Q2 is restated: ventings 20 % now, 12 % when first reported (1 venting came later: A). 1 further number of it changed as well."
     )
     change = Estimate(0.031, -0.08, 0.14, 0.95, "share", 160, 0, "made up")
     assert words.change_text(change, ratio=False) == "+3 points (\u22128 to +14)"

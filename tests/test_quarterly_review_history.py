@@ -10,8 +10,9 @@ from ventbook.model import build_lifters, build_ventings
 from ventbook.records import intake
 from ventbook.records.store import open_store
 from ventbook.reports import quarterly_review as review
-from ventbook.reports.quarterly_review import data
-from ventbook.statistics.rates import failing_share
+from ventbook.reports.parameters import ParameterError
+from ventbook.reports.quarterly_review import data, earlier, numbers
+from ventbook.run.job import scope_of
 
 QUARTERS = ("2024Q4", "2025Q1", "2025Q2")
 
@@ -68,14 +69,35 @@ def test_ventings_of_then_equal_those_built_from_the_snapshot(page):
     assert 0 < (written <= 2).sum() < len(written)
 
 
-def test_last_period_is_restated_from_its_own_snapshot(page):
+def test_restated_numbers_are_those_of_the_review_then(page):
+    """Each number as first reported is the one that the report gave, asked as of its own snapshot."""
     reported = open_review(page.parameters["store"], as_of=2, period="2025Q1")
-    before = failing_share(reported.jobs, level=page.level)
-    shown = review.earlier_signals(page)
-    finding = next(f for f in page.findings if f["group"] == {"as": "first reported"})
-    assert (finding["n"], finding["estimate"]) == (before.n, pytest.approx(before.estimate))
-    assert finding["period_start"] == "2025-01-01"
-    assert "2025Q1" in shown.text.splitlines()[0]
+    own = numbers.five_numbers(
+        reported, data.load_data(reported), data.load_data(reported).now, reported.period
+    )
+    row = earlier.list_restated(page)[0]
+    assert row.period.label == "2025Q1"
+    assert "venting_failure_share" in row.numbers
+    for name, (then, now) in row.numbers.items():
+        assert (then.n, then.estimate) == (own[name].n, pytest.approx(own[name].estimate, rel=1e-6)), name
+        assert (then.n, then.estimate) != (now.n, now.estimate)
+    same = set(numbers.FIVE) - set(row.numbers)
+    today = numbers.five_numbers(page, data.load_data(page), data.load_data(page).before, row.period)
+    assert all(own[name].estimate == pytest.approx(today[name].estimate, rel=0.005) for name in same)
+
+
+def test_what_moved_a_number_is_named_by_venting(page):
+    """Held against the record tables themselves: ventings that came with the third delivery, and those with a row changed by it."""
+    old, new = (open_store(page.parameters["store"]).snapshot(n) for n in (2, 3))
+    then, now = (s.read("ventings").set_index("venting_id") for s in (old, new))
+    then, now = (f[(f["date"] >= "2025-01-01") & (f["date"] < "2025-04-01")] for f in (then, now))
+    row = earlier.list_restated(page)[0]
+    assert set(row.came) == set(now.index) - set(then.index)
+    assert set(row.went) == set(then.index) - set(now.index)
+    assert set(row.corrected) <= set(now.index)
+    assert earlier.say_restated(page).startswith("2025Q1 is restated: ventings with a spongy lifter")
+    shown = earlier.show_restated(page).text
+    assert all(name in shown for name in row.came[: earlier.NAMED])
 
 
 def test_signals_of_then_are_those_of_the_review_then(page):
@@ -101,3 +123,43 @@ def test_everything_taken_in_at_once_is_marked_reconstructed(tmp_path):
     shown = review.earlier_signals(page)
     assert "no snapshot was made then" in shown.text
     assert set(data.read_log(page).table["basis"]) <= {"reconstructed"}
+
+
+def test_a_period_is_held_against_any_earlier_one(store):
+    page = open_review(store, against="2024Q4")
+    facts = data.load_data(page)
+    assert (facts.before_period.label, facts.period.label) == ("2024Q4", "2025Q2")
+    # counted from the record tables
+    raw = open_store(str(store)).snapshot().read("ventings")
+    first = raw[(raw["date"] >= "2024-10-01") & (raw["date"] < "2025-01-01")]
+    assert set(facts.before["venting_id"]) == set(first["venting_id"])
+    review.answer(page)
+    said = next(text for text in page.answers if text.startswith("2025Q2: "))
+    assert " in 2024Q4" in said
+    assert " in 2025Q1" not in said
+    assert any(text.startswith("Since 2024Q4 the share") for text in page.answers)
+    changes = [f for f in page.findings if f["id"] == "venting_failure_share_change"]
+    assert [f["group"] for f in changes] == [{"against": "2024Q4"}]
+    assert "against 2024Q4" in page.scope_words
+    assert "against 2024Q4" in review.mix(page).text
+    assert "Outside in 2024Q4" in review.procedure(page).text
+
+
+@pytest.mark.parametrize(
+    ("against", "fault"),
+    [
+        ("2025Q2", "against must end before the period begins; got 2025Q2 against 2025Q2"),
+        ("2025-05", "against must end before the period begins"),
+        ("last", "against must be like 2026Q3"),
+        ("2023Q4", "no venting in 2023Q4"),
+    ],
+)
+def test_a_period_that_cant_be_held_against_is_one_line(store, against, fault):
+    with pytest.raises(ParameterError, match=fault) as told:
+        open_review(store, against=against)
+    assert "\n" not in str(told.value)
+
+
+def test_what_it_is_held_against_is_part_of_the_folders_name():
+    assert scope_of("quarterly-review", {"against": "2024Q4"}, "2025Q2") == "2025Q2_against-2024Q4"
+    assert scope_of("quarterly-review", {"against": ""}, "2025Q2") == "2025Q2"

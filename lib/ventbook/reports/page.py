@@ -44,6 +44,7 @@ from ventbook.reports.parameters import (
     Period,
     ReportSpec,
     check_parameters,
+    choose_against,
     choose_period,
     find_report,
     name_span,
@@ -116,6 +117,7 @@ def start_page(spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapsh
             parameters["period"], parameters["since"], parameters["until"], today=snapshot.today
         )
         period = _of_one(parameters, snapshot) or period
+        choose_against(parameters.get("against", ""), period)
     except ValueError as error:
         raise ParameterError(f"{spec.name}: {error}") from None
     return Page(spec=spec, parameters=parameters, snapshot=snapshot, period=period)

@@ -173,6 +173,24 @@ def choose_period(period: str, since: str, until: str, *, today: dt.date) -> Per
     return Period(label, start, end, provisional=end > today)
 
 
+def choose_against(text: str, period: Period) -> Period:
+    """The earlier period that ``period`` is held against: as written, or where nothing is the one just before it.
+
+    Raises ValueError for unreadable text and where it doesn't end before ``period`` begins.
+    """
+    if not text:
+        return period.before()
+    try:
+        label, start, end = read_period(text)
+    except ValueError as error:
+        raise ValueError(str(error).replace("period", "against", 1)) from None
+    if end > period.start:
+        raise ValueError(
+            f"against must end before the period begins; got {label} against {period.label}: ask for the later one as period"
+        )
+    return Period(label, start, end)
+
+
 class ParameterError(InputError):
     """A call that can't be run; its message is one line and names every fault."""
 
@@ -245,15 +263,17 @@ def check_value(parameter: Parameter, value: Any) -> str:
 
 
 def _check_dates(name: str, value: Any) -> str:
-    if not value or name not in ("period", "since", "until"):
+    if not value or name not in ("period", "against", "since", "until"):
         return ""
     try:
-        if name == "period":
+        if name in ("period", "against"):
             read_period(value)
         else:
             dt.datetime.strptime(value, "%Y-%m-%d")
     except ValueError as error:
-        return str(error) if name == "period" else f"{name} must be a date like 2026-07-01; got {value!r}"
+        if name in ("period", "against"):
+            return str(error).replace("period", name, 1)
+        return f"{name} must be a date like 2026-07-01; got {value!r}"
     return ""
 
 

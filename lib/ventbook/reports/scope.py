@@ -22,7 +22,7 @@ import pandas as pd
 from ventbook import __version__, tables
 from ventbook.document import wording
 from ventbook.records.store import Snapshot
-from ventbook.reports.parameters import ParameterError, Period, ReportSpec, nearest
+from ventbook.reports.parameters import ParameterError, Period, ReportSpec, choose_against, nearest
 from ventbook.tables import DATA
 from ventbook.tables.units import System
 
@@ -161,11 +161,22 @@ class Scope:
         """The rows of ``frame`` whose ``date`` lies in the period (start included, end not)."""
         return cut_days(frame, period).reset_index(drop=True)
 
+    @property
+    def asked_against(self) -> bool:
+        """Whether a period to be held against was asked for."""
+        return bool(self.parameters.get("against"))
+
+    @cached_property
+    def against(self) -> Period:
+        """The earlier period that this one is held against: the one asked for, else the one just before."""
+        return choose_against(self.parameters.get("against", ""), self.period)
+
     @cached_property
     def scope_words(self) -> str:
         """Period and filters as they read in a sentence: ``2026Q3 (2026-07-01 to 2026-09-30), site Harbour``."""
         names = {"site": "site", "engine_type": "engine type", "engine": "engine"}
         parts = [f"{names[name]} {wording.clean_text(value)}" for name, value in self.filters.items()]
+        parts += [f"against {self.against.words}"] if self.asked_against else []
         return ", ".join([self.period.words, *parts])
 
     def check_scope(self) -> None:
@@ -186,9 +197,13 @@ class Scope:
         # a store without any venting is no wrong question: every report says what it can't say
         if ventings.empty or not self.spec.needs_ventings:
             return
-        if len(self.within(self.keep(ventings), self.period)):
-            return
         kept = self.keep(ventings)
+        if self.asked_against and not len(self.within(kept, self.against)):
+            raise ParameterError(
+                f"{self.name}: no venting in {self.against.words} to hold {self.period.label} against"
+            )
+        if len(self.within(kept, self.period)):
+            return
         if self.spec.quiet_periods and len(kept):
             first, last = kept["date"].min().date(), kept["date"].max().date()
             if self.period.start <= last and self.period.end > first:

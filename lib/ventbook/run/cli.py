@@ -288,6 +288,9 @@ def report(
     period: Annotated[str, typer.Option(help="2026Q3, 2026-07, 2026-07/2026-09 or 12m/2026-09")] = "",
     since: Annotated[str, typer.Option(help="first day, counted in")] = "",
     until: Annotated[str, typer.Option(help="day after the last day")] = "",
+    against: Annotated[
+        str, typer.Option(help="earlier period to hold the period against (quarterly-review)")
+    ] = "",
     site: Annotated[str, typer.Option(help="only this site")] = "",
     engine_type: Annotated[str, typer.Option(help="only this engine type")] = "",
     engine: Annotated[str, typer.Option(help="only this engine")] = "",
@@ -323,6 +326,7 @@ def report(
     }
     given |= {"engine_type": engine_type, "engine": engine, "units": units}
     given |= {"venting": venting} if venting else {}
+    given |= {"against": against} if against else {}
     given |= {"level": level, "as_of": as_of, "limits": limits, **read_settings(names, other or [])}
     raise typer.Exit(
         _report(

@@ -7,7 +7,7 @@ from ventbook.reports.left_out import show_left_out
 from ventbook.reports.quarterly_review.actions import earlier_actions
 from ventbook.reports.quarterly_review.alarms import period_alarms
 from ventbook.reports.quarterly_review.causes import by_cause
-from ventbook.reports.quarterly_review.data import earlier_signals
+from ventbook.reports.quarterly_review.earlier import earlier_signals
 from ventbook.reports.quarterly_review.groups import (
     against_expectation,
     by_site,

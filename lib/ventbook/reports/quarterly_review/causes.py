@@ -10,7 +10,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import quarter_of
 from ventbook.reports import account as told
 from ventbook.reports import first_screen
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
@@ -100,6 +100,16 @@ def lead_picture(page: Page, facts: ReportData) -> Blocks:
     )  # fmt: skip
 
 
+@once_a_page
+def compare_periods_by_cause(page: Page) -> pd.DataFrame | None:
+    """What each cause's failing ventings were in the period held against and are now; None where the quarters don't match."""
+    facts, account = load_data(page), told.load_account(page)
+    before, after = quarters_in(page, facts.before_period), quarters_in(page, page.period)
+    if account.state != "named" or not after or len(before) != len(after) or not len(facts.before):
+        return None
+    return causes.compare_causes(account, before, after, site=page.filters.get("site", ""))
+
+
 def by_cause(page: Page) -> Blocks:
     """Stacked by quarter; what rose and what fell since the period before; what each site always has; cure by cause."""
     facts = load_data(page)
@@ -157,14 +167,13 @@ def _show_quarters(page: Page, facts: ReportData, account: causes.Account) -> Bl
 
 
 def _show_changes(page: Page, facts: ReportData, account: causes.Account) -> Blocks:
-    before, after = quarters_in(page, facts.before_period), quarters_in(page, page.period)
-    if not after or len(before) != len(after) or not len(facts.before):
+    table = compare_periods_by_cause(page)
+    if table is None:
         return (
-            page.text("What rose and what fell is compared between whole quarters only.")
+            page.text("What rose and what fell is compared between as many whole quarters only.")
             if len(facts.before)
             else Blocks()
         )
-    table = causes.compare_causes(account, before, after, site=page.filters.get("site", ""))
     for row in table.to_dict("records"):
         change = Estimate(
             row["change"],

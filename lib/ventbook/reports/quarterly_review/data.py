@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ventbook.document.sequence import Blocks
 from ventbook.model import COUNTED
 from ventbook.model.conformity import READ
 from ventbook.model.verdicts import only_findings, quarter_of
@@ -30,10 +29,9 @@ from ventbook.physics import priming
 from ventbook.reports import account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
-from ventbook.reports.quarterly_review import words
 from ventbook.reports.rotations_to_prime.page import widen_counts
 from ventbook.reports.scope import cut_days
-from ventbook.statistics import rates, trends
+from ventbook.statistics import trends
 from ventbook.tables import evidence
 
 #: What comes through the door; what the workshop does about it stays out, or its changes would be adjusted away.
@@ -81,7 +79,7 @@ class ReportData:
 
     ``steps``: periods of the charts, oldest first, the last one current (quarters for a review of a year).
     ``jobs``: ventings up to the period's end that pass the filters, with ``step`` (label), ``gauge``,
-    ``sound_gap_mm`` and ``lowest_gap_mm``. ``biases``: what studies say of gauges. ``now``, ``before``, ``year``: ventings of the period, the one before it, the same a year
+    ``sound_gap_mm`` and ``lowest_gap_mm``. ``biases``: what studies say of gauges. ``now``, ``before``, ``year``: ventings of the period, the one that it is held against, the same a year
     earlier; their periods beside them.
     """
 
@@ -147,7 +145,8 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     steps = make_steps(period, earliest=jobs["date"].min().date() if len(jobs) else period.start)
     lifters = label_steps(lifters[[c for c in LIFTER_COLUMNS if c in lifters.columns]], steps)
     jobs = label_steps(add_readings(jobs[[c for c in JOB_COLUMNS if c in jobs.columns]], lifters), steps)
-    parts = [page.within(jobs, span) for span in (period, period.before(), period.year_earlier())]
+    against = page.against if period == page.period else period.before()
+    parts = [page.within(jobs, span) for span in (period, against, period.year_earlier())]
     watch = make_watch(code_ventings(jobs), steps, seed=page.seed)
     now, before, year = parts
     known = now["failed_first"].dropna()
@@ -159,7 +158,7 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     )
     biases = trends.list_known_biases(page.gauges)
     return ReportData(
-        period, period.before(), period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier, biases
+        period, against, period.year_earlier(), steps, jobs, lifters, now, before, year, watch, tier, biases
     )  # fmt: skip
 
 
@@ -256,32 +255,61 @@ def snapshot_of(page: Page, step: Period) -> Any:
 
 
 def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
-    """Ventings of the earlier snapshot ``old`` with the columns NEEDED.
+    """Ventings of the earlier snapshot ``old`` with the columns NEEDED."""
+    jobs = tables_then(page, facts, old)[0]
+    known = facts.jobs[list(NEEDED)].dtypes.to_dict()
+    return jobs.reindex(columns=list(NEEDED)).astype(known)
 
-    Ventings none of whose rows was written since are taken from today's table; only the others are read from the
+
+def tables_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ventings and lifters of the earlier snapshot ``old``, as :class:`ReportData` has today's.
+
+    Ventings none of whose rows was written since are taken from today's tables; only the others are read from the
     snapshot and worked out again.
     """
+    kept = _tables_kept(page)
+    if old.number not in kept:
+        kept[old.number] = _read_then(page, facts, old)
+    return kept[old.number]
+
+
+@once_a_page
+def _tables_kept(page: Page) -> dict[int, tuple[pd.DataFrame, pd.DataFrame]]:
+    return {}
+
+
+def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     from ventbook.model import build_lifters, build_ventings
     from ventbook.records import store
 
-    steps = facts.steps
     ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
     place = find_places(ids, facts.jobs["venting_id"])
     same = np.zeros(len(facts.jobs) + 1, bool)
     same[place] = True
     same[-1] = False  # place -1: a venting that is not among today's
     same[:-1] &= jobs_written(page) <= old.number
-    known = facts.jobs.loc[same[:-1], list(NEEDED)]
+    jobs, lifters = facts.jobs[same[:-1]], facts.lifters
+    if not same[:-1].all():
+        lifters = lifters[find_places(lifters["venting_id"], jobs["venting_id"]) >= 0]
     other = ids[~same[place]]
     if other.empty:
-        return known
+        return jobs, lifters
     part = {name: read_part(old, name, other) for name in PARTS}
     part["engines"] = old.read("engines")
-    lifters = build_lifters(part, limits=page.limits)
-    made = page.keep(add_readings(build_ventings(part, limits=page.limits, lifters=lifters), lifters))
-    made = label_steps(made, steps)
-    made = made.reindex(columns=list(NEEDED)).astype(known.dtypes.to_dict())
-    return pd.concat([known, made]).sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
+    read = build_lifters(part, limits=page.limits, gauges=page.gauges)
+    made = page.keep(add_readings(build_ventings(part, limits=page.limits, lifters=read), read))
+    made = label_steps(widen_counts(made), facts.steps)
+    read = label_steps(page.keep(read), facts.steps)
+    found = []
+    for known, then, order in (
+        (jobs, made, ["date", "venting_id"]),
+        (lifters, read, ["date", "venting_id", "position"]),
+    ):
+        then = then.reindex(columns=known.columns)
+        whole = pd.concat([known, then.astype(known.dtypes.to_dict())]) if len(then) else known
+        order = [name for name in order if name in whole]
+        found.append(whole.sort_values(order, kind="stable").reset_index(drop=True))
+    return found[0], found[1]
 
 
 @once_a_page
@@ -349,12 +377,10 @@ COLUMNS = (
 
 @dataclass(frozen=True)
 class Log:
-    """Earlier reviews' signals (a row each, COLUMNS), and the last period's ventings as its own review had them (None
-    where there is no snapshot of it).
-    """
+    """Earlier reviews' signals (a row each, COLUMNS), and what each review watched then, by its period's label."""
 
     table: pd.DataFrame
-    last_then: pd.DataFrame | None
+    then: dict[str, trends.PageWatch]
 
 
 @once_a_page
@@ -362,39 +388,14 @@ def read_log(page: Page) -> Log:
     """The page's signal log."""
     facts = load_data(page)
     rows: list[tuple[Any, ...]] = []
-    then_jobs = None
+    watches: dict[str, trends.PageWatch] = {}
     for step in facts.steps[-1 - LOGGED : -1]:
         then, today, then_jobs = watch_then(page, facts, step)
         basis = "reconstructed" if then_jobs is None else "snapshot"
+        watches[step.label] = then
         rows += compare_watches(page, facts, step.label, then, today, basis=basis)
     table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
-    return Log(table, then_jobs)
-
-
-def earlier_signals(page: Page) -> Blocks:
-    """Signals of the last year's reviews, whether records since changed them, and whether they are still open."""
-    facts = load_data(page)
-    earlier = facts.steps[-1 - LOGGED : -1]
-    if not earlier:
-        return page.text("There is no earlier period.")
-    log = read_log(page)
-    shown = restate(page, facts, log.last_then, earlier[-1])
-    table = log.table
-    display = table.assign(
-        what=table["series"].map(words.SERIES_WORDS), where=table["group"].replace("", "all sites")
-    )
-    notes = []
-    if table.empty:
-        notes.append(f"No signal in the reviews of {earlier[0].label} to {earlier[-1].label}.")
-    if (table["basis"] == "reconstructed").any():
-        notes.append(
-            "Reconstructed: no snapshot was made then, so today's records dated up to the period's end stand in."
-        )
-    return shown + page.add_table(
-        "signal_log", display, title="Signals of earlier reviews",
-        columns=["period", "what", "where", "direction", "since", "state", "ratio", "low", "high", "records", "basis"],
-        note=" ".join(notes),
-    )  # fmt: skip
+    return Log(table, watches)
 
 
 def watch_then(
@@ -485,15 +486,3 @@ def list_not_over(page: Page) -> list[dict[str, Any]]:
     sites = set(table.loc[table["group"] != "", "direction"])
     kept = table[(table["group"] != "") | ~table["direction"].isin(sites)]
     return [{str(k): v for k, v in row.items()} for row in kept.to_dict("records")]
-
-
-def restate(page: Page, facts: ReportData, then: pd.DataFrame | None, step: Period) -> Blocks:
-    """The last period's share as reported then, and as it stands today."""
-    if then is None:
-        return page.text(f"{step.label} can't be compared with what was reported: no snapshot was made then.")
-    before = rates.failing_share(then, level=page.level)
-    today = rates.failing_share(page.within(facts.jobs, step), level=page.level)
-    sentence = words.restated_sentence(step.label, before, today)
-    return page.add_finding(
-        "venting_failure_share", before, group={"as": "first reported"}, period=step, tier=facts.tier, sentence=sentence
-    )  # fmt: skip

@@ -20,7 +20,7 @@ from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
 from ventbook.reports.quarterly_review.figures import draw_between, draw_funnel, draw_ratios, draw_share_chart
-from ventbook.reports.quarterly_review.summary import expected_ratio
+from ventbook.reports.quarterly_review.numbers import expected_ratio
 from ventbook.statistics import rates, trends
 from ventbook.tables import evidence
 

@@ -13,7 +13,7 @@ from ventbook.physics import gauge
 from ventbook.reports.lifter_gaps import words as lifter_words
 from ventbook.reports.lifter_gaps.words import CAUSES, run_taken_sentence
 from ventbook.reports.page import INTERVAL, Page, frame_of
-from ventbook.reports.quarterly_review import summary
+from ventbook.reports.quarterly_review import numbers
 from ventbook.reports.quarterly_review.data import ReportData, load_data
 from ventbook.reports.quarterly_review.figures import draw_levels
 from ventbook.results import Estimate, NotEnoughData
@@ -31,13 +31,13 @@ def times(page: Page) -> Blocks:
         ("median_time_to_pressure", 0.5, "Half of the first starts had oil pressure within"),
         ("p90_time_to_pressure", 0.9, "Nine of ten had it within"),
     ):
-        estimate = summary.median_time(facts.now, q, level=page.level)
+        estimate = numbers.median_time(facts.now, q, level=page.level)
         sentence = f"{what} {wording.interval(estimate, units=page.units, decimals=1)}."
         shown += page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)
     rows = []
     for label in facts.labels:
         jobs = facts.jobs[facts.jobs["step"] == label]
-        rows.append({"label": label, **_row(summary.median_time(jobs, 0.5, level=page.level))})
+        rows.append({"label": label, **_row(numbers.median_time(jobs, 0.5, level=page.level))})
     table = frame_of(rows, ["label", "site", "n", "state"])
     if table["estimate"].notna().any():
         figure, ax = plotting.new_figure()
@@ -51,9 +51,9 @@ def times(page: Page) -> Blocks:
     sites = []
     for site in facts.sites:
         jobs = facts.now[facts.now["site"] == site]
-        over = summary.share_over_time_limit(page, jobs)
+        over = numbers.share_over_time_limit(page, jobs)
         sites.append(
-            {"site": site, **_row(summary.median_time(jobs, 0.5, level=page.level)), "over": over.estimate}
+            {"site": site, **_row(numbers.median_time(jobs, 0.5, level=page.level)), "over": over.estimate}
         )
     by_site = frame_of(sites, ["site", "n", "state"], numbers=(*INTERVAL, "over"))
     return shown + page.add_table(
@@ -71,7 +71,7 @@ def rotations(page: Page) -> Blocks:
         ("median_rotations_to_prime", 0.5, "Half of the ventings showed pressure within"),
         ("p90_rotations_to_prime", 0.9, "Nine of ten within"),
     ):
-        estimate = summary.median_rotations(facts.now, q, level=page.level)
+        estimate = numbers.median_rotations(facts.now, q, level=page.level)
         sentence = f"{what} {wording.interval(estimate, decimals=0)} rotations of the crankshaft."
         shown += page.add_finding(name, estimate, tier=facts.tier, sentence=sentence)
     given_up = facts.now["pressure_shown"].map({True: False, False: True}).astype("boolean")
@@ -90,7 +90,7 @@ def rotations(page: Page) -> Blocks:
                 {
                     "label": label,
                     "site": site or "all",
-                    **_row(summary.rotations_ratio(jobs, level=page.level)),
+                    **_row(numbers.rotations_ratio(jobs, level=page.level)),
                 }
             )
     table = frame_of(rows, ["label", "site", "n", "state"])

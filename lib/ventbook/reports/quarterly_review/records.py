@@ -24,26 +24,36 @@ NEEDED = (
 def mix(page: Page) -> Blocks:
     """What came through the door and with what it was worked on: this period's shares beside the earlier ones."""
     facts = load_data(page)
+    if page.asked_against:
+        return _show_mix(
+            page, pd.concat([facts.before.assign(part="before"), facts.now.assign(part="now")]), ["before"], ["now"],
+            period="part", title=f"What moved, {facts.period.label} against {facts.before_period.label}",
+        )  # fmt: skip
     past = [label for label in facts.labels if label < facts.step.label]
     if not past:
         return page.text("There is no earlier period, so nothing can have moved yet.")
-    table = trends.compare_mix(
-        facts.jobs, past=past[-4:], recent=[facts.step.label], columns=ALSO, period="step"
-    )
+    title = f"What moved, {facts.step.label} against {past[-4:][0]} to {past[-1]}"
+    return _show_mix(page, facts.jobs, past[-4:], [facts.step.label], period="step", title=title)
+
+
+def _show_mix(
+    page: Page, jobs: pd.DataFrame, past: list[str], recent: list[str], *, period: str, title: str
+) -> Blocks:
+    table = trends.compare_mix(jobs, past=past, recent=recent, columns=ALSO, period=period)
     told = table[(table["change"].abs() >= 0.05) & (table["column"] != "technician")].head(20)
     told = told.assign(
         column=told["column"].str.replace("_", " "), level=told["level"].str.replace("_", " ").map(wording.clean_text),
         points=100 * told["change"], new=np.where(told["is_new"], "new", ""),
     )  # fmt: skip
     shown = page.add_table(
-        "mix", told.drop(columns=["p"]), title=f"What moved, {facts.step.label} against {past[-4:][0]} to {past[-1]}",
+        "mix", told.drop(columns=["p"]), title=title,
         columns=["column", "level", "before", "now", "points", "new"],
         note="Changes of at least 5 points, largest first. The signals above allow for engine type, reason, empty lines and coolers and new filters.",
     )  # fmt: skip
     person = table[table["column"] == "technician"]
     if len(person) and person["now"].iloc[0] > 0:
         shown += page.text(
-            f"{wording.number(float(person['now'].iloc[0]), 'share')} of the ventings were done by people who did none in the four periods before."
+            f"{wording.number(float(person['now'].iloc[0]), 'share')} of the ventings were done by people who did none in what it is held against."
         )
     return shown
 

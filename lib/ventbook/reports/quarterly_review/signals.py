@@ -6,7 +6,7 @@ What to do: actions that follow from this review's numbers, and how earlier ones
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -338,8 +338,8 @@ def say_what(page: Page, action: Action) -> str:
     return find_what(page, action).whole
 
 
-def list_actions(page: Page) -> Blocks:
-    """Actions to consider, most pressing first; none is said as well."""
+def list_actions(page: Page, *, cite: Callable[[Page, str], str]) -> Blocks:
+    """Actions to consider, most pressing first; none is said as well. ``cite``: what is under way at a site already."""
     facts = load_data(page)
     found = propose_actions(page)
     for action in found:
@@ -349,7 +349,8 @@ def list_actions(page: Page) -> Blocks:
             group = {"gauge": name, "site": action.where}
             page.add_finding("gauge_difference", shift, group=group, tier=facts.tier, sentence=sentence)
     rows = pd.DataFrame(
-        [(a.where, say_what(page, a), a.why) for a in found], columns=["where", "what", "why"]
+        [(a.where, say_what(page, a), f"{a.why} {cite(page, a.where)}".strip()) for a in found],
+        columns=["where", "what", "why"],
     )
     note = "" if found else "Nothing on this page asks for action: carry on, and look again next time."
     return page.add_table(

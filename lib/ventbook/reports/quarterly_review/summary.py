@@ -1,6 +1,4 @@
-"""The five numbers of the front page, for any set of ventings.
-
-The first page: how it went, five numbers, what moved, what to do.
+"""The first page: how it went, five numbers, what moved, what to do.
 
 How the review works its numbers out, in plain words, and what it can't say.
 """
@@ -14,16 +12,17 @@ from ventbook.document import wording
 from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
-from ventbook.physics import priming
-from ventbook.reports import waiting
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.left_out import say_left_out
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
-from ventbook.reports.quarterly_review.causes import cause_sentence, lead_picture
+from ventbook.reports.quarterly_review.causes import cause_sentence, compare_periods_by_cause, lead_picture
 from ventbook.reports.quarterly_review.data import ReportData, list_not_over, load_data
+from ventbook.reports.quarterly_review.earlier import keep_restated, say_restated
+from ventbook.reports.quarterly_review.known import say_known, say_outcomes, show_known, under_way
+from ventbook.reports.quarterly_review.numbers import FIVE, UNITS, five_numbers, number_text
 from ventbook.reports.quarterly_review.signals import (
     FAMILY,
     Signal,
@@ -37,82 +36,8 @@ from ventbook.reports.quarterly_review.signals import (
     signal_table,
 )
 from ventbook.reports.suggestions import Said
-from ventbook.results import Estimate, no_estimate
-from ventbook.statistics import rates, trends, waiting_times
-
-#: Stable ids of the front page's numbers, in order, and whether their change is a ratio (else a difference).
-FIVE = {
-    "venting_failure_share": False,
-    "observed_over_expected": True,
-    "share_over_time_limit": False,
-    "rotations_ratio": True,
-    "cured_share": False,
-}
-
-
-def five_numbers(page: Page, facts: ReportData, jobs: pd.DataFrame, period: Period) -> dict[str, Estimate]:
-    """The five numbers of the ventings ``jobs`` of ``period``."""
-    return {
-        "venting_failure_share": rates.failing_share(jobs, level=page.level),
-        "observed_over_expected": expected_ratio(page, facts, period),
-        "share_over_time_limit": share_over_time_limit(page, jobs),
-        "rotations_ratio": rotations_ratio(jobs, level=page.level),
-        "cured_share": rates.cured_lifters(facts.lifters_in(period), level=page.level),
-    }
-
-
-def expected_ratio(page: Page, facts: ReportData, period: Period, *, site: str = "") -> Estimate:
-    """Failing ventings over those expected from the past and the mix, for the whole steps inside ``period``."""
-    inside = [step.label for step in facts.steps if step.start >= period.start and step.end <= period.end]
-    cells = facts.watch.cells
-    cells = cells[cells["period"].isin(inside) & (cells["site"] == site)]
-    if not inside or cells.empty or not cells["expected"].sum() > 0:
-        note = facts.watch.note or "outside the periods that are compared"
-        return no_estimate(
-            "too_few", level=page.level, unit="1", n=0, method="observed over expected", note=note
-        )
-    return trends.observed_over_expected(
-        float(cells["observed"].sum()),
-        float(cells["expected"].sum()),
-        level=page.level,
-        n=int(cells["n"].sum()),
-    )
-
-
-def time_limit(page: Page, jobs: pd.DataFrame) -> np.ndarray:
-    """Limit of the time to pressure for each venting (s), NaN where none is in force."""
-    frame = page.limits.frame("time_to_pressure", jobs["engine_type"], jobs["date"])
-    return frame["high"].to_numpy(float)
-
-
-def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
-    """Share of first starts whose oil pressure came later than the limit in force for the engine on that day.
-
-    Each time is taken as a share of its own limit, so that limits that differ by type and date can be added up.
-    """
-    timed = waiting.add_times(jobs).assign(wait_limit=time_limit(page, jobs))
-    return waiting.share_over_own_limit(timed, level=page.level)
-
-
-def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
-    """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
-    return priming.estimate_ratio(jobs, level=level)
-
-
-def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
-    """Seconds by which a share ``q`` of first starts had oil pressure."""
-    return waiting.find_quantile(waiting.add_times(jobs), q, level=level, unit="s")
-
-
-def median_rotations(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
-    """Crankshaft rotations by which a share ``q`` of ventings showed pressure."""
-    return waiting_times.estimate_quantile(
-        jobs["rotations_low"].to_numpy(float), jobs["rotations_high"].to_numpy(float), q, level=level, unit="count",
-        cluster=jobs["engine_id"].to_numpy(object),
-    )  # fmt: skip
-
-
-UNITS = {"venting_failure_share": "share", "share_over_time_limit": "share", "cured_share": "share"}
+from ventbook.results import Estimate
+from ventbook.statistics import trends
 
 
 def answer(page: Page) -> Blocks:
@@ -124,17 +49,19 @@ def answer(page: Page) -> Blocks:
     lines, more = answer_sentences(page, facts, now, others, told)
     shown = page.answer(*lines, todo=say_actions(page, facts), picture=lead_picture(page, facts), more=more)
     shown += show_five(page, facts, now, others)
-    shown += list_actions(page)
+    shown += list_actions(page, cite=under_way)
+    shown += show_known(page)
     return shown + show_signals(page, facts)
 
 
 def compare_periods(
     page: Page, facts: ReportData
 ) -> tuple[dict[str, Estimate], list[tuple[Period, dict[str, Estimate]]]]:
-    """The five numbers of the period, and those of the one before and of the same a year earlier (where any)."""
+    """The five numbers of the period, and those of the one before and of the same a year earlier; where one was asked for, of that."""
     now = five_numbers(page, facts, facts.now, facts.period)
     spans = [(facts.before_period, facts.before), (facts.year_period, facts.year)]
-    if facts.before_period.start == facts.year_period.start:
+    same = facts.before_period.start == facts.year_period.start
+    if same or page.asked_against:
         spans = spans[:1]
     return now, [(span, five_numbers(page, facts, jobs, span)) for span, jobs in spans]
 
@@ -176,10 +103,12 @@ def answer_sentences(
     )
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
-    causes_said = cause_sentence(page, facts)
+    keep_restated(page)
+    causes_said = f"{cause_sentence(page, facts)} {say_change(page, facts, now, others)}".strip()
     told = [s.sentence for s in signals]
+    moved = f"{moved} {say_outcomes(page)}".strip()
     lines = [status, causes_said, moved, *say_left_out(page)[:1]]
-    return lines, [against, *told, *keep_not_over(page, facts), pending]
+    return lines, [say_restated(page), against, *told, *keep_not_over(page, facts), say_known(page), pending]
 
 
 def say_actions(page: Page, facts: ReportData) -> list[Said | str]:
@@ -188,6 +117,22 @@ def say_actions(page: Page, facts: ReportData) -> list[Said | str]:
     sentence = words.first_actions([(a.where, say_what(page, a)) for a in found])
     _keep(page, "actions_to_consider", float(len(found)), "count", len(found), facts, sentence)
     return [words.action_step(a.where, find_what(page, a)) for a in found] or [sentence]
+
+
+def say_change(
+    page: Page, facts: ReportData, now: dict[str, Estimate], others: list[tuple[Period, dict[str, Estimate]]]
+) -> str:
+    """How far the share moved since the period that this one is held against, and which causes did."""
+    name = "venting_failure_share"
+    change = trends.compare_estimates(now[name], others[0][1][name], ratio=False)
+    table = compare_periods_by_cause(page)
+    moved = [] if table is None else table.loc[table["moved"] != "", ["title", "moved"]].to_numpy().tolist()
+    return words.against_sentence(
+        facts.before_period.label,
+        change,
+        [(str(a), str(b)) for a, b in moved],
+        causes_known=table is not None,
+    )
 
 
 def keep_not_over(page: Page, facts: ReportData) -> list[str]:
@@ -265,16 +210,6 @@ def show_five(
     return page.add_table(
         "five_numbers", pd.DataFrame(rows), title="Five numbers", columns=columns, note=note
     )
-
-
-def number_text(estimate: Estimate, unit: str) -> str:
-    """One number of the table: shares with their count, ratios to two decimals, else the reason."""
-    if estimate.estimate is None:
-        return "" if estimate.n == 0 else wording.state_words(estimate)
-    if unit == "share":
-        events, percent = wording.count_behind(estimate), wording.number(estimate.estimate, "share")
-        return f"{percent} of {estimate.n}" if events is None else f"{percent} ({events} of {estimate.n})"
-    return wording.number(estimate.estimate, unit, decimals=2)
 
 
 def _keep_number(page: Page, facts: ReportData, name: str, estimate: Estimate, period: Period) -> None:

@@ -82,7 +82,7 @@ def expected_sentence(label: str, ratio: Estimate, expected: float) -> str:
 
 def open_sentence(open_now: int, no_result: int, total: int, *, provisional: bool, label: str) -> str:
     """Open jobs and missing results: why the period's numbers may still move."""
-    parts = []
+    parts: list[str] = []
     if provisional:
         parts.append(f"{label} was not over when these records were handed in")
     if open_now:
@@ -95,15 +95,41 @@ def open_sentence(open_now: int, no_result: int, total: int, *, provisional: boo
     return out.strip()
 
 
-def restated_sentence(label: str, then: Estimate, now: Estimate) -> str:
-    """The last period as it was reported and as it stands now."""
-    if then.estimate is None or now.estimate is None:
-        few = "has too few ventings for a share, then or now" if then.n else "was not reported before"
-        return f"{label} {few}."
-    before, after = short_share(then), short_share(now)
-    if before == after:
-        return f"{label} stands as it was reported: {after}."
-    return f"{label} is restated: {after} now, {before} when it was first reported."
+def against_sentence(
+    before: str, change: Estimate, moved: Sequence[tuple[str, str]], *, causes_known: bool
+) -> str:
+    """How far the share of failing ventings moved since another period, and which causes rose or fell beyond chance."""
+    if change.estimate is None or change.low is None or change.high is None:
+        return ""
+    chance = ", which chance alone can make" if change.low < 0 < change.high else ", more than chance makes"
+    text = f"Since {before} the share of failing ventings moved by {change_text(change, ratio=False)}{chance}"
+    if moved:
+        return f"{text}; by cause, {join_words([f'{title} {how}' for title, how in moved])} beyond chance."
+    return f"{text}; by cause, nothing rose or fell beyond chance." if causes_known else f"{text}."
+
+
+def restated_number(label: str, what: str, then: str, now: str, *, others: int, why: str) -> str:
+    """An earlier period's number that reads otherwise than it did: ``2026Q2 is restated: ...``."""
+    also = f" {count(others, 'further number')} of it changed as well." if others else ""
+    what = f"{what[0].lower()}{what[1:]}"
+    return f"{label} is restated: {what} {now} now, {then or 'none'} when first reported ({why}).{also}"
+
+
+def why_restated(came: Sequence[str], went: Sequence[str], corrected: Sequence[str], *, most: int) -> str:
+    """``2 ventings came later (H26-021 and L25-032) and 1 was corrected (P25-049)``."""
+    parts: list[str] = []
+    for ids, one, many in (
+        (came, "came later", "came later"),
+        (went, "is no longer in it", "are no longer in it"),
+        (corrected, "was corrected", "were corrected"),
+    ):
+        if ids:
+            named = [clean_text(name) for name in ids[:most]]
+            more = f" and {count(len(ids) - most, 'other')}" if len(ids) > most else ""
+            listed = ", ".join(named) + more if more else join_words(named)
+            noun = count(len(ids), "venting") if not parts else str(len(ids))
+            parts.append(f"{noun} {one if len(ids) == 1 else many}: {listed}")
+    return "; ".join(parts)
 
 
 def first_actions(actions: list[tuple[str, str]]) -> str:
@@ -281,7 +307,7 @@ def size_words(series: str, size: Estimate, *, units: System = "metric") -> str:
 
 def change_words(rows: Iterable[Mapping[str, Any]]) -> str:
     """What else changed, as ``cooler empty yes: 20 % before, 60 % since``."""
-    parts = []
+    parts: list[str] = []
     for row in rows:
         name = str(row["column"]).replace("_", " ")
         if row["column"] == "technician":
@@ -384,6 +410,21 @@ def usual_site_sentence(site: str, failing: int, expected: float, ratio: Estimat
     if ratio.estimate is None:
         return f"{site}: {failing} failing ventings; too few to set beside a usual site."
     return f"{site}: {failing} failing ventings where the same jobs at a usual site would bring {expected:.1f} ({interval(ratio, decimals=2)} times)."
+
+
+OUTCOMES = {
+    "worked": "worked",
+    "fell": "was followed by a fall, which may be the bad quarter passing",
+    "rose": "was followed by a rise",
+    "no difference": "shows no difference",
+}
+
+
+def action_outcome(called: str, *, looked: bool) -> str:
+    """What became of an action, in a clause: ``worked``, ``is too young to judge``."""
+    if not called:
+        return "is not judged"
+    return OUTCOMES[called] if looked else "is too young to judge"
 
 
 KIND_WORDS = {

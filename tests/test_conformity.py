@@ -663,12 +663,33 @@ def test_limits_in_words(low, high, unit, yes_no, expected):
     assert words.limit(low, high, unit, yes_no) == expected
 
 
+def test_odds_of_a_lifter_as_ventings_in_a_hundred():
+    """Worked the long way: eight lifters of like chance, the odds of each divided, and the venting's chance from them."""
+    share, times, lifters = 0.305, 2.8, 8
+    with_it = 1 - (1 - share) ** (1 / lifters)
+    odds = with_it / (1 - with_it) / times
+    without = 1 - (1 - odds / (1 + odds)) ** lifters
+    found = words.more_failing(times, share=share, with_it=True)
+    assert found == pytest.approx(100 * (share - without), abs=0.6)
+    assert words.more_failing(times, share=without, with_it=False) == pytest.approx(found, abs=0.6)
+    said = words.goes_with_spongy(
+        off_failing=50,
+        off=164,
+        by_book_failing=14,
+        by_book=158,
+        effect=(2.8, 1.3, 6.1),
+        level=0.95,
+        matters=1.5,
+    )
+    assert "in 100 such ventings about 18 more with a spongy lifter (plausible range 6 to 25, 95 %)" in said
+
+
 @pytest.mark.parametrize(
     ("effect", "part"),
     [
         ((3.0, 1.4, 6.0), "point to a link"),
         ((0.3, 0.1, 0.8), "Fewer, not more"),
-        ((1.0, 0.8, 1.3), "that would matter (odds 1.5 times as high) is not in that range"),
+        ((1.0, 0.8, 1.3), "that would matter (odds of a lifter 1.5 times as high) is not in that range"),
         ((1.2, 0.5, 3.0), "can't tell a link that would matter from none"),
         (None, "too little to compare (few)"),
     ],

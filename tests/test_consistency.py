@@ -31,6 +31,8 @@ def table(header, values, *, unit="", form="", number=True):
         (said("In 104 % of the ventings."), "a share over 100 %"),
         (said("It fell 0 times."), "a count or probability of nothing"),
         (said("Chance: p = 0.000."), "a count or probability of nothing"),
+        (said("It moved by \u22120.0 mm (\u22120.2 to +0.2)."), "a minus before nought"),
+        (said("3 of 10 ventings failed, the odds 2.8 times as high."), "odds beside counts of ventings"),
         (said("The effect on lifter_failure is small."), "the raw name lifter_failure"),
         ([table("Share", [0.5, 1.2], unit="share")], "goes past 100 %"),
         ([table("q", [0.0], form="3")], "is shown as 0"),
@@ -51,6 +53,11 @@ def test_a_fault_is_found_and_said(blocks, fault):
         said("All of them, 100 %.", "Twice the spread is 140 % of the limit.", "In 10 times the work."),
         [table("q", [0.0], form="chance"), table("Reason", ["oil_change"], form="code", number=False)],
         [table("Spread, of the limit", [1.4], unit="share")],
+        said(
+            "3 of 10 ventings failed; the odds of a lifter are 2.8 times as high.",
+            "From \u22120.02 to 0.1 mm.",
+        ),
+        [table("Share", [1.0, 0.9996], unit="share")],
         said("See data/demo_store/report_x.html."),
     ],
 )

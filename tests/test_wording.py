@@ -50,7 +50,7 @@ def test_share_without_number_says_why() -> None:
         (0.0, "share", "metric", "0 %"),
         (0.0042, "share", "metric", "0.4 %"),
         (0.999, "share", "metric", "99.9 %"),
-        (0.9999, "share", "metric", "100.0 %"),
+        (0.9999, "share", "metric", "99.9 %"),
         (1.0, "share", "metric", "100 %"),
         (12.0, "1", "metric", "12"),
         (1.234, "1", "metric", "1.23"),

@@ -34,6 +34,10 @@ CLAIMS = re.compile(
 SHARE_OVER = re.compile(r"(?<![\w.])(?!100(?:\.0+)? %)[1-9]\d\d(?:\.\d+)? %(?! of the (?:limit|expected))")
 OTHER_PERCENT = re.compile(r"\berrors?\b|\bincrease")  # per cent of something that may be more than doubled
 NOTHING = re.compile(r"(?<![\d.])(?:0 times\b|[pq] = 0\.0+\b)")
+MINUS_NOUGHT = re.compile(r"(?<![\w.,-])[-\u2212]0(?:\.0+)?(?![\w.]|,\d)")
+# odds are of a lifter or of a venting; beside counts of ventings it has to be said of which
+ODDS = re.compile(r"\bodds\b(?! of an? (?:lifter|venting))")
+OF_VENTINGS = re.compile(r"\d of \d+ ventings?\b")
 RAW_NAME = re.compile(r"(?<![\w./-])[a-z]+(?:_[a-z0-9]+)+(?![\w./-])")
 COUNTED = re.compile(r"^(\d+) [\w -]+?[^:]*:$")
 
@@ -52,8 +56,9 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
     -------
     list of str
         One sentence a fault: a colon without its list, a list that is not as long as was said, an interval that holds
-        no effect beside a claim of one, a share over 100 %, ``0 times``, a p of 0, a raw name of a column, an answer of
-        more lines than are read at a glance.
+        no effect beside a claim of one, a share over 100 %, ``0 times``, a p of 0, a minus before nought, odds that may be of
+        lifters or of ventings, 100 and 100.0 in one column, a raw name of a column, an answer of more lines than are read at a
+        glance.
 
     Examples
     --------
@@ -71,6 +76,10 @@ def find_faults(blocks: Sequence[Block], *, raw_names: Collection[str] | None = 
             faults.append(f'a share over 100 %: "{said}"')
         if NOTHING.search(said):
             faults.append(f'a count or probability of nothing: "{said}"')
+        if MINUS_NOUGHT.search(said):
+            faults.append(f'a minus before nought: "{said}"')
+        if ODDS.search(said) and OF_VENTINGS.search(said):
+            faults.append(f'odds beside counts of ventings, and not of what: "{said}"')
         if found := _raw(said, names):
             faults.append(f'the raw name {", ".join(sorted(found))}: "{said}"')
     for block in blocks:
@@ -170,7 +179,11 @@ def _share_faults(table: Table, column: Column, cells: Sequence[object]) -> Iter
     of_whole = column.unit == "share" and not re.search(r"of the (?:limit|expected)", column.header)
     if of_whole and any(isinstance(cell, (int, float)) and cell > 1 + 1e-9 for cell in cells):
         yield f"table {table.name}: {column.header} goes past 100 %"
-    if re.search(r"\b[pq]\b|^chance", column.header.casefold()) and column.number:
-        shown = block_text(Table("check", "", (column,), (tuple(cells),), len(cells)))  # type: ignore[arg-type]
-        if re.search(r"(?m)^0(?:\.0+)?$", shown):
-            yield f"table {table.name}: {column.header} is shown as 0"
+    if not column.number:
+        return
+    shown = block_text(Table("check", "", (column,), (tuple(cells),), len(cells)))  # type: ignore[arg-type]
+    if {"100", "100.0"} <= set(shown.splitlines()):
+        yield f"table {table.name}: {column.header} has 100 and 100.0"
+    is_chance = re.search(r"\b[pq]\b|^chance", column.header.casefold()) is not None
+    if is_chance and re.search(r"(?m)^0(?:\.0+)?$", shown):
+        yield f"table {table.name}: {column.header} is shown as 0"

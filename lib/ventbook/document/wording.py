@@ -65,7 +65,7 @@ def _bare(value: float, unit: str, units: System, decimals: int | None) -> str:
         if decimals is None:
             decimals = 0 if percent == 0 or abs(percent) >= 9.95 else 1
             if percent > 0 and round(percent, decimals) >= 100 > percent:
-                decimals = 1
+                decimals, percent = 1, min(percent, 99.9)  # only all of them read 100
         return _signed(f"{percent:.{decimals}f}")
     if unit in PLAIN and decimals is None and (unit == "count" or (value.is_integer() and abs(value) < 1e6)):
         decimals = 0
@@ -110,6 +110,12 @@ def number(
     text = _bare(as_kept(value), unit, units, decimals)
     name = unit_label(unit, units) if label else ""
     return f"{text} {name}" if name else text
+
+
+def more_in_hundred(share: float, odds_ratio: float) -> float:
+    """How many more of 100 there are where a share has its odds multiplied."""
+    odds = odds_ratio * share / (1 - share)
+    return 100 * (odds / (1 + odds) - share)
 
 
 def value_range(

@@ -270,9 +270,18 @@ def alarm_sentence(alarm: Alarm) -> str:
     text = (
         f"{alarm.what.capitalize()}: {name} since venting {wording.clean_text(alarm.since_venting)} ({alarm.since.isoformat()}): "
         f"{wording.of_total(len(alarm.failing), len(alarm.ventings), 'venting')} {kind}, {wording.number(alarm.expected, decimals=1)} expected; "
-        f"odds about {wording.number(alarm.odds_ratio, decimals=1)} times as high"
+        f"in 100 such ventings about {_more(alarm, alarm.odds_ratio):.0f} more"
     )
-    return f"{text}, at least {wording.number(alarm.at_least, decimals=1)} times at any look."
+    least = _more(alarm, alarm.at_least)
+    return (
+        f"{text}, at least {least:.0f} more at any look."
+        if least >= 1
+        else f"{text}, at any look perhaps none."
+    )
+
+
+def _more(alarm: Alarm, odds_ratio: float) -> float:
+    return wording.more_in_hundred(min(alarm.expected / len(alarm.ventings), 0.99), odds_ratio)
 
 
 def step_sentence(alarm: Alarm, *, about: str = "Next") -> str:

@@ -149,6 +149,16 @@ def described(
     return f"{reading(middle, unit, False)} ({ends[0]} to {ends[1]})"
 
 
+def more_failing(times: float, *, share: float, with_it: bool) -> float:
+    """How many more of 100 ventings fail with the odds of each lifter ``times`` as high; negative: how many fewer.
+
+    ``share`` of the ventings with it fail, or of those without. Lifters over the limit are rare, so a venting's chance to pass
+    with it is that power of its chance without.
+    """
+    passed = 1 - share
+    return 100 * (passed ** (1 / times) - passed) if with_it else 100 * (passed - passed**times)
+
+
 def goes_with_spongy(
     *,
     off_failing: int,
@@ -170,17 +180,27 @@ def goes_with_spongy(
     if effect is None:
         why = f" ({other})" if other else ""
         return f"{counts}. That is too little to compare{why}."
-    centre, low, high = effect
-    numbers = f"odds {centre:.1f} times as high (plausible range {low:.1f} to {high:.1f}, {wording.level_words(level)})"
+    _, low, high = effect
+    share = off_failing / off if off_failing else by_book_failing / max(by_book, 1)
+    ends = [more_failing(times, share=share, with_it=off_failing > 0) for times in effect]
+    word = "more" if ends[0] >= 0 else "fewer"
+    more, *ends = ends if word == "more" else [-ends[0], -ends[2], -ends[1]]
+    least, most = (f"{round(end)}".replace("-", "\u2212") for end in ends)
+    numbers = (
+        f"in 100 such ventings about {round(more)} {word} with a spongy lifter (plausible range {least} to {most}, "
+        f"{wording.level_words(level)})"
+    )
     if low > 1:
         tail = "The records point to a link; they don't show which step, or whether the step is the cause."
     elif high < 1:
         tail = "Fewer, not more: look for what else differs before reading anything into it."
     elif high < matters and low > 1 / matters:
-        tail = f"An effect that would matter (odds {matters:g} times as high) is not in that range."
+        tail = (
+            f"An effect that would matter (odds of a lifter {matters:g} times as high) is not in that range."
+        )
     else:
         tail = "The records can't tell a link that would matter from none."
-    return f"{counts}: {numbers} at like circumstances. {tail}"
+    return f"{counts}: at like circumstances {numbers}. {tail}"
 
 
 def settle_open(jobs: int) -> str:

@@ -133,11 +133,11 @@ def why_restated(came: Sequence[str], went: Sequence[str], corrected: Sequence[s
 
 
 def first_actions(actions: list[tuple[str, str]]) -> str:
-    """The first two actions, for the first page: ``To do first: Ridge: go through ...``"""
+    """The first three actions, for the first page: ``To do first: Ridge: go through ...``"""
     if not actions:
         return "No action follows from this page."
-    told = [f"{where}: {what[0].lower()}{what[1:].rstrip('.')}" for where, what in actions[:2]]
-    more = f" {len(actions)} actions in all, below." if len(actions) > 2 else ""
+    told = [f"{where}: {what[0].lower()}{what[1:].rstrip('.')}" for where, what in actions[:3]]
+    more = f" {len(actions)} actions in all, below." if len(actions) > 3 else ""
     return f"To do first. {'; '.join(told)}.{more}"
 
 

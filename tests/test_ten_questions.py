@@ -46,7 +46,7 @@ def ask(demo_store, tmp_path_factory):
 def first_screen(made) -> str:
     """What a reader sees before moving the page: the answer's lines and what to do."""
     block = next(b for shown in made.shown for b in shown if isinstance(b, Answer))
-    return "\n".join([*block.sentences, *getattr(block, "todo", ())])
+    return "\n".join([*block.sentences, *block.todo])
 
 
 def between(frame: pd.DataFrame, since: str, until: str) -> pd.DataFrame:

@@ -35,7 +35,7 @@ def test_the_bad_lot_is_told_with_its_ventings_and_what_comes_next(demo: RunPage
 
 def test_the_page_says_which_promise_holds(demo: RunPage) -> None:
     assert "Of 100 years in which nothing acts, at most 5 carry any alarm" in demo.text
-    assert "0.3 on account of the monitor" in demo.text and "an average over that" in demo.text
+    assert "0.2 on account of the monitor" in demo.text and "an average over that" in demo.text
 
 
 def test_an_earlier_snapshot_has_the_alarms_of_that_day(demo_store: Path) -> None:

@@ -482,6 +482,8 @@ def lead_picture(page: Page, history: pd.DataFrame, rule: priming.StopRule) -> B
     if len(used) < FEWEST or rule.factor is None or not np.isfinite(rule.factor):
         return Blocks()
     shown = np.isfinite(used["_high"].to_numpy(float))
+    if not shown.any():
+        return Blocks()
     ratio = np.sort(np.exp((used["_high"] - used["_expected"]).to_numpy(float)[shown]))
     share = 100 * np.arange(1, len(ratio) + 1) / len(used)
     end = max(1.6, 1.4 * rule.factor)

@@ -56,7 +56,7 @@ def open_in_child(path: Path, kind: str) -> None:
     InputError where that takes more memory or time than the bounds, spans more cells, or ends the child. What the
     reader says of a file that it can't read is left to the reading itself.
     """
-    limits = [str(bound(name)) for name in ("reader_memory", "reader_seconds", "sheet_cells")]
+    limits = [str(bound(name)) for name in ("reader_memory", "reader_seconds", "parquet_tried")]
     try:
         done = subprocess.run(
             [sys.executable, "-I", str(CHILD), kind, str(path.resolve()), *limits],

@@ -6,11 +6,12 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
+import pytest
 from scipy import stats
 from tests.test_causes_account import draw_tables
 
 from ventbook.statistics import causes
-from ventbook.statistics.causes.account_controls import load_controls
+from ventbook.statistics.causes.account_controls import load_controls, tail_raised
 
 
 def draw_days(rng: np.random.Generator, *, bad: bool, a_day: int = 10) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -43,6 +44,27 @@ def test_controls_come_out_as_often_as_their_share_says():
     assert stats.binom.cdf(out, tried, 0.05) > 1e-3
     assert stats.binom.sf(out - 1, tried, 0.05) > 1e-3
     assert pages <= 2  # of 16 at a chance of .01 each: more than 2 in 1 of 2,000 such tests
+
+
+def test_chance_of_deviates_over_nought() -> None:
+    """Against 200,000 simulated sums, and one deviate against the normal tail (scipy.stats)."""
+    z = np.maximum(np.random.default_rng(1).standard_normal((200_000, 12)), 0.0)
+    for squares in (3.0, 8.0, 14.0):
+        assert tail_raised(squares, 12) == pytest.approx(
+            float(((z**2).sum(axis=1) >= squares).mean()), rel=0.05
+        )
+    assert tail_raised(1.96**2, 1) == pytest.approx(float(stats.norm.sf(1.96)))
+
+
+def test_a_weekday_without_a_failure_is_luck() -> None:
+    """A score that can fall no further says nothing of records that make false causes."""
+    jobs, lifters = draw_days(np.random.default_rng(7), bad=False)
+    lucky = jobs.loc[jobs["date"].dt.day_of_week == 2, "venting_id"]
+    lifters["over_first"] = lifters["over_first"].mask(lifters["venting_id"].isin(lucky), False)
+    lifters.loc[lifters["over_first"] == False, ["air_likelihood", "leak_down_likelihood"]] = np.nan  # noqa: E712
+    account = causes.explain_failures(jobs, lifters, draws=0)
+    assert "weekday Wednesday" not in account.controls.out
+    assert not account.controls.too_often
 
 
 def test_records_that_make_false_causes_are_told_and_nothing_is_named():

@@ -209,7 +209,7 @@ def controls_sentence(account: causes.Account) -> str:
     luck = "more than chance lets them" if found.too_often else "no more than chance lets them"
     return (
         f"Screened beside, of circumstances that can't act on an engine (odd numbers, days of the week): of {found.tried} {far}; "
-        f"all together {luck} (chi-square, p {wording.number(found.chance, '1', decimals=2) if found.chance >= 0.01 else 'under 0.01'})."
+        f"all together {luck} (p {wording.number(found.chance, '1', decimals=2) if found.chance >= 0.01 else 'under 0.01'})."
     )
 
 

@@ -74,19 +74,29 @@ NONE = Controls(0, (), 1.0, False)
 
 @cache
 def load_controls() -> tuple[tuple[Control, ...], float, float]:
-    """The controls, the two-sided p at which one comes out, and the chance that is too small for luck."""
+    """The controls, the p at which one comes out, and the chance that is too small for luck."""
     path = DATA / "controls.toml"
     raw = read_toml(path)
     return read_rows(path, "control", Control), float(raw["share"]), float(raw["too_often"])
 
 
+def tail_raised(squares: float, tried: int) -> float:
+    """Chance that the squares of those of ``tried`` normal deviates that are over 0 sum to ``squares`` or more.
+
+    Each is over 0 in half of the cases: a mixture of chi-squares (chi-bar-square; A. Shapiro, Int. Stat. Rev. 56 (1988) 49).
+    """
+    over = np.arange(1, tried + 1)
+    tails = stats.chi2.sf(squares, over)
+    none = stats.binom.pmf(0, tried, 0.5) * (squares <= 0)
+    return float(stats.binom.pmf(over, tried, 0.5) @ tails + none)
+
+
 def screen_controls(problem: Problem, named: Named, jobs: pd.DataFrame) -> Controls:
-    """Scores of the controls beside what is named, as normal deviates from their p, all together against chi-square.
+    """Scores of the controls beside what is named, as normal deviates from their p, those over 0 together.
 
     ``jobs``: the ventings in the order of the problem's rows.
     """
     controls, share, too_often = load_controls()
-    far = float(stats.norm.isf(share / 2))
     present = [c for c in controls if c.of in jobs.columns and jobs[c.of].notna().any()]
     if not present or not len(problem.failures.row):
         return NONE
@@ -105,7 +115,8 @@ def screen_controls(problem: Problem, named: Named, jobs: pd.DataFrame) -> Contr
     tried = [i for i in range(first) if scores.looked[i]]
     if not tried:
         return NONE
-    z = stats.norm.isf(np.clip(scores.p[tried], LEAST_P, 1 - LEAST_P))
-    chance = float(stats.chi2.sf(float(z @ z), len(tried)))
-    out = tuple(columns.terms[i].title for i, size in zip(tried, np.abs(z), strict=True) if size > far)
+    # only what raises the rate: the lower tail of these scores ends where a count is nought
+    z = np.maximum(stats.norm.isf(np.clip(scores.p[tried], LEAST_P, 1.0)), 0.0)
+    chance = tail_raised(float(z @ z), len(tried))
+    out = tuple(columns.terms[i].title for i in tried if scores.p[i] < share)
     return Controls(len(tried), out, chance, chance <= too_often)

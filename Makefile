@@ -9,7 +9,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 export PIP_DISABLE_PIP_VERSION_CHECK := 1
 
-.PHONY: help report test test-long docs notebooks lint lab bench calibrate lock clean
+.PHONY: help report test test-long docs notebooks lint lab bench calibrate mutants lock clean
 
 help:  ## list what can be made
 	@grep -E '^[a-z-]+: .*##|^[a-z-]+:  ##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 12
@@ -51,6 +51,9 @@ bench: $(READY)  ## speed and memory, side by side in one run
 
 calibrate: $(READY)  ## coverage and false-alarm rates on simulated fleets (hours)
 	$(BIN)/python -m calibrate
+
+mutants: $(READY)  ## small wrong changes to the numeric code, one at a time: do the tests notice (an hour)
+	$(BIN)/python -m calibrate mutants --jobs $(JOBS)
 
 lock:  ## rewrite requirements.txt from the ranges in pyproject.toml (needs uv)
 	uv pip compile --universal --generate-hashes --python-version 3.11 --extra test --no-header --no-emit-index-url --no-emit-find-links --quiet pyproject.toml -o requirements.txt

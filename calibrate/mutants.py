@@ -87,13 +87,16 @@ def copy_library(folder: Path, mutant: Mutant | None) -> None:
 
 def _run_pytest(folder: Path, tests: str) -> None:
     """In a process of its own: pytest with the copy in front of everything; 3 where something else was imported."""
-    said = os.open(folder / "said.txt", os.O_WRONLY | os.O_CREAT)
-    os.dup2(said, 1)
-    os.dup2(said, 2)
+    said = (folder / "said.txt").open("w", encoding="utf-8")
+    os.dup2(said.fileno(), 1)
+    os.dup2(said.fileno(), 2)
+    sys.stdout = sys.stderr = said
     os.chdir(ROOT)
     os.environ |= {"PYTHONPATH": str(folder / "lib"), "PYTHONDONTWRITEBYTECODE": "1", "CI": "1"}
     sys.dont_write_bytecode = True
     sys.path.insert(0, str(folder / "lib"))
+    for name in [n for n in sys.modules if n.split(".")[0] == "ventbook"]:
+        del sys.modules[name]
     import pytest
 
     code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--tb=line", *shlex.split(tests)]))

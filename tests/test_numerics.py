@@ -5,9 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from hypothesis import given
 from hypothesis import strategies as st
 from scipy import stats
+from statsmodels.stats.contingency_tables import StratifiedTable
+from statsmodels.stats.sandwich_covariance import cov_cluster
 
 from ventbook import numerics
 
@@ -101,6 +104,45 @@ def test_cr3_of_a_regression_equals_the_formula_with_leverages() -> None:
     scores = numerics.sum_by_cluster(design * residual[:, None], cluster, groups)
     info = numerics.information_by_cluster(design, weights, cluster, groups)
     assert numerics.sandwich_variance(bread, scores, information=info) == pytest.approx(by_hand, rel=1e-9)
+
+
+def test_cr1_is_that_of_a_library() -> None:
+    """statsmodels' clustered covariance, whose further factor (n - 1) / (n - k) is taken off."""
+    rng = np.random.default_rng(8)
+    n, k, groups = 60, 3, 7
+    design = np.column_stack([np.ones(n), rng.normal(size=(n, k - 1))])
+    cluster = np.append(np.arange(groups), rng.integers(0, groups, n - groups))
+    fit = sm.OLS(rng.normal(size=n) + cluster / 5, design).fit()
+    theirs = cov_cluster(fit, cluster, use_correction=True) * (n - k) / (n - 1)
+    scores = numerics.sum_by_cluster(design * fit.resid[:, None], cluster, groups)
+    bread = np.linalg.inv(design.T @ design)
+    assert numerics.sandwich_variance(bread, scores, kind="CR1") == pytest.approx(theirs, rel=1e-9)
+
+
+def test_a_cluster_that_nearly_holds_a_coefficient_is_left_out_like_any_other() -> None:
+    """Least squares (numpy's) without each cluster in turn; the leverages of the first add up to over .9, each under the cap."""
+    rng = np.random.default_rng(9)
+    cluster = np.repeat(np.arange(6), 10)
+    design = np.column_stack([np.ones(60), rng.normal(size=60) * np.where(cluster == 0, 3.0, 1.0 / 2)])
+    y = rng.normal(size=60)
+    beta = np.linalg.lstsq(design, y)[0]
+    off = np.array([np.linalg.lstsq(design[cluster != g], y[cluster != g])[0] for g in range(6)]) - beta
+    bread = np.linalg.inv(design.T @ design)
+    information = numerics.information_by_cluster(design, np.ones(60), cluster, 6)
+    values = np.linalg.eigvals(information[0] @ bread).real
+    assert 0.9 < values.sum() and values.max() < 0.95
+    scores = numerics.sum_by_cluster(design * (y - design @ beta)[:, None], cluster, 6)
+    found = numerics.sandwich_variance(bread, scores, information=information)
+    assert found == pytest.approx(off.T @ off, rel=1e-9)
+
+
+def test_shuffled_z_is_the_mantel_haenszel_score_of_a_library() -> None:
+    rng = np.random.default_rng(10)
+    stratum = np.repeat(np.arange(4), [5, 9, 14, 20])
+    x, y = rng.integers(0, 2, (2, 48)).astype(float)
+    tables = [pd.crosstab(x[stratum == s], y[stratum == s]).to_numpy() for s in range(4)]
+    theirs = StratifiedTable(tables).test_null_odds(correction=False).statistic
+    assert numerics.shuffled_z(x, y, stratum) ** 2 == pytest.approx(theirs, rel=1e-9)
 
 
 def test_sandwich_refuses_what_it_does_not_know() -> None:

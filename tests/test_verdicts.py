@@ -46,6 +46,7 @@ def test_on_the_limit_is_within_and_arithmetic_does_not_put_it_over():
         True,
         False,
     ]
+    assert 0.54 - 0.50 > 0.04 and not verdicts.is_over(0.54 - 0.50, 0.04)
     assert not verdicts.is_over(0.6, np.nan)
 
 

@@ -476,6 +476,8 @@ def test_the_rule_of_every_fit():
     assert numerics.judge_fit(spread=np.nan) == numerics.NO_SPREAD
     assert numerics.judge_fit(information=[[1.0, 1.0], [1.0, 1.0]]) == numerics.NOT_APART
     assert numerics.judge_fit(information=[[1.0, 0.0], [0.0, -1.0]]) == numerics.NOT_APART
+    # 13 of the 16 digits of a double are lost in the inverse of this one
+    assert numerics.judge_fit(information=[[1.0, 1 - 1e-13], [1 - 1e-13, 1.0]]) == numerics.NOT_APART
     # badly scaled is not singular: hours beside bar
     assert numerics.judge_fit(information=np.diag([1e-12, 1e12])) == ""
     with pytest.raises(NoFit, match="gap model: the fit did not settle"):

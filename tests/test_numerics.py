@@ -145,6 +145,16 @@ def test_shuffled_z_is_the_mantel_haenszel_score_of_a_library() -> None:
     assert numerics.shuffled_z(x, y, stratum) ** 2 == pytest.approx(theirs, rel=1e-9)
 
 
+def test_clusters_alike_by_balance_leave_the_models_own_variance() -> None:
+    """Six clusters of one high and one low reading each: their sums don't vary, the mean of twelve readings does (s^2 / n)."""
+    values, cluster = np.tile([0.2, 0.4], 6), np.repeat(np.arange(6), 2)
+    scores = numerics.sum_by_cluster(values - values.mean(), cluster, 6)[:, None]
+    robust = numerics.sandwich_variance(np.array([[1 / 12]]), scores, kind="CR1")[0, 0]
+    model = values.var(ddof=1) / 12
+    assert numerics.keep_spread(robust, model) == pytest.approx(model)
+    assert numerics.keep_spread(0.2 * model, model) == 0.2 * model
+
+
 def test_sandwich_refuses_what_it_does_not_know() -> None:
     with pytest.raises(ValueError, match="kind must be one of CR0, CR1, CR3; got 'HC3'"):
         numerics.sandwich_variance(np.eye(1), np.ones((2, 1)), kind="HC3")

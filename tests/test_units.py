@@ -90,5 +90,6 @@ def test_rounding_never_turns_a_fail_into_a_pass(value, system):
 
 def test_limit_in_inches_is_said_closely_enough():
     assert units.show_limit(0.5, "mm", "us") == "0.0197"
+    assert units.show_limit(0.04, "mm", "us") == "0.001575"  # 0.04 / 25.4 = 0.0015748; 0.00157 is 0.3 % off
     assert units.show_limit(0.5, "mm") == "0.50"
     assert units.show(0.508, "mm", "us", limit=0.5) == "0.0200"

@@ -25,6 +25,7 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parent.parent
 TABLE = ROOT / "calibrate" / "mutants.csv"
 OUTCOMES = ("noticed", "survived", "not run")
+UNSEEN = "not looked at yet"
 
 
 @dataclass(frozen=True)
@@ -123,7 +124,7 @@ def run_tests(tests: str, mutant: Mutant | None = None, *, limit: float = 300) -
         return "survived", ""
     if child.exitcode not in (1, 2):
         raise RuntimeError(f"pytest could not run {tests}: {said[-500:]}")
-    failed = re.search(r"^(?:FAILED|ERROR) (\S+)", said, re.MULTILINE)
+    failed = re.search(r"^(?:FAILED|ERROR) (.+?)(?: - |$)", said, re.MULTILINE)
     return "noticed", failed[1] if failed else "at import"
 
 
@@ -132,7 +133,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("names", nargs="*", help="rows whose name begins so")
     parser.add_argument("--draw", type=int, help="only so many of those listed as noticed")
     parser.add_argument("--seed", default="", help="any text, such as a commit's hash")
-    parser.add_argument("--left", action="store_true", help="only rows not run yet")
+    parser.add_argument(
+        "--left", action="store_true", help="only rows not run yet, and survivors not looked at"
+    )
     parser.add_argument("--jobs", type=int, default=1)
     asked = parser.parse_args(arguments)
     rows = read_mutants()
@@ -142,7 +145,7 @@ def main(arguments: list[str]) -> int:
     chosen = [
         r for r in rows if not asked.names or any(f"{r.name}.".startswith(f"{n}.") for n in asked.names)
     ]
-    chosen = [r for r in chosen if not asked.left or r.outcome == "not run"]
+    chosen = [r for r in chosen if not asked.left or r.outcome == "not run" or r.why == UNSEEN]
     if asked.draw is not None:
         listed = [r for r in chosen if r.outcome == "noticed"]
         chosen = random.Random(asked.seed).sample(listed, min(asked.draw, len(listed)))
@@ -166,7 +169,7 @@ def main(arguments: list[str]) -> int:
             for row, (outcome, by) in zip(part, found, strict=True):
                 print(f"{row.name:<34} {outcome:<9} {by}", flush=True)
                 lost += [row.name] if row.outcome == "noticed" and outcome == "survived" else []
-                why = (row.why or "not looked at yet") if outcome == "survived" else ""
+                why = (row.why or UNSEEN) if outcome == "survived" else ""
                 kept[row.name] = replace(row, outcome=outcome, by=by, why=why)
             if asked.draw is None:
                 write_mutants(list(kept.values()))

@@ -55,3 +55,8 @@ def test_sums_of_probabilities_are_allowed():
     answer = rates.lifter_share(x, n, cluster=range(4))
     assert answer.method == "wilson, effective n"
     assert answer.low < answer.estimate < answer.high
+
+
+def test_a_difference_is_the_first_share_less_the_second() -> None:
+    """Newcombe 1998, Statistics in Medicine 17:873: 56 of 70 against 48 of 80 is .20, from .0524 to .3339 (memory)."""
+    assert rates.difference_interval(56, 70, 48, 80) == pytest.approx((0.2, 0.0524, 0.3339), abs=5e-5)

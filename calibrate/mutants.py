@@ -18,6 +18,7 @@ import shlex
 import shutil
 import sys
 import tempfile
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
@@ -107,13 +108,16 @@ def _run_pytest(folder: Path, tests: str) -> None:
 
 
 def run_tests(tests: str, mutant: Mutant | None = None, *, limit: float = 300) -> tuple[str, str]:
-    """ "noticed" or "survived", and the test that failed first; over ``limit`` seconds counts as noticed."""
+    """Outcome ("noticed" or "survived") and the test that failed first; over ``limit`` seconds counts as noticed."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name).resolve()
         copy_library(folder, mutant)
         # forked, so that numpy and its kin are loaded once
         child = multiprocessing.get_context("fork").Process(target=_run_pytest, args=(folder, tests))
-        child.start()
+        with warnings.catch_warnings():
+            # of forking beside threads: the child uses none of them
+            warnings.simplefilter("ignore", DeprecationWarning)
+            child.start()
         child.join(limit)
         if child.exitcode is None:
             child.kill()

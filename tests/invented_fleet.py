@@ -22,6 +22,7 @@ class FleetSnapshot:
     """Record tables in the shape that a store's snapshot gives them."""
 
     number = 1
+    coded = False
 
     def __init__(self, tables: dict[str, pd.DataFrame], *, today: dt.date = dt.date(2026, 10, 10)) -> None:
         self.tables = tables

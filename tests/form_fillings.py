@@ -12,6 +12,7 @@ import pandas as pd
 
 from ventbook.records.forms import fields
 from ventbook.records.forms.page import VALVES
+from ventbook.records.intake.cells import DITTO_MARKS
 from ventbook.records.intake.context import thresholds
 from ventbook.tables import Column, record_tables, units
 
@@ -131,6 +132,8 @@ class Filling:
         limits = fields.span(column, self.system)
         if limits is None:
             text = self.text(lines=column.name == "remarks")
+            if column.name != "remarks" and text.strip() in DITTO_MARKS.to_pylist():  # held, and no value
+                text = f"{text}x"
             if column.name == "trial":  # a mark between two names would make it two trials
                 text = re.sub(r"[,;/+&]|\band\b", "_", text)
             return text, text

@@ -191,13 +191,16 @@ def test_planted_worsening_stays_open(page):
 def test_innocent_fleet_has_a_quiet_page():
     page = make_page("quarterly-review", fleet_tables(600, ()), period="2026Q3")
     review.answer(page)
-    assert "Nothing on this page moved by more than chance explains." in page.answers
+    assert any("Nothing on this page moved by more than chance explains." in said for said in page.answers)
 
 
 def test_first_ever_quarter_is_stated():
     page = make_page("quarterly-review", fleet_tables(SMALL), period="2024Q4")
     run(page)
-    assert "Nothing can be said about a change: no earlier period to compare with." in page.answers
+    assert any(
+        "Nothing can be said about a change: no earlier period to compare with." in said
+        for said in page.answers
+    )
     assert page.frame("trend_signals").empty
 
 
@@ -237,6 +240,7 @@ def test_any_period(period):
     allowed = numbers_allowed(page) | set(re.findall(r"\d+", period))
     for sentence in told(page):
         rest = re.sub(r"\d{4}Q\d|\d{4}-\d{2}(/\d{4}-\d{2})?|12m", "", sentence)
+        rest = rest.partition("within the limits in force:")[0]  # the manual's numbers are no findings
         for number in re.findall(r"\d+(?:\.\d+)?", rest):
             assert number in allowed, sentence
 

@@ -73,7 +73,7 @@ def lead_picture(page: Page) -> Blocks:
     return page.add_figure(
         "lead", figure,
         alt=f"How much higher each of {len(rows)} gauges reads than the others, with ranges: "
-        + wording.join_words([f"{row.label} {row.value:+.3f} {unit}" for row in rows]) + ".",
+        + wording.join_words([f"{row.label} {round(row.value, 3) + 0.0:+.3f} {unit}" for row in rows]) + ".",
         caption="A hint, not a study: the gauges did not measure the same lifters. n: ventings.",
     )  # fmt: skip
 

@@ -104,11 +104,13 @@ def answer_sentences(
     _keep(page, "open_ventings", float(still_open), "count", total, facts, pending)
     _keep(page, "ventings_without_result", float(no_result), "count", total, facts, pending)
     keep_restated(page)
-    causes_said = f"{cause_sentence(page, facts)} {say_change(page, facts, now, others)}".strip()
+    change, _, by_cause = say_change(page, facts, now, others).partition(" By cause, ")
+    causes_said = f"{cause_sentence(page, facts)} {say_outcomes(page)}".strip()
     told = [s.sentence for s in signals]
-    moved = f"{moved} {say_outcomes(page)}".strip()
-    lines = [status, causes_said, moved, *say_left_out(page)[:1]]
-    return lines, [say_restated(page), against, *told, *keep_not_over(page, facts), say_known(page), pending]
+    lines = [f"{status} {change}".strip(), causes_said, moved, *say_left_out(page)[:1]]
+    more = [f"By cause, {by_cause}"] if by_cause else []
+    more += [say_restated(page), against, *told, *keep_not_over(page, facts), say_known(page), pending]
+    return lines, more
 
 
 def say_actions(page: Page, facts: ReportData) -> list[Said | str]:

@@ -102,10 +102,10 @@ def against_sentence(
     if change.estimate is None or change.low is None or change.high is None:
         return ""
     chance = ", which chance alone can make" if change.low < 0 < change.high else ", more than chance makes"
-    text = f"Since {before} the share of failing ventings moved by {change_text(change, ratio=False)}{chance}"
+    text = f"Since {before} the share moved by {change_text(change, ratio=False)}{chance}."
     if moved:
-        return f"{text}; by cause, {join_words([f'{title} {how}' for title, how in moved])} beyond chance."
-    return f"{text}; by cause, nothing rose or fell beyond chance." if causes_known else f"{text}."
+        return f"{text} By cause, {join_words([f'{title} {how}' for title, how in moved])} beyond chance."
+    return f"{text} By cause, nothing rose or fell beyond chance." if causes_known else text
 
 
 def restated_number(label: str, what: str, then: str, now: str, *, others: int, why: str) -> str:

@@ -456,7 +456,7 @@ def test_ventings_without_any_check_are_stated():
     page = make_page("quarterly-review", tables, period="2026Q3")
     run(page)
     assert told(page)[0] == "2026Q3: no venting with a lifter check that gives a result."
-    assert "no venting with a result in the earlier periods" in told(page)[1]
+    assert any("no venting with a result in the earlier periods" in said for said in told(page)[:3])
 
 
 def test_jobs_that_are_never_closed_are_not_called_open():

@@ -111,7 +111,7 @@ def say_known(page: Page) -> str:
 def say_outcomes(page: Page) -> str:
     """What became of the team's actions, for an answer."""
     found = [row.short for row in list_known(page) if row.source == ACTIONS]
-    return f"Of the team's actions, {'; '.join(found)}." if found else ""
+    return f"Actions: {'; '.join(found)}." if found else ""
 
 
 def _keep(page: Page) -> None:

@@ -68,7 +68,7 @@ def test_a_weekday_without_a_failure_is_luck() -> None:
 
 
 def test_records_that_make_false_causes_are_told_and_nothing_is_named():
-    """Without controls 4 of 10 such fleets had a named cause, and 12 of 14 are told (from a run of this test on more fleets)."""
+    """Without controls 4 of 10 such fleets had a named cause, and 8 of 14 are told (a run of this test on more fleets)."""
     told = named = 0
     for seed in range(6):
         account = causes.explain_failures(*draw_days(np.random.default_rng(100 + seed), bad=True), draws=0)

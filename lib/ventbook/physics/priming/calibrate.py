@@ -22,6 +22,7 @@ from ventbook.physics.priming.ratio import (
     fit_interval,
     fit_ratio,
     log_likelihood,
+    type_levels,
     usable_counts,
 )
 from ventbook.results import NotEnoughData
@@ -188,10 +189,8 @@ def _score_method(
 
 
 def _design(used: pd.DataFrame, *, with_covariates: bool) -> Floats:
-    """One column an engine type with at least 3 engines (the others share one), then the covariates, centred."""
-    engines = used.groupby("engine_type")["engine_id"].transform("nunique")
-    level = used["engine_type"].where(engines >= FEWEST_ENGINES, "")
-    design = pd.get_dummies(level).to_numpy(float)
+    """The engine types' levels, then the covariates, centred."""
+    design = type_levels(used)
     if not with_covariates:
         return design
     extra = []

@@ -22,6 +22,7 @@ from ventbook.physics.priming.ratio import (
     IntervalFit,
     fit_interval,
     t_interval,
+    type_levels,
     usable_counts,
 )
 from ventbook.results import Estimate, NotEnoughData, no_estimate
@@ -148,7 +149,7 @@ def smooth_ratio(jobs: pd.DataFrame, *, by: str, level: float = 0.95, points: in
         return empty
     start, end = np.quantile(x, [0.02, 0.98])
     at = np.linspace(start, end, points)
-    levels = _levels(used)
+    levels = type_levels(used)
     design = np.column_stack([np.tile(levels.mean(axis=0), (points, 1)), _spline(at, knots)])
     middle = design @ fit.theta[:-1]
     spread = np.sqrt(np.einsum("ij,jk,ik->i", design, fit.variance()[:-1, :-1], design))
@@ -168,16 +169,10 @@ def _known(used: pd.DataFrame) -> pd.DataFrame:
     return used.assign(_share=(drawn / used["expected_rotations"]).clip(0.0, 1.0).astype(float))
 
 
-def _levels(used: pd.DataFrame) -> Floats:
-    """One column an engine type with at least FEWEST_ENGINES engines; the others share one."""
-    engines = used.groupby("engine_type")["engine_id"].transform("nunique")
-    return pd.get_dummies(used["engine_type"].where(engines >= FEWEST_ENGINES, "")).to_numpy(float)
-
-
 def _fit(used: pd.DataFrame, columns: Floats) -> IntervalFit:
     cluster, names = factorize(used["engine_id"])
     expected = used["_expected"].to_numpy()
-    design = np.column_stack([_levels(used), columns])
+    design = np.column_stack([type_levels(used), columns])
     return fit_interval(
         used["_low"].to_numpy() - expected, used["_high"].to_numpy() - expected, design, cluster, len(names)
     )

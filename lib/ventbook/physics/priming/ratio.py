@@ -158,6 +158,12 @@ def _solve(information: Floats, score: Floats) -> Floats:
     return np.einsum("...ij,...j->...i", vectors, turned)
 
 
+def type_levels(used: pd.DataFrame) -> Floats:
+    """One column an engine type with at least FEWEST_ENGINES engines; the others share one."""
+    engines = used.groupby("engine_type")["engine_id"].transform("nunique")
+    return pd.get_dummies(used["engine_type"].where(engines >= FEWEST_ENGINES, "")).to_numpy(float)
+
+
 def t_interval(estimate: float, variance: float, groups: int, level: float) -> tuple[float, float]:
     """Two-sided interval with the t quantile at ``groups`` - 1 degrees of freedom."""
     half = stats.t.ppf(0.5 + level / 2.0, groups - 1) * np.sqrt(variance)

@@ -92,13 +92,13 @@ def try_changes(
             pd.DataFrame(columns=list(CHANGE_COLUMNS)), pd.DataFrame(columns=list(REST_COLUMNS))
         )
 
-    posed = pose_question(ventings, lifters, gauges=gauges, factors=chosen, seed=account.seed)
-    needed = _needed(posed.problem, terms)
-    asked = _Asked.of(posed.problem, terms)
-    changed = [
-        (change, "", _Asked.of(pose_question(ventings, table, gauges=gauges, factors=chosen, seed=account.seed).problem, terms))
-        for change, table in _change_lifters(lifters, held)
-    ]  # fmt: skip
+    def ask(table: pd.DataFrame) -> _Asked:
+        posed = pose_question(ventings, table, gauges=gauges, factors=chosen, seed=account.seed)
+        return _Asked.of(posed.problem, terms)
+
+    asked = ask(lifters)
+    needed = _needed(asked.problem, terms)
+    changed = [(change, "", ask(table)) for change, table in _change_lifters(lifters, held)]
     sites = asked.problem.rows.site
     names = sorted(set(sites.tolist()))
     changed += [(SITE, name, asked.without(sites == name)) for name in names if len(names) > 1]

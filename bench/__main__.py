@@ -2,11 +2,12 @@
 
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 
-def run_all(folder: Path, names: list[str]) -> int:
-    """Runs FOLDER/FOLDER_*.py, each in a process of its own; exit code 0 when all ran, 2 for an unknown name."""
+def run_all(folder: Path, names: list[str], options: Sequence[str] = ()) -> int:
+    """Runs FOLDER/FOLDER_*.py with ``options``, each in a process of its own; exit code 0 when all ran, 2 for an unknown name."""
     kind = folder.name
     found = sorted(path.stem.removeprefix(f"{kind}_") for path in folder.glob(f"{kind}_*.py"))
     unknown = sorted(set(names) - set(found))
@@ -16,7 +17,7 @@ def run_all(folder: Path, names: list[str]) -> int:
     failed = 0
     for name in names or found:
         print(f"\n== {name}", flush=True)
-        done = subprocess.run([sys.executable, "-m", f"{kind}.{kind}_{name}"], check=False)
+        done = subprocess.run([sys.executable, "-m", f"{kind}.{kind}_{name}", *options], check=False)
         failed += done.returncode != 0
     return 1 if failed else 0
 

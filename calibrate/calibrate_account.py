@@ -1,6 +1,6 @@
 """Does the account of every failure name what was planted, nothing else, and count it rightly?
 
-    python calibrate/calibrate_account.py --fleets 40 --row "odds ratio 4"
+    python -m calibrate.calibrate_account --fleets 40 --row "odds ratio 4"
 
 writes calibrate/tables/account.csv and account.md. Rows of two kinds of fleet.
 
@@ -24,7 +24,6 @@ lower end over the truth. Shares of fleets stand with their Monte Carlo error.
 
 from __future__ import annotations
 
-import argparse
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -35,7 +34,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from calibrate import fleets
+from calibrate import fleets, runner
 from ventbook import demo, tables
 from ventbook.model.lifters import build_lifters
 from ventbook.model.ventings import build_ventings
@@ -196,9 +195,9 @@ def is_meant(name: str, wanted: str) -> bool:
     return name == wanted or (wanted.endswith(" growing") and name.startswith(wanted.removesuffix("growing")))
 
 
-def judge_fleet(row: Row, number: int) -> tuple[dict[str, float], list[dict[str, float | str]]]:
+def judge_fleet(name: str, number: int) -> tuple[dict[str, float], list[dict[str, float | str]]]:
     """One fleet: names and hints, and a record a planted cause (a gauge on which nothing rests is none)."""
-    drawn = row.draw(number)
+    drawn = next(row for row in ROWS if row.name == name).draw(number)
     account = causes.explain_failures(drawn.ventings, drawn.lifters)
     named = account.terms[account.terms["standing"] == "named"]
     planted = []
@@ -219,8 +218,8 @@ def judge_fleet(row: Row, number: int) -> tuple[dict[str, float], list[dict[str,
 def run_row(row: Row, *, fleets_: int, first: int) -> dict[str, object]:
     """Shares over the fleets."""
     judged, planted = [], []
-    for number in range(first, first + fleets_):
-        one, causes_of = judge_fleet(row, number)
+    tasks = [(row.name, number) for number in range(first, first + fleets_)]
+    for one, causes_of in runner.run_fleets(judge_fleet, tasks, what=row.name):
         judged.append(one)
         planted += causes_of
     mean = pd.DataFrame(judged).mean()
@@ -251,9 +250,7 @@ def run_row(row: Row, *, fleets_: int, first: int) -> dict[str, object]:
 
 def main(arguments: list[str] | None = None) -> None:
     """Runs the rows asked for and brings the tables up to date."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=40)
     parser.add_argument("--first", type=int, default=0, help="number of the first fleet")
     parser.add_argument("--row", action="append", default=[], help="only this row; others keep their figures")
@@ -263,20 +260,21 @@ def main(arguments: list[str] | None = None) -> None:
     asked = parser.parse_args(arguments)
     path = Path(asked.out) / "account.csv" if asked.out else None
     done = pd.read_csv(path) if path and path.exists() and asked.row else pd.DataFrame()
-    for row in ROWS:
-        if asked.row and row.name not in asked.row:
-            continue
-        start = time.perf_counter()
-        found = run_row(row, fleets_=asked.fleets, first=asked.first)
-        print({k: round(v, 3) if isinstance(v, float) else v for k, v in found.items()},
-              f"{time.perf_counter() - start:.0f} s", flush=True)  # fmt: skip
-        if len(done):
-            done = done[done["row"] != row.name]
-        done = pd.concat([done, pd.DataFrame([found])], ignore_index=True)
-        if path:
-            order = [r.name for r in ROWS]
-            done = done.sort_values("row", key=lambda s: s.map({n: i for i, n in enumerate(order)}))
-            write_tables(done, path.parent)
+    with runner.use(asked):
+        for row in ROWS:
+            if asked.row and row.name not in asked.row:
+                continue
+            start = time.perf_counter()
+            found = run_row(row, fleets_=asked.fleets, first=asked.first)
+            print({k: round(v, 3) if isinstance(v, float) else v for k, v in found.items()},
+                  f"{time.perf_counter() - start:.0f} s", flush=True)  # fmt: skip
+            if len(done):
+                done = done[done["row"] != row.name]
+            done = pd.concat([done, pd.DataFrame([found])], ignore_index=True)
+            if path:
+                order = [r.name for r in ROWS]
+                done = done.sort_values("row", key=lambda s: s.map({n: i for i, n in enumerate(order)}))
+                write_tables(done, path.parent)
 
 
 def write_tables(table: pd.DataFrame, folder: Path) -> None:

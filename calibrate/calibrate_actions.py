@@ -10,7 +10,6 @@ kind against the same quarters after (two shares, two-sided p < .05, fewer).
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +17,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from calibrate import runner
 from ventbook.statistics.trends import Findings, judge_before_after
 
 TABLES = Path(__file__).parent / "tables"
@@ -129,17 +129,20 @@ def run_fleets(fleet: Fleet, ventings: int, *, fleets: int, seed: int) -> dict[s
     return row
 
 
+def run_cell(name: str, ventings: int, fleets: int, seed: int) -> dict[str, float | str | int]:
+    """One row of the table."""
+    return run_fleets(next(f for f in FLEETS if f.name == name), ventings, fleets=fleets, seed=seed)
+
+
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=500)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    rows = []
-    for fleet in FLEETS:
-        for ventings in SIZES:
-            rows.append(run_fleets(fleet, ventings, fleets=asked.fleets, seed=asked.seed))
-            print(rows[-1], flush=True)
+    cells = [(fleet.name, ventings, asked.fleets, asked.seed) for fleet in FLEETS for ventings in SIZES]
+    with runner.use(asked):
+        rows = runner.run_fleets(run_cell, cells, what="actions, cells")
     table = pd.DataFrame(rows)
     TABLES.mkdir(exist_ok=True)
     table.round(4).to_csv(TABLES / "actions.csv", index=False)
@@ -153,8 +156,8 @@ def main() -> None:
         "|---|---|---|---|---|",
     ]
     for name, own in table.groupby("fleet", sort=False):
-        cells = [" / ".join(f"{100 * v:.1f}" for v in own[c]) for c in ("naive", "worked", "fell", "rose")]
-        lines.append(f"| {name} | {' | '.join(cells)} |")
+        shares = [" / ".join(f"{100 * v:.1f}" for v in own[c]) for c in ("naive", "worked", "fell", "rose")]
+        lines.append(f"| {name} | {' | '.join(shares)} |")
     (TABLES / "actions.md").write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 

@@ -21,7 +21,6 @@ earlier quarters, held against the luck of single ventings alone.
 
 from __future__ import annotations
 
-import argparse
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -30,7 +29,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from calibrate import fleets
+from calibrate import fleets, runner
 from ventbook.statistics import causes, forecast
 
 TABLES = Path(__file__).parent / "tables"
@@ -98,8 +97,9 @@ def explain(jobs: pd.DataFrame, lifters: pd.DataFrame) -> causes.Account:
     return causes.explain_failures(jobs, lifters, gauges=gauges, draws=0)
 
 
-def judge_fleet(world: World, number: int) -> dict[str, float]:
+def judge_fleet(name: str, number: int) -> dict[str, float]:
     """One fleet: said and came, corrected and not, and the scores of the chances."""
+    world = next(world for world in WORLDS if world.name == name)
     scored = forecast.roll_chances(*draw_fleet(world, number), explain=explain)
     corrected = forecast.tell_deviation(scored)
     alone = forecast.tell_deviation(scored.assign(chance=scored["account_chance"], chance_u=0.0))
@@ -122,7 +122,8 @@ def judge_fleet(world: World, number: int) -> dict[str, float]:
 
 def run_world(world: World, *, number_of: int, first: int) -> dict[str, object]:
     """Shares and means over the fleets."""
-    found = pd.DataFrame([judge_fleet(world, number) for number in range(first, first + number_of)])
+    tasks = [(world.name, number) for number in range(first, first + number_of)]
+    found = pd.DataFrame(runner.run_fleets(judge_fleet, tasks, what=world.name))
     within, alone = (found[name].abs() <= 2 for name in ("z", "z_alone"))
     return {
         "world": world.name,
@@ -146,9 +147,7 @@ def run_world(world: World, *, number_of: int, first: int) -> dict[str, object]:
 
 def main(arguments: list[str] | None = None) -> None:
     """Runs the worlds asked for and brings the tables up to date."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=100)
     parser.add_argument("--first", type=int, default=0, help="number of the first fleet")
     parser.add_argument(
@@ -158,17 +157,20 @@ def main(arguments: list[str] | None = None) -> None:
     asked = parser.parse_args(arguments)
     path = Path(asked.out) / "forecast.csv" if asked.out else None
     done = pd.read_csv(path) if path and path.exists() and asked.world else pd.DataFrame()
-    for world in WORLDS:
-        if asked.world and world.name not in asked.world:
-            continue
-        start = time.process_time()
-        found = run_world(world, number_of=asked.fleets, first=asked.first)
-        print({k: round(v, 3) if isinstance(v, float) else v for k, v in found.items()},
-              f"{time.process_time() - start:.0f} s", flush=True)  # fmt: skip
-        done = pd.concat([done[done["world"] != world.name] if len(done) else done, pd.DataFrame([found])])
-        if path:
-            order = [w.name for w in WORLDS]
-            write_tables(done.sort_values("world", key=lambda s: s.map(order.index)), path.parent)
+    with runner.use(asked):
+        for world in WORLDS:
+            if asked.world and world.name not in asked.world:
+                continue
+            start = time.process_time()
+            found = run_world(world, number_of=asked.fleets, first=asked.first)
+            print({k: round(v, 3) if isinstance(v, float) else v for k, v in found.items()},
+                  f"{time.process_time() - start:.0f} s", flush=True)  # fmt: skip
+            done = pd.concat(
+                [done[done["world"] != world.name] if len(done) else done, pd.DataFrame([found])]
+            )
+            if path:
+                order = [w.name for w in WORLDS]
+                write_tables(done.sort_values("world", key=lambda s: s.map(order.index)), path.parent)
 
 
 def write_tables(table: pd.DataFrame, folder: Path) -> None:

@@ -19,13 +19,13 @@ uncertainty. Cover: the truth of the bias in its interval, on the day in the mid
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.numerics import Floats
 from ventbook.physics import gauge
 from ventbook.statistics import trends
@@ -172,14 +172,14 @@ def run_case(case: str, known: str, fleets: int, seed: int) -> tuple[dict[str, o
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=60)
     parser.add_argument("--seed", type=int, default=18)
     asked = parser.parse_args()
     rows, bins = [], []
-    for case in CASES:
-        for known in KNOWN:
-            row, own = run_case(case, known, asked.fleets, asked.seed)
+    cells = [(case, known, asked.fleets, asked.seed) for case in CASES for known in KNOWN]
+    with runner.use(asked):
+        for row, own in runner.run_fleets(run_case, cells, what="gauge, cells"):
             rows.append(row)
             bins.append(own)
     table = pd.DataFrame(rows)

@@ -10,7 +10,6 @@ gets worse has its failing share multiplied, or all its gaps raised in proportio
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import time
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import data, signals
 from ventbook.statistics import trends
@@ -184,9 +184,9 @@ def _name_in(text: str) -> str:
     return next((part.split()[0] for part in words[1:] if "-" in part.split()[0]), "")
 
 
-def watch_fleet(kind: Kind, *, seed: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
+def watch_fleet(name: str, seed: int) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
     """One row a page of one fleet, and one row a signal of failing ventings or gaps at the first site."""
-    rng = np.random.default_rng([seed, 29])
+    kind, rng = _kind(name), np.random.default_rng([seed, 29])
     jobs, lifters = draw_fleet(kind, rng=rng)
     pages, found = [], []
     for place, label in enumerate(sorted(jobs["step"].unique())[BEFORE:]):
@@ -212,8 +212,9 @@ def watch_fleet(kind: Kind, *, seed: int) -> tuple[list[dict[str, Any]], list[di
     return pages, found
 
 
-def look_at_gauges(kind: Kind, *, seed: int) -> dict[str, bool]:
+def look_at_gauges(name: str, seed: int) -> dict[str, bool]:
     """Whether the interval of the first gauge's shift in the last quarter holds the truth, and whether any gauge is said to drift."""
+    kind = _kind(name)
     jobs, lifters = draw_fleet(kind, rng=np.random.default_rng([seed, 31]))
     drifts = trends.find_gauge_drifts(trends.list_sound_gaps(lifters, period="step"), period="step")
     own = next(drift for drift in drifts if drift.gauge == WRONG)
@@ -226,11 +227,18 @@ def look_at_gauges(kind: Kind, *, seed: int) -> dict[str, bool]:
     }
 
 
+def _kind(name: str) -> Kind:
+    return next(kind for kind in KINDS if kind.name == name)
+
+
 def run_kind(kind: Kind, *, runs: int, seed: int = 1) -> list[dict[str, Any]]:
     """Rates of one kind of fleet: kind, what, rate, chance error, number behind it."""
-    both = [watch_fleet(kind, seed=seed * 100_000 + run) for run in range(runs * kind.weight)]
+    tasks = [(kind.name, seed * 100_000 + run) for run in range(max(kind.weight, LOOKS) * runs)]
+    both = runner.run_fleets(watch_fleet, tasks[: kind.weight * runs], what=kind.name)
     pages = pd.DataFrame([row for part, _ in both for row in part])
-    looks = pd.DataFrame([look_at_gauges(kind, seed=seed * 100_000 + run) for run in range(LOOKS * runs)])
+    looks = pd.DataFrame(
+        runner.run_fleets(look_at_gauges, tasks[: LOOKS * runs], what=f"{kind.name}, gauges")
+    )
     found = pd.DataFrame(
         [row for _, part in both for row in part], columns=["seed", "place", "what"]
     ).sort_values(["seed", "place"], kind="stable")
@@ -268,26 +276,25 @@ def run_kind(kind: Kind, *, runs: int, seed: int = 1) -> list[dict[str, Any]]:
 
 
 def main(arguments: list[str] | None = None) -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--runs", type=int, default=3)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--kind", action="append", default=[])
     parser.add_argument("--tables", type=Path, default=Path(__file__).parent / "tables")
     asked = parser.parse_args(arguments)
     table = []
-    for kind in KINDS:
-        if asked.kind and kind.name not in asked.kind:
-            continue
-        start = time.perf_counter()
-        for row in run_kind(kind, runs=asked.runs, seed=asked.seed):
-            table.append(row)
-            print(
-                f"{row['kind']:52s} {row['what']:62s} {100 * row['rate']:5.1f} +- {100 * row['error']:.1f} % ({row['of']})",
-                flush=True,
-            )
-        print(f"{'':52s} {time.perf_counter() - start:.0f} s", flush=True)
+    with runner.use(asked):
+        for kind in KINDS:
+            if asked.kind and kind.name not in asked.kind:
+                continue
+            start = time.perf_counter()
+            for row in run_kind(kind, runs=asked.runs, seed=asked.seed):
+                table.append(row)
+                print(
+                    f"{row['kind']:52s} {row['what']:62s} {100 * row['rate']:5.1f} +- {100 * row['error']:.1f} % ({row['of']})",
+                    flush=True,
+                )
+            print(f"{'':52s} {time.perf_counter() - start:.0f} s", flush=True)
     write_tables(pd.DataFrame(table), asked.tables)
 
 

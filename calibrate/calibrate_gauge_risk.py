@@ -12,12 +12,12 @@ pass though truly over the limit, or fail though within it; "shares" the same ov
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.physics import gauge
 from ventbook.tables.gauges import GaugeRow
 
@@ -116,23 +116,29 @@ def judge_fleet(name: str, kind: str, engines: int, seed: int) -> dict[str, floa
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=100)
     parser.add_argument("--seed", type=int, default=18)
     asked = parser.parse_args()
     rows = []
-    for number, name in enumerate(GAUGES):
-        held = []
-        for fleet in range(asked.fleets):
-            kind, engines = POPULATIONS[fleet % 3], ENGINES[(fleet // 3) % 2]
-            seed = asked.seed + 10_000 * number + fleet
-            held.append({"population": kind, "engines": engines} | judge_fleet(name, kind, engines, seed))
-        table = pd.DataFrame(held)
-        cells = [("all", table), *((kind, table[table["population"] == kind]) for kind in POPULATIONS)]
-        for kind, part in cells:
-            means = part.drop(columns=["population", "engines"]).mean()
-            rows.append({"gauge": name, "population": kind, "fleets": len(part)} | means.to_dict())
-        print(rows[-4], flush=True)
+    with runner.use(asked):
+        for number, name in enumerate(GAUGES):
+            tasks = [
+                (
+                    name,
+                    POPULATIONS[fleet % 3],
+                    ENGINES[(fleet // 3) % 2],
+                    asked.seed + 10_000 * number + fleet,
+                )
+                for fleet in range(asked.fleets)
+            ]
+            held = runner.run_fleets(judge_fleet, tasks, what=name)
+            table = pd.DataFrame(held).assign(population=[task[1] for task in tasks])
+            cells = [("all", table), *((kind, table[table["population"] == kind]) for kind in POPULATIONS)]
+            for kind, part in cells:
+                means = part.drop(columns="population").mean()
+                rows.append({"gauge": name, "population": kind, "fleets": len(part)} | means.to_dict())
+            print(rows[-4], flush=True)
     found = pd.DataFrame(rows)
     TABLES.mkdir(exist_ok=True)
     found.round(4).to_csv(TABLES / "gauge_risk.csv", index=False)

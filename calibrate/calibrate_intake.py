@@ -8,7 +8,6 @@ code is 1. Writes calibrate/tables/intake.md. About half a second of processor t
 
 from __future__ import annotations
 
-import argparse
 import sys
 import tempfile
 import time
@@ -16,6 +15,8 @@ from pathlib import Path
 
 from hypothesis import HealthCheck, given, seed, settings
 from hypothesis import strategies as st
+
+from calibrate import runner
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests"))
@@ -25,7 +26,7 @@ from intake_law import deliveries, hold_law, make_stock  # noqa: E402
 
 def main() -> None:
     """Runs the law and writes what was tried."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--examples", type=int, default=10_000)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()

@@ -17,13 +17,13 @@ Its shares are of all gaps over the limit; air_as_both of those that are air.
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from calibrate import runner
 from ventbook.physics import lifter
 
 TABLES = Path(__file__).parent / "tables"
@@ -163,7 +163,7 @@ def judge_intervals(frame: pd.DataFrame, truth: pd.DataFrame, *, by_hand: bool) 
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--lifters", type=int, default=24_000)
     parser.add_argument("--seed", type=int, default=7)
     asked = parser.parse_args()

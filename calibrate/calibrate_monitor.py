@@ -12,7 +12,6 @@ each lot against the others' share at every venting, called below .05.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +20,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
+from calibrate import runner
 from ventbook.document import plotting
 from ventbook.statistics import monitor
 
@@ -146,17 +146,24 @@ def test_plainly(jobs: pd.DataFrame) -> bool:
     return False
 
 
+def _fleet(name: str) -> Fleet:
+    return next(fleet for fleet in (*INNOCENT, *PLANTED) if fleet.name == name)
+
+
+def watch_innocent(name: str, seed: int, number: int) -> tuple[int, int, int, int, int]:
+    """One fleet: any alarm, any firm one, notes, streams, and whether a plain test calls any."""
+    jobs = draw_fleet(_fleet(name), np.random.default_rng([seed, number]))
+    found = watch_year(jobs)
+    alarmed, firm, noted = (found[kind] >= 0 for kind in ("alarmed", "firm", "noted"))
+    return int(alarmed.any()), int(firm.any()), int(noted.sum()), len(found), int(test_plainly(jobs))
+
+
 def count_innocent(fleet: Fleet, fleets: int, seed: int) -> dict[str, object]:
     """False alarms a year, notes a stream, and what a plain test does."""
-    years, firm, notes, streams, plain = 0, 0, 0, 0, 0
-    for number in range(fleets):
-        jobs = draw_fleet(fleet, np.random.default_rng([seed, number]))
-        found = watch_year(jobs)
-        years += int((found["alarmed"] >= 0).any())
-        firm += int((found["firm"] >= 0).any())
-        notes += int((found["noted"] >= 0).sum())
-        streams += len(found)
-        plain += int(test_plainly(jobs))
+    watched = runner.run_fleets(
+        watch_innocent, [(fleet.name, seed, number) for number in range(fleets)], what=fleet.name
+    )
+    years, firm, notes, streams, plain = map(sum, zip(*watched, strict=True))
     alarms = years / fleets
     return {
         "sort": "innocent", "fleet": fleet.name, "fleets": fleets, "alarms": alarms, "error": np.sqrt(max(alarms, 1 / fleets) / fleets),
@@ -164,26 +171,32 @@ def count_innocent(fleet: Fleet, fleets: int, seed: int) -> dict[str, object]:
     }  # fmt: skip
 
 
+def watch_planted(name: str, seed: int, number: int) -> dict[str, float]:
+    """One fleet: ventings of the planted stream until noted and alarmed; whether anything alarms, and it first."""
+    fleet = _fleet(name)
+    jobs = draw_fleet(fleet, np.random.default_rng([seed, number]))
+    watched = monitor.monitor_streams(jobs)
+    streams = watched.streams[watched.streams["year"] == WATCHED.year]
+    own = streams[(streams["stream"] == fleet.named[0]) & (streams["level"] == fleet.named[1])]
+    column = {"lot": "lifter_lot", "site": "site"}[fleet.named[0]]
+    rows = np.flatnonzero((jobs[column] == fleet.named[1]).to_numpy() & (jobs["date"] >= WATCHED).to_numpy())
+    found = {}
+    for kind in ("noted", "alarmed"):
+        at = own.loc[own[kind] >= 0, kind]
+        found[kind] = float(np.searchsorted(rows, at.min(), "right")) if len(at) else np.inf
+    alarmed = streams[streams["alarmed"] >= 0].sort_values("alarmed", kind="stable")
+    first = len(alarmed) > 0
+    return found | {"first": first, "right": first and alarmed["level"].iloc[0] == fleet.named[1]}
+
+
 def count_planted(fleet: Fleet, fleets: int, seed: int) -> dict[str, object]:
     """In how many ventings of the planted stream it is noted and alarms, and whether the first alarm names it."""
-    found: dict[str, list[float]] = {"noted": [], "alarmed": []}
-    right, first = 0, 0
-    for number in range(fleets):
-        jobs = draw_fleet(fleet, np.random.default_rng([seed, number]))
-        watched = monitor.monitor_streams(jobs)
-        streams = watched.streams[watched.streams["year"] == WATCHED.year]
-        own = streams[(streams["stream"] == fleet.named[0]) & (streams["level"] == fleet.named[1])]
-        column = {"lot": "lifter_lot", "site": "site"}[fleet.named[0]]
-        rows = np.flatnonzero(
-            (jobs[column] == fleet.named[1]).to_numpy() & (jobs["date"] >= WATCHED).to_numpy()
-        )
-        for name, counts in found.items():
-            at = own.loc[own[name] >= 0, name]
-            counts.append(float(np.searchsorted(rows, at.min(), "right")) if len(at) else np.inf)
-        alarmed = streams[streams["alarmed"] >= 0].sort_values("alarmed", kind="stable")
-        if len(alarmed):
-            first += 1
-            right += int(alarmed["level"].iloc[0] == fleet.named[1])
+    watched = runner.run_fleets(
+        watch_planted, [(fleet.name, seed, number) for number in range(fleets)], what=fleet.name
+    )
+    found = {name: [one[name] for one in watched] for name in ("noted", "alarmed")}
+    first = sum(one["first"] for one in watched)
+    right = sum(one["right"] for one in watched)
     row: dict[str, object] = {"sort": "planted", "fleet": fleet.name, "fleets": fleets}
     for name, counts in found.items():
         middle = float(np.median(counts))
@@ -302,18 +315,19 @@ def finish(rows: list[dict[str, object]], seed: int) -> None:
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=80)
     parser.add_argument("--planted", type=int, default=50)
     parser.add_argument("--seed", type=int, default=300)
     asked = parser.parse_args()
     rows = []
-    for number, fleet in enumerate(INNOCENT):
-        rows.append(count_innocent(fleet, asked.fleets, asked.seed + number))
-        print(rows[-1], flush=True)
-    for number, fleet in enumerate(PLANTED):
-        rows.append(count_planted(fleet, asked.planted, asked.seed + 100 + number))
-        print(rows[-1], flush=True)
+    with runner.use(asked):
+        for number, fleet in enumerate(INNOCENT):
+            rows.append(count_innocent(fleet, asked.fleets, asked.seed + number))
+            print(rows[-1], flush=True)
+        for number, fleet in enumerate(PLANTED):
+            rows.append(count_planted(fleet, asked.planted, asked.seed + 100 + number))
+            print(rows[-1], flush=True)
     finish(rows, asked.seed)
 
 

@@ -11,12 +11,12 @@ model, since there is nothing to find.
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook import demo
 from ventbook.model import build_lifters, build_ventings
 from ventbook.statistics import forecast
@@ -49,33 +49,35 @@ def _redraw(lifters: pd.DataFrame, failing: pd.Series) -> pd.DataFrame:
     return lifters.assign(over_first=over.astype("boolean").where(judged))
 
 
+def judge_fleets(kind: str, seed: int) -> list[dict[str, float | str]]:
+    """The row of one fleet; beside an innocent one that of the same ventings with findings drawn by one share for all."""
+    fleet = demo.simulate_fleet(
+        ventings=600, plant=() if kind == "innocent" else None, traces=False, seed=seed
+    )
+    tables = {name: frame for name, frame in fleet.tables().items() if name != "samples"}
+    lifters = build_lifters(tables)
+    jobs = build_ventings(tables, lifters=lifters)
+    rows: list[dict[str, float | str]] = [{"fleet": kind, "seed": seed, **score_fleet(jobs, lifters)}]
+    if kind == "innocent":
+        rng = np.random.default_rng(seed)
+        drawn = pd.array(rng.random(len(jobs)) < SHARE, dtype="boolean")
+        scored = score_fleet(jobs.assign(failed_first=drawn), _redraw(lifters, jobs["venting_id"][drawn]))
+        rows.append({"fleet": "innocent, simulated", "seed": seed, **scored})
+    return rows
+
+
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=10)
     parser.add_argument("--seed", type=int, default=100)
     asked = parser.parse_args()
-    rows = []
-    for number in range(asked.fleets):
-        seed = asked.seed + number
-        for kind, plant in (("innocent", ()), ("planted", None)):
-            fleet = demo.simulate_fleet(ventings=600, plant=plant, traces=False, seed=seed)
-            tables = {name: frame for name, frame in fleet.tables().items() if name != "samples"}
-            lifters = build_lifters(tables)
-            jobs = build_ventings(tables, lifters=lifters)
-            rows.append({"fleet": kind, "seed": seed} | score_fleet(jobs, lifters))
-            print(rows[-1], flush=True)
-            if kind == "innocent":
-                rng = np.random.default_rng(seed)
-                drawn = pd.array(rng.random(len(jobs)) < SHARE, dtype="boolean")
-                rows.append(
-                    {"fleet": "innocent, simulated", "seed": seed}
-                    | score_fleet(
-                        jobs.assign(failed_first=drawn), _redraw(lifters, jobs["venting_id"][drawn])
-                    )
-                )
-                print(rows[-1], flush=True)
-    table = pd.DataFrame(rows)
+    tasks = [
+        (kind, asked.seed + number) for number in range(asked.fleets) for kind in ("innocent", "planted")
+    ]
+    with runner.use(asked):
+        found = runner.run_fleets(judge_fleets, tasks, what="planned")
+    table = pd.DataFrame([row for rows in found for row in rows])
     TABLES.mkdir(exist_ok=True)
     table.round(4).to_csv(TABLES / "planned.csv", index=False)
     mean = table.drop(columns="seed").groupby("fleet", sort=False).mean()

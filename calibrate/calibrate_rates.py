@@ -1,6 +1,6 @@
 """Cover and width of the share intervals, measured on simulated fleets; type-I error of the position test.
 
-    python calibrate/calibrate_rates.py --fleets 4000 --jobs 2
+    python -m calibrate.calibrate_rates --fleets 4000 --jobs 2
 
 writes calibrate/tables/rates.csv (every cell and method) and rates.md (the summary that the documentation shows).
 A fleet: ventings fall on engines (1.6 ventings an engine on average, every engine at least once), engines have 8
@@ -11,16 +11,14 @@ often the interval holds it.
 
 from __future__ import annotations
 
-import argparse
 import itertools
-import time
-from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
+from calibrate import runner
 from ventbook.statistics import rates
 
 RATES = (0.003, 0.01, 0.03, 0.07, 0.15)
@@ -105,9 +103,8 @@ def sum_engines(values, engine, engines):
     return np.bincount(key, values.ravel(), fleets * engines).reshape(fleets, engines)
 
 
-def measure_cell(task: tuple[str, float, int, float, int]) -> list[dict]:
+def measure_cell(spread: str, rate: float, ventings: int, correlation: float, fleets: int) -> list[dict]:
     """Cover and width of every method in one cell, for the lifter share and the venting share."""
-    spread, rate, ventings, correlation, fleets = task
     seed = [SEED, spread == "beta", int(rate * 1e4), ventings, int(correlation * 100)]
     rng = np.random.default_rng(seed)
     x, n, engine, engines = draw_fleets(spread, rate, ventings, correlation, fleets, rng)
@@ -261,9 +258,8 @@ def bound_without_failures(ns):
     return special.expit(c)
 
 
-def measure_positions(task: tuple[int, float, float, str, int]) -> dict:
+def measure_positions(engines: int, rate: float, correlation: float, kind: str, fleets: int) -> dict:
     """How often the position tests call an innocent fleet guilty at 5 %, in one cell."""
-    engines, rate, correlation, kind, fleets = task
     rng = np.random.default_rng([SEED, engines, int(rate * 1e4), int(correlation * 100), kind == "stays bad"])
     place = np.arange(8)
     hits = feed = tried = 0
@@ -366,9 +362,8 @@ def summarise(table: pd.DataFrame) -> str:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=4000)
-    parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--part", choices=("all", "shares", "positions"), default="all")
     parser.add_argument("--out", type=Path, default=Path(__file__).parent / "tables")
     call = parser.parse_args()
@@ -379,20 +374,14 @@ def main() -> None:
         for ventings, rate, correlation in itertools.product(VENTINGS, RATES, CORRELATIONS)
         if spread == "beta" or correlation > 0
     ]
-    with ProcessPoolExecutor(call.jobs) as pool:
+    with runner.use(call):
         if call.part in ("all", "shares"):
-            rows: list[dict] = []
-            begin = time.perf_counter()
-            for done, part in enumerate(pool.map(measure_cell, tasks), 1):
-                rows += part
-                print(
-                    f"\r{done} of {len(tasks)} cells, {time.perf_counter() - begin:.0f} s", end="", flush=True
-                )
-            print()
+            found = runner.run_fleets(measure_cell, tasks, what="rates, cells")
+            rows = [row for part in found for row in part]
             pd.DataFrame(rows).to_csv(call.out / "rates.csv", index=False, lineterminator="\n")
         if call.part in ("all", "positions"):
             cells = [(*cell, call.fleets // 2) for cell in POSITION_CELLS]
-            found = list(pool.map(measure_positions, cells))
+            found = runner.run_fleets(measure_positions, cells, what="positions, cells")
             pd.DataFrame(found).to_csv(call.out / "rates_positions.csv", index=False, lineterminator="\n")
     page = ""
     for name, words in (("rates.csv", summarise), ("rates_positions.csv", summarise_positions)):

@@ -8,12 +8,12 @@ ratio with a blank taken as half an empty line, "either answer" is what the page
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.physics import priming
 
 TABLES = Path(__file__).parent / "tables"
@@ -65,29 +65,38 @@ def simulate_jobs(
     return pd.concat([frame, priming.expected_rotations(frame)], axis=1)
 
 
+WAYS = ("as one expectation", "either answer")
+
+
+def judge_fleet(
+    seed: int, number: int, ventings: int, blank: float, rule: str
+) -> dict[str, tuple[float, ...]]:
+    """One fleet, by way of counting a blank where it has a ratio: log ratio, whether its interval holds 1.00, its width, middle
+    and 90 % point of the scale, share given up."""
+    jobs = simulate_jobs(np.random.default_rng([seed, number]), ventings=ventings, blank=blank, rule=rule)
+    found = {}
+    for way, frame in zip(WAYS, (jobs.drop(columns=list(priming.OPEN_COLUMNS)), jobs), strict=True):
+        ratio = priming.estimate_ratio(frame)
+        scale = priming.measure_scale(frame)
+        if ratio.estimate is None or ratio.low is None or ratio.high is None:
+            continue
+        given_up = float(np.isinf(frame["rotations_high"]).mean())
+        held = ratio.low <= 1 <= ratio.high
+        found[way] = (
+            np.log(ratio.estimate), held, ratio.high / ratio.low, scale.middle, scale.middle + scale.quantile(0.9), given_up,
+        )  # fmt: skip
+    return found
+
+
 def tabulate_cover(*, fleets: int = 200, ventings: int = 120, seed: int = 7) -> pd.DataFrame:
     """Bias and cover of the ratio over simulated fleets: columns blank, rule, way, ratio (geometric mean), held (share of
     95 % intervals that hold 1.00), width (median of high over low), middle and p90 of the scale, given_up, fleets."""
     rows = []
     for blank, rule in [(0.0, RULES[0]), *((b, r) for b in (0.3, 0.6) for r in RULES), (1.0, RULES[0])]:
-        found: dict[str, list[tuple[float, ...]]] = {"as one expectation": [], "either answer": []}
-        for number in range(fleets):
-            jobs = simulate_jobs(
-                np.random.default_rng([seed, number]), ventings=ventings, blank=blank, rule=rule
-            )
-            plain = jobs.drop(columns=list(priming.OPEN_COLUMNS))
-            for way, frame in (("as one expectation", plain), ("either answer", jobs)):
-                ratio = priming.estimate_ratio(frame)
-                scale = priming.measure_scale(frame)
-                if ratio.estimate is None or ratio.low is None or ratio.high is None:
-                    continue
-                given_up = float(np.isinf(frame["rotations_high"]).mean())
-                held = ratio.low <= 1 <= ratio.high
-                found[way].append((
-                    np.log(ratio.estimate), held, ratio.high / ratio.low, scale.middle, scale.middle + scale.quantile(0.9), given_up,
-                ))  # fmt: skip
-        for way, values in found.items():
-            table = np.array(values, dtype=float)
+        tasks = [(seed, number, ventings, blank, rule) for number in range(fleets)]
+        found = runner.run_fleets(judge_fleet, tasks, what=f"{100 * blank:.0f} % blank, {rule}")
+        for way in WAYS:
+            table = np.array([fleet[way] for fleet in found if way in fleet], dtype=float)
             rows.append({
                 "blank": blank, "rule": rule, "way": way, "ratio": float(np.exp(table[:, 0].mean())), "held": float(table[:, 1].mean()),
                 "width": float(np.median(table[:, 2])), "middle": float(np.exp(table[:, 3].mean())),
@@ -99,12 +108,13 @@ def tabulate_cover(*, fleets: int = 200, ventings: int = 120, seed: int = 7) -> 
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=200)
     parser.add_argument("--ventings", type=int, default=120)
     parser.add_argument("--seed", type=int, default=7)
     asked = parser.parse_args()
-    table = tabulate_cover(fleets=asked.fleets, ventings=asked.ventings, seed=asked.seed)
+    with runner.use(asked):
+        table = tabulate_cover(fleets=asked.fleets, ventings=asked.ventings, seed=asked.seed)
     TABLES.mkdir(exist_ok=True)
     table.round(4).to_csv(TABLES / "rotations.csv", index=False)
     lines = [

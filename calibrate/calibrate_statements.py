@@ -10,11 +10,9 @@ beside it. Fleets of 300 ventings on 120 engines at 4 sites (see calibrate_conte
 
 from __future__ import annotations
 
-import argparse
 import datetime as dt
 import time
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -25,7 +23,7 @@ import pandas as pd
 from scipy import special
 
 from calibrate import calibrate_trends as quarters
-from calibrate import fleets
+from calibrate import fleets, runner
 from ventbook.reports import account, time_to_pressure, waiting
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words as trend_words
@@ -236,22 +234,18 @@ KINDS = (
 )  # fmt: skip
 
 
-def read_one(kind: Kind, number: int) -> dict[str, Said]:
+def read_one(name: str, number: int) -> dict[str, Said]:
     """One fleet of a kind, by its number."""
-    at = [k.name for k in KINDS].index(kind.name)
-    return kind.read(np.random.default_rng([SEED, at, number]))
+    at = [kind.name for kind in KINDS].index(name)
+    return KINDS[at].read(np.random.default_rng([SEED, at, number]))
 
 
-def count_kind(kind: Kind, *, count: int, jobs: int = 1) -> pd.DataFrame:
+def count_kind(kind: Kind, *, count: int) -> pd.DataFrame:
     """Shares of ``count`` fleets with a named and with an asked circumstance, by family and over all of them.
 
     Where something acts: named and asked count the truth, ``others`` fleets on which anything else is named.
     """
-    if jobs > 1:
-        with ProcessPoolExecutor(jobs) as pool:
-            said = list(pool.map(partial(read_one, kind), range(count), chunksize=5))
-    else:
-        said = [read_one(kind, number) for number in range(count)]
+    said = runner.run_fleets(read_one, [(kind.name, number) for number in range(count)], what=kind.name)
     rows = []
     for family in [*said[0], *(["all of these"] if len(said[0]) > 1 else [])]:
         of = [list(s.values()) if family == "all of these" else [s[family]] for s in said]
@@ -288,24 +282,24 @@ def count_kind(kind: Kind, *, count: int, jobs: int = 1) -> pd.DataFrame:
 
 def main(arguments: list[str] | None = None) -> None:
     """Counts the kinds and writes the tables; kinds not asked for keep the figures that stand there."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=500)
-    parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--kind", action="append", default=[])
     parser.add_argument("--out", default=str(Path(__file__).parent / "tables"))
     asked = parser.parse_args(arguments)
     path = Path(asked.out) / "statements.csv"
     kept = pd.read_csv(path, keep_default_na=False) if path.exists() else pd.DataFrame()
-    for kind in KINDS:
-        if asked.kind and kind.name not in asked.kind:
-            continue
-        start = time.perf_counter()
-        found = count_kind(kind, count=asked.fleets, jobs=asked.jobs)
-        print(found.to_string(index=False, header=False), f"{time.perf_counter() - start:.0f} s", flush=True)
-        kept = pd.concat([kept[kept["fleet"] != kind.name] if len(kept) else kept, found])
-        write_tables(kept, Path(asked.out))
+    with runner.use(asked):
+        for kind in KINDS:
+            if asked.kind and kind.name not in asked.kind:
+                continue
+            start = time.perf_counter()
+            found = count_kind(kind, count=asked.fleets)
+            print(
+                found.to_string(index=False, header=False), f"{time.perf_counter() - start:.0f} s", flush=True
+            )
+            kept = pd.concat([kept[kept["fleet"] != kind.name] if len(kept) else kept, found])
+            write_tables(kept, Path(asked.out))
 
 
 def write_tables(table: pd.DataFrame, folder: Path) -> None:

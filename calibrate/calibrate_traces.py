@@ -14,13 +14,13 @@ pressure that never came, so times come out long; it is there to show by how muc
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.model import traces
 from ventbook.model.intervals import time_interval, trace_intervals
 from ventbook.statistics.waiting_times import estimate_quantile, fit_aft, share_over
@@ -141,8 +141,9 @@ def find_truth() -> dict[str, float]:
     }
 
 
-def calibrate_cell(cell: Cell, fleets: int, seed: int, truth: dict[str, float]) -> list[dict[str, object]]:
+def calibrate_cell(number: int, fleets: int, seed: int) -> list[dict[str, object]]:
     """Cover, bias and spread of every quantity in one kind of fleet, and how many true times lie outside their reading."""
+    cell, truth = CELLS[number], find_truth()
     rng = np.random.default_rng(
         [seed, len(cell.rates), round(10 * cell.rates[0]), round(100 * cell.watched), round(100 * cell.cut)]
     )
@@ -193,17 +194,14 @@ def write_tables(table: pd.DataFrame, folder: Path = TABLES) -> None:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=20261129)
     options = parser.parse_args()
-    truth, rows = find_truth(), []
-    for cell in CELLS:
-        rows += calibrate_cell(cell, options.fleets, options.seed, truth)
-        print(pd.DataFrame(rows[-len(QUANTITIES) :]).to_string(index=False), flush=True)
-    write_tables(pd.DataFrame(rows))
+    tasks = [(number, options.fleets, options.seed) for number in range(len(CELLS))]
+    with runner.use(options):
+        found = runner.run_fleets(calibrate_cell, tasks, what="traces, cells")
+    write_tables(pd.DataFrame([row for rows in found for row in rows]))
     return 0
 
 

@@ -10,7 +10,6 @@ more than chance. Rates are of quarters (innocent fleets) or of fleets (planted 
 
 from __future__ import annotations
 
-import argparse
 import time
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from calibrate import runner
 from ventbook.statistics import trends
 from ventbook.tables import evidence
 
@@ -129,8 +129,9 @@ def find_leading_site(page: trends.PageWatch, *, since: str) -> str:
     return str(((sums["observed"] - sums["expected"]) / np.sqrt(sums["variance"])).idxmax())
 
 
-def watch_fleet(scenario: Scenario, *, seed: int, draws: int) -> list[dict[str, object]]:
+def watch_fleet(name: str, seed: int, draws: int) -> list[dict[str, object]]:
     """One row a quarter watched of one fleet: what the page says."""
+    scenario = next(scenario for scenario in SCENARIOS if scenario.name == name)
     rng = np.random.default_rng([seed, 17])
     fleet = draw_fleet(scenario, rng=rng)
     lifters = None
@@ -190,9 +191,9 @@ def run_scenario(
     scenario: Scenario, *, runs: int, seed: int = 1, draws: int = 20_000
 ) -> list[dict[str, object]]:
     """Rates of one scenario: name, what, rate, Monte Carlo error, runs."""
-    rows = pd.DataFrame([
-        row for i in range(runs) for row in watch_fleet(scenario, seed=seed * 1_000_000 + i, draws=draws)
-    ])  # fmt: skip
+    tasks = [(scenario.name, seed * 1_000_000 + run, draws) for run in range(runs)]
+    watched = runner.run_fleets(watch_fleet, tasks, what=scenario.name)
+    rows = pd.DataFrame([row for fleet in watched for row in fleet])
     out: list[dict[str, object]] = []
 
     def add(what: str, hits: pd.Series) -> None:
@@ -226,9 +227,7 @@ def run_scenario(
 
 
 def main(arguments: list[str] | None = None) -> None:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--runs", type=int, default=400)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--draws", type=int, default=20_000)
@@ -236,18 +235,19 @@ def main(arguments: list[str] | None = None) -> None:
     parser.add_argument("--tables", type=Path, default=Path(__file__).parent / "tables")
     asked = parser.parse_args(arguments)
     table = []
-    for scenario in SCENARIOS:
-        if asked.scenario and scenario.name not in asked.scenario:
-            continue
-        start = time.perf_counter()
-        for row in run_scenario(scenario, runs=asked.runs, seed=asked.seed, draws=asked.draws):
-            table.append(row)
-            print(
-                f"{row['scenario']:38s} {row['what']:46s} {100 * row['rate']:5.1f} +- {100 * row['error']:.1f} %"
-                f"  ({row['runs']})",
-                flush=True,
-            )
-        print(f"{'':38s} {time.perf_counter() - start:.0f} s", flush=True)
+    with runner.use(asked):
+        for scenario in SCENARIOS:
+            if asked.scenario and scenario.name not in asked.scenario:
+                continue
+            start = time.perf_counter()
+            for row in run_scenario(scenario, runs=asked.runs, seed=asked.seed, draws=asked.draws):
+                table.append(row)
+                print(
+                    f"{row['scenario']:38s} {row['what']:46s} {100 * row['rate']:5.1f} +- {100 * row['error']:.1f} %"
+                    f"  ({row['runs']})",
+                    flush=True,
+                )
+            print(f"{'':38s} {time.perf_counter() - start:.0f} s", flush=True)
     write_tables(pd.DataFrame(table), asked.tables)
 
 

@@ -11,14 +11,15 @@ one-sided test of two shares (of numbers: t) at 5 % after every block from 20 ve
 
 from __future__ import annotations
 
-import argparse
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 from scipy import optimize, special, stats
 
+from calibrate import runner
 from ventbook.statistics import trials
 from ventbook.statistics.trials import Evidence
 from ventbook.tables import load_trial_rules
@@ -78,14 +79,25 @@ def ends(found: Evidence, step: int) -> tuple[Array, Array]:
 
 def count_needed(runs: int, seed: int) -> pd.DataFrame:
     """Ventings for 80 % power, both ways of working together."""
-    rows = []
-    for world in ("alike", "fleet"):
-        for base in (0.1, 0.2, 0.4):
-            for ratio in (0.25, 0.5):
-                rows.append(_share_row(world, base, ratio, runs, seed))
-        for ratio, spread in ((0.9, 0.14), (0.85, 0.14), (0.8, 0.45)):
-            rows.append(_number_row(world, ratio, spread, runs, seed))
-    return pd.DataFrame(rows)
+    cells = [
+        cell
+        for world in ("alike", "fleet")
+        for cell in (
+            *(("share", world, base, ratio) for base in (0.1, 0.2, 0.4) for ratio in (0.25, 0.5)),
+            *(("number", world, spread, ratio) for ratio, spread in ((0.9, 0.14), (0.85, 0.14), (0.8, 0.45))),
+        )
+    ]
+    tasks = [(*cell, runs, seed) for cell in cells]
+    return pd.DataFrame(runner.run_fleets(need_in_cell, tasks, what="ventings needed, cells"))
+
+
+def need_in_cell(
+    outcome: str, world: str, base: float, ratio: float, runs: int, seed: int
+) -> dict[str, object]:
+    """One row; ``base`` is the share failing, or the spread of a number."""
+    if outcome == "share":
+        return _share_row(world, base, ratio, runs, seed)
+    return _number_row(world, ratio, base, runs, seed)
 
 
 def _share_row(world: str, base: float, ratio: float, runs: int, seed: int) -> dict[str, object]:
@@ -143,39 +155,36 @@ BLOCKS = 100  # 400 ventings
 
 def count_looks(runs: int, seed: int) -> pd.DataFrame:
     """How often a trial says "works": where the change does nothing, and where it acts but goes wrong on the way."""
-    rows = []
-    for world, base in (
-        ("alike", 0.1),
-        ("alike", 0.2),
-        ("alike", 0.4),
-        ("fleet", 0.1),
-        ("fleet", 0.2),
-        ("fleet", 0.4),
-    ):
-        rows.append(_look(f"nothing acts, {world}, {base:.0%} failing", base, 1.0, runs, seed, world=world))
-    rows += [
-        _look(
-            "nothing acts, half of failures with the change not on record",
-            0.2,
-            1.0,
-            runs,
-            seed,
-            unrecorded=0.5,
-        ),
-        _look("nothing acts, 10 % missing at random", 0.2, 1.0, runs, seed, missing=0.1),
-        _look("odds / 4", 0.2, 0.25, runs, seed),
-        _look("odds / 4, 3 % missing at random", 0.2, 0.25, runs, seed, missing=0.03),
-        _look("odds / 4, 10 % missing at random", 0.2, 0.25, runs, seed, missing=0.1),
-        _look("odds / 4, 20 % not done as drawn", 0.2, 0.25, runs, seed, not_done=0.2),
-        _look("odds times 4", 0.2, 4.0, runs, seed),
-    ]
-    for name, law in NUMBERS.items():
-        rows.append(_look_number(f"nothing acts, numbers: {name}", law, runs, seed))
-    return pd.DataFrame(rows)
+    names = [*SCENARIOS, *(f"{OF_NUMBERS}{name}" for name in NUMBERS)]
+    return pd.DataFrame(
+        runner.run_fleets(look_often, [(name, runs, seed) for name in names], what="looks, scenarios")
+    )
+
+
+def look_often(name: str, runs: int, seed: int) -> dict[str, object]:
+    """One row, by the scenario's name."""
+    return _look(name, runs, seed, **SCENARIOS[name]) if name in SCENARIOS else _look_number(name, runs, seed)
+
+
+SCENARIOS: dict[str, dict[str, Any]] = {
+    **{
+        f"nothing acts, {world}, {base:.0%} failing": {"base": base, "world": world}
+        for world in ("alike", "fleet")
+        for base in (0.1, 0.2, 0.4)
+    },
+    "nothing acts, half of failures with the change not on record": {"unrecorded": 0.5},
+    "nothing acts, 10 % missing at random": {"missing": 0.1},
+    "odds / 4": {"ratio": 0.25},
+    "odds / 4, 3 % missing at random": {"ratio": 0.25, "missing": 0.03},
+    "odds / 4, 10 % missing at random": {"ratio": 0.25, "missing": 0.1},
+    "odds / 4, 20 % not done as drawn": {"ratio": 0.25, "not_done": 0.2},
+    "odds times 4": {"ratio": 4.0},
+}
+OF_NUMBERS = "nothing acts, numbers: "
 
 
 def _look(
-    name: str, base: float, ratio: float, runs: int, seed: int, *, world: str = "alike", missing: float = 0.0,
+    name: str, runs: int, seed: int, *, base: float = 0.2, ratio: float = 1.0, world: str = "alike", missing: float = 0.0,
     unrecorded: float = 0.0, not_done: float = 0.0,
 ) -> dict[str, object]:  # fmt: skip
     rng = np.random.default_rng([seed, *name.encode()])
@@ -213,9 +222,9 @@ NUMBERS = {
 }
 
 
-def _look_number(name: str, law: object, runs: int, seed: int) -> dict[str, object]:
-    rng = np.random.default_rng([seed, *name.encode()])
-    one, other = (law(rng, (runs, 2 * BLOCKS)) for _ in range(2))  # type: ignore[operator]
+def _look_number(name: str, runs: int, seed: int) -> dict[str, object]:
+    rng, law = np.random.default_rng([seed, *name.encode()]), NUMBERS[name.removeprefix(OF_NUMBERS)]
+    one, other = (law(rng, (runs, 2 * BLOCKS)) for _ in range(2))
     d = one - other  # the coin that draws the pair makes it symmetric whatever the law
     found = trials.weigh_pairs(d, spread=0.2, planned=0.9)
     n = np.arange(1, d.shape[1] + 1)
@@ -241,12 +250,13 @@ def _verdicts(name: str, first: Evidence, against: Evidence, naive: float) -> di
 
 def main() -> None:
     """Writes the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--runs", type=int, default=2000)
     parser.add_argument("--seed", type=int, default=1)
     asked = parser.parse_args()
-    needed = count_needed(asked.runs // 2, asked.seed)
-    looks = count_looks(asked.runs, asked.seed)
+    with runner.use(asked):
+        needed = count_needed(asked.runs // 2, asked.seed)
+        looks = count_looks(asked.runs, asked.seed)
     TABLES.mkdir(exist_ok=True)
     needed.round(2).to_csv(TABLES / "trial.csv", index=False)
     looks.round(4).to_csv(TABLES / "trial_looks.csv", index=False)

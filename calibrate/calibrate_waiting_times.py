@@ -1,6 +1,6 @@
 """How often the 95 % intervals of times hold the truth, on simulated fleets whose truth is known.
 
-    OMP_NUM_THREADS=1 python calibrate/calibrate_waiting_times.py --repeats 1000
+    OMP_NUM_THREADS=1 python -m calibrate.calibrate_waiting_times --repeats 1000
 
 Fleets of 13, 33 and 133 engines with 3 ventings each (39, 99, 399 ventings), read with a stopwatch of step 0.5 s or
 three in ten by a logger at 10 Hz; 0, 15 or 30 in 100 of them shut down before pressure showed; with and without a
@@ -12,15 +12,13 @@ the distribution chosen by AIC. Bar: 93 to 97 of 100.
 
 from __future__ import annotations
 
-import argparse
 import itertools
-import sys
-import time
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from calibrate import runner
 from ventbook.statistics.waiting_times import estimate_quantile, fit_aft, share_over
 from ventbook.statistics.waiting_times.likelihood import SHAPES
 
@@ -131,8 +129,11 @@ def ask_fleet(read: pd.DataFrame) -> dict[str, tuple[float, float]]:
     return answer
 
 
-def calibrate_cell(cell: Cell, repeats: int, seed: int) -> list[dict[str, object]]:
+def calibrate_cell(
+    engines: int, censored: float, correlation: float, shape: str, logged: float, repeats: int, seed: int
+) -> list[dict[str, object]]:
     """Coverage and typical width of every quantity in one kind of fleet."""
+    cell = Cell(engines, 3, censored, correlation, shape, logged)
     rng = np.random.default_rng(
         [seed, cell.engines, round(100 * cell.censored), round(100 * cell.correlation)]
     )
@@ -177,9 +178,7 @@ def find_reach(cell: Cell, rng: np.random.Generator) -> float:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = runner.make_parser(__doc__)
     parser.add_argument("--repeats", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=20260930)
     parser.add_argument("--engines", type=int, nargs="*", default=[13, 33, 133])
@@ -189,18 +188,15 @@ def main() -> int:
     parser.add_argument("--logged", type=float, nargs="*", default=[0.0, 0.3])
     parser.add_argument("--out", default="")
     options = parser.parse_args()
-    rows: list[dict[str, object]] = []
-    began = time.perf_counter()
-    for engines in options.engines:
-        for censored in options.censored:
-            for correlation in options.correlation:
-                for shape, logged in itertools.product(options.shapes, options.logged):
-                    cell = Cell(engines, 3, censored, correlation, shape, logged)
-                    rows += calibrate_cell(cell, options.repeats, options.seed)
-                    print(f"{cell} {time.perf_counter() - began:.0f} s", file=sys.stderr, flush=True)
-                    if options.out:
-                        pd.DataFrame(rows).to_csv(options.out, index=False, float_format="%.5g")
-    table = pd.DataFrame(rows)
+    cells = itertools.product(
+        options.engines, options.censored, options.correlation, options.shapes, options.logged
+    )
+    tasks = [(*cell, options.repeats, options.seed) for cell in cells]
+    with runner.use(options):
+        found = runner.run_fleets(calibrate_cell, tasks, what="waiting times, cells")
+    table = pd.DataFrame([row for rows in found for row in rows])
+    if options.out:
+        table.to_csv(options.out, index=False, float_format="%.5g")
     cover = table.pivot_table(
         index=["ventings", "censored", "correlation", "shape", "logged"],
         columns="quantity",

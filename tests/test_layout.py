@@ -15,6 +15,7 @@ PACKAGE = ROOT / "lib" / "ventbook"
 ROOMS = (
     "shipped",
     "errors",
+    "cluster",
     "results",
     "numerics",
     "tables",

@@ -130,6 +130,53 @@ def test_rotations_as_worked_by_hand(overpressure, cooler, expected):
     assert got == pytest.approx(expected, abs=0.8)
 
 
+@pytest.mark.parametrize(
+    ("overpressure", "head", "let_through", "seconds", "expected"),
+    [
+        # Worked by hand for 500 cm3 of air, 8 cm3 a rotation, .60 on air, half a rotation a second, 80 cm3 to fill at 1.0, ambient 1 bar.
+        (0.0, 0.0, 1.0, 200, 500 / 4.8 + 10),  # without a pressure across it nothing passes
+        (0.5, 0.0, 0.0, 200, 500 / 4.8 / 1.5 + 10),  # a sealed pump: the air is squeezed
+        # Standing: 0.1 x 8 x .5 x 1.5 = .6 cm3 a second; turning: (.6 + .1 x .5 / .5) 8 = 5.6 cm3 a rotation.
+        (0.5, 0.0, 0.1, 200, (500 - 0.6 * 200) / 5.6 / 1.5 + 10),
+        (0.5, 0.0, 0.1, 900, 10),  # long enough: line and cooler are full before the first rotation
+        # Lifting .05 bar: (.6 - 1 x .05 / .5) 8 = 4 cm3 a rotation; at .35 of .6 it stalls with 6 displacements a second and bar.
+        (0.0, -0.5 / 0.87 / 9.80665 * 10, 1.0, 0, 500 / 4.0 / 0.95 + 10),
+        (0.0, -0.5 / 0.87 / 9.80665 * 10, 6.1, 0, math.inf),
+    ],
+)
+def test_pump_that_lets_air_through_by_hand(overpressure, head, let_through, seconds, expected):
+    got = settings.rotations_to_pressure(
+        line_L=0.2, cooler_L=0.3, behind_pump_L=0.08, displacement_cm3=8, air_efficiency=0.60, oil_efficiency=1.0,
+        ambient_Pa=1e5, overpressure_bar=overpressure, head_m=head, line_length_m=1.0, line_bore_mm=1e4,
+        viscosity_mm2_s=100, speed_rpm=30, let_through=let_through, under_pressure_s=seconds,
+    )  # fmt: skip
+    assert got == pytest.approx(expected, rel=1e-6)
+
+
+def test_half_of_the_engines_have_a_pump_that_lets_air_through(fleet):
+    """Under tank pressure their jobs with air on the suction side need fewer rotations; everything else is as with sealed pumps."""
+    letting = fleet.ventings["engine_id"].isin(fleet.truth["let_through"])
+    assert 0.4 < len(fleet.truth["let_through"]) / len(fleet.engines) < 0.6
+    table = fleet.ventings.merge(fleet.engines, on="engine_id", validate="m:1")
+    truth = table["venting_id"].map(fleet.truth["ventings"].set_index("venting_id")["rotations_crank"])
+    air = (table["lines_empty"].fillna(False) | table["cooler_empty"].fillna(False)).astype(bool)
+    ratio = np.log(
+        truth
+        / priming.expected_rotations(table.assign(pressurised_before_turning_s=0.0))["expected_rotations"]
+    )
+    pressed = table["tank_overpressure_bar"].gt(0) & air & table["pump_wetted"].eq(False).fillna(False)
+    assert ratio[pressed & letting].median() < ratio[pressed & ~letting].median() - 0.2
+    loose = table["tank_overpressure_bar"].eq(0) & air & table["tank_head_m"].gt(0)
+    assert abs(ratio[loose & letting].median() - ratio[loose & ~letting].median()) < 0.1
+
+
+def test_galleries_and_pump_are_asked_for_since_the_third_form(fleet):
+    asked = fleet.ventings["date"] >= pd.Timestamp("2025-04-01")
+    for name in ("gallery_drained", "pump_wetted"):
+        assert fleet.ventings.loc[~asked, name].isna().all()
+        assert fleet.ventings.loc[asked, name].isna().mean() < 0.15
+
+
 def test_gap_as_worked_by_hand():
     # 12 mm plunger, 70 N, spring 20 N and 1.5 N/mm, rocker ratio 1.4: 50 mm3 of free air give 0.50 mm (isothermal).
     gap = settings.gap_under_force(
@@ -153,7 +200,7 @@ def test_gap_as_worked_by_hand():
 
 
 def test_what_was_written_for_the_fleet_agrees_with_the_librarys_physics(fleet):
-    """Two independent writings of the same equations: half of the ventings within 10 %, no shift at any site."""
+    """Two independent writings of the same equations: half of the ventings of sealed pumps with drained galleries within 10 %, no shift at any site."""
     assert settings.ambient_pressure(1180) / 1e5 == pytest.approx(
         float(oil.ambient_pressure_bar(1180.0)), rel=1e-4
     )
@@ -161,6 +208,11 @@ def test_what_was_written_for_the_fleet_agrees_with_the_librarys_physics(fleet):
     expected = priming.expected_rotations(table)["expected_rotations"]
     truth = fleet.truth["ventings"].set_index("venting_id")["rotations_crank"]
     log_ratio = np.log(table["venting_id"].map(truth) / expected)
+    sealed = ~table["engine_id"].isin(fleet.truth["let_through"]) & table["gallery_drained"].fillna(
+        False
+    ).astype(bool)
+    log_ratio, table = log_ratio[sealed], table[sealed]
+    assert len(table) > 100
     assert abs(log_ratio.median()) < 0.02
     assert log_ratio.abs().median() < 0.10
     assert log_ratio.groupby(table["site"]).median().abs().max() < 0.05

@@ -890,6 +890,7 @@ def _write_truth(
         "trial": {name: read_settings()["trial"][name] for name in ("name", "text")},
         "failures": fleet.truth["failures"],
         "readings": fleet.truth["readings"],
+        "let_through": fleet.truth["let_through"],
         "lifters": lifters[lifters["cause"] != ""].to_dict("records"),
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1, default=str) + "\n", "utf-8")

@@ -21,7 +21,14 @@ from ventbook.demo.checks import (
     limit_mm,
 )
 from ventbook.demo.settings import check_plant, hand_in_day, list_quarters, read_settings
-from ventbook.demo.ventings import add_extra_run, draw_engines, draw_first_start, draw_traces, draw_ventings
+from ventbook.demo.ventings import (
+    add_extra_run,
+    draw_engines,
+    draw_first_start,
+    draw_pumps,
+    draw_traces,
+    draw_ventings,
+)
 from ventbook.tables.units import convert
 
 # Cells that a workshop forgets now and then; what is required is always filled in.
@@ -112,7 +119,8 @@ class Fleet:
     time_to_pressure_s, logged, late_to: the quarter it is handed in) and "lifters" (a frame a lifter and venting:
     cause "air", "leak_down", "bottomed" or "", the free air at the first check, leak speed at reference force), "failures"
     (a list, one entry a venting with a reading over the limit at the first check; see ``causes.explain_failure``) and
-    "readings" (a dict: where the force rises between the readings of a press, from which share of it, and who notes it).
+    "readings" (a dict: where the force rises between the readings of a press, from which share of it, and who notes it) and
+    "let_through" (a dict: engine_id of each pump that lets air through to displacements a second and bar).
     """
 
     engines: pd.DataFrame
@@ -144,9 +152,10 @@ def simulate_fleet(
         raise ValueError(f"ventings must be 10 or more; got {ventings}")
     planted = check_plant(plant)
     seed = read_settings()["fleet"]["seed"] if seed is None else seed
-    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(6)]
+    streams = [np.random.default_rng(s) for s in np.random.SeedSequence(seed).spawn(7)]
     engines = draw_engines(ventings, streams[0])
-    jobs = draw_ventings(engines, ventings, planted, streams[1])
+    draw_pumps(engines, streams[6])
+    jobs = draw_ventings(engines, ventings, planted, streams[1], streams[6])
     starts: list[dict[str, Any]] = []
     checks: list[dict[str, Any]] = []
     traced: list[dict[str, np.ndarray]] = []
@@ -170,13 +179,13 @@ def simulate_fleet(
         "starts": _as_table(starts, "starts"),
         "lifter_checks": _as_table(checks, "lifter_checks"),
         "gauge_readings": _as_table(studies, "gauge_readings"),
-        "planned": _as_table(_plan(engines, streams[5]), "planned"),
+        "planned": _as_table(_plan(engines, streams[5], streams[6]), "planned"),
         "samples": _join_traces(traced),
     }
     _round_us(frames)
     _forget(frames, streams[5])
     frames = {name: _sort(frame, name) for name, frame in frames.items()}
-    return Fleet(**frames, truth=_tell_truth(jobs, hidden, failures, planted, seed))
+    return Fleet(**frames, truth=_tell_truth(jobs, engines, hidden, failures, planted, seed))
 
 
 def _run_again(
@@ -238,10 +247,12 @@ def _describe_lifters(job: dict[str, Any]) -> pd.DataFrame:
     )
 
 
-def _plan(engines: list[dict[str, Any]], rng: np.random.Generator) -> list[dict[str, Any]]:
+def _plan(
+    engines: list[dict[str, Any]], rng: np.random.Generator, pumps: np.random.Generator
+) -> list[dict[str, Any]]:
     """Ventings to come in the weeks after the last delivery, drawn like those that were done."""
     after = hand_in_day(list_quarters()[-1])
-    rows = draw_ventings(engines, 6, (), rng)
+    rows = draw_ventings(engines, 6, (), rng, pumps)
     for number, row in enumerate(rows, 1):
         row["venting_id"] = f"plan-{number}"
         row["date"] = after + timedelta(days=5 + 4 * number)
@@ -323,6 +334,7 @@ def _sort(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 
 def _tell_truth(
     jobs: list[dict[str, Any]],
+    engines: list[dict[str, Any]],
     hidden: list[pd.DataFrame],
     failures: list[dict[str, Any]],
     planted: tuple[str, ...],
@@ -350,6 +362,11 @@ def _tell_truth(
             "force_at_once_share": settings["habits"]["force_at_once_share"],
             "noted_from_form": "3",
             "noted_at": [site["name"] for site in settings["site"] if site.get("notes_force")],
+        },
+        "let_through": {
+            engine["engine_id"]: round(engine["_let_through"], 3)
+            for engine in engines
+            if engine["_let_through"]
         },
         "today": hand_in_day(list_quarters()[-1]),
     }

@@ -108,11 +108,15 @@ def rotations_to_pressure(
     line_bore_mm: float,
     viscosity_mm2_s: float,
     speed_rpm: float,
+    let_through: float = 0.0,
+    under_pressure_s: float = 0.0,
 ) -> float:
     """Crankshaft rotations until oil has replaced the air before and behind the pump.
 
     The pump moves ``air_efficiency * displacement`` of air a rotation at its inlet pressure; tank pressure
-    squeezes that air. Returns inf where a dry pump cannot lift the oil (more than 0.10 bar of static lift).
+    squeezes that air. A pump with clearances lets ``let_through`` displacements of air a second and bar through as
+    well: out under tank pressure, while it stands (``under_pressure_s``) and while it turns, and back where it has to
+    lift the oil. Returns inf where it cannot: more than 0.10 bar of static lift, or all that it moves leaks back.
     """
     lift = -DENSITY * GRAVITY * head_m - overpressure_bar * 1e5
     if lift > 0.10e5 and line_L + cooler_L > 0:
@@ -121,7 +125,14 @@ def rotations_to_pressure(
     viscosity = viscosity_mm2_s * 1e-6 * DENSITY
     drop = 128 * viscosity * line_length_m * flow / (math.pi * (line_bore_mm * 1e-3) ** 4)
     inlet = max(ambient_Pa - lift - drop, 0.3 * ambient_Pa)
-    air = (line_L + cooler_L) * 1e3 / (air_efficiency * displacement_cm3) * ambient_Pa / inlet
+    over_bar = (inlet - ambient_Pa) / 1e5
+    free_cm3 = (line_L + cooler_L) * 1e3
+    if over_bar > 0:
+        free_cm3 -= let_through * displacement_cm3 * over_bar * inlet / ambient_Pa * under_pressure_s
+    moved_cm3 = (air_efficiency + let_through * over_bar * 60.0 / speed_rpm) * displacement_cm3
+    if free_cm3 > 0 and moved_cm3 <= 0:
+        return math.inf
+    air = max(free_cm3, 0.0) / moved_cm3 * ambient_Pa / inlet if free_cm3 > 0 else 0.0
     return air + behind_pump_L * 1e3 / (oil_efficiency * displacement_cm3)
 
 

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from datetime import date, datetime, timedelta
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -33,6 +34,8 @@ ENGINE_COLUMNS = (
     "plunger_travel_mm",
     "feed_order",
 )
+
+FORM_3 = date(2025, 4, 1)
 
 
 def draw_engines(ventings: int, rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -74,10 +77,25 @@ def draw_engines(ventings: int, rng: np.random.Generator) -> list[dict[str, Any]
     return engines
 
 
+def draw_pumps(engines: list[dict[str, Any]], rng: np.random.Generator) -> None:
+    """Which engines' pumps let air through, and how much: ``_let_through``, displacements a second and bar."""
+    physics = read_settings()["physics"]
+    for engine in engines:
+        lets, amount = rng.random() < physics["letting_share"], rng.normal(0, physics["let_through_sd"])
+        engine["_let_through"] = physics["let_through"] * math.exp(amount) if lets else 0.0
+
+
 def draw_ventings(
-    engines: list[dict[str, Any]], ventings: int, plant: tuple[str, ...], rng: np.random.Generator
+    engines: list[dict[str, Any]],
+    ventings: int,
+    plant: tuple[str, ...],
+    rng: np.random.Generator,
+    pumps: np.random.Generator,
 ) -> list[dict[str, Any]]:
-    """One dict a venting in order of date: its columns, and hidden truth under keys that begin with ``_``."""
+    """One dict a venting in order of date: its columns, and hidden truth under keys that begin with ``_``.
+
+    ``pumps`` draws what is known of pump and galleries before turning.
+    """
     settings = read_settings()
     quarters = list_quarters()
     first, last = quarter_bounds(quarters[0])[0], quarter_bounds(quarters[-1])[1]
@@ -97,7 +115,8 @@ def draw_ventings(
         row |= {"date": on, "site": engine["_site"]["name"], "_engine": engine, "_quarter": quarter_of(on)}
         _describe_state(row, engine, plant, rng, settings)
         _choose_pressure(row, engine, plant, rng)
-        _turn(row, engine, rng, settings)
+        _describe_pump(row, pumps, settings)
+        _turn(row, engine, rng, pumps, settings)
         _note_papers(row, engine, rng)
         row["_causes"] = _fixed_causes(row, plant, settings)
         row["_fixed"] = sum(row["_causes"].values())
@@ -151,6 +170,7 @@ def _describe_state(
         "elevation_m": float(engine["_site"]["elevation_m"]),
         "tank_head_m": round(engine["_head"] + float(rng.normal(0, 0.03)), 2),
         "_new_lifters": bool(reason.get("new_lifters")),
+        "_reason": reason,
     }
 
 
@@ -187,20 +207,37 @@ def _choose_pressure(
     row["pressurised_before_turning_s"] = float(rng.choice(habits["tank_s"])) if pressed else math.nan
 
 
+def _describe_pump(row: dict[str, Any], rng: np.random.Generator, settings: dict[str, Any]) -> None:
+    """Whether galleries had run empty and the pump held oil; asked for since the form's revision 3, and sometimes forgotten."""
+    names = ("gallery_drained", "pump_wetted")
+    state = {name: bool(rng.random() < row["_reason"][name]) for name in names}
+    noted = rng.random(len(names)) >= row["_engine"]["_site"]["missing"]
+    asked = row["date"] >= FORM_3
+    row["_state"] = state
+    row |= {name: state[name] if asked and kept else None for name, kept in zip(names, noted, strict=True)}
+
+
 def _turn(
-    row: dict[str, Any], engine: dict[str, Any], rng: np.random.Generator, settings: dict[str, Any]
+    row: dict[str, Any],
+    engine: dict[str, Any],
+    rng: np.random.Generator,
+    pumps: np.random.Generator,
+    settings: dict[str, Any],
 ) -> None:
     """Turning until pressure shows or patience ends; the count as the workshop writes it down."""
-    site, kind = engine["_site"], engine["_kind"]
+    site, kind, physics, state = engine["_site"], engine["_kind"], settings["physics"], row["_state"]
+    pressed_s = row["pressurised_before_turning_s"]
+    under_pressure_s = 0.0 if math.isnan(pressed_s) else pressed_s
     starter = bool(rng.random() < site["starter_share"])
     crank_speed = float(rng.uniform(80, 110) if starter else rng.uniform(24, 36))
     viscosity = kinematic_viscosity(row["oil_temperature_degC"], *settings["oil_kinematic"][row["oil_grade"]])
     line_L = math.pi / 4 * row["suction_line_bore_mm"] ** 2 * row["suction_line_length_m"] * 1e-3
-    needed = rotations_to_pressure(
+    filter_L = row["filter_volume_L"] if row["filter_new"] else 0.0
+    gallery_L = kind["gallery_volume_cm3"] * 1e-3
+    turning = partial(
+        rotations_to_pressure,
         line_L=line_L if row["lines_empty"] else 0.0,
         cooler_L=row["cooler_volume_L"] if row["cooler_empty"] else 0.0,
-        behind_pump_L=kind["gallery_volume_cm3"] * 1e-3
-        + (row["filter_volume_L"] if row["filter_new"] else 0.0),
         displacement_cm3=engine["pump_displacement_cm3"],
         air_efficiency=engine["_air_efficiency"],
         oil_efficiency=engine["_oil_efficiency"],
@@ -212,11 +249,18 @@ def _turn(
         viscosity_mm2_s=viscosity,
         speed_rpm=crank_speed,
     )
-    needed *= math.exp(rng.normal(0, settings["physics"]["rotations_sd"]))
+    scatter = math.exp(rng.normal(0, physics["rotations_sd"]))
+    sealed = turning(behind_pump_L=gallery_L + filter_L) * scatter
+    needed = scatter * turning(
+        behind_pump_L=gallery_L * (1.0 if state["gallery_drained"] else physics["kept_gallery_share"])
+        + filter_L,
+        let_through=engine["_let_through"] * (physics["wetted_lets"] if state["pump_wetted"] else 1.0),
+        under_pressure_s=under_pressure_s,
+    )
     habits = settings["habits"]
-    patience = float(rng.normal(*habits["patience_rotations"]))
-    if rng.random() < 0.02:  # something came between: turning was broken off early
-        patience = min(patience, needed * float(rng.uniform(0.4, 0.9)))
+    patience_alone = float(rng.normal(*habits["patience_rotations"]))
+    broken_off = float(rng.uniform(0.4, 0.9)) if rng.random() < 0.02 else math.inf  # something came between
+    patience = min(patience_alone, needed * broken_off)
     shown = needed <= patience
     crank = needed if shown else patience
     per_crank = {"crankshaft": 1.0, "propeller": 1 / engine["propeller_reduction"]}.get(
@@ -227,20 +271,24 @@ def _turn(
         count = max(site["heap"], round(count / site["heap"]) * site["heap"])
     threshold = float(rng.choice(habits["threshold_bar"], p=habits["threshold_shares"]))
     steadiness = rng.choice(["steady", "flickered", "lost_and_back"], p=[0.9, 0.08, 0.02])
+    plugs_removed = bool(rng.random() < 0.97)
+    # The rest of the fleet stays as it is, whichever pumps let air through.
+    own = rng if sealed <= min(patience_alone, sealed * broken_off) else pumps
+    after, above = own.normal(15, 6), float(own.uniform(0.2, 1.4))
     row |= {
         "turned_by": "starter" if starter else "hand",
         # Blade passes a minute would be read as revolutions: where blades are counted nobody writes a speed.
         "turning_speed_rpm": float(round(crank_speed * per_crank))
         if site["counted_at"] != "blade"
         else math.nan,
-        "plugs_removed": bool(rng.random() < 0.97),
+        "plugs_removed": plugs_removed,
         "rotations": count,
         "rotations_counted_at": site["counted_at"],
-        "rotations_after_pressure": max(0, round(rng.normal(15, 6) * per_crank)) if shown else None,
+        "rotations_after_pressure": max(0, round(after * per_crank)) if shown else None,
         "pressure_threshold_bar": threshold,
         "pressure_steady": str(steadiness) if shown else None,
         "pressure_shown": shown,
-        "pressure_at_stop_bar": round(threshold + float(rng.uniform(0.2, 1.4)), 1) if shown else 0.0,
+        "pressure_at_stop_bar": round(threshold + above, 1) if shown else 0.0,
         "tank_ran_low": bool(rng.random() < 0.02),
         "turned_backwards": bool(rng.random() < 0.02),
         "rest_before_start_h": round(float(rng.lognormal(math.log(4), 0.9)), 1),
@@ -257,7 +305,7 @@ def _note_papers(row: dict[str, Any], engine: dict[str, Any], rng: np.random.Gen
         "technician": str(rng.choice(site["technicians"])),
         "crank_rest": str(rng.choice(["blade up", "blade level", "cylinder 1 at top"])),
         "procedure_revision": "C" if row["date"] < date(2025, 7, 1) else "D",
-        "form_revision": "2" if row["date"] < date(2025, 4, 1) else "3",
+        "form_revision": "2" if row["date"] < FORM_3 else "3",
         "recorded_because": "every_job" if rng.random() < 0.97 else "not_known",
         "remarks": None,
     }

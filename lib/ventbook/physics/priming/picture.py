@@ -72,7 +72,7 @@ def check_let_through(jobs: pd.DataFrame, *, level: float = 0.95) -> LetThrough:
     >>> from ventbook.physics import priming
     >>> found = priming.check_let_through(ventbook.read_ventings("data/demo/store"))
     >>> found.ratio.state, found.found
-    ('estimated', False)
+    ('estimated', True)
     """
     used = _known(usable_counts(jobs))
     pressed = (used["tank_overpressure_bar"].to_numpy(float, na_value=np.nan) > 0) & (used["_share"] > 0)

@@ -8,7 +8,7 @@ import pytest
 from tests.test_causes_account import draw_tables
 
 from ventbook.statistics import causes
-from ventbook.statistics.causes.account_sensitivity import HELD, HIGH, LOW, SITE
+from ventbook.statistics.causes.account_sensitivity import GIVEN_UP, HELD, HIGH, LOW, SITE
 from ventbook.tables.evidence import load_budget
 
 
@@ -73,6 +73,25 @@ def test_changes_of_readings(one_site) -> None:
     again = held[held["change"] == HELD]
     assert len(again) == len(names(account))
     assert not np.allclose(again["evidence"], off[off["change"] == HIGH]["evidence"])
+
+
+def test_a_cause_seen_in_given_up_turnings_alone_falls_without_them(one_site) -> None:
+    """Turning given up at every failing job with lot B: without these nothing speaks of the lot."""
+    account, (jobs, lifters) = one_site
+    failing = set(lifters.loc[lifters["over_first"].fillna(False).astype(bool), "venting_id"])
+    own = jobs["venting_id"].isin(failing) & jobs["lifter_lot"].eq("B")
+    plain = causes.try_changes(account, jobs.assign(pressure_shown=True), lifters).changes
+    assert GIVEN_UP not in set(plain["change"])
+    dropped = causes.try_changes(account, jobs.assign(pressure_shown=~own), lifters).changes
+    found = dropped[(dropped["cause"] == "lifter_lot=B") & (dropped["change"] == GIVEN_UP)]
+    assert found["stands"].tolist() == [False]
+    others = jobs.assign(
+        pressure_shown=~jobs["venting_id"].isin(sorted(set(jobs["venting_id"]) - failing)[:5])
+    )
+    kept = causes.try_changes(account, others, lifters).changes
+    assert kept.loc[(kept["cause"] == "lifter_lot=B") & (kept["change"] == GIVEN_UP), "stands"].tolist() == [
+        True
+    ]
 
 
 def test_gaps_just_under_the_limit_count_with_a_gauge_that_reads_low(one_site) -> None:

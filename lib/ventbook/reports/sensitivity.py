@@ -8,10 +8,10 @@ from ventbook.document import Blocks, wording
 from ventbook.reports.account import account_tables, load_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.statistics import causes
-from ventbook.statistics.causes.account_sensitivity import GAUGE_OFF_MM, HELD, HIGH, LOW, SITE
+from ventbook.statistics.causes.account_sensitivity import GAUGE_OFF_MM, GIVEN_UP, HELD, HIGH, LOW, SITE
 
 MOST_NAMES = 6
-METHOD = f"""The naming is asked again on changed records, and a cause stands where its score, beside the other named causes, still has the evidence that naming asked for on the records as they are. Changes tried: ventings of which lifter rows are quarantined counted as failing; every gap read {GAUGE_OFF_MM:.2f} mm larger, and smaller; each site left out (a cause that is one site's own is not asked then).
+METHOD = f"""The naming is asked again on changed records, and a cause stands where its score, beside the other named causes, still has the evidence that naming asked for on the records as they are. Changes tried: ventings of which lifter rows are quarantined counted as failing; every gap read {GAUGE_OFF_MM:.2f} mm larger, and smaller; ventings left out in which turning was given up; each site left out (a cause that is one site's own is not asked then).
 
 Engines and ventings are left out one after another, those that add most to the cause's score first, until it would no longer be named; held against whole accounts without them, their number was right to about one. That is one way to undo it; there may be others. A cause that hangs on one or two records is no less true by that, but those records are worth reading again before anything is changed because of it."""
 
@@ -57,6 +57,7 @@ def change_words(change: str, what: str) -> str:
         HELD: "ventings with quarantined lifter rows counted as failing",
         HIGH: f"every gap {GAUGE_OFF_MM:.2f} mm larger",
         LOW: f"every gap {GAUGE_OFF_MM:.2f} mm smaller",
+        GIVEN_UP: "ventings left out in which turning was given up",
         SITE: f"without {what}",
     }[change]
 

@@ -27,7 +27,7 @@ from ventbook.statistics.causes.account_terms import TIME, AccountTerm, list_ter
 from ventbook.statistics.causes.factors import Factor, load_factors
 
 GAUGE_OFF_MM = 0.02
-HELD, HIGH, LOW, SITE = "held", "gauge_high", "gauge_low", "site"
+HELD, HIGH, LOW, GIVEN_UP, SITE = "held", "gauge_high", "gauge_low", "given_up", "site"
 MOST_LEFT_OUT = 12  # engines or ventings left out one after another before a cause counts as resting on many
 CHANGE_COLUMNS = ("cause", "title", "change", "what", "evidence", "needed", "stands")
 REST_COLUMNS = ("cause", "title", "of", "names", "enough")
@@ -37,8 +37,8 @@ REST_COLUMNS = ("cause", "title", "of", "names", "enough")
 class Sensitivity:
     """What the named circumstances hang on.
 
-    ``changes``: one row a cause and change (CHANGE_COLUMNS): ``change`` is "held", "gauge_high", "gauge_low" or "site",
-    ``what`` the site left out; ``evidence`` on the changed records against what is ``needed`` (-log p + log weight);
+    ``changes``: one row a cause and change (CHANGE_COLUMNS): ``change`` is "held", "gauge_high", "gauge_low", "given_up"
+    or "site", ``what`` the site left out; ``evidence`` on the changed records against what is ``needed`` (-log p + log weight);
     ``stands``. ``rests``: one row a cause and ``of`` ("engine", "venting"): ``names``, the fewest found whose absence
     undoes the naming, in the order in which they were left out; ``enough`` is False where MOST_LEFT_OUT don't undo it.
     """
@@ -70,8 +70,8 @@ def try_changes(
     Returns
     -------
     Sensitivity
-        Changes: ventings with held rows failing; every gap .02 mm larger, and smaller; each site left out (causes
-        that are one site's own are not asked then). Causes that are a gauge's bias are not asked.
+        Changes: ventings with held rows failing; every gap .02 mm larger, and smaller; ventings left out in which
+        turning was given up; each site left out (causes that are one site's own are not asked then). Causes that are a gauge's bias are not asked.
 
     Examples
     --------
@@ -81,7 +81,7 @@ def try_changes(
     >>> account = causes.explain_failures(ventings, lifters, draws=0)
     >>> found = causes.try_changes(account, ventings, lifters)
     >>> sorted(set(found.changes["change"]))
-    ['gauge_high', 'gauge_low', 'site']
+    ['gauge_high', 'gauge_low', 'given_up', 'site']
     """
     chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
     gauges = list_gauge_biases(lifters) if gauges is None else gauges
@@ -99,6 +99,9 @@ def try_changes(
     asked = ask(lifters)
     needed = _needed(asked.problem, terms)
     changed = [(change, "", ask(table)) for change, table in _change_lifters(lifters, held)]
+    given_up = _given_up(ventings).reindex(asked.problem.rows.venting, fill_value=False).to_numpy(bool)
+    if given_up.any():
+        changed.append((GIVEN_UP, "", asked.without(given_up)))
     sites = asked.problem.rows.site
     names = sorted(set(sites.tolist()))
     changed += [(SITE, name, asked.without(sites == name)) for name in names if len(names) > 1]
@@ -134,6 +137,14 @@ def _change_lifters(lifters: pd.DataFrame, held: Collection[str]) -> Iterator[tu
         for change, off in ((HIGH, GAUGE_OFF_MM), (LOW, -GAUGE_OFF_MM)):
             read = pd.Series(is_over(gap + off, limit), lifters.index, dtype="boolean")
             yield change, lifters.assign(over_first=over.mask(known, read))
+
+
+def _given_up(ventings: pd.DataFrame) -> pd.Series:
+    """By venting: turned until somebody gave up, without pressure."""
+    if "pressure_shown" not in ventings:
+        return pd.Series(False, ventings["venting_id"])
+    shown = ventings["pressure_shown"].astype("boolean").fillna(True)
+    return pd.Series(~shown.to_numpy(bool), ventings["venting_id"])
 
 
 def _needed(problem: Problem, terms: Sequence[AccountTerm]) -> list[float]:

@@ -197,6 +197,7 @@ def test_paired_changes_mark_what_is_beyond_a_second_look():
     )
     assert table.index.tolist() == [0, 1, 3]
     assert table["beyond"].tolist() == ["smaller", "as_second_look", ""]
+    assert table["change_mm"].tolist() == pytest.approx([-0.35, -0.01, 0.3])  # last less first
 
 
 def test_information_and_scores_agree_with_numerical_derivatives():

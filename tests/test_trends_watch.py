@@ -6,7 +6,7 @@ Fleets are seeded and few, so the bounds are wide; calibrate/calibrate_trends.py
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
+from scipy import optimize, special, stats
 
 from ventbook.statistics import trends
 from ventbook.statistics.trends.mix import collapse, fit_means, fit_shares, make_design, make_matrix
@@ -199,6 +199,38 @@ def test_split_of_periods():
     assert trends.split_periods(labels, "q07") == (tuple(labels[:5]), tuple(labels[5:8]))
     assert trends.split_periods(labels, "q13") == (tuple(labels[:8]), tuple(labels[8:]))
     assert trends.split_periods(labels, "q00") == ((), ("q00",))
+    many = [f"q{t:02d}" for t in range(40)]
+    assert trends.split_periods(many, "q39") == (tuple(many[14:34]), tuple(many[34:]))  # twenty at most
+
+
+def test_shares_of_the_allowance_are_quantiles_of_independent_series():
+    """Four series, weights 1 to .2: with one factor on all shares, 1 - prod(1 - c w) is 5 % (scipy.optimize), normal quantiles."""
+    weight = np.array([1.0, 0.6, 0.4, 0.2])
+    factor = optimize.brentq(lambda c: 1 - np.prod(1 - c * weight) - 0.05, 0.0, 0.5)
+    draws = np.random.default_rng(3).standard_normal((4, 200_000))
+    limits, achieved = trends.set_limits(draws, weight, 0.05)
+    assert limits == pytest.approx(stats.norm.isf(factor * weight), abs=0.04)
+    assert achieved == pytest.approx(0.05, abs=1e-3)
+
+
+def test_expected_by_mix_is_the_same_at_every_site_and_by_site_is_not():
+    """A site of its own share moves what is expected of its ventings, and none of what the mix alone lets expect."""
+    frame = fleet(3, cooler=(0.3, 0.3))
+    frame.loc[(frame["site"] == "Lake").to_numpy() & (np.arange(len(frame)) % 3 == 0), "failed_first"] = True
+    page = watch(frame, "q05", factors=["cooler_empty"], draws=200)
+    one = pd.DataFrame(
+        {"site": SITES * 2, "cooler_empty": pd.array([True] * 4 + [False] * 4, dtype="boolean")}
+    )
+    chances = trends.expect_by_mix(page, one)
+    np.testing.assert_allclose(chances[:4], chances[0], rtol=1e-12)
+    np.testing.assert_allclose(chances[4:], chances[4], rtol=1e-12)
+    assert chances[0] > chances[4] + 0.05
+    one["failed_first"] = pd.array([True, False, None, True, False, True, None, True], dtype="boolean")
+    told = trends.expect_failing(page, one).set_index("site")
+    assert told["n"].to_dict() == {"": 6, "Harbour": 2, "Lake": 2, "Ridge": 2}
+    assert told["observed"].to_dict() == {"": 4, "Harbour": 1, "Lake": 2, "Ridge": 1}
+    assert told.loc["", "expected"] == pytest.approx(told["expected"][1:].sum())
+    assert told.loc["Lake", "expected"] > told.loc["Harbour", "expected"] + 0.2
 
 
 def test_share_model_finds_the_effect_and_shrinks_the_sites():

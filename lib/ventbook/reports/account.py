@@ -68,12 +68,13 @@ def _engine_of(page: Page) -> str:
 def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
     """The account of all ventings before the day ``until``."""
     jobs, lifters, gauges = account_tables(page, until)
-    return causes.explain_failures(jobs, lifters, gauges=gauges)
+    return page.keep_made(causes.explain_failures, jobs, lifters, gauges=gauges)
 
 
 def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame | None]:
     """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
     jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
+    lifters = lifters[[name for name in LIFTER_COLUMNS if name in lifters.columns]]
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]

@@ -214,7 +214,9 @@ def watch_page(page: Page) -> Monitor:
     """The monitor on all records of the page's snapshot, whatever its period and filters."""
     built = page.__dict__.get("all_lifters")
     lifters = built if built is not None and set(monitor.LIFTER_COLUMNS) <= set(built.columns) else None
-    return monitor.monitor_streams(read_outcomes(page.records, limits=page.limits, lifters=lifters))
+    return page.keep_made(
+        monitor.monitor_streams, read_outcomes(page.records, limits=page.limits, lifters=lifters)
+    )
 
 
 @once_a_page

@@ -79,9 +79,9 @@ def count_left_out(page: Page) -> Counted:
     verdicts = conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
     ours = verdicts[(verdicts["date"] >= pd.Timestamp(page.period.start)).to_numpy(bool)]
     cells = rates.count_steps(ours, jobs)
-    now = {(row.step, row.site): row for row in rates.tell_steps(ours, jobs) if row.outside}
+    now = {(row.step, row.site): row for row in page.keep_made(rates.tell_steps, ours, jobs) if row.outside}
     named = []
-    for row in rates.find_left_out(rates.compare_steps(verdicts, jobs)):
+    for row in rates.find_left_out(page.keep_made(rates.compare_steps, verdicts, jobs)):
         if (row.step, row.site) in now and row.site == page.filters.get("site", row.site):
             shares = (
                 rates.share_outside(part, step=row.step, site=row.site, level=page.level)

@@ -24,7 +24,7 @@ def find_sensitivity(page: Page) -> causes.Sensitivity:
     rows = page.records.get("quarantine", pd.DataFrame(columns=["table", "key"]))
     own = rows.loc[rows["table"].eq("lifter_checks").fillna(False).to_numpy(bool), "key"].astype("str")
     held = set(own.str.split(" / ").str[0]) & set(jobs["venting_id"])
-    return causes.try_changes(load_account(page), jobs, lifters, gauges=gauges, held=held)
+    return page.keep_made(causes.try_changes, load_account(page), jobs, lifters, gauges=gauges, held=held)
 
 
 def show_sensitivity(page: Page) -> Blocks:

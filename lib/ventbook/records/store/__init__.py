@@ -15,6 +15,7 @@ from ventbook.records.store.checking import Damage, StoreCheck, check_store, pru
 from ventbook.records.store.delta import StoreError
 from ventbook.records.store.snapshots import (
     BOOKKEEPING,
+    CACHE,
     CONTENT,
     ISSUES,
     QUARANTINE,
@@ -37,6 +38,7 @@ from ventbook.records.store.writing import Writer, is_among, write_snapshot
 __all__ = [
     "BESIDE",
     "BOOKKEEPING",
+    "CACHE",
     "CONTENT",
     "ISSUES",
     "QUARANTINE",

@@ -16,7 +16,7 @@ import pyarrow.parquet as pq
 from ventbook.records.store import delta, snapshots
 from ventbook.records.store.delta import StoreError, hold_lock
 from ventbook.records.store.proof import LOG, find_fault, fold_proofs, list_log, seal_row
-from ventbook.records.store.snapshots import INTAKES, LOCK, MARK, Store, table_path
+from ventbook.records.store.snapshots import CACHE, INTAKES, LOCK, MARK, Store, table_path
 
 FILES_OF_OURS = (LOCK, MARK)
 PARTS = (".part", ".tmp")  # ends of names that a killed writer may leave
@@ -293,7 +293,7 @@ def _find_leftovers(store: Store, every: dict[str, Path], named: set[str]) -> li
 
 
 def prune_store(path: str | Path, *, older_than_h: float = DAY_H) -> list[Path]:
-    """Remove files that no snapshot names and that are older than ``older_than_h`` hours; returns them.
+    """Remove files that no snapshot names and that are older than ``older_than_h`` hours, and all that pages keep; returns them.
 
     Held under the store's lock. StoreError, and nothing removed, where the store is damaged.
     """
@@ -306,6 +306,7 @@ def prune_store(path: str | Path, *, older_than_h: float = DAY_H) -> list[Path]:
             )
         limit = time.time() - older_than_h * 3600.0
         gone = [file for file in found.leftovers if file.stat().st_mtime < limit]
+        gone += _walk(store.path / CACHE)  # what rests on rows that are gone included
         for file in gone:
-            file.unlink()
+            file.unlink(missing_ok=True)
     return gone

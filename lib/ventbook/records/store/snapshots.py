@@ -177,6 +177,7 @@ def plain_original(text: str) -> str:
 
 MARK = "ventbook-store.json"
 LOCK = "lock"
+CACHE = "cache"  # folder of what pages keep; no part of the store, safe to delete
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
 CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)

@@ -258,7 +258,11 @@ def past_account(page: Page) -> causes.Account | None:
 @once_a_page
 def past_chances(page: Page) -> pd.DataFrame:
     """Each past quarter's chances as they would have been told at the end of the quarter before, and what came."""
-    jobs, lifters, gauges = account_tables(page, pd.Timestamp(page.today))
+    return page.keep_made(tell_chances, *account_tables(page, pd.Timestamp(page.today)))
+
+
+def tell_chances(jobs: pd.DataFrame, lifters: pd.DataFrame, gauges: pd.DataFrame | None) -> pd.DataFrame:
+    """:func:`roll_chances` where the biases of the gauges are as they stand today."""
 
     def explain(some: pd.DataFrame, theirs: pd.DataFrame) -> causes.Account:
         return causes.explain_failures(some, theirs, gauges=gauges, draws=0)

@@ -133,7 +133,7 @@ def draw_reliability(ax: Axes, bins: pd.DataFrame) -> Axes:
 def score_past(page: Page) -> pd.DataFrame:
     """The past quarters of all ventings in the snapshot, each predicted from those before it."""
     jobs, lifters, _ = account_tables(page, pd.Timestamp(page.today))
-    return roll_forward(jobs, lifters, chances=past_chances(page))
+    return page.keep_made(roll_forward, jobs, lifters, chances=past_chances(page))
 
 
 def how_it_fared(page: Page) -> Blocks:

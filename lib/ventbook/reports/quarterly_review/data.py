@@ -147,7 +147,7 @@ def make_facts(jobs: pd.DataFrame, lifters: pd.DataFrame, *, page: Page, period:
     jobs = label_steps(add_readings(jobs[[c for c in JOB_COLUMNS if c in jobs.columns]], lifters), steps)
     against = page.against if period == page.period else period.before()
     parts = [page.within(jobs, span) for span in (period, against, period.year_earlier())]
-    watch = make_watch(code_ventings(jobs), steps, seed=page.seed)
+    watch = page.keep_made(make_watch, code_ventings(jobs), steps, seed=page.seed)
     now, before, year = parts
     known = now["failed_first"].dropna()
     tier = evidence.tier(
@@ -407,7 +407,7 @@ def watch_then(
     steps = facts.steps[: facts.steps.index(step) + 1]
     labels = [s.label for s in steps]
     inside = facts.jobs["step"].isin(labels).to_numpy()
-    today = make_watch(coded_ventings(page)[inside], steps, seed=page.seed)
+    today = page.keep_made(make_watch, coded_ventings(page)[inside], steps, seed=page.seed)
     old = snapshot_of(page, step)
     if old is None:
         return today, today, None
@@ -419,7 +419,7 @@ def watch_then(
     jobs = facts.jobs.loc[inside, list(NEEDED)]
     if found.reset_index(drop=True).equals(jobs.reset_index(drop=True)):
         return today, today, now
-    return make_watch(code_ventings(found), steps, seed=page.seed), today, now
+    return page.keep_made(make_watch, code_ventings(found), steps, seed=page.seed), today, now
 
 
 @once_a_page

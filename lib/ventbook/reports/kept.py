@@ -1,0 +1,333 @@
+"""What took long to work out, kept beside the tables of a store: an account of failures, the review's innocent draws.
+
+A result is kept under a hash of everything that it was made from: the values handed to the function themselves, the
+library's own sources and tables, and the versions of what it computes with. A correction, a withdrawal, another limit
+or another version of this library is another hash, so that nothing has to be declared out of date, and a result from
+here is the same to the last bit as one that is worked out.
+
+The folder ``cache`` of the store may be deleted at any time; ``ventbook store check --prune`` does. What lies there is numbers and
+texts of the store's own records, readable by those who may read the store, and no promise of the store's check. A file
+is read as data only: it can hold plain values, frames and this library's own dataclasses, and nothing in it is run. One
+that is damaged is passed over. Without a right to write nothing is kept.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import importlib
+import importlib.metadata
+import json
+import os
+import platform
+import sys
+import tempfile
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import fields, is_dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import pandas as pd
+import pyarrow as pa
+
+from ventbook.records.store import CACHE
+from ventbook.records.store.snapshots import MARK
+from ventbook.tables import DATA
+
+SWITCH = "VENTBOOK_CACHE"  # "no" in the environment: work everything out
+MOST_BYTES = 200_000_000  # of all that is kept in one store; the longest unused go first
+LARGEST = 50_000_000
+COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba")
+_HASH = 32
+_MASKED = (pd.Int64Dtype(), pd.Int32Dtype(), pd.Float64Dtype(), pd.BooleanDtype())
+T = TypeVar("T")
+
+
+def keep(store: Path, make: Callable[..., T], *args: Any, **options: Any) -> T:
+    """What ``make(*args, **options)`` gives, from the store's cache where it was worked out before.
+
+    ``make`` is a function of a module that reads nothing but what it is handed and the library's tables, and changes
+    nothing. What can't be written as data is worked out every time.
+    """
+    if os.environ.get(SWITCH) == "no":
+        return make(*args, **options)
+    try:
+        asked = encode([f"{make.__module__}.{make.__qualname__}", list(args), options])
+    except TypeError:
+        return make(*args, **options)
+    name = hashlib.sha256(library_hash() + asked).hexdigest()
+    path = store / CACHE / f"{name}.kept"
+    with suppress(Exception):  # whatever is wrong with a file there, it can be worked out
+        return _read(path)  # type: ignore[no-any-return]
+    made = make(*args, **options)
+    with suppress(OSError, TypeError):
+        _write(path, encode(made), store)
+    return made
+
+
+def _read(path: Path) -> Any:
+    content = path.read_bytes()
+    if hashlib.sha256(content[_HASH:]).digest() != content[:_HASH]:
+        raise ValueError("damaged")
+    found = decode(content[_HASH:])
+    with suppress(OSError):
+        os.utime(path)
+    return found
+
+
+def _write(path: Path, content: bytes, store: Path) -> None:
+    """Puts a file in its place at once, as readable as the store's own folder and files are."""
+    if len(content) > LARGEST or encode(decode(content)) != content:
+        return
+    folder = path.parent
+    if not folder.exists():
+        folder.mkdir(mode=0o700, exist_ok=True)
+        folder.chmod(store.stat().st_mode & 0o7777)
+    like = (store / MARK).stat().st_mode & 0o666
+    handle, part = tempfile.mkstemp(dir=folder, suffix=".part")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(hashlib.sha256(content).digest() + content)
+        Path(part).chmod(like)
+        Path(part).replace(path)
+    except OSError:
+        Path(part).unlink(missing_ok=True)
+        raise
+    held = sorted((file.stat().st_mtime, file.stat().st_size, file) for file in folder.iterdir())
+    over = sum(size for _, size, _ in held) - MOST_BYTES
+    for _, size, file in held:
+        if over <= 0:
+            break
+        file.unlink(missing_ok=True)
+        over -= size
+
+
+@cache
+def library_hash() -> bytes:
+    """A hash of this library's sources and tables, of Python, the machine's kind and the packages that numbers come from."""
+    digest = hashlib.sha256()
+    package = Path(__file__).resolve().parents[1]
+    for file in sorted([*package.rglob("*.py"), *DATA.glob("*.toml")]):
+        digest.update(file.name.encode() + b"\0" + file.read_bytes() + b"\0")
+    versions = [f"{name} {importlib.metadata.version(name)}" for name in COMPUTED_WITH]
+    digest.update(" ".join([sys.version, platform.machine(), *versions]).encode())
+    return digest.digest()
+
+
+# -- values as bytes and back ------------------------------------------------------------------------------------------
+
+
+def encode(value: Any) -> bytes:
+    """A value as bytes, alike for values that are alike. Raises TypeError for what is no plain data."""
+    blob = bytearray()
+    text = json.dumps(_encode(value, blob), ensure_ascii=False, separators=(",", ":")).encode(
+        "utf-8", "surrogatepass"
+    )
+    return len(text).to_bytes(8, "big") + text + bytes(blob)
+
+
+def decode(content: bytes) -> Any:
+    """The value of :func:`encode`. Raises an error of some kind for anything else."""
+    end = 8 + int.from_bytes(content[:8], "big")
+    return _decode(json.loads(content[8:end].decode("utf-8", "surrogatepass")), memoryview(content)[end:])
+
+
+def _encode(value: Any, blob: bytearray) -> Any:
+    kind = type(value)
+    if value is None or kind in (str, bool, int, float):
+        return value
+    if kind is list:
+        return [_encode(item, blob) for item in value]
+    if kind is tuple:
+        return {"is": "tuple", "of": [_encode(item, blob) for item in value]}
+    if kind in (set, frozenset):
+        return {"is": kind.__name__, "of": sorted((_encode(item, blob) for item in value), key=json.dumps)}
+    if isinstance(value, dict) and kind is dict:
+        return {"is": "dict", "of": [[_encode(k, blob), _encode(v, blob)] for k, v in value.items()]}
+    if value is pd.NaT or value is pd.NA:
+        return {"is": "NaT" if value is pd.NaT else "NA"}
+    if kind is pd.Timestamp and value.tz is None:
+        return {"is": "timestamp", "of": value.asm8.view("int64").item(), "unit": value.unit}
+    if kind is dt.date:
+        return {"is": "date", "of": value.isoformat()}
+    if isinstance(value, np.generic) and value.dtype.kind in "biuf":
+        return {"is": "scalar", "of": _array(np.asarray(value).reshape(1), blob)}
+    if kind is np.ndarray:
+        return _array(value, blob)
+    if kind is pd.DataFrame and not value.attrs:
+        columns = [_column(value.iloc[:, place].array, blob) for place in range(value.shape[1])]
+        return {
+            "is": "frame",
+            "index": _index(value.index, blob),
+            "names": _index(value.columns, blob),
+            "of": columns,
+        }
+    if kind is pd.Series and not value.attrs:
+        held = {"index": _index(value.index, blob), "name": _encode(value.name, blob)}
+        return {"is": "series", **held, "of": _column(value.array, blob)}
+    if is_dataclass(value) and kind.__module__.startswith("ventbook.") and "<" not in kind.__qualname__:
+        parts = [[f.name, _encode(getattr(value, f.name), blob)] for f in fields(value)]
+        return {"is": "made", "module": kind.__module__, "name": kind.__qualname__, "of": parts}
+    raise TypeError(f"a {kind.__name__} is no plain data")
+
+
+def _array(values: np.ndarray, blob: bytearray) -> dict[str, Any]:
+    if values.dtype.kind == "O":
+        return {
+            "is": "objects",
+            "shape": list(values.shape),
+            "of": [_encode(item, blob) for item in values.ravel()],
+        }
+    if values.dtype.kind not in "biufMmU":
+        raise TypeError(f"values of {values.dtype} are no plain data")
+    start = len(blob)
+    blob += np.ascontiguousarray(values).tobytes()
+    return {"is": "array", "dtype": values.dtype.str, "shape": list(values.shape), "at": start}
+
+
+def _column(values: Any, blob: bytearray) -> dict[str, Any]:
+    kind = values.dtype
+    if isinstance(kind, pd.CategoricalDtype):
+        codes = _array(np.asarray(values.codes), blob)
+        return {
+            "is": "categories",
+            "codes": codes,
+            "of": _index(values.categories, blob),
+            "ordered": bool(kind.ordered),
+        }
+    if isinstance(kind, pd.StringDtype):
+        texts = pa.array(values, type=pa.large_string())
+        texts = (texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts).dictionary_encode()
+        codes = texts.indices.fill_null(-1).to_numpy(zero_copy_only=False).astype(np.int32)
+        return {
+            "is": "texts",
+            "dtype": str(kind),
+            "codes": _array(codes, blob),
+            "of": texts.dictionary.to_pylist(),
+        }
+    if kind in _MASKED:
+        blank = np.asarray(values.isna())
+        known = values.to_numpy(dtype=kind.numpy_dtype, na_value=kind.numpy_dtype.type(0))
+        return {
+            "is": "masked",
+            "dtype": str(kind),
+            "values": _array(known, blob),
+            "blank": _array(blank, blob),
+        }
+    if isinstance(values, pd.arrays.NumpyExtensionArray) or isinstance(kind, np.dtype):
+        return _array(np.asarray(values), blob)
+    raise TypeError(f"a column of {kind} is no plain data")
+
+
+def _index(index: pd.Index, blob: bytearray) -> dict[str, Any]:
+    if isinstance(index, pd.RangeIndex):
+        return {"is": "range", "of": [index.start, index.stop, index.step], "name": _encode(index.name, blob)}
+    if isinstance(index, pd.MultiIndex):
+        raise TypeError("an index of several levels is no plain data")
+    return {"is": "index", "of": _column(index.array, blob), "name": _encode(index.name, blob)}
+
+
+def _decode(value: Any, blob: memoryview) -> Any:
+    if isinstance(value, list):
+        return [_decode(item, blob) for item in value]
+    if not isinstance(value, dict):
+        return value
+    return _DECODERS[value["is"]](value, blob)
+
+
+def _get_array(value: dict[str, Any], blob: memoryview) -> np.ndarray:
+    kind = np.dtype(value["dtype"])
+    if kind.kind not in "biufMmU":
+        raise ValueError(f"values of {kind}")
+    size = int(np.prod(value["shape"], dtype=np.int64))
+    if not size:
+        return np.empty(value["shape"], kind)
+    return np.frombuffer(blob, kind, count=size, offset=value["at"]).reshape(value["shape"]).copy()
+
+
+def _get_objects(value: dict[str, Any], blob: memoryview) -> np.ndarray:
+    made = np.empty(len(value["of"]), object)
+    made[:] = [_decode(item, blob) for item in value["of"]] or made
+    return made.reshape(value["shape"])
+
+
+def _get_texts(value: dict[str, Any], blob: memoryview) -> Any:
+    codes = _get_array(value["codes"], blob)
+    indices = pa.array(codes, mask=codes < 0)
+    texts = pa.DictionaryArray.from_arrays(indices, pa.array(value["of"], pa.large_string()))
+    return pd.array(texts.cast(pa.large_string()), dtype=value["dtype"])
+
+
+def _get_masked(value: dict[str, Any], blob: memoryview) -> Any:
+    made = pd.array(_get_array(value["values"], blob), dtype=value["dtype"])
+    made[_get_array(value["blank"], blob)] = pd.NA
+    return made
+
+
+def _get_categories(value: dict[str, Any], blob: memoryview) -> Any:
+    kinds = _get_index(value["of"], blob)
+    return pd.Categorical.from_codes(_get_array(value["codes"], blob), kinds, ordered=value["ordered"])
+
+
+def _get_index(value: dict[str, Any], blob: memoryview) -> pd.Index:
+    name = _decode(value["name"], blob)
+    if value["is"] == "range":
+        return pd.RangeIndex(*value["of"], name=name)
+    held = _decode(value["of"], blob)
+    return pd.Index(held, dtype=held.dtype, name=name)
+
+
+def _get_frame(value: dict[str, Any], blob: memoryview) -> pd.DataFrame:
+    index = _get_index(value["index"], blob)
+    held = [_decode(column, blob) for column in value["of"]]
+    made = pd.DataFrame(
+        {place: pd.Series(own, index, dtype=own.dtype) for place, own in enumerate(held)}, index
+    )
+    made.columns = _get_index(value["names"], blob)
+    return made
+
+
+def _get_series(value: dict[str, Any], blob: memoryview) -> pd.Series:
+    held = _decode(value["of"], blob)
+    return pd.Series(
+        held, _get_index(value["index"], blob), dtype=held.dtype, name=_decode(value["name"], blob)
+    )
+
+
+def _get_made(value: dict[str, Any], blob: memoryview) -> Any:
+    """A dataclass of this library with its fields as they were; nothing of it is run."""
+    if not value["module"].startswith("ventbook."):
+        raise ValueError(f"{value['module']} is not of this library")
+    kind = getattr(importlib.import_module(value["module"]), value["name"])
+    if not (isinstance(kind, type) and is_dataclass(kind) and kind.__module__ == value["module"]):
+        raise ValueError(f"{value['name']} is no dataclass")
+    if [name for name, _ in value["of"]] != [field.name for field in fields(kind)]:
+        raise ValueError(f"other fields than {value['name']} has")
+    made = object.__new__(kind)
+    for name, item in value["of"]:
+        object.__setattr__(made, name, _decode(item, blob))
+    return made
+
+
+_DECODERS: dict[str, Callable[[dict[str, Any], memoryview], Any]] = {
+    "tuple": lambda value, blob: tuple(_decode(item, blob) for item in value["of"]),
+    "set": lambda value, blob: {_decode(item, blob) for item in value["of"]},
+    "frozenset": lambda value, blob: frozenset(_decode(item, blob) for item in value["of"]),
+    "dict": lambda value, blob: {_decode(k, blob): _decode(v, blob) for k, v in value["of"]},
+    "NaT": lambda value, blob: pd.NaT,
+    "NA": lambda value, blob: pd.NA,
+    "timestamp": lambda value, blob: pd.Timestamp(np.datetime64(value["of"], value["unit"])),
+    "date": lambda value, blob: dt.date.fromisoformat(value["of"]),
+    "scalar": lambda value, blob: _get_array(value["of"], blob)[0],
+    "array": _get_array,
+    "objects": _get_objects,
+    "frame": _get_frame,
+    "series": _get_series,
+    "texts": _get_texts,
+    "masked": _get_masked,
+    "categories": _get_categories,
+    "made": _get_made,
+}

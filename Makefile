@@ -52,7 +52,7 @@ bench: $(READY)  ## speed and memory, side by side in one run
 calibrate: $(READY)  ## coverage and false-alarm rates on simulated fleets (hours)
 	$(BIN)/python -m calibrate
 
-mutants: $(READY)  ## small wrong changes to the numeric code, one at a time: do the tests notice (an hour)
+mutants: $(READY)  ## small wrong changes to the numeric code, one at a time: do the tests notice (minutes)
 	$(BIN)/python -m calibrate mutants --jobs $(JOBS)
 
 lock:  ## rewrite requirements.txt from the ranges in pyproject.toml (needs uv)

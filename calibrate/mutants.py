@@ -1,18 +1,24 @@
 """Small wrong changes to the numeric code, one at a time, and whether the tests beside it notice: python -m calibrate mutants.
 
 ``mutants.csv`` is the standing list: ``stands`` is text that the module has exactly once, ``becomes`` what is put in its place,
-``tests`` what pytest runs, up to the first failure; the test that failed last time goes first and alone. ``seconds`` are of the
-processor, until a test failed, with imports. Names run only those rows (a name or its beginning). ``--draw N --seed TEXT`` runs
-N drawn from those listed as noticed, as many as ``--within`` seconds hold by the list, and writes nothing. Exit code 1 where a
-row listed as noticed isn't, 2 for a row that no longer fits the code: it says which, and the nearest line there is now.
+``tests`` what pytest runs, up to the first failure; the test that failed last time goes first. Rows that share their tests are
+tried in forks of one process that has collected them, by giving the loaded functions their changed bodies; what isn't noticed
+so, or is no change of a function's body, is tried again with the changed module imported anew. ``seconds`` are of the
+processor, what is shared left out.
+
+Names run only those rows (a name or its beginning). ``--draw N --seed TEXT`` runs N drawn from those listed as noticed, as many
+as ``--within`` seconds hold by the list, and writes nothing. Exit code 1 where a row listed as noticed isn't, 2 for a row that no
+longer fits the code: it says which, and the nearest line there is now.
 """
 
 from __future__ import annotations
 
 import argparse
+import contextlib
 import csv
 import difflib
 import importlib
+import inspect
 import multiprocessing
 import os
 import random
@@ -24,6 +30,7 @@ import sys
 import tempfile
 import time
 import warnings
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, fields, replace
 from importlib.machinery import (
@@ -33,8 +40,10 @@ from importlib.machinery import (
     FileFinder,
     SourceFileLoader,
 )
+from multiprocessing.process import BaseProcess
 from pathlib import Path
-from types import CodeType
+from types import CodeType, ModuleType
+from typing import Any
 
 ROOT = Path(__file__).resolve().parent.parent
 TABLE = ROOT / "calibrate" / "mutants.csv"
@@ -42,6 +51,7 @@ OUTCOMES = ("noticed", "survived", "not run")
 UNSEEN = "not looked at yet"
 OVER = "over the time limit"
 LIMIT_S = 60.0
+OPTIONS = ("-x", "-q", "-p", "no:cacheprovider", "--tb=line")
 # of what the tests import, loaded once before the forks
 LOADED = (
     *("pandas", "pyarrow.parquet", "scipy.stats", "scipy.optimize", "statsmodels.stats.api", "pint"),
@@ -116,10 +126,8 @@ def compile_library() -> dict[str, CodeType]:
     return {str(path): compile(path.read_bytes(), str(path), "exec", dont_inherit=True) for path in paths}
 
 
-def _run_pytest(
-    codes: dict[str, CodeType], mutant: Mutant | None, tests: str, limit: float, at: Path
-) -> None:
-    """In a process of its own: the library as compiled, with one change where there is one, and pytest on it."""
+def _enter(codes: dict[str, CodeType], at: Path, limit: float) -> set[str]:
+    """Makes a forked process one that imports the library as compiled; gives the paths loaded, as they are."""
     resource.setrlimit(resource.RLIMIT_CPU, (int(limit), int(limit) + 5))
     said = (at / "said.txt").open("w", encoding="utf-8")
     os.dup2(said.fileno(), 1)
@@ -129,11 +137,6 @@ def _run_pytest(
     os.environ |= {"PYTHONPATH": str(ROOT / "lib"), "PYTHONDONTWRITEBYTECODE": "1", "CI": "1"}
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # the one for notebooks takes longer than most tests
     sys.dont_write_bytecode = True
-    changed = ""
-    if mutant:
-        changed = str(ROOT / "lib" / "ventbook" / mutant.module)
-        text = Path(changed).read_text("utf-8").replace(mutant.stands, mutant.becomes)
-        codes = codes | {changed: compile(text, changed, "exec", dont_inherit=True)}
     loaded = set()
 
     class Changed(SourceFileLoader):
@@ -147,17 +150,177 @@ def _run_pytest(
     sys.path.insert(0, str(ROOT / "lib"))
     for name in [n for n in sys.modules if n.split(".")[0] == "ventbook"]:
         del sys.modules[name]
+    return loaded
+
+
+def _compile_changed(mutant: Mutant) -> tuple[str, CodeType]:
+    path = str(ROOT / "lib" / "ventbook" / mutant.module)
+    text = Path(path).read_text("utf-8").replace(mutant.stands, mutant.becomes)
+    return path, compile(text, path, "exec", dont_inherit=True)
+
+
+def _spent() -> float:
+    below = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return time.process_time() + below.ru_utime + below.ru_stime
+
+
+def _run_pytest(
+    codes: dict[str, CodeType], mutant: Mutant | None, tests: str, limit: float, at: Path
+) -> None:
+    """In a process of its own: pytest on the library with one change where there is one."""
+    changed = ""
+    if mutant:
+        changed, code = _compile_changed(mutant)
+        codes = codes | {changed: code}
+    loaded = _enter(codes, at, limit)
     import pytest
 
-    code = int(pytest.main(["-x", "-q", "-p", "no:cacheprovider", "--tb=line", *shlex.split(tests)]))
+    ended = int(pytest.main([*OPTIONS, *shlex.split(tests)]))
     sys.stdout.flush()
-    below = resource.getrusage(resource.RUSAGE_CHILDREN)
-    spent = time.process_time() + below.ru_utime + below.ru_stime
-    (at / "seconds.txt").write_text(str(spent), encoding="utf-8")
+    (at / "seconds.txt").write_text(str(_spent()), encoding="utf-8")
     if changed and changed not in loaded:
         print(f"the tests never import {mutant.module if mutant else ''}", flush=True)
-        code = 3
-    os._exit(code)
+        ended = 3
+    os._exit(ended)
+
+
+def find_changed(old: CodeType, new: CodeType) -> list[tuple[CodeType, CodeType]] | None:
+    """Functions of a module (or class) whose body is another one in ``new``; None where more than bodies changed."""
+    told = []
+    if len(old.co_consts) != len(new.co_consts):
+        return None
+    same = new.replace(co_consts=old.co_consts, co_linetable=old.co_linetable)
+    if same != old.replace(co_linetable=old.co_linetable):
+        return None
+    for one, other in zip(old.co_consts, new.co_consts, strict=True):
+        if not isinstance(one, CodeType) or not isinstance(other, CodeType):
+            if type(one) is not type(other) or one != other:
+                return None
+        elif one != other:
+            function = bool(one.co_flags & inspect.CO_NEWLOCALS)
+            inside = [(one, other)] if function else find_changed(one, other)
+            if inside is None:
+                return None
+            told += inside
+    return told
+
+
+def swap_bodies(old: CodeType, new: CodeType, module: ModuleType) -> bool:
+    """Gives functions of a loaded module the bodies that changed; False where that is not all that changed."""
+    pairs = find_changed(old, new)
+    if not pairs:
+        return False
+    for one, other in pairs:
+        found: Any = module
+        for part in one.co_qualname.split("."):
+            found = vars(found).get(part)
+            if found is None:
+                return False
+        if hasattr(found, "cache_clear"):
+            found.cache_clear()
+        for name in ("fget", "func", "__func__", "__wrapped__"):
+            found = getattr(found, name, found)
+        if getattr(found, "__code__", None) is not one:
+            return False
+        found.__code__ = other
+    return True
+
+
+def _serve(
+    codes: dict[str, CodeType], rows: list[Mutant], tests: str, alone: bool, limit: float, at: Path
+) -> None:
+    """In a process of its own: collects the tests once, then forks for each change made in the loaded functions.
+
+    Leaves a line a row: place, the test that failed, seconds; then those failing tests without a change as place -1.
+    """
+    _enter(codes, at, 1e6)
+    import pytest
+    from _pytest.main import pytest_runtestloop
+
+    class Server:
+        failed = ""
+
+        def pytest_runtest_logreport(self, report: Any) -> None:
+            if report.failed and not self.failed:
+                self.failed = report.nodeid
+
+        def fork(self, session: Any, place: int, row: Mutant | None, items: list[Any], limit: float) -> str:
+            """The test that failed under the change, "" where none did or the change can't be made so."""
+            child = os.fork()
+            if child:
+                _, status = os.waitpid(child, 0)
+                ended = os.waitstatus_to_exitcode(status)
+                if ended in (-signal.SIGXCPU, -signal.SIGKILL, -signal.SIGALRM):
+                    return f"{place}\t{OVER}\t{limit}"
+                return (at / "row.txt").read_text("utf-8") if ended == 0 else ""
+            try:
+                began = _spent()
+                resource.setrlimit(resource.RLIMIT_CPU, (int(limit), int(limit) + 5))
+                signal.alarm(int(10 * limit))
+                ended = 1
+                if row is not None:
+                    path, code = _compile_changed(row)
+                    name = "ventbook." + row.module.removesuffix(".py").replace("/", ".")
+                    module = sys.modules.get(name)
+                    if module is None or not swap_bodies(codes[path], code, module):
+                        return ""
+                session.items = items
+                with contextlib.suppress(BaseException):
+                    pytest_runtestloop(session)
+                text = f"{place}\t{self.failed}\t{_spent() - began}"
+                (at / "row.txt").write_text(text, encoding="utf-8")
+                ended = 0
+            finally:
+                os._exit(ended)
+
+        def pytest_runtestloop(self, session: Any) -> bool:
+            by_name = {item.nodeid: item for item in session.items}
+            lines = []
+            for place, row in enumerate(rows):
+                first = [by_name[row.by]] if row.by in by_name else []
+                rest = [] if alone else [item for item in session.items if item.nodeid != row.by]
+                lines.append(self.fork(session, place, row, first + rest, limit))
+            told = {line.split("\t")[1] for line in lines if "::" in line}
+            if told:
+                checked = [by_name[name] for name in told]
+                lines.append(self.fork(session, -1, None, checked, limit / 2 * len(told)))
+            (at / "rows.txt").write_text("\n".join(filter(None, lines)), encoding="utf-8")
+            return True
+
+    pytest.main([*OPTIONS, *shlex.split(tests)], plugins=[Server()])
+    os._exit(0)
+
+
+def serve_rows(
+    codes: dict[str, CodeType], rows: list[Mutant], tests: str, *, alone: bool, limit: float = LIMIT_S
+) -> dict[str, Run]:
+    """Rows noticed by changing functions in place, each in a fork of a process that has collected the tests.
+
+    A row that isn't among them was not noticed so, or can't be tried so. ``alone``: only the test of last time.
+    """
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        _fork(_serve, (codes, rows, tests, alone, limit, folder)).join()
+        path = folder / "rows.txt"
+        lines = path.read_text("utf-8").splitlines() if path.is_file() else []
+    parts = [line.split("\t") for line in lines]
+    if any(place == "-1" and by for place, by, _ in parts):
+        return {}  # one of the tests fails without a change: told by the slow way
+    return {
+        rows[int(place)].name: Run("noticed", by, float(seconds))
+        for place, by, seconds in parts
+        if by and place != "-1"
+    }
+
+
+def _fork(work: Callable[..., None], of: tuple[Any, ...]) -> BaseProcess:
+    """A forked process that does this work: numpy and its kin are loaded once."""
+    child = multiprocessing.get_context("fork").Process(target=work, args=of)
+    with warnings.catch_warnings():
+        # of forking beside threads: the child uses none of them
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child.start()
+    return child
 
 
 def run_tests(
@@ -166,13 +329,7 @@ def run_tests(
     """Whether the tests notice; over ``limit`` seconds of the processor, or ten times as long by the clock, they do."""
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        # forked, so that numpy and its kin are loaded once
-        asked = (codes, mutant, tests, limit, folder)
-        child = multiprocessing.get_context("fork").Process(target=_run_pytest, args=asked)
-        with warnings.catch_warnings():
-            # of forking beside threads: the child uses none of them
-            warnings.simplefilter("ignore", DeprecationWarning)
-            child.start()
+        child = _fork(_run_pytest, (codes, mutant, tests, limit, folder))
         child.join(10 * limit)
         if child.exitcode in (None, -signal.SIGXCPU, -signal.SIGKILL):
             child.kill()
@@ -188,16 +345,16 @@ def run_tests(
     return Run("noticed", failed[1] if failed else "at import", seconds)
 
 
-def try_mutant(codes: dict[str, CodeType], row: Mutant) -> Run:
+def try_mutant(codes: dict[str, CodeType], row: Mutant, *, limit: float = LIMIT_S) -> Run:
     """The test that noticed last time alone; where that is gone or doesn't, all tests of the row."""
     if "::" in row.by:
         try:
-            run = run_tests(codes, shlex.quote(row.by), row)
+            run = run_tests(codes, shlex.quote(row.by), row, limit=limit)
         except RuntimeError:  # renamed
             run = Run("survived", "", 0.0)
         if run.outcome == "noticed":
             return run
-    return run_tests(codes, row.tests, row)
+    return run_tests(codes, row.tests, row, limit=limit)
 
 
 def draw_rows(rows: list[Mutant], number: int, seed: str, within: float) -> list[Mutant]:
@@ -212,36 +369,33 @@ def draw_rows(rows: list[Mutant], number: int, seed: str, within: float) -> list
     return drawn
 
 
-def try_rows(codes: dict[str, CodeType], rows: list[Mutant], jobs: int) -> tuple[list[Mutant], list[str]]:
-    """The rows as they turned out, less those whose tests can't be run; none where a test fails without any change."""
+def try_rows(
+    codes: dict[str, CodeType], rows: list[Mutant], *, draw: bool, limit: float
+) -> tuple[list[Mutant], list[str]]:
+    """The rows as they turned out, and a line for each whose tests can't be run or fail without a change.
 
-    def try_row(row: Mutant) -> Run:
+    Rows share their tests; where they are drawn, the tests that noticed last time are what they share.
+    """
+    tests = shlex.join(dict.fromkeys(row.by for row in rows if "::" in row.by)) if draw else rows[0].tests
+    found = serve_rows(codes, rows, tests, alone=draw, limit=limit) if tests else {}
+    turned, told = [], []
+    for row in rows:
         try:
-            return try_mutant(codes, row)
+            run = found.get(row.name) or try_mutant(codes, row, limit=limit)
+            if run.outcome == "noticed" and (row.name not in found or run.by == OVER):
+                # what fails under a change counts only where it passes without, and in half the time
+                check = shlex.quote(run.by) if "::" in run.by else row.tests
+                sound = run_tests(codes, check, limit=limit / 2)
+                if sound.outcome == "noticed":
+                    raise RuntimeError(f"{check} fails as the code stands: {sound.by}")
         except RuntimeError as error:
-            return Run("not run", f"{row.name}: {error}", 0.0)
-
-    with ThreadPoolExecutor(jobs) as pool:
-        found = list(zip(rows, pool.map(try_row, rows), strict=True))
-    unrun = [run.by for _, run in found if run.outcome == "not run"]
-    found = [(row, run) for row, run in found if run.outcome != "not run"]
-    # what fails under a change counts only where it passes without, and in half the time
-    told = {run.by for _, run in found if "::" in run.by}
-    checks = [shlex.join(sorted(told))] if told else []
-    checks += {row.tests for row, run in found if run.outcome == "noticed" and "::" not in run.by}
-    sound = [run_tests(codes, tests, limit=max(1, len(told)) * LIMIT_S / 2) for tests in checks]
-    if broken := [f"{run.by} fails as the code stands" for run in sound if run.outcome == "noticed"]:
-        return [], unrun + broken
-    return [
-        replace(
-            row,
-            outcome=run.outcome,
-            by=run.by,
-            seconds=f"{run.seconds:.1f}",
-            why=(row.why or UNSEEN) if run.outcome == "survived" else "",
+            told.append(f"{row.name} is left as it was: {error}")
+            continue
+        why = (row.why or UNSEEN) if run.outcome == "survived" else ""
+        turned.append(
+            replace(row, outcome=run.outcome, by=run.by, seconds=f"{max(run.seconds, 0.1):.1f}", why=why)
         )
-        for row, run in found
-    ], unrun
+    return turned, told
 
 
 def main(arguments: list[str]) -> int:
@@ -252,6 +406,9 @@ def main(arguments: list[str]) -> int:
     parser.add_argument("--within", type=float, default=1e9, help="seconds that those drawn may take")
     parser.add_argument(
         "--left", action="store_true", help="only rows not run yet, and survivors not looked at"
+    )
+    parser.add_argument(
+        "--limit", type=float, default=LIMIT_S, help="seconds of the processor that a row may take"
     )
     parser.add_argument("--jobs", type=int, default=1)
     asked = parser.parse_args(arguments)
@@ -271,28 +428,26 @@ def main(arguments: list[str]) -> int:
         importlib.import_module(module)
     kept = {row.name: row for row in rows}
     lost: list[str] = []
-    broken: list[str] = []
+    left: list[str] = []
     codes = compile_library()
-    # drawn rows are tried together, others by the tests they share, and each set is written at once
-    sets = [chosen] if asked.draw is not None else _group_by_tests(chosen)
-    for part in sets:
-        turned, failing = try_rows(codes, part, asked.jobs)
-        broken += failing
-        for test in failing:
-            print(f"rows are left as they were: {test}", flush=True)
-        for row in turned:
-            print(f"{row.name:<34} {row.outcome:<9} {row.seconds:>6} s  {row.by}", flush=True)
-            if kept[row.name].outcome == "noticed" and row.outcome == "survived":
-                lost.append(row.name)
-            kept[row.name] = row
-        if asked.draw is None:
-            write_mutants(list(kept.values()))
+    draw = asked.draw is not None
+    shared = [[r for r in chosen if r.tests == tests] for tests in dict.fromkeys(r.tests for r in chosen)]
+    with ThreadPoolExecutor(asked.jobs) as pool:
+        # rows that share their tests are written at once
+        for turned, told in pool.map(
+            lambda part: try_rows(codes, part, draw=draw, limit=asked.limit), [chosen] if draw else shared
+        ):
+            left += told
+            print(*told, sep="\n", end="\n" if told else "", flush=True)
+            for row in turned:
+                print(f"{row.name:<34} {row.outcome:<9} {row.seconds:>6} s  {row.by}", flush=True)
+                if kept[row.name].outcome == "noticed" and row.outcome == "survived":
+                    lost.append(row.name)
+                kept[row.name] = row
+            if not draw:
+                write_mutants(list(kept.values()))
     counts = [sum(r.outcome == o for r in kept.values()) for o in OUTCOMES]
     print(f"{counts[0]} noticed, {counts[1]} survived, {counts[2]} not run of {len(rows)}")
     for name in lost:
         print(f"{name} was noticed before and isn't now", file=sys.stderr)
-    return 1 if lost or broken else 0
-
-
-def _group_by_tests(rows: list[Mutant]) -> list[list[Mutant]]:
-    return [[r for r in rows if r.tests == tests] for tests in dict.fromkeys(r.tests for r in rows)]
+    return 1 if lost or left else 0

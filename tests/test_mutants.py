@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import types
 from dataclasses import replace
 
 import pytest
@@ -82,6 +83,69 @@ def test_what_is_imported_is_the_changed_copy(tmp_path, codes):
     assert 0 < run.seconds < mutants.LIMIT_S
     # the file on disk and this process keep the code as it stands
     assert not mutants.find_stale([row])
+
+
+BODIES = """
+from functools import cache, cached_property
+LIMIT = 2
+def plain(x):
+    return x + 1
+@cache
+def kept(x):
+    return x + 2
+class Thing:
+    width = 3
+    def own(self, x):
+        return [y + 3 for y in x]
+    @property
+    def seen(self):
+        return 4
+    @cached_property
+    def late(self):
+        return 5
+    @staticmethod
+    def still(x):
+        return x + 6
+table = {"a": lambda x: x + 7}
+"""
+
+
+@pytest.mark.parametrize(
+    ("stands", "becomes", "ask"),
+    [
+        ("x + 1", "x - 1", lambda m: m.plain(0)),
+        ("x + 2", "x - 2", lambda m: m.kept(0)),
+        ("y + 3", "y - 3", lambda m: m.Thing().own([0])),
+        ("return 4", "return -4", lambda m: m.Thing().seen),
+        ("return 5", "return -5", lambda m: m.Thing().late),
+        ("x + 6", "x - 6", lambda m: m.Thing.still(0)),
+    ],
+)
+def test_a_function_that_others_hold_gets_the_changed_body(stands, becomes, ask):
+    module = types.ModuleType("bodies")
+    old, new = (compile(text, "bodies", "exec") for text in (BODIES, BODIES.replace(stands, becomes)))
+    exec(old, vars(module))
+    before = ask(module)
+    assert mutants.swap_bodies(old, new, module)
+    after = types.ModuleType("bodies")
+    exec(new, vars(after))
+    assert ask(module) == ask(after) != before
+
+
+@pytest.mark.parametrize(
+    ("stands", "becomes"),
+    [
+        ("LIMIT = 2", "LIMIT = 3"),
+        ("width = 3", "width = 4"),
+        ("x + 7", "x - 7"),
+        ("plain(x)", "plain(x, y=1)"),
+    ],
+)
+def test_a_change_beyond_bodies_is_imported_anew(stands, becomes):
+    module = types.ModuleType("bodies")
+    old, new = (compile(text, "bodies", "exec") for text in (BODIES, BODIES.replace(stands, becomes)))
+    exec(old, vars(module))
+    assert not mutants.swap_bodies(old, new, module)
 
 
 @forks

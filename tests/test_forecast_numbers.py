@@ -17,11 +17,11 @@ from ventbook.statistics.forecast import chances, counts, rolling
 def integrate_shift(quarters: list[tuple[float, int, int]]) -> tuple[float, float]:
     """Mean and standard deviation of the next quarter's shift: a quarter's log odds lie off by a normal draw, its middle
     normal (0, .4), its spread half-normal (.2); (chance said, ventings, failing) of each quarter. Gauss-Hermite inside, an
-    even grid ten times as fine as the module's outside.
+    even grid twice as fine as the module's outside.
     """
-    node, weight = np.polynomial.hermite_e.hermegauss(80)
-    middle = np.linspace(-2.0, 2.0, 401)[:, None, None]
-    spread = (0.025 + (np.arange(250) + 0.5) * 0.005)[None, :, None]
+    node, weight = np.polynomial.hermite_e.hermegauss(40)
+    middle = np.linspace(-2.0, 2.0, 101)[:, None, None]
+    spread = (0.025 + (np.arange(50) + 0.5) * 0.025)[None, :, None]
     log = stats.norm.logpdf(middle, 0, 0.4) + stats.norm.logpdf(spread, 0, 0.2)
     density = np.exp(log[..., 0])
     for chance, n, failing in quarters:

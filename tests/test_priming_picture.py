@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from ventbook.physics import priming
+from ventbook.physics.priming import picture
 
 
 def draw_jobs(
@@ -113,3 +114,52 @@ def test_smooth_curve_follows_what_is_planted() -> None:
     assert width.between(0.02, 0.2).all()
     flat = priming.smooth_ratio(jobs.assign(tank_head_m=0.1), by="tank_head_m")
     assert flat.empty
+
+
+def test_the_curve_bends_as_a_restricted_cubic_spline() -> None:
+    """patsy's natural cubic spline with these knots spans the same curves (library run, patsy 1.0); straight beyond them."""
+    import patsy
+
+    x, knots = np.linspace(-1.0, 9.0, 41), np.array([1.0, 3.0, 7.0])
+    columns = picture._spline(x, knots)
+    inside = (x >= 1.0) & (x <= 7.0)
+    library = patsy.dmatrix("cr(x, knots=[3.0], lower_bound=1.0, upper_bound=7.0) - 1", {"x": x[inside]})
+    design = np.column_stack([np.ones(inside.sum()), columns[inside]])
+    rest = design - library @ np.linalg.lstsq(np.asarray(library), design)[0]
+    np.testing.assert_allclose(rest, 0.0, atol=1e-9)
+    for side in (x <= 1.0, x >= 7.0):
+        np.testing.assert_allclose(np.diff(columns[side, 1], n=2), 0.0, atol=1e-9)
+
+
+def test_share_of_suction_air_is_what_tank_pressure_leaves_to_be_drawn() -> None:
+    jobs = pd.DataFrame(
+        {
+            "tank_overpressure_bar": [0.0, 0.5, 0.5, np.nan],
+            "expected_suction": [20.0, 20.0, 90.0, 20.0],
+            "expected_tank_saving": [0.0, 5.0, 10.0, 0.0],
+            "expected_rotations": [50.0, 50.0, 60.0, 50.0],
+            **dict.fromkeys(picture.BLANKS.values(), 0.0),
+        }
+    )
+    assert picture._known(jobs)["_share"].tolist() == pytest.approx([0.4, 0.3, 1.0])
+
+
+def test_limits_and_p_are_of_one_law() -> None:
+    """Student's t on engines - 1 from scipy.stats: the error behind the interval is that behind p and behind other levels."""
+    jobs = draw_jobs(np.random.default_rng(6), ventings=60, let_through=0.2)
+    freedom = jobs["engine_id"].nunique() - 1
+    assert freedom < 25
+    wide, narrow = (priming.check_let_through(jobs, level=level) for level in (0.95, 0.5))
+    slope, low, high = np.log([wide.ratio.estimate, wide.ratio.low, wide.ratio.high])
+    error = (high - low) / 2 / stats.t.ppf(0.975, freedom)
+    assert (low + high) / 2 == pytest.approx(slope)
+    assert wide.p == narrow.p == pytest.approx(stats.t.cdf(slope / error, freedom), rel=1e-6)
+    assert np.log(narrow.ratio.high) - slope == pytest.approx(stats.t.ppf(0.75, freedom) * error, rel=1e-6)
+    bands = [priming.smooth_ratio(jobs, by="suction_share", level=level) for level in (0.95, 0.5)]
+    width = [np.log(band["high"] / band["low"]) for band in bands]
+    assert (width[0] / width[1]).to_numpy() == pytest.approx(
+        stats.t.ppf(0.975, freedom) / stats.t.ppf(0.75, freedom)
+    )
+    used = jobs["expected_suction"] - jobs["expected_tank_saving"]
+    share = (used / jobs["expected_rotations"]).clip(0, 1)
+    assert bands[0]["x"].iloc[[0, -1]].tolist() == pytest.approx(np.quantile(share, [0.02, 0.98]).tolist())

@@ -6,12 +6,20 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize, stats
 
 from reference_answers import read_times
 from reference_cases import find_case
-from ventbook.statistics.waiting_times import estimate_curve, estimate_quantile, share_over
+from ventbook.statistics.waiting_times import (
+    compare_instruments,
+    estimate_curve,
+    estimate_quantile,
+    share_over,
+)
 from ventbook.statistics.waiting_times.curves import fit_npmle
 from ventbook.statistics.waiting_times.intervals import collapse_readings
+from ventbook.statistics.waiting_times.life_table import spread_readings
+from ventbook.statistics.waiting_times.shares import exact_limits
 
 
 def with_censored(ended, censored=()):
@@ -194,3 +202,80 @@ def test_laws_of_the_curve(readings):
 def test_a_reading_exactly_at_the_limit_is_within():
     exact = np.array([5.0] * 6 + [6.0] * 4)
     assert share_over(exact, exact, 5.0).estimate == pytest.approx(0.4)
+
+
+def make_engines(seed: int, engines: int = 9, each: int = 5) -> tuple[np.ndarray, np.ndarray]:
+    """Exact times, as many of each engine, alike inside an engine."""
+    rng = np.random.default_rng(seed)
+    engine = np.repeat(np.arange(engines), each)
+    return np.exp(rng.normal(1.0, 0.5, engines)[engine] + rng.normal(0, 0.2, engine.size)), engine
+
+
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_limits_of_a_curve_by_engines_are_those_of_the_engines_shares(level):
+    """Engines of one size: the error of S is that of the mean of their shares, Student's t on engines - 1, on log(-log S)."""
+    time, engine = make_engines(2)
+    curve = estimate_curve(time, time, cluster=engine, level=level)
+    shares = np.array([[(time[engine == e] > t).mean() for e in range(9)] for t in curve.right])
+    s, wide = curve.survival[:-1], stats.sem(shares[:-1], axis=1)
+    plain = np.sqrt(s * (1 - s) / 45)
+    assert (wide > plain).sum() > 20
+    half = np.maximum(stats.norm.ppf(0.5 + level / 2) * plain, stats.t.ppf(0.5 + level / 2, 8) * wide)
+    np.testing.assert_allclose(curve.error[:-1], np.maximum(wide, plain))
+    low, high = (s ** np.exp(sign * half / (s * -np.log(s))) for sign in (1, -1))
+    # a curve that falls has limits that fall
+    np.testing.assert_allclose(curve.low[:-1], np.minimum.accumulate(low))
+    np.testing.assert_allclose(curve.high[:-1], np.minimum.accumulate(high))
+
+
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_a_share_by_engines_has_wilsons_limits_on_the_readings_that_count(level):
+    """p q over the squared error of the mean of engines' shares counts as the number; t on engines - 1; ends as roots."""
+    time, engine = make_engines(3)
+    found = share_over(time, time, 3.0, cluster=engine, level=level)
+    shares = np.array([(time[engine == e] > 3.0).mean() for e in range(9)])
+    p = shares.mean()
+    effective = p * (1 - p) / stats.sem(shares) ** 2
+    assert effective < 45
+    t = stats.t.ppf(0.5 + level / 2, 8)
+
+    def distance(x):
+        return (p - x) ** 2 - t * t * x * (1 - x) / effective
+
+    ends = optimize.brentq(distance, 1e-9, p), optimize.brentq(distance, p, 1 - 1e-9)
+    assert (found.estimate, found.low, found.high) == pytest.approx((p, *ends))
+
+
+def test_two_instruments_differ_by_the_t_interval_of_the_engines_means():
+    """scipy.stats, one-sample t test of the mean difference of each engine, engines of one size (library run)."""
+    first, engine = make_engines(4, engines=7, each=2)
+    second = first - 0.1 + np.random.default_rng(1).normal(0, 0.05, 7)[engine]
+    found = compare_instruments(
+        np.append(first, np.nan), np.append(second, 1.0), cluster=[*engine, 3], level=0.9
+    )
+    means = [(first - second)[engine == e].mean() for e in range(7)]
+    ends = stats.ttest_1samp(means, 0.0).confidence_interval(0.9)
+    assert (found.estimate, found.low, found.high) == pytest.approx((np.mean(means), ends.low, ends.high))
+
+
+@pytest.mark.parametrize(("x", "n"), [(6, 20), (20, 20), (0, 20), (1, 7)])
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_exact_limits_are_clopper_and_pearsons(x, n, level):
+    """scipy.stats.binomtest, method "exact" (library run)."""
+    ends = stats.binomtest(x, n).proportion_ci(level, method="exact")
+    assert exact_limits(x / n, n, level) == pytest.approx((ends.low, ends.high))
+
+
+def test_influence_of_a_reading_is_the_slope_of_the_curve_in_its_weight():
+    """By differences: a reading's weight moved by 1e-6 of it, narrow readings spread evenly, one given up."""
+    low = np.array([1.0, 1.5, 2.0, 2.2, 3.0, 3.5, 4.0])
+    high = np.array([1.5, 2.0, 2.5, np.inf, 3.5, 4.5, 4.5])
+
+    def curve(weights):
+        return spread_readings(collapse_readings(low, high, weights))
+
+    plain = curve(np.ones(7))
+    for i, row in enumerate(plain.readings.row):
+        levels = [curve(np.ones(7) + sign * 1e-6 * (np.arange(7) == i)).levels for sign in (1, -1)]
+        slope = (levels[0] - levels[1]) / 2e-6
+        np.testing.assert_allclose(plain.influence_on_levels[row], slope, atol=1e-7)

@@ -131,6 +131,76 @@ def test_many_engines_take_the_plain_sandwich():
     assert np.isinf(fit.time_ratios()["df"].iloc[0])
 
 
+def test_the_plain_sandwich_of_exact_log_normal_times_is_that_of_least_squares():
+    """statsmodels' cluster covariance of least squares on the logarithms, times engines over engines - 1 (library run)."""
+    import statsmodels.api as sm
+
+    rng = np.random.default_rng(2)
+    engine = np.repeat(np.arange(420), 3)
+    x = rng.normal(size=engine.size)
+    time = np.exp(1.0 + 0.3 * x + rng.normal(0, 0.3, 420)[engine] + rng.normal(0, 0.4, engine.size))
+    fit = fit_aft(time, time, x, cluster=engine, distribution="log-normal")
+    ols = sm.OLS(np.log(time), sm.add_constant(x)).fit(
+        cov_type="cluster", cov_kwds={"groups": engine, "use_correction": False}
+    )
+    assert fit.beta == pytest.approx(ols.params, abs=1e-6)
+    np.testing.assert_allclose(fit.errors.covariance[:2, :2], 420 / 419 * ols.cov_params(), rtol=1e-5)
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2])
+def test_the_known_bias_of_leaving_out_is_taken_off(seed):
+    """Three engines of one kind against seventeen, one exact reading each: least squares by hand says that squares of steps
+    without each are sum a^2 / (1 - h) on average where the model's variance is sum a^2; the rest is off the scale's doubt.
+    """
+    x = np.repeat([1.0, 0.0], [3, 17])
+    time = np.exp(1 + 0.5 * x + np.random.default_rng(seed).normal(0, 0.4, 20))
+    fit = fit_aft(time, time, x, cluster=np.arange(20), distribution="log-normal")
+    design = np.column_stack([np.ones(20), x])
+    inverse = np.linalg.inv(design.T @ design)
+    pull, leverage = design @ inverse[1], np.einsum("ij,jk,ik->i", design, inverse, design)
+    known = (pull**2).sum() / (19 / 20 * (pull**2 / (1 - leverage)).sum())
+    assert known < 0.75
+    assert fit.errors.variance(np.array([0.0, 1.0, 0.0])) == pytest.approx(
+        known * fit.errors.covariance[1, 1], rel=0.015
+    )
+
+
+def test_distributions_are_weighted_by_akaike_and_their_doubt_is_carried():
+    """Fits of each distribution alone: AIC is 2 (coefficients + scale) - 2 log likelihood, weights exp(-AIC/2); the error of
+    the average is sum w sqrt(variance + distance^2) (Buckland, Burnham, Augustin 1997), by hand.
+    """
+    low, high, x = cosmesis()
+    fit = fit_aft(low, high, x)
+    alone = {name: fit_aft(low, high, x, distribution=name) for name in SHAPE_NAMES}
+    aic = {name: 2 * 3 - 2 * one.log_likelihood for name, one in alone.items()}
+    weight = {name: np.exp(-(value - min(aic.values())) / 2) for name, value in aic.items()}
+    whole = sum(weight.values())
+    assert fit.aic == pytest.approx(min(aic.values()))
+    told = {one.distribution: one.weight for one in fit.candidates}
+    assert told == pytest.approx({name: w / whole for name, w in weight.items() if w / whole >= 0.01})
+    assert sum(w > 0.05 for w in told.values()) >= 2
+    best = max(told, key=lambda name: told[name])
+    values = {name: fit_value(alone[name]) for name in told}
+    share = {name: w / sum(told.values()) for name, w in told.items()}
+    centre = sum(share[name] * value for name, (value, _) in values.items())
+    error = sum(
+        share[name] * np.sqrt(variance + (value - centre) ** 2) for name, (value, variance) in values.items()
+    )
+    assert alone[best].errors.clusters == 0  # so the quantile is the normal's
+    answer = fit.quantile(0.5, {"x1": 0.0}, unit="months")
+    assert np.log(answer.estimate) == pytest.approx(centre)
+    assert np.log([answer.low, answer.high]) == pytest.approx(
+        [centre - 1.959964 * error, centre + 1.959964 * error], rel=1e-6
+    )
+
+
+def fit_value(fit):
+    """Log of the median where all factors are nought, and its variance by the gradient (1, 0, scale w)."""
+    w = {"Weibull": np.log(np.log(2)), "log-normal": 0.0, "log-logistic": 0.0}[fit.distribution]
+    gradient = np.array([1.0, 0.0, fit.scale * w])
+    return fit.beta[0] + fit.scale * w, float(gradient @ fit.errors.covariance @ gradient)
+
+
 @pytest.mark.parametrize(
     ("low", "high", "why"),
     [

@@ -6,5 +6,6 @@ says before any record is collected. All workshops, engines, people and figures 
 
 from ventbook.demo.deliveries import delivery_days, write_demo
 from ventbook.demo.fleet import Fleet, simulate_fleet
+from ventbook.demo.large_writing import make_demo, write_large_demo
 
-__all__ = ["Fleet", "delivery_days", "simulate_fleet", "write_demo"]
+__all__ = ["Fleet", "delivery_days", "make_demo", "simulate_fleet", "write_demo", "write_large_demo"]

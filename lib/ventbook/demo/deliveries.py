@@ -778,7 +778,7 @@ def write_demo(
     seed = read_settings()["fleet"]["seed"] if seed is None else seed
     fleet = simulate_fleet(ventings=ventings, seed=seed, traces=traces)
     plan = plan_deliveries(fleet, seed=seed, messy=messy)
-    _clear(folder)
+    clear_demo(folder)
     folder.mkdir(parents=True, exist_ok=True)
     if messy:
         errors = write_messy(folder, plan)
@@ -832,7 +832,7 @@ def write_samples(frame: pd.DataFrame, path: Path) -> None:
         writer.writerows(zip(*texts.values(), strict=True))
 
 
-def _clear(folder: Path) -> None:
+def clear_demo(folder: Path) -> None:
     if not folder.exists():
         return
     old = (folder / "truth.json").is_file()

@@ -174,16 +174,16 @@ def simulate_fleet(
         _close(job, streams[5])
     studies = [row for study in read_settings()["study"] for row in draw_study(study, planted, streams[5])]
     frames = {
-        "engines": _as_table(engines, "engines"),
-        "ventings": _as_table(jobs, "ventings"),
-        "starts": _as_table(starts, "starts"),
-        "lifter_checks": _as_table(checks, "lifter_checks"),
-        "gauge_readings": _as_table(studies, "gauge_readings"),
-        "planned": _as_table(_plan(engines, streams[5], streams[6]), "planned"),
+        "engines": as_table(engines, "engines"),
+        "ventings": as_table(jobs, "ventings"),
+        "starts": as_table(starts, "starts"),
+        "lifter_checks": as_table(checks, "lifter_checks"),
+        "gauge_readings": as_table(studies, "gauge_readings"),
+        "planned": as_table(_plan(engines, streams[5], streams[6]), "planned"),
         "samples": _join_traces(traced),
     }
-    _round_us(frames)
-    _forget(frames, streams[5])
+    round_us(frames)
+    forget(frames, streams[5])
     frames = {name: _sort(frame, name) for name, frame in frames.items()}
     return Fleet(**frames, truth=_tell_truth(jobs, engines, hidden, failures, planted, seed))
 
@@ -262,14 +262,14 @@ def _plan(
 def _join_traces(traced: list[dict[str, np.ndarray]]) -> pd.DataFrame:
     table = tables.record_tables()["samples"]
     if not traced:
-        return _as_table([], "samples")
+        return as_table([], "samples")
     frame = pd.DataFrame(
         {c.stored: np.concatenate([trace[c.stored] for trace in traced]) for c in table.columns}
     )
     return frame.astype({c.stored: cast(Any, c.dtype) for c in table.columns})
 
 
-def _as_table(rows: list[dict[str, Any]], name: str) -> pd.DataFrame:
+def as_table(rows: list[dict[str, Any]], name: str) -> pd.DataFrame:
     """Rows as a frame of the table's stored columns and dtypes; keys that the table does not have are dropped."""
     columns = tables.record_tables()[name].columns
     data = {}
@@ -290,7 +290,7 @@ def _sites(frames: dict[str, pd.DataFrame], name: str) -> pd.Series:
     return frames[name]["venting_id"].map(frames["ventings"].set_index("venting_id")["site"])
 
 
-def _round_us(frames: dict[str, pd.DataFrame]) -> None:
+def round_us(frames: dict[str, pd.DataFrame]) -> None:
     """Quantities of the workshop in US units become what a person reads there, so that both units are exact."""
     own = [site["name"] for site in read_settings()["site"] if site.get("us_units")]
     for name, columns in US_COLUMNS.items():
@@ -311,7 +311,7 @@ def round_in_unit(values: np.ndarray, canonical: str, unit: str, decimals: int) 
     return np.asarray(np.rint(np.asarray(back) * 1e9) / 1e9)
 
 
-def _forget(frames: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
+def forget(frames: dict[str, pd.DataFrame], rng: np.random.Generator) -> None:
     base = {site["name"]: site["missing"] for site in read_settings()["site"]}
     for name, columns in FORGOTTEN.items():
         share = _sites(frames, name).map(base).to_numpy(dtype=float)

@@ -95,60 +95,59 @@ def kinematic_viscosity(temperature_degC: float, at_40: float, at_100: float) ->
 
 def rotations_to_pressure(
     *,
-    line_L: float,
-    cooler_L: float,
-    behind_pump_L: float,
-    displacement_cm3: float,
-    air_efficiency: float,
-    oil_efficiency: float,
-    ambient_Pa: float,
-    overpressure_bar: float,
-    head_m: float,
-    line_length_m: float,
-    line_bore_mm: float,
-    viscosity_mm2_s: float,
-    speed_rpm: float,
-    let_through: float = 0.0,
-    under_pressure_s: float = 0.0,
-) -> float:
+    line_L: Any,
+    cooler_L: Any,
+    behind_pump_L: Any,
+    displacement_cm3: Any,
+    air_efficiency: Any,
+    oil_efficiency: Any,
+    ambient_Pa: Any,
+    overpressure_bar: Any,
+    head_m: Any,
+    line_length_m: Any,
+    line_bore_mm: Any,
+    viscosity_mm2_s: Any,
+    speed_rpm: Any,
+    let_through: Any = 0.0,
+    under_pressure_s: Any = 0.0,
+) -> Any:
     """Crankshaft rotations until oil has replaced the air before and behind the pump.
 
-    The pump moves ``air_efficiency * displacement`` of air a rotation at its inlet pressure; tank pressure
+    Numbers or arrays. The pump moves ``air_efficiency * displacement`` of air a rotation at its inlet pressure; tank pressure
     squeezes that air. A pump with clearances lets ``let_through`` displacements of air a second and bar through as
     well: out under tank pressure, while it stands (``under_pressure_s``) and while it turns, and back where it has to
     lift the oil. Returns inf where it cannot: more than 0.10 bar of static lift, or all that it moves leaks back.
     """
     lift = -DENSITY * GRAVITY * head_m - overpressure_bar * 1e5
-    if lift > 0.10e5 and line_L + cooler_L > 0:
-        return math.inf
     flow = air_efficiency * displacement_cm3 * 1e-6 * speed_rpm / 60.0
     viscosity = viscosity_mm2_s * 1e-6 * DENSITY
     drop = 128 * viscosity * line_length_m * flow / (math.pi * (line_bore_mm * 1e-3) ** 4)
-    inlet = max(ambient_Pa - lift - drop, 0.3 * ambient_Pa)
+    inlet = np.maximum(ambient_Pa - lift - drop, 0.3 * ambient_Pa)
     over_bar = (inlet - ambient_Pa) / 1e5
     free_cm3 = (line_L + cooler_L) * 1e3
-    if over_bar > 0:
-        free_cm3 -= let_through * displacement_cm3 * over_bar * inlet / ambient_Pa * under_pressure_s
+    blown_out = let_through * displacement_cm3 * over_bar * inlet / ambient_Pa * under_pressure_s
+    free_cm3 = free_cm3 - np.where(over_bar > 0, blown_out, 0.0)
     moved_cm3 = (air_efficiency + let_through * over_bar * 60.0 / speed_rpm) * displacement_cm3
-    if free_cm3 > 0 and moved_cm3 <= 0:
-        return math.inf
-    air = max(free_cm3, 0.0) / moved_cm3 * ambient_Pa / inlet if free_cm3 > 0 else 0.0
-    return air + behind_pump_L * 1e3 / (oil_efficiency * displacement_cm3)
+    stalls = (free_cm3 > 0) & (moved_cm3 <= 0) | (lift > 0.10e5) & (line_L + cooler_L > 0)
+    moved_cm3 = np.where(free_cm3 > 0, moved_cm3, 1.0)
+    air = np.maximum(free_cm3, 0.0) / np.where(stalls, 1.0, moved_cm3) * ambient_Pa / inlet
+    needed = air + behind_pump_L * 1e3 / (oil_efficiency * displacement_cm3)
+    return np.where(stalls, math.inf, needed)[()]
 
 
 def gap_under_force(
     air_mm3: np.ndarray,
     leak_um_per_s: np.ndarray,
     *,
-    force_N: float,
-    time_s: float,
-    plunger_diameter_mm: float,
-    spring_force_N: float,
-    spring_rate_N_per_mm: float,
-    travel_mm: float,
-    rocker_ratio: float,
+    force_N: float | np.ndarray,
+    time_s: float | np.ndarray,
+    plunger_diameter_mm: float | np.ndarray,
+    spring_force_N: float | np.ndarray,
+    spring_rate_N_per_mm: float | np.ndarray,
+    travel_mm: float | np.ndarray,
+    rocker_ratio: float | np.ndarray,
     slack_mm: np.ndarray,
-    ambient_Pa: float,
+    ambient_Pa: float | np.ndarray,
     air_index: float,
     reference_force_N: float,
 ) -> np.ndarray:
@@ -162,6 +161,6 @@ def gap_under_force(
     for _ in range(30):
         rise = np.maximum(force_N - spring_force_N - spring_rate_N_per_mm * x, 0.0) / area * 1e6
         x = 0.5 * x + 0.5 * air_mm3 / area * (1.0 - (ambient_Pa / (ambient_Pa + rise)) ** (1.0 / air_index))
-    share = max(force_N - spring_force_N, 0.0) / (reference_force_N - spring_force_N)
+    share = np.maximum(force_N - spring_force_N, 0.0) / (reference_force_N - spring_force_N)
     plunger = np.minimum(x + leak_um_per_s * 1e-3 * share * time_s, travel_mm)
     return rocker_ratio * plunger + slack_mm

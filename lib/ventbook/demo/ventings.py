@@ -50,7 +50,7 @@ def draw_engines(ventings: int, rng: np.random.Generator) -> list[dict[str, Any]
     engines = []
     for number in range(count):
         kind, site = types[type_of[number]], sites[site_of[number]]
-        engine = {"engine_id": _engine_id(site["name"], number + 1), "engine_type": kind["name"]}
+        engine = {"engine_id": name_engine(site["name"], number + 1), "engine_type": kind["name"]}
         engine |= {column: kind[column] for column in ENGINE_COLUMNS}
         engine |= {
             "valves_per_cylinder": 2,
@@ -129,7 +129,7 @@ def _shares(rows: list[dict[str, Any]]) -> np.ndarray:
     return shares / shares.sum()
 
 
-def _engine_id(site: str, number: int) -> str:
+def name_engine(site: str, number: int) -> str:
     """Each workshop numbers in its own way; some numbers look like numbers and are not (007, 4.10)."""
     forms = {"Harbour": f"{number:03d}", "Ridge": f"R-{number:03d}", "Plain": f"P{number:03d}"}
     return forms.get(site, f"4.{number}")
@@ -443,7 +443,7 @@ def _turning_trace(row: dict[str, Any], step: float, rng: np.random.Generator) -
     turning = (t >= lead) & (t < lead + before + after)
     rpm = np.where(turning, speed + rng.normal(0, 1.5, t.size), 0.0)
     past = t - lead - before
-    pressure = _rise(past, row["pressure_threshold_bar"], row["pressure_threshold_bar"] + 0.6, 2.0)
+    pressure = rise(past, row["pressure_threshold_bar"], row["pressure_threshold_bar"] + 0.6, 2.0)
     pressure = np.where(
         turning | (past <= 0), pressure, pressure * np.exp(-np.clip(past - after, 0, None) / 2.0)
     )
@@ -472,7 +472,7 @@ def _start_trace(
     if start["pressure_shown"]:
         top = begin + (end - begin) / (1 - math.exp(-(6 + hold + warm) / 300.0))
         oil = begin + (top - begin) * (1 - np.exp(-np.clip(past, 0, None) / 300.0))
-        pressure = _rise(past - row["_time_to_pressure"], row["pressure_threshold_bar"], COLD_BAR, 0.8)
+        pressure = rise(past - row["_time_to_pressure"], row["pressure_threshold_bar"], COLD_BAR, 0.8)
         pressure = np.where(past < run, pressure, pressure * np.exp(-np.clip(past - run, 0, None)))
         # Air in the oil shows as a rough pressure.
         pressure = pressure + rng.normal(0, 0.03 + 0.04 * max(row["_fixed"], 0.0), t.size) * (pressure > 1.5)
@@ -482,7 +482,7 @@ def _start_trace(
     return _as_trace(row, 1, t, rpm, pressure, oil, rng)
 
 
-def _rise(past: np.ndarray, threshold: float, top: float, time_constant: float) -> np.ndarray:
+def rise(past: np.ndarray, threshold: Any, top: Any, time_constant: float) -> np.ndarray:
     """Pressure that passes ``threshold`` at 0 and settles at ``top``; a short foot before."""
     foot = threshold * np.clip(1 + past / 0.3, 0, None)
     settled = threshold + (top - threshold) * (1 - np.exp(-np.clip(past, 0, None) / time_constant))

@@ -91,12 +91,19 @@ def demo(
     ] = False,
     ventings: Annotated[int, typer.Option(min=1, max=1_000_000, help="about how many ventings")] = 600,
     seed: Annotated[int | None, typer.Option(min=0, help="seed of the random draws")] = None,
+    large: Annotated[
+        bool, typer.Option("--large", help="drawn and written as Parquet piece by piece, without errors")
+    ] = False,
+    samples: Annotated[
+        str,
+        typer.Option(help="traces: none, some (where workshops log) or all (every venting; only --large)"),
+    ] = "some",
 ) -> None:
     """Write the record files of an invented fleet."""
-    from ventbook.demo import write_demo
+    from ventbook.demo import make_demo
 
     try:
-        made = write_demo(folder, ventings=ventings, seed=seed, messy=messy)
+        made = make_demo(folder, ventings=ventings, seed=seed, messy=messy, large=large, samples=samples)
     except OSError as error:
         from ventbook.errors import InputError
 

@@ -108,3 +108,35 @@ def test_blanks_are_asked_about_inside_sites_and_form_revisions() -> None:
 def test_no_blanks_at_all_warn_of_nothing() -> None:
     blanks = causes.test_blanks(make_fleet(1))
     assert blanks.columns.empty and not blanks.sheet and blanks.related == {}
+
+
+def leave_unchecked(seed: int, *, sound: float, sheet: float) -> pd.DataFrame:
+    """A fleet in which ``sound`` of the sound ventings have no result, and ``sheet`` of their cells are blank against 3 %."""
+    jobs, rng = make_fleet(seed), np.random.default_rng(seed + 1)
+    failed = (jobs["lifters_over_first"] > 0).to_numpy()
+    for name in ("cooler_empty", "filter_new", "turned_backwards", "lifter_lot"):
+        kept = jobs[name].astype(object)
+        kept[rng.random(len(jobs)) < np.where(failed, 0.03, sheet)] = None
+        jobs[name] = kept if name == "lifter_lot" else kept.astype("boolean")
+    known = failed | (rng.random(len(jobs)) >= sound)
+    return jobs.assign(
+        failed_first=pd.array(failed, dtype="boolean"), failed=failed, recorded_because="every_job",
+        lifters_over_first=jobs["lifters_over_first"].where(known), lifters_judged_first=jobs["lifters_judged_first"].where(known),
+    ).assign(failed_first=lambda f: f["failed_first"].where(known))  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("sound", "sheet", "told"), [(0.25, 0.35, True), (0.25, 0.03, False), (0.0, 0.35, False), (0.02, 0.35, False)]
+)  # fmt: skip
+def test_unchecked_ventings_are_told_where_records_are_fuller_on_failing_ones(sound, sheet, told) -> None:
+    jobs = leave_unchecked(3, sound=sound, sheet=sheet)
+    found = causes.find_unchecked(jobs, level=0.95)
+    assert found.told is told
+    assert found.without == jobs["failed_first"].isna().sum()
+    # every venting without a result is sound here, so this is the share that all of them have
+    assert found.share.estimate == pytest.approx(jobs["failed"].mean())
+
+
+def test_no_venting_at_all_leaves_nothing_unchecked() -> None:
+    found = causes.find_unchecked(leave_unchecked(3, sound=0.2, sheet=0.3).iloc[:0], level=0.95)
+    assert (found.without, found.told, found.share.estimate) == (0, False, None)

@@ -21,6 +21,7 @@ from ventbook.reports.lifter_gaps.figures import draw_position_map, draw_share_l
 from ventbook.reports.lifter_gaps.readings import cause_counts, cure_of, findings_of, hang_on_gauge
 from ventbook.reports.page import Page, frame_of
 from ventbook.reports.suggestions import suggest
+from ventbook.reports.unchecked import say_unchecked
 from ventbook.results import Estimate
 from ventbook.statistics import rates
 from ventbook.statistics.rates import Check, Of
@@ -248,6 +249,7 @@ def answer(page: Page) -> Blocks:
     sentences = [
         words.found_share(estimate, "venting", facts.limit_words, events=events),
         words.few_ventings(estimate.n),
+        say_unchecked(page, tier=facts.tier),
     ]
     if len(findings_of(facts)):
         sentences.append(words.cause_sentence(cause_counts(findings_of(facts))))

@@ -36,6 +36,7 @@ from ventbook.reports.quarterly_review.signals import (
     signal_table,
 )
 from ventbook.reports.suggestions import Said
+from ventbook.reports.unchecked import say_unchecked
 from ventbook.results import Estimate
 from ventbook.statistics import trends
 
@@ -109,7 +110,15 @@ def answer_sentences(
     told = [s.sentence for s in signals]
     lines = [f"{status} {change}".strip(), causes_said, moved, *say_left_out(page)[:1]]
     more = [f"By cause, {by_cause}"] if by_cause else []
-    more += [say_restated(page), against, *told, *keep_not_over(page, facts), say_known(page), pending]
+    more += [
+        say_unchecked(page, tier=facts.tier),
+        say_restated(page),
+        against,
+        *told,
+        *keep_not_over(page, facts),
+        say_known(page),
+        pending,
+    ]
     return lines, more
 
 

@@ -23,7 +23,7 @@ from ventbook.statistics.causes.account_sums import (
     name_causes,
     sum_causes,
 )
-from ventbook.statistics.causes.blanks import Blanks, test_blanks
+from ventbook.statistics.causes.blanks import Blanks, Unchecked, find_unchecked, test_blanks
 from ventbook.statistics.causes.confounding import describe_pair, map_confounding, measure_association
 from ventbook.statistics.causes.factors import Coded, Factor, add_lifter_columns, code_factors, load_factors
 from ventbook.statistics.causes.fits import (
@@ -84,6 +84,7 @@ __all__ = [
     "Reading",
     "Recurrence",
     "Sensitivity",
+    "Unchecked",
     "add_lifter_columns",
     "chance_for",
     "choose_readings",
@@ -100,6 +101,7 @@ __all__ = [
     "estimate_stratified",
     "explain_failures",
     "find_recurrent_engines",
+    "find_unchecked",
     "fit_binomial",
     "fit_conditional",
     "fit_firth",

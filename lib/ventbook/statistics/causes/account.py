@@ -467,7 +467,7 @@ def _ask_blanks(
     simple = [f for f in factors if f.kind != "interaction"]
     blanks = test_blanks(counted, factors=simple)
     fewer = {name for name, z in blanks.related.items() if z < 0}
-    fuller = blanks.sheet and blanks.sheet_z < 0
+    fuller = blanks.fuller
     if fuller:
         fewer |= {name for name, coded in rows.coded.items() if not coded.known.all()}
     return frozenset(fewer), bool(fuller)

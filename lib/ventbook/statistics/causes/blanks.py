@@ -13,12 +13,17 @@ import numpy as np
 import pandas as pd
 
 from ventbook.numerics import BLANK_Z, Floats, factorize, shuffled_z
+from ventbook.results import Estimate
+from ventbook.statistics import rates
 from ventbook.statistics.causes.factors import Factor, code_factors, load_factors, select_outcome
 
 SHEET_Z = 3.1
 """Beyond this the whole sheet's blanks go with failing: .2 in 100 do where they have nothing to do with it."""
 SHEET_BLANK = 0.05
 """With fewer blank cells than this the whole sheet is not asked."""
+
+UNCHECKED = 0.05
+"""With fewer ventings without a result than this nothing is said of them."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +48,25 @@ class Blanks:
         """Factors whose blanks go with failing, and their z."""
         rows = self.columns[self.columns["z"].abs() > BLANK_Z]
         return dict(zip(rows["factor"], rows["z"], strict=True))
+
+    @property
+    def fuller(self) -> bool:
+        """Whether the sheets as a whole are fuller where a lifter was spongy."""
+        return self.sheet and self.sheet_z < 0
+
+
+@dataclass(frozen=True)
+class Unchecked:
+    """Ventings without a result beside all of them, ``share`` failing had every one of them passed.
+
+    ``told``: records are fuller on failing ventings and at least UNCHECKED of the ventings have no result, so that those with one
+    are likely worse than all.
+    """
+
+    ventings: int
+    without: int
+    share: Estimate
+    told: bool
 
 
 def test_blanks(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) -> Blanks:
@@ -74,3 +98,34 @@ def test_blanks(jobs: pd.DataFrame, *, factors: Sequence[Factor] | None = None) 
         return Blanks(columns, 0.0, 0.0)
     share = np.mean(cells, axis=0)
     return Blanks(columns, shuffled_z(share, failing, stratum), float(share.mean()))
+
+
+def find_unchecked(jobs: pd.DataFrame, *, history: pd.DataFrame | None = None, level: float) -> Unchecked:
+    """What ventings without a result can hide in the share of failing ones.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        Ventings that the share is of (:func:`ventbook.read_ventings`).
+    history : DataFrame, optional
+        Ventings that are asked whether records are fuller where failing; default ``jobs``.
+    level : float
+        Confidence level, 0.95 = 95 %.
+
+    Returns
+    -------
+    Unchecked
+        With the share of failing ventings had all those without a result passed, the least it can be.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import causes
+    >>> found = causes.find_unchecked(ventbook.read_ventings("data/demo/store"), level=0.95)
+    >>> found.told, found.without < found.ventings
+    (False, True)
+    """
+    without = int(jobs["failed_first"].isna().sum())
+    passed = rates.failing_share(jobs.assign(failed_first=jobs["failed_first"].fillna(False)), level=level)
+    told = without >= UNCHECKED * len(jobs) > 0 and test_blanks(jobs if history is None else history).fuller
+    return Unchecked(len(jobs), without, passed, told)

@@ -44,9 +44,10 @@ def check_columns(loaded: Loaded, stored: pa.Table | None = None) -> None:
             if column.name not in pasts:
                 pasts[column.name] = read_past(column, stored)
             unit = loaded.units[number].get(column.name) or column.unit
+            past = pasts[column.name]
             picked = len(filled) < thresholds()["past"]["min_share"] * len(own)
-            jobs = 0 if picked else _count_jobs(loaded, filled)
-            code, words = judge_column(values, column, unit, pasts[column.name], jobs=jobs)
+            jobs = 0 if picked or past is None else _count_jobs(loaded, filled)
+            code, words = judge_column(values, column, unit, past, jobs=jobs)
             if code:
                 shown = np.median(units.convert(values, column.unit, unit))
                 words |= {"unit": f" {unit}", "n": str(len(filled)), "value": f"{shown:.3g}"}
@@ -59,10 +60,15 @@ def check_columns(loaded: Loaded, stored: pa.Table | None = None) -> None:
 
 
 def _count_jobs(loaded: Loaded, rows: np.ndarray) -> int:
-    """Ventings that some rows belong to; of other tables each row counts."""
+    """Ventings that some rows belong to, counted no further than is asked for; of other tables each row counts."""
     if "venting_id" not in loaded.rows.column_names:
         return len(rows)
-    return int(pc.count_distinct(loaded.rows.column("venting_id").take(pa.array(rows))).as_py())
+    ids, enough, n = loaded.rows.column("venting_id"), thresholds()["past"]["min_jobs"], 0
+    for some in (rows[:1000], rows):
+        n = int(pc.count_distinct(ids.take(pa.array(some))).as_py())
+        if n >= enough:
+            break
+    return n
 
 
 @dataclass(frozen=True)
@@ -105,7 +111,7 @@ def judge_column(
 ) -> tuple[str, dict[str, str]]:
     """(issue code, words for it), an empty code where nothing is to be asked. ``jobs`` says from how many ventings the
     values come: those of one or two tell more of these engines than of the unit. 0 where the file has the column for a few
-    picked rows only.
+    picked rows only; not asked for without a past.
     """
     told = values[speaks(values, column)]
     if past is None:

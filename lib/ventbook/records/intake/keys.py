@@ -152,8 +152,7 @@ def find_repeats(loaded: Loaded, quarantined: Mask) -> tuple[Mask, Mask]:
         return duplicate, superseded
     codes = loaded.key_codes
     if loaded.rerun.any():
-        fresh = np.unique(codes[~loaded.rerun & ~quarantined])
-        superseded = loaded.rerun & np.isin(codes, fresh)
+        superseded = loaded.rerun & loaded.share_key(~loaded.rerun & ~quarantined)
         if loaded.table.name == "ventings":
             superseded &= ~_hold_elsewhere(loaded, superseded, ~loaded.rerun & ~quarantined)
             quarantined = loaded.quarantined()

@@ -67,6 +67,14 @@ class Loaded:
         """One whole number a row, equal for rows of equal key."""
         return number_keys(self.rows, self.table.key)
 
+    def share_key(self, rows: np.ndarray) -> np.ndarray:
+        """True for the rows whose key one of ``rows`` (a mask) has."""
+        codes = self.key_codes
+        there = np.zeros(int(codes.max(initial=-1)) + 1, dtype=bool)
+        there[codes[rows]] = True
+        found: np.ndarray = there[codes]
+        return found
+
     def quarantined(self) -> np.ndarray:
         """True for the rows that some fault sets aside."""
         return mark_held(self.count, self.faults)

@@ -107,8 +107,9 @@ def finish_intake(
         outcome = work.outcomes[name]
         fixed = _corrected_rows(loaded)
         fresh = ~loaded.rerun
-        taken = np.unique(loaded.key_codes[outcome.good & fresh])
-        left = outcome.superseded & ~np.isin(loaded.key_codes, taken)  # by a row that is quarantined itself
+        left = outcome.superseded.copy()
+        if left.any():
+            left &= ~loaded.share_key(outcome.good & fresh)  # by a row that is quarantined itself
         stuck = (loaded.rerun & outcome.quarantined & ~fixed) | left  # they stay quarantined as they were
         counts[name] = {
             "rows": int(fresh.sum()),
@@ -516,7 +517,7 @@ def _judge(work: Work, loaded: Loaded) -> None:
     alive = ~quarantined & ~duplicate & ~superseded
     duplicate &= ~quarantined
     # a row tried again that only repeats another: where that one stays quarantined, so does this
-    gone = duplicate & ~np.isin(loaded.key_codes, np.unique(loaded.key_codes[alive]))
+    gone = duplicate & ~loaded.share_key(alive) if duplicate.any() else zero
     superseded |= gone & loaded.rerun
     repeat_faults(loaded, before.new, gone & ~loaded.rerun)  # and so is a fresh one
     quarantined |= gone & ~loaded.rerun

@@ -75,7 +75,9 @@ def convert_column(
 
 def refuse_odd_cells(cells: pa.Array, column: Column) -> Found:
     """Cells without those that say why they hold no value: a spreadsheet's error, formula or merge."""
-    if not pa.types.is_string(cells.type):
+    if pa.types.is_dictionary(cells.type) and _has_bytes(cells.dictionary, b"#:"):
+        cells = cells.cast(pa.string())
+    if not pa.types.is_string(cells.type) or not _has_bytes(cells, b"#:"):
         return cells, []
     odd = pc.or_kleene(pc.starts_with(cells, "#"), pc.starts_with(cells, "Err:"))
     rows = _where(odd)
@@ -227,7 +229,7 @@ def _by_distinct_text(
     cells: pa.Array, column: Column, kind: pa.DataType, read: Callable[[str], Any]
 ) -> Found:
     """Read every distinct text once; those refused are grouped by reason code."""
-    encoded = cells.dictionary_encode()
+    encoded = cells if pa.types.is_dictionary(cells.type) else cells.dictionary_encode()
     texts = encoded.dictionary.to_pylist()
     answers = [None if text is None else read(text) for text in texts]
     good = pa.array([None if isinstance(a, RejectReason) else a for a in answers], kind)
@@ -285,7 +287,7 @@ def convert_yes_no(cells: pa.Array, column: Column, codes: dict[str, str]) -> Fo
 def convert_dates(cells: pa.Array, column: Column, form: str) -> Found:
     if pa.types.is_date32(cells.type) or pa.types.is_timestamp(cells.type):
         return cells.cast(pa.date32(), safe=False), []
-    if not pa.types.is_string(cells.type):
+    if not _is_text(cells):
         return _refuse_numbers(cells, column, pa.date32())
     pattern = date_pattern(form.partition(" ")[0]) if form else ""
     return _by_distinct_text(cells, column, pa.date32(), lambda text: read_date(text, pattern))
@@ -374,7 +376,9 @@ def read_time(text: str, pattern: str = "") -> dt.datetime | RejectReason | None
 def convert_text(cells: pa.Array, column: Column) -> Found:
     """Text with outer spaces removed; unreadable, endless and eaten texts are refused."""
     cells = _as_text(cells)
-    encoded = cells.dictionary_encode() if not column.key else None
+    encoded = None
+    if not column.key:
+        encoded = cells if pa.types.is_dictionary(cells.type) else cells.dictionary_encode()
     texts = encoded.dictionary if encoded is not None else cells
     texts = pc.utf8_trim_whitespace(texts) if _has_outer_space(texts) else texts
     if pc.any(pc.equal(texts, "")).as_py():
@@ -421,12 +425,22 @@ def _has_outer_space(texts: pa.Array) -> bool:
     return bool(((first <= 32) | (last <= 32) | (first >= 0xC2) | (last >= 0x80)).any())
 
 
-def _has_odd_bytes(texts: pa.Array) -> bool:
+def _bytes_of(texts: pa.Array) -> np.ndarray:
+    """All bytes of a text column, one text after another."""
     data = texts.buffers()[2]
     if data is None or not len(texts):
-        return False
+        return np.zeros(0, dtype=np.uint8)
     offsets = np.frombuffer(texts.buffers()[1], dtype=np.int32)[texts.offset : texts.offset + len(texts) + 1]
-    codes = np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+    return np.frombuffer(data, dtype=np.uint8)[offsets[0] : offsets[-1]]
+
+
+def _has_bytes(texts: pa.Array, some: bytes) -> bool:
+    codes = _bytes_of(texts)
+    return any(bool((codes == code).any()) for code in some)
+
+
+def _has_odd_bytes(texts: pa.Array) -> bool:
+    codes = _bytes_of(texts)
     return bool(((codes < 32) | (codes == 127) | (codes == 0xEF)).any())
 
 
@@ -434,8 +448,14 @@ def _where(mask: pa.Array) -> np.ndarray:
     return np.flatnonzero(np.asarray(mask.fill_null(False)))
 
 
+def _is_text(cells: pa.Array) -> bool:
+    """Whether cells are text, each written out or as a place in a dictionary."""
+    kind = cells.type.value_type if pa.types.is_dictionary(cells.type) else cells.type
+    return bool(pa.types.is_string(kind))
+
+
 def _as_text(cells: pa.Array) -> pa.Array:
-    if pa.types.is_string(cells.type):
+    if _is_text(cells):
         return cells
     if pa.types.is_floating(cells.type):  # 12.0 in a typed file says 12
         return pa.array(

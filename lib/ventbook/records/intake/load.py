@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+import re
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -24,8 +25,9 @@ from ventbook.records.intake.cells import (
 from ventbook.records.intake.context import Fault, mark_held
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.privacy import NameCoder, find_person_columns, is_name
-from ventbook.records.readers import Batch, Sheet
+from ventbook.records.readers import Batch, FileNote, Sheet
 from ventbook.records.readers.mapping import GIVEN_BACK
+from ventbook.records.readers.sheets import ReadBlock
 from ventbook.records.store import record_schema
 from ventbook.tables import Table
 
@@ -123,8 +125,7 @@ def load_table(
         begin, before = offset, left_out
         blank = 0
         keep = sheet.size <= KEEP_TEXT
-        prepared = _prepare(sheet, corrections)
-        for (batch, applied, gone), converted in _convert_ahead(sheet, prepared, schema, today):
+        for (batch, applied, gone), converted in _convert_ahead(sheet, corrections, schema, today, keep):
             left_out += gone[0]
             blank += gone[1]
             if not batch.rows:
@@ -159,34 +160,114 @@ def load_table(
 Gone = tuple[int, int]  # lines that are no records, and blank rows
 Prepared = tuple[Batch, list[Fault], Gone]
 Converted = tuple[pa.Table, list[Fault], dict[int, str]]
+Done = tuple[list[tuple[Prepared, Converted]], list[FileNote]]  # what a job gives, and what there is to note
 
 
-def _prepare(sheet: Sheet, corrections: Corrections) -> Iterator[Prepared]:
+def _prepare(sheet: Sheet, corrections: Corrections, batches: Iterable[Batch]) -> Iterator[Prepared]:
     """Batches without the lines that are no records, corrections made; and how many lines that were."""
-    for batch in sheet.batches():
+    for batch in batches:
         batch, gone = drop_lines(sheet, batch)
         batch, applied = corrections.apply(sheet, batch)
         yield batch, applied, gone
 
 
 def _convert_ahead(
-    sheet: Sheet, prepared: Iterator[Prepared], schema: pa.Schema, today: dt.date
+    sheet: Sheet, corrections: Corrections, schema: pa.Schema, today: dt.date, keep: bool
 ) -> Iterator[tuple[Prepared, Converted]]:
-    """Convert on other threads while the next batch is read, in order, a few batches ahead at most."""
+    """Convert on other threads while the next batch is read, in order, a few batches ahead at most.
 
-    def convert(batch: Batch) -> Converted:
-        return convert_batch(sheet, batch, schema, today=today)
+    A large plain file is read there too, in blocks: its cells need not be ``keep``-t as text.
+    """
 
+    def convert(entry: Prepared) -> Done:
+        return [(entry, convert_batch(sheet, entry[0], schema, today=today))], []
+
+    as_text: set[int] = set()
+
+    def convert_block(read: ReadBlock) -> Done:
+        if typed := _convert_typed(sheet, read, schema, today, as_text):
+            return typed, []
+        own = replace(
+            sheet, notes=list(sheet.notes)
+        )  # noted in the order of the blocks, whichever is done first
+        entries = list(_prepare(own, corrections, read([])))
+        return [done for entry in entries for done in convert(entry)[0]], own.notes
+
+    def take(future: Future[Done]) -> list[tuple[Prepared, Converted]]:
+        found, notes = future.result()
+        sheet.notes += [note for note in notes if note not in sheet.notes]
+        return found
+
+    apart = sheet.blocks is not None and not keep and not corrections.find_rows(sheet.file, sheet.sheet or "")
     with ThreadPoolExecutor(2) as pool:
-        waiting: deque[tuple[Prepared, Future[Converted]]] = deque()
-        for entry in prepared:
-            waiting.append((entry, pool.submit(convert, entry[0])))
+        waiting: deque[Future[Done]] = deque()
+        jobs: Iterator[Callable[[], Done]]
+        if apart and sheet.blocks is not None:
+            jobs = (partial(convert_block, read) for read in sheet.blocks())
+        else:
+            jobs = (partial(convert, entry) for entry in _prepare(sheet, corrections, sheet.batches()))
+        for job in jobs:
+            waiting.append(pool.submit(job))
             if len(waiting) > 3:
-                done, future = waiting.popleft()
-                yield done, future.result()
+                yield from take(waiting.popleft())
         while waiting:
-            done, future = waiting.popleft()
-            yield done, future.result()
+            yield from take(waiting.popleft())
+
+
+def _convert_typed(
+    sheet: Sheet, read: ReadBlock, schema: pa.Schema, today: dt.date, as_text: set[int]
+) -> list[tuple[Prepared, Converted]]:
+    """A block read as what its columns are to hold; nothing where a row of it needs a closer look than typed cells allow.
+
+    Columns whose cells don't all fit are put among ``as_text``, to be read as text from then on. What is answered is what
+    the same block gives when all of it is read as text.
+    """
+    types = choose_types(sheet)
+    while any(types):
+        types = [None if n in as_text else kind for n, kind in enumerate(types)]
+        try:
+            found = read(types)
+        except pa.ArrowInvalid as error:
+            told = re.match(r"In CSV column #(\d+):", str(error))
+            as_text |= {int(told[1])} if told else set(range(len(types)))
+            continue
+        if len(found) != 1 or found[0].faults or not _ends_whole(sheet, found[0]):
+            return []
+        batch = found[0]
+        converted = convert_batch(sheet, batch, schema, today=today)
+        at_fault = {fault.column for fault in converted[1]}
+        odd = {
+            n
+            for n, (part, kind) in enumerate(zip(sheet.fields, types, strict=True))
+            if kind == pa.float64()
+            and part.column is not None
+            and (
+                part.column.name in at_fault
+                or converted[0].column(part.column.stored).null_count > batch.cells[n].null_count
+            )
+        }
+        if not odd:
+            return [((batch, [], (0, 0)), converted)]
+        as_text |= odd
+    return []
+
+
+def choose_types(sheet: Sheet) -> list[pa.DataType | None]:
+    """What each column of a plain file can be read as at once: numbers, and texts of which few differ."""
+    kinds = {"number": pa.float64(), "quantity": pa.float64()}
+    kinds |= dict.fromkeys(("code", "yes_no", "date", "text"), pa.dictionary(pa.int32(), pa.string()))
+    if sheet.decimal != "." or any(part.header == GIVEN_BACK[0] for part in sheet.fields):
+        return [None] * len(sheet.fields)
+    columns = [part.column for part in sheet.fields]
+    return [kinds.get(column.kind) if column and not column.key else None for column in columns]
+
+
+def _ends_whole(sheet: Sheet, batch: Batch) -> bool:
+    """Whether ``drop_lines`` would leave all of a batch: no key is empty, and the last row is a record."""
+    known = [n for n, part in enumerate(sheet.fields) if part.column is not None]
+    keys = [n for n in known if sheet.fields[n].column.key]  # type: ignore[union-attr]
+    last = [str(cells[-1].as_py() or "").strip() for cells in batch.cells]
+    return not batch.cells[(keys or known)[0]].null_count and sum(map(bool, last)) > 2
 
 
 def code_technicians(rows: pa.Table, coder: NameCoder) -> pa.Table:
@@ -421,8 +502,6 @@ def _drop_footers(sheet: Sheet, batch: Batch, known: list[int], first: pa.Array,
 
 
 def _note_once(sheet: Sheet, code: str, value: str, line: int) -> None:
-    from ventbook.records.readers import FileNote
-
     note = FileNote(code, value=value[:200], line=line)
     if note not in sheet.notes:
         sheet.notes.append(note)

@@ -30,11 +30,13 @@ def mask_again(writer: Writer, coder: NameCoder) -> None:
             for c in table.columns
             if c.kind == "text" and c.name not in ("technician", *IDENTIFIERS, *PLACES)
         ]
-        writer.rewrite_rows(name, partial(_mask_rows, coder, columns=free, cells="_other", key=table.key))
+        change = partial(_mask_rows, coder, columns=free, cells="_other", key=table.key)
+        writer.rewrite_rows(name, change, [*free, "_other", *(n for n in table.key if n not in free)])
     for name, columns in SENTENCES.items():
         if name in writer.versions:
             cells = "original" if name == "quarantine" else ""
-            writer.rewrite_rows(name, partial(_mask_rows, coder, columns=columns, cells=cells, key=()))
+            change = partial(_mask_rows, coder, columns=columns, cells=cells, key=())
+            writer.rewrite_rows(name, change, [*columns, *filter(None, [cells])])
 
 
 def _mask_rows(

@@ -107,11 +107,10 @@ class NameCoder:
         finder = self.finder()
         if finder.empty or not len(texts) or texts.null_count == len(texts):
             return texts
-        encoded = texts.dictionary_encode() if len(texts) > MANY else None
-        if (
-            encoded is not None and len(encoded.dictionary) < len(texts) // 2
-        ):  # only distinct ones are looked at
-            return self._replace(encoded.dictionary, change).take(encoded.indices)
+        if len(texts) > MANY and _repeats_itself(texts.slice(0, 10 * MANY)):
+            encoded = texts.dictionary_encode()  # only distinct ones are looked at
+            masked = self._replace(encoded.dictionary, change)
+            return texts if masked is encoded.dictionary else masked.take(encoded.indices)
         hit = pc.match_substring_regex(texts, finder.quick).fill_null(False)
         if not pc.any(hit).as_py():
             return texts
@@ -142,6 +141,11 @@ class NameCoder:
             cells = _read_codes(self.folder / CELLS) | self.cells
             _write_private(self.folder / CELLS, json.dumps(cells, ensure_ascii=False, sort_keys=True))
         _write_private(self.folder / KEY, self.key.hex())
+
+
+def _repeats_itself(texts: pa.Array) -> bool:
+    """Whether a text stands in it more than twice, on average."""
+    return len(texts.dictionary_encode().dictionary) < len(texts) // 2
 
 
 def open_coder(store: Path | None, *, coded: bool = False) -> NameCoder:

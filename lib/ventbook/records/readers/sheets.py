@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -54,6 +54,10 @@ class Batch:
         return len(self.lines)
 
 
+ReadBlock = Callable[[Sequence[pa.DataType | None]], list[Batch]]
+"""Reads a piece of a file, each field as the Arrow type given for it (None: text); pa.ArrowInvalid where a cell isn't one."""
+
+
 @dataclass
 class LineCount:
     """What the physical lines of a text file are, besides rows: ``above`` the headers, ``header``, ``blank``, and
@@ -70,7 +74,8 @@ class LineCount:
 @dataclass
 class Sheet:
     """One table as it was handed in. ``batches`` reads all rows; ``read_lines``, where a file can do that faster,
-    only those on the given lines (rising numbers), which it may return in another order. ``count`` is a text file's
+    only those on the given lines (rising numbers), which it may return in another order. ``blocks``, where a file can be
+    read in pieces apart, gives one function a piece, in order, to be called on any thread. ``count`` is a text file's
     count of lines, whole once ``batches`` has been read to its end; ``account`` the same with the rows, made at intake.
     """
 
@@ -86,6 +91,7 @@ class Sheet:
     sha256: str = ""
     size: int = 0
     read_lines: Callable[[np.ndarray], Iterator[Batch]] | None = None
+    blocks: Callable[[], Iterator[ReadBlock]] | None = None
     count: LineCount | None = None
     account: dict[str, int] | None = None
     shown: str = ""  # the file's name as it may be written down, where that is another

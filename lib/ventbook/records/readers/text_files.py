@@ -7,18 +7,30 @@ Quoting follows RFC 4180.
 
 from __future__ import annotations
 
+import io
 import mmap
 from collections.abc import Iterator, Sequence
+from functools import partial
+from itertools import zip_longest
 from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from ventbook.errors import InputError
 from ventbook.records.readers import text_form
 from ventbook.records.readers.bounds import bound, check_width
 from ventbook.records.readers.mapping import LOOK, Source, choose_table, find_header, resolve_fields
-from ventbook.records.readers.sheets import Batch, Field, FileNote, LineCount, Sheet, rows_to_batch
+from ventbook.records.readers.sheets import (
+    Batch,
+    Field,
+    FileNote,
+    LineCount,
+    ReadBlock,
+    Sheet,
+    rows_to_batch,
+)
 from ventbook.tables import Table
 
 SAMPLE_LINES = 1500
@@ -75,7 +87,13 @@ def open_text(path: Path, source: Source) -> Sheet:
         sheet.count = LineCount(scan.lines, above=line - 1, header=1)
         return _count_rows(_read_blocks(path, separator, line, len(headers), width), scan.lines - line, path)
 
+    def read_apart() -> Iterator[ReadBlock]:
+        sheet.count = LineCount(scan.lines, above=line - 1, header=1)
+        for number, text in _cut_blocks(path, line):
+            yield partial(_read_block, separator, text, number, len(headers), width)
+
     sheet.batches = read
+    sheet.blocks = read_apart
     sheet.read_lines = lambda lines: _read_lines(path, separator, lines, len(headers), width)
     return sheet
 
@@ -196,7 +214,7 @@ def _count_rows(batches: Iterator[Batch], expected: int, path: Path) -> Iterator
 def _read_lines(path: Path, separator: str, lines: np.ndarray, raw_width: int, width: int) -> Iterator[Batch]:
     """Only the rows on some lines, as the fast way reads them."""
     text = pick_lines(path, lines)
-    for batch in _read_blocks(path, separator, 0, raw_width, width, text):
+    for batch in _read_block(separator, text, 0, raw_width, width):
         yield Batch(pa.array(lines[np.asarray(batch.lines) - 1]), batch.cells, batch.faults, batch.said)
 
 
@@ -219,11 +237,54 @@ def pick_lines(path: Path, lines: np.ndarray) -> bytes:
     return b"".join(piece if piece.endswith(b"\n") else piece + b"\n" for piece in pieces)
 
 
+def _cut_blocks(path: Path, header_line: int) -> Iterator[tuple[int, bytes]]:
+    """(number of the line before, whole lines) of the file below its headers, cut where Arrow's reader cuts them."""
+    line, rest, left = header_line, b"", header_line
+    with path.open("rb") as file:
+        after = file.read(BLOCK)
+        while chunk := after:
+            after = file.read(BLOCK)
+            end = chunk.rfind(b"\n") + 1 if after else len(chunk)
+            text, rest = (rest + chunk[:end], chunk[end:]) if end else (b"", rest + chunk)
+            while left and text:
+                text, left = text.partition(b"\n")[2], left - 1
+            if text:
+                yield line, text
+                line += text.count(b"\n")
+
+
+def _read_block(
+    separator: str,
+    text: bytes,
+    line: int,
+    raw_width: int,
+    width: int,
+    types: Sequence[pa.DataType | None] = (),
+) -> list[Batch]:
+    """The rows of some whole lines of a plain file, of which ``line`` stand before them."""
+    try:
+        found = list(_read_blocks(Path(), separator, 0, raw_width, width, text, types))
+    except pa.ArrowInvalid:
+        if any(types):
+            raise
+        each = text_form.parse_rows(io.StringIO(text.decode("utf-8"), newline=""), separator)
+        lines, rows = zip(*each, strict=True)
+        found = [rows_to_batch(list(rows), list(lines), width)]
+    return [Batch(pc.add(batch.lines, line), batch.cells, batch.faults, batch.said) for batch in found]
+
+
 def _read_blocks(
-    path: Path, separator: str, header_line: int, raw_width: int, width: int, text: bytes | None = None
+    path: Path,
+    separator: str,
+    header_line: int,
+    raw_width: int,
+    width: int,
+    text: bytes | None = None,
+    types: Sequence[pa.DataType | None] = (),
 ) -> Iterator[Batch]:
     """The fast way: Arrow's block reader on text columns; rows of another width are told by their line. ``text``
-    stands for the file's content where it is given.
+    stands for the file's content where it is given, and ``types`` tells the columns whose cells are not to be text;
+    pa.ArrowInvalid then where the reader can't read it so.
     """
     from pyarrow import csv
 
@@ -246,7 +307,9 @@ def _read_blocks(
             parse_options=csv.ParseOptions(delimiter=separator, invalid_row_handler=keep),
             convert_options=csv.ConvertOptions(
                 check_utf8=False,
-                column_types=dict.fromkeys(names, pa.string()),
+                column_types={
+                    name: kind or pa.string() for name, kind in zip_longest(names, types[:raw_width])
+                },
                 null_values=[""],
                 strings_can_be_null=True,
                 quoted_strings_can_be_null=True,
@@ -255,6 +318,8 @@ def _read_blocks(
     except pa.ArrowInvalid as error:
         if "Empty CSV" in str(error):
             return  # headers and no rows
+        if text is not None:
+            raise
         yield from _read_rows(
             path, text_form.scan_text(path), separator, header_line, width
         )  # a row larger than a block, for one
@@ -266,6 +331,8 @@ def _read_blocks(
         except StopIteration:
             break
         except pa.ArrowInvalid:  # a row larger than a block: on from here row by row
+            if text is not None:
+                raise
             yield from _read_rows(path, text_form.scan_text(path), separator, line - 1, width)
             return
         skipped = {number for number, _ in strange}

@@ -106,11 +106,19 @@ class Writer:
         if new or gone:
             self.versions[table] = delta.commit_files(path, schema, new, gone)
 
-    def rewrite_rows(self, table: str, change: Callable[[pa.Table], pa.Table]) -> None:
-        """Put ``change(rows)`` in the place of each file's rows, where it gives back others than it was given."""
+    def rewrite_rows(
+        self, table: str, change: Callable[[pa.Table], pa.Table], columns: Sequence[str]
+    ) -> None:
+        """Put ``change(rows)`` in the place of each file's rows, where it gives back others than it was given.
+
+        ``columns`` are what ``change`` looks at: only these are read of a file in which there is nothing to change.
+        """
         path, schema = self.path_of(table), snapshots.schema_of(table)
         new, gone = [], []
         for file in self.files_now(table):
+            part = delta.read_files([file], schema, columns)
+            if change(part) is part:
+                continue
             rows = delta.read_files([file], schema)
             changed = change(rows)
             if changed is not rows:

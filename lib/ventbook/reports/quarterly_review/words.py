@@ -386,8 +386,8 @@ def action_step(where: str, what: Said) -> Said:
 
 def by_cause_sentence(parts: list[tuple[str, str, str]], *, before: str) -> str:
     """The period's failing ventings by cause: (title, now, before) each."""
-    said = [f"{now} {title}" + (f" ({then} in {before})" if before else "") for title, now, then in parts]
-    return f"By cause: {join_words(said)}."
+    said = [f"{title}: {now}" + (f" ({then})" if before else "") for title, now, then in parts]
+    return f"Failing ventings by cause{f' (in brackets {before})' if before else ''}: {'; '.join(said)}."
 
 
 def cause_change_sentence(

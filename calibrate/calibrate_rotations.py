@@ -2,7 +2,7 @@
 
     python -m calibrate.calibrate_rotations [--fleets 200] [--seed 7]
 
-writes calibrate/tables/rotations.csv and rotations.md. Every fleet has a true ratio of 1.00; "as one expectation" is the
+writes calibrate/tables/rotations.csv and rotations.md. Every fleet has a true ratio of 1.00 and pumps sealed by oil; "as one expectation" is the
 ratio with a blank taken as half an empty line, "either answer" is what the pages publish.
 """
 
@@ -17,6 +17,7 @@ from calibrate import runner
 from ventbook.physics import priming
 
 TABLES = Path(__file__).parent / "tables"
+SEALED = priming.fit_constants(pd.DataFrame(), fixed={"unsealed": 0.0})
 FIELDS = {"lines_empty": 0.55, "cooler_empty": 0.3}
 RULES = ("at random", "no left blank", "yes left blank")
 GIVEN_UP = 0.14
@@ -49,7 +50,7 @@ def simulate_jobs(
     truth = {name: rng.random(n) < share for name, share in FIELDS.items()}
     for name, said in truth.items():
         frame[name] = pd.array(said, dtype="boolean")
-    count = priming.expected_rotations(frame)["expected_rotations"].to_numpy(float)
+    count = priming.expected_rotations(frame, constants=SEALED)["expected_rotations"].to_numpy(float)
     turned = count * np.exp(0.14 * rng.standard_normal(n) + (0.06 * rng.standard_normal(engines))[engine])
     most = count * np.exp(PATIENCE + 0.2 * rng.standard_normal(n)) if give_up else np.full(n, np.inf)
     stopped = turned > most
@@ -62,7 +63,7 @@ def simulate_jobs(
     whole = np.ceil(turned)
     frame["rotations_low"] = np.where(stopped, np.floor(most), whole - 1)
     frame["rotations_high"] = np.where(stopped, np.inf, whole)
-    return pd.concat([frame, priming.expected_rotations(frame)], axis=1)
+    return pd.concat([frame, priming.expected_rotations(frame, constants=SEALED)], axis=1)
 
 
 WAYS = ("as one expectation", "either answer")

@@ -174,17 +174,24 @@ def test_what_lies_beyond_the_record_is_said():
 
 def test_rotations_are_physics_times_ratio_and_widen_beyond_the_record(monkeypatch):
     """Log scatter .2, .3 where more was taken from usual values, and a further .25 for an engine type never seen."""
-    scale = RatioScale({"six": np.log(1.5)}, np.log(1.2), 0.2, 0.1, 30, 12, True)
-    monkeypatch.setattr(counts.priming, "measure_scale", lambda history: scale)
-    monkeypatch.setattr(counts.priming, "expectation_u_log", lambda rows: np.array([0.1, np.sqrt(0.06), 0.1]))
-    rows = pd.DataFrame(
-        {"engine_type": ["six", "six", "twin"], "site": "North", "expected_rotations": [20.0, 20.0, 40.0]}
+    scale = RatioScale({"six": np.log(1.5)}, np.log(1.2), 0.2, 30, 12, True)
+    rows = pd.DataFrame({"engine_type": ["six", "six", "twin"], "site": "North"})
+    spread = {f"expected_spread_{pump}": [0.2, 0.3, 0.2] for pump in ("sealed", "let_through")}
+    expected = pd.DataFrame(
+        {f"expected_{name}": [20.0, 20.0, 40.0] for name in ("rotations", "sealed", "let_through")}
+        | spread
+        | {"expected_unsealed": 0.0}
     )
-    found = forecast.predict_rotations(pd.DataFrame(KNOWN), rows, level=0.8)
+    monkeypatch.setattr(counts, "expect_again", lambda history, constants: history)
+    monkeypatch.setattr(counts.priming, "measure_scale", lambda history: scale)
+    monkeypatch.setattr(counts.priming, "expected_rotations", lambda rows, constants: expected)
+    found = forecast.predict_rotations(
+        pd.DataFrame(KNOWN), rows, constants=counts.priming.Constants(), level=0.8
+    )
     np.testing.assert_allclose(found["median"], [30.0, 30.0, 48.0])
-    spread = np.array([0.2, np.sqrt(0.04 + 0.06 - 0.01), np.sqrt(0.2**2 + 0.25**2)])
+    wide = np.array([0.2, 0.3, np.hypot(0.2, 0.25)])
     for name, z in (("low", -1.2815516), ("high", 1.2815516), ("stop", 1.6448536)):
-        np.testing.assert_allclose(np.log(found[name] / found["median"]), z * spread, rtol=1e-6)
+        np.testing.assert_allclose(np.log(found[name] / found["median"]), z * wide, rtol=1e-6)
 
 
 def make_starts(seconds: list[float], *, step: float = 0.0, quarters: int = 1) -> pd.DataFrame:

@@ -131,13 +131,12 @@ def test_the_curve_bends_as_a_restricted_cubic_spline() -> None:
         np.testing.assert_allclose(np.diff(columns[side, 1], n=2), 0.0, atol=1e-9)
 
 
-def test_share_of_suction_air_is_what_tank_pressure_leaves_to_be_drawn() -> None:
+def test_share_of_suction_air_is_what_a_sealed_pump_has_to_draw() -> None:
     jobs = pd.DataFrame(
         {
             "tank_overpressure_bar": [0.0, 0.5, 0.5, np.nan],
-            "expected_suction": [20.0, 20.0, 90.0, 20.0],
-            "expected_tank_saving": [0.0, 5.0, 10.0, 0.0],
-            "expected_rotations": [50.0, 50.0, 60.0, 50.0],
+            "expected_pressure_side": [30.0, 35.0, 0.0, 30.0],
+            "expected_sealed": [50.0, 50.0, 80.0, 50.0],
             **dict.fromkeys(picture.BLANKS.values(), 0.0),
         }
     )
@@ -160,6 +159,5 @@ def test_limits_and_p_are_of_one_law() -> None:
     assert (width[0] / width[1]).to_numpy() == pytest.approx(
         stats.t.ppf(0.975, freedom) / stats.t.ppf(0.75, freedom)
     )
-    used = jobs["expected_suction"] - jobs["expected_tank_saving"]
-    share = (used / jobs["expected_rotations"]).clip(0, 1)
+    share = 1 - jobs["expected_pressure_side"] / jobs["expected_sealed"]
     assert bands[0]["x"].iloc[[0, -1]].tolist() == pytest.approx(np.quantile(share, [0.02, 0.98]).tolist())

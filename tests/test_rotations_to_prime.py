@@ -68,8 +68,8 @@ class TestShown:
         ratio = priming.estimate_ratio(now, level=page.level)
         assert overall["estimate"] == pytest.approx(ratio.estimate)
         assert overall["n"] == ratio.n == len(priming.usable_counts(now))
-        # the fleet is drawn with the same physics, but half of its pumps let air through under tank pressure
-        assert 0.75 < overall["low"] < overall["high"] < 1.1
+        # half of the fleet's pumps let air through, which the fleet's own counts tell: its ratio is near 1
+        assert 0.9 < overall["low"] < overall["high"] < 1.2
 
     def test_terms_add_up_in_the_table(self, shown) -> None:
         table = pd.read_csv(shown[2] / "tables" / "rotations_terms.csv")

@@ -24,6 +24,7 @@ EXPECTED = (
     "expected_tank_saving",
     "expected_state",
     "expected_note",
+    *priming.SPREAD_COLUMNS,
     *priming.OPEN_COLUMNS,
 )
 COUNTED = (
@@ -98,10 +99,38 @@ def build_ventings(
     jobs = jobs.merge(_start_counts(records["starts"]), on="venting_id", how="left")
     jobs = _with_rotations(jobs)
     jobs = _with_traces(jobs, records.get("start_features"), limits)
-    expected = priming.expected_rotations(jobs)
-    jobs = jobs.assign(**{name: expected[name].to_numpy() for name in EXPECTED})
-    jobs["rotations_ratio"] = jobs["rotations_crank"] / jobs["expected_rotations"]
+    jobs = expect_again(jobs)
     return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_counts)
+
+
+def expect_again(jobs: pd.DataFrame, *, constants: priming.Constants | None = None) -> pd.DataFrame:
+    """The table of ventings with the rotations expected by given constants of the formula.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        As :func:`build_ventings` gives it.
+    constants : Constants, optional
+        As :func:`ventbook.physics.priming.fit_constants` gives them; default those of ``jobs``.
+
+    Returns
+    -------
+    DataFrame
+        ``jobs`` with ``expected_*`` and ``rotations_ratio`` made anew.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> model.expect_again(ventings)["expected_rotations"].equals(ventings["expected_rotations"])
+    True
+    """
+    if constants is None:
+        constants = priming.fit_constants(jobs)
+    expected = priming.expected_rotations(jobs, constants=constants)
+    jobs = jobs.assign(**{name: expected[name].to_numpy() for name in EXPECTED})
+    return jobs.assign(rotations_ratio=jobs["rotations_crank"] / jobs["expected_rotations"])
 
 
 def _start_counts(starts: pd.DataFrame) -> pd.DataFrame:

@@ -1,14 +1,15 @@
 """Rotations a venting needs: physics of filling the oil system, term by term and with interval."""
 
 from ventbook.physics.priming.calibrate import FleetCalibration, calibrate_fleet
+from ventbook.physics.priming.constants import Constants, fit_constants
 from ventbook.physics.priming.expect import COLUMNS, STATES, expected_rotations
 from ventbook.physics.priming.formula import (
     head_bar,
+    let_through_per_s_bar,
     line_drop_bar,
     line_volume_cm3,
-    pressure_side_rotations,
     rotations_to_prime,
-    suction_rotations,
+    slip_Pa,
 )
 from ventbook.physics.priming.inputs import COLUMNS as OPEN_COLUMNS
 from ventbook.physics.priming.inputs import cranking_pressure
@@ -18,16 +19,19 @@ from ventbook.physics.priming.ratio import (
     StopRule,
     check_stop_rule,
     estimate_ratio,
-    expectation_u_log,
     find_long,
     measure_scale,
     usable_counts,
 )
+from ventbook.physics.priming.seen import describe_constants
+from ventbook.physics.priming.spread import SPREAD_COLUMNS
 
 __all__ = [
     "COLUMNS",
     "OPEN_COLUMNS",
+    "SPREAD_COLUMNS",
     "STATES",
+    "Constants",
     "FleetCalibration",
     "LetThrough",
     "RatioScale",
@@ -36,17 +40,18 @@ __all__ = [
     "check_let_through",
     "check_stop_rule",
     "cranking_pressure",
+    "describe_constants",
     "estimate_ratio",
-    "expectation_u_log",
     "expected_rotations",
     "find_long",
+    "fit_constants",
     "head_bar",
+    "let_through_per_s_bar",
     "line_drop_bar",
     "line_volume_cm3",
     "measure_scale",
-    "pressure_side_rotations",
     "rotations_to_prime",
+    "slip_Pa",
     "smooth_ratio",
-    "suction_rotations",
     "usable_counts",
 ]

@@ -43,6 +43,7 @@ RECORDED_U = {
     "tank_overpressure_bar": 0.05,
     "tank_head_m": 0.05,
     "turning_speed_rpm": 0.20,
+    "pressurised_before_turning_s": 0.15,
     "ambient": 0.02,
 }
 VISCOSITY_U_PER_K = 0.05  # relative change of viscosity a kelvin, near 20 degC
@@ -64,6 +65,7 @@ TAKEN = {
     "oil_temperature_degC": "oil temperature",
     "oil_grade": "oil grade",
     "turning_speed_rpm": "turning speed",
+    "pressurised_before_turning_s": "time under tank pressure",
 }
 BIT = {name: 1 << i for i, name in enumerate(TAKEN)}
 TANK_VENTED = 1 << len(TAKEN)  # recorded as not pressurised: nothing uncertain about it
@@ -80,6 +82,7 @@ _SUCTION_ONLY = (
     "oil_temperature_degC",
     "oil_grade",
     "turning_speed_rpm",
+    "pressurised_before_turning_s",
 )
 
 
@@ -140,7 +143,12 @@ def read_inputs(frame: pd.DataFrame) -> Inputs:
     for name in ("pump_displacement_cm3", "suction_line_length_m", "suction_line_bore_mm"):
         recorded = numbers(frame, name)
         take(name, recorded, (recorded > 0) & np.isfinite(recorded), usual(name))
-    for name in ("cooler_volume_L", "filter_volume_L", "tank_overpressure_bar"):
+    for name in (
+        "cooler_volume_L",
+        "filter_volume_L",
+        "tank_overpressure_bar",
+        "pressurised_before_turning_s",
+    ):
         recorded = numbers(frame, name)
         take(name, recorded, (recorded >= 0) & np.isfinite(recorded), usual(name))
     for name in ("lines_empty", "cooler_empty", "filter_new"):
@@ -157,14 +165,16 @@ def read_inputs(frame: pd.DataFrame) -> Inputs:
         rows, value["oil_temperature_degC"]
     )
     value["ambient_bar"] = oil.ambient_pressure_bar(value["elevation_m"])
-    for name in (
-        "air_efficiency",
-        "oil_efficiency",
-        "gallery_volume_cm3",
-        "dry_pump_suction_bar",
-        "suction_floor_bar",
-    ):
+    for name in ("air_efficiency", "oil_efficiency", "gallery_volume_cm3", "suction_floor_bar"):
         value[name] = usual(name)
+    # galleries that the record calls not drained are full but for a part; without the record they are filled each time
+    drained = numbers(frame, "gallery_drained")
+    value["gallery_volume_cm3"] = value["gallery_volume_cm3"] * np.where(
+        drained == 0, usual("gallery_left_empty"), 1.0
+    )
+    left = np.array([t.u("gallery_left_empty") / t["gallery_left_empty"] for t in types])[code]
+    value["gallery_u"] = np.where(drained == 0, left, 0.0)
+    value["pump_wetted"] = numbers(frame, "pump_wetted")
     _drop_what_is_not_used(value, taken)
     known_type = np.array([t.known for t in types])[code]
     taken[~known_type] |= TYPE_UNKNOWN
@@ -220,7 +230,9 @@ def _drop_what_is_not_used(value: dict[str, Floats], taken: npt.NDArray[np.int64
     taken[filled] &= ~sum(BIT[name] for name in _SUCTION_ONLY) & ~AIR_TEMPERATURE & ~EXTRAPOLATED
     short = value["lines_empty"] == 0
     taken[short] &= ~(BIT["suction_line_length_m"] | BIT["suction_line_bore_mm"])
-    taken[value["tank_overpressure_bar"] == 0] |= TANK_VENTED
+    vented = value["tank_overpressure_bar"] == 0
+    taken[vented] |= TANK_VENTED
+    taken[vented] &= ~BIT["pressurised_before_turning_s"]
 
 
 def write_notes(taken: npt.NDArray[np.int64], extra: dict[int, str]) -> npt.NDArray[np.object_]:
@@ -253,22 +265,25 @@ BLANKS = {
 COLUMNS = ("expected_least", *BLANKS.values(), "expected_u_sizes")
 
 
-def open_parts(inputs: Inputs, terms: dict[str, Floats]) -> dict[str, Floats]:
+def open_parts(
+    inputs: Inputs, *, total: Floats, side: Floats, air_cm3: Floats, efficiency: Floats
+) -> dict[str, Floats]:
     """COLUMNS for each row: the expectation with every blank as "no", the stakes, and the log uncertainty of sizes.
 
-    ``expected_u_sizes`` is what displacement, line, cooler and filter volume leave open where the engine type's usual value
-    stands in: an error that all ventings of the type share.
+    ``total`` and ``side`` are the rotations expected, of all and of the pressure side, ``efficiency`` the pump's on oil. ``expected_u_sizes`` is
+    what displacement, line, cooler and filter volume leave open where the engine type's usual value stands in: an error that all ventings of
+    the type share.
     """
     v = inputs.value
     swept = v["pump_displacement_cm3"]
-    inlet = np.where(terms["inlet_bar"] > 0, terms["inlet_bar"], np.nan)  # no number there anyway
-    on_air = v["ambient_bar"] / inlet / (v["air_efficiency"] * swept)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        on_air = np.where(air_cm3 > 0, (total - side) / air_cm3, 0.0)
     whole = {
         "lines_empty": line_volume_cm3(v["suction_line_length_m"], v["suction_line_bore_mm"]) * on_air,
         "cooler_empty": v["cooler_volume_L"] * 1e3 * on_air,
-        "filter_new": v["filter_volume_L"] * 1e3 / (v["oil_efficiency"] * swept),
+        "filter_new": v["filter_volume_L"] * 1e3 / (efficiency * swept),
     }
-    out, least = {}, terms["rotations"].copy()
+    out, least = {}, total.copy()
     for name, column in BLANKS.items():
         open_ = ((inputs.taken & BIT[name]) != 0) & (v[name] > 0) & (v[name] < 1)
         out[column] = np.where(open_, whole[name], 0.0)
@@ -283,7 +298,7 @@ def open_parts(inputs: Inputs, terms: dict[str, Floats]) -> dict[str, Floats]:
     square = np.zeros_like(swept)
     for name, (power, part) in sizes.items():
         relative = np.array([t.u(name) / t[name] if t[name] else 0.0 for t in inputs.types])[inputs.type_code]
-        share = part if name == "pump_displacement_cm3" else part / terms["rotations"]
+        share = part if name == "pump_displacement_cm3" else part / total
         square += np.where((inputs.taken & BIT[name]) != 0, (power * relative * share) ** 2, 0.0)
     return {"expected_least": least, **out, "expected_u_sizes": np.sqrt(square)}
 
@@ -377,7 +392,7 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
     grades = frame["oil_grade"] if "oil_grade" in frame.columns else [None] * len(frame)
     rows, known = find_grades(grades)
     hot = viscosity_of_rows(rows, usual("hot_temperature_degC"))[0]
-    flow = v["oil_efficiency"] * v["pump_displacement_cm3"] * v["turning_speed_rpm"] / 60.0
+    flow = usual("hand_efficiency") * v["pump_displacement_cm3"] * v["turning_speed_rpm"] / 60.0
     pressure = usual("hot_pressure_bar") * v["viscosity_Pa_s"] * flow / (hot * usual("hot_flow_cm3_per_s"))
     oil_t, speed = numbers(frame, "oil_temperature_degC"), numbers(frame, "turning_speed_rpm")
     kelvin = np.where(
@@ -389,7 +404,7 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
     u = np.sqrt(
         relative("hot_pressure_bar") ** 2
         + relative("hot_flow_cm3_per_s") ** 2
-        + relative("oil_efficiency") ** 2
+        + relative("hand_efficiency") ** 2
         + np.where(own_d, RECORDED_U["pump_displacement_cm3"], relative("pump_displacement_cm3")) ** 2
         + np.where(speed > 0, RECORDED_U["turning_speed_rpm"], relative("hand_speed_rpm")) ** 2
         + np.where(known, 0.15, read_oils().u_relative[0]) ** 2

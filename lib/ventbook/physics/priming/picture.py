@@ -82,6 +82,8 @@ def check_let_through(jobs: pd.DataFrame, *, level: float = 0.95) -> LetThrough:
     sides = min(int((shown & pressed).sum()), int((shown & ~pressed).sum()))
     if sides < FEWEST_COUNTS or engines < FEWEST_ENGINES:
         return LetThrough(no_estimate("too_few", **size), None, False)  # type: ignore[arg-type]
+    # held against a sealed pump, whatever the constants say of this fleet's
+    used = used.assign(_expected=np.log(used["expected_sealed"]))
     share = used["_share"].to_numpy()
     try:
         fit = _fit(used, np.column_stack([share, share * pressed]))
@@ -165,8 +167,8 @@ def _known(used: pd.DataFrame) -> pd.DataFrame:
     for stake in BLANKS.values():
         known &= used[stake].fillna(0.0).to_numpy(float) <= 0
     used = used[known]
-    drawn = used["expected_suction"] - used["expected_tank_saving"]
-    return used.assign(_share=(drawn / used["expected_rotations"]).clip(0.0, 1.0).astype(float))
+    share = 1.0 - used["expected_pressure_side"] / used["expected_sealed"]
+    return used.assign(_share=share.clip(0.0, 1.0).astype(float))
 
 
 def _fit(used: pd.DataFrame, columns: Floats) -> IntervalFit:

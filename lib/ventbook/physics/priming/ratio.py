@@ -27,6 +27,7 @@ from scipy.special import log_ndtr
 
 from ventbook.numerics import NO_SPREAD, factorize, keep_spreads, require_fit, sum_by_cluster
 from ventbook.physics.priming.inputs import BLANKS, list_options, shared_u_log
+from ventbook.physics.priming.spread import read_spread
 from ventbook.results import Estimate, NoFit, NotEnoughData, no_estimate
 
 Floats = npt.NDArray[np.float64]
@@ -549,23 +550,23 @@ def _fit_blanks(used: pd.DataFrame, options: Floats, level: float) -> MixtureFit
 
 @dataclass(frozen=True)
 class RatioScale:
-    """What one job of a fleet does: ``middle`` of the log ratio by engine type, its ``scatter``, and on how many.
+    """What one job of a fleet does about its expectation, and on how many that rests.
 
-    ``middles`` maps engine types with at least 8 shown counts on 3 engines; others take ``middle`` of all.
-    ``u_typical`` is the log uncertainty that the expectations of these jobs carry on the whole. ``known`` is False
-    where the fleet is too small and the usual scatter stands in. ``residuals`` are the log ratios of the counts that
-    showed, less their middle and over the job's :meth:`widening`, ascending, and ``under`` the share of jobs that lie at
-    or under each (product-limit: a given-up count is a lower bound). ``stopped`` counts were given up.
+    ``middles`` of the log ratio by engine type, for types with at least 8 shown counts on 3 engines; others take ``middle`` of all. ``wider`` is how much
+    wider jobs scatter than their :class:`Spread` says, ``scatter`` the log standard deviation of a usual job. ``known`` is False
+    where the fleet is too small and the usual scatter stands in. ``places`` are the shown counts in a standard normal (their Spread moved by the
+    type's middle), ascending, and ``under`` the share of jobs that lie at or under each (product-limit: a given-up count is a lower bound).
+    ``stopped`` counts were given up.
     """
 
     middles: dict[str, float]
     middle: float
     scatter: float
-    u_typical: float
     n: int
     engines: int
     known: bool
-    residuals: tuple[float, ...] = ()
+    wider: float = 1.0
+    places: tuple[float, ...] = ()
     under: tuple[float, ...] = ()
     stopped: int = 0
 
@@ -574,30 +575,39 @@ class RatioScale:
         known = engine_types.astype("str").map(self.middles)
         return np.asarray(known.fillna(self.middle), dtype=float)
 
-    def spread(self, u_log: Floats) -> Floats:
-        """Scatter of the log ratio for jobs whose expectation has uncertainty ``u_log``: more where more was taken."""
-        extra: Floats = np.maximum(np.nan_to_num(u_log, nan=self.u_typical) ** 2 - self.u_typical**2, 0.0)
-        return np.asarray(np.sqrt(self.scatter**2 + extra), dtype=float)
+    def place(self, share: float) -> float:
+        """Place in a standard normal that ``share`` of jobs keep under: from the records where there are 40.
 
-    def widening(self, u_log: Floats) -> Floats:
-        """How much wider than a usual job's its scatter is: 1 or more."""
-        return self.spread(u_log) / self.scatter
-
-    def quantile(self, share: float) -> float:
-        """Log ratio over its middle that ``share`` of usual jobs keep under: from the records where there are 40.
-
-        Read off the ordered residuals at n / (n + 1) of their share, so that the next job keeps under it that often;
+        Read off the ordered places at n / (n + 1) of their share, so that the next job keeps under it that often;
         normal where there are fewer. Where so many were given up that no count reaches the share, it is the longest
         that showed, or the normal's where that is longer.
         """
-        n = len(self.residuals)
-        usual = float(stats.norm.ppf(share) * self.scatter)
+        n = len(self.places)
+        usual = float(stats.norm.ppf(share)) * self.wider
         if n < FEWEST_FOR_QUANTILE:
             return usual
-        places = np.array(self.under) * (n + self.stopped) / (n + self.stopped + 1)
-        found = float(np.interp(share, places, self.residuals))
-        lost = self.stopped and share > places[-1]
+        at = np.array(self.under) * (n + self.stopped) / (n + self.stopped + 1)
+        found = float(np.interp(share, at, self.places))
+        lost = self.stopped and share > at[-1]
         return max(found, usual) if lost else found
+
+    def quantile(self, share: float) -> float:
+        """Log ratio over its middle that ``share`` of usual jobs keep under."""
+        return self.place(share) * self.scatter / self.wider
+
+    def reach(self, frame: pd.DataFrame, z: float, *, extra: Floats | float = 0.0) -> Floats:
+        """Log count of each venting at the place ``z``; ``extra`` standard deviation of the logarithm is added to its scatter."""
+        spread = read_spread(frame, usual=USUAL_SCATTER)
+        if np.any(np.asarray(extra) > 0):
+            spread = spread.widen(extra)
+        return spread.place(z) + self.of(frame["engine_type"])
+
+    def standardise(self, used: pd.DataFrame, log_count: Floats) -> Floats:
+        """Place of each count of ``used`` (as :func:`usable_counts` gives it) in a standard normal."""
+        # the answer to a blank moves a job's whole spread
+        answered = used["_expected"].to_numpy() - np.log(used["expected_rotations"].to_numpy(float))
+        spread = read_spread(used, usual=USUAL_SCATTER)
+        return spread.standardise(log_count - answered - self.of(used["engine_type"]))
 
 
 def measure_scale(jobs: pd.DataFrame) -> RatioScale:
@@ -631,15 +641,16 @@ def measure_scale(jobs: pd.DataFrame) -> RatioScale:
     """
     every = _settle_blanks(usable_counts(jobs))
     shown = np.isfinite(every["_high"].to_numpy())
-    u = expectation_u_log(every)
-    typical = float(np.median(u[shown])) if shown.any() else 0.14
     engines = every.loc[shown, "engine_id"].nunique()
-    unknown = RatioScale({}, 0.0, USUAL_SCATTER, typical, int(shown.sum()), engines, known=False)
+    unknown = RatioScale({}, 0.0, USUAL_SCATTER, int(shown.sum()), engines, known=False)
     if not _enough(every[shown]):
         return unknown
     with np.errstate(over="ignore"):
         count = np.where(shown, (np.exp(every["_low"]) + np.exp(every["_high"])) / 2.0, np.exp(every["_low"]))
-    log_ratio = np.log(np.maximum(count, LEAST_COUNT)) - every["_expected"].to_numpy()
+    log_count = np.log(np.maximum(count, LEAST_COUNT))
+    sigma = read_spread(every, usual=USUAL_SCATTER).sigma
+    # in the logarithm again, so that a count far from one bell and near the other is a usual one
+    log_ratio = unknown.standardise(every, log_count) * sigma
     middle = _quantile_of(*_curve(log_ratio, shown), 0.5)
     if middle is None:  # more than half given up: the records do not reach the middle
         return unknown
@@ -652,12 +663,18 @@ def measure_scale(jobs: pd.DataFrame) -> RatioScale:
         )
         if own is not None:
             middles[str(name)] = own
-    left = log_ratio - every["engine_type"].map(middles).fillna(middle).to_numpy()
-    scatter = max(_scatter(*_curve(left, shown)), 0.05)
-    scale = replace(unknown, middles=middles, middle=middle, scatter=scatter, known=True)
-    at, under = _curve(left / scale.widening(u), shown)
+    scale = replace(unknown, middles=middles, middle=middle, known=True)
+    places = scale.standardise(every, log_count)
+    at, under = _curve(places, shown)
+    typical = float(np.median(sigma[shown]))
+    wider = max(_scatter(at, under), 0.05 / typical)
     return replace(
-        scale, residuals=tuple(at.tolist()), under=tuple(under.tolist()), stopped=int((~shown).sum())
+        scale,
+        scatter=wider * typical,
+        wider=wider,
+        places=tuple(at.tolist()),
+        under=tuple(under.tolist()),
+        stopped=int((~shown).sum()),
     )
 
 
@@ -710,33 +727,6 @@ def _scatter(at: Floats, under: Floats) -> float:
     return float(-np.interp(stats.norm.cdf(-1.0), under, at))
 
 
-def expectation_u_log(frame: pd.DataFrame) -> Floats:
-    """Standard uncertainty of the log of each expectation.
-
-    Parameters
-    ----------
-    frame : DataFrame
-        With expected_u_log, or with expected_low and expected_high (90 % interval).
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        ``ln(high / low) / (2 * 1.645)`` where it is not given.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> from ventbook.physics import priming
-    >>> priming.expectation_u_log(pd.DataFrame({"expected_low": [80.0], "expected_high": [125.0]})).round(3).tolist()
-    [0.136]
-    """
-    if "expected_u_log" in frame.columns:
-        return frame["expected_u_log"].to_numpy(float)
-    low, high = (frame[f"expected_{end}"].to_numpy(float) for end in ("low", "high"))
-    with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(np.log(high / low) / (2.0 * stats.norm.ppf(0.95)), dtype=float)
-
-
 def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) -> pd.DataFrame:
     """Ventings whose count lies beyond what one like it takes in all but a few cases, longest first.
 
@@ -769,12 +759,8 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
     True
     """
     used = usable_counts(jobs)
-    z = (used["_low"] - used["_expected"] - scale.of(used["engine_type"])) / scale.spread(
-        expectation_u_log(used)
-    )
-    most = np.exp(
-        scale.of(used["engine_type"]) + stats.norm.isf(chance) * scale.spread(expectation_u_log(used))
-    )
+    z = scale.standardise(used, used["_low"].to_numpy()) / scale.wider
+    most = np.exp(scale.reach(used, stats.norm.isf(chance) * scale.wider) - used["_expected"].to_numpy())
     found = jobs.loc[used.index].assign(
         ratio_least=np.exp(used["_low"] - used["_expected"]), ratio_usual_most=most, chance=stats.norm.sf(z)
     )
@@ -786,7 +772,7 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
 class StopRule:
     """At how many times the expectation to stop and look, and how that would have fared on record.
 
-    ``factor`` is that of an engine type without records of its own. Of ``told`` ventings ``held`` had pressure by their stop; of ``early`` it isn't known,
+    Each venting has its own, for a job with more suction air scatters more: ``factor`` is the middle one. Of ``told`` ventings ``held`` had pressure by their stop; of ``early`` it isn't known,
     since turning was given up before it. ``by_type`` has one row an engine type: ``engine_type``, ``factor``, ``n``, ``had_pressure`` (share).
     ``known``: the scatter is measured, not assumed.
     """
@@ -829,19 +815,17 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
     """
     scale = measure_scale(jobs)
     used = usable_counts(jobs)
-    reach = scale.quantile(share)
-    own = reach * scale.widening(expectation_u_log(used))
-    middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0) - used["_expected"]
-    stop = scale.of(used["engine_type"]) + own
+    stop = pd.Series(scale.reach(used, scale.place(share)), index=used.index)
+    middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0)
     held = (middle <= stop).to_numpy()
     # given up before the stop: whether pressure would have come by then isn't known
-    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] - used["_expected"] >= stop).to_numpy()
+    told = np.isfinite(used["_high"].to_numpy()) | (used["_low"] >= stop).to_numpy()
+    factor = np.exp((stop - used["_expected"]).to_numpy(float))
     rows = []
     for name in sorted(used["engine_type"].unique()):
         mine = (used["engine_type"] == name).to_numpy()
-        factor = float(np.exp(scale.of(used.loc[mine, "engine_type"])[0] + reach))
         had_pressure = float(held[mine & told].mean()) if (mine & told).any() else np.nan
-        rows.append((name, factor, int((mine & told).sum()), had_pressure))
+        rows.append((name, float(np.median(factor[mine])), int((mine & told).sum()), had_pressure))
     by_type = pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
-    overall = float(np.exp(scale.middle + reach))
+    overall = float(np.median(factor)) if len(factor) else float(np.exp(scale.middle + scale.quantile(share)))
     return StopRule(overall, int(held.sum()), int(told.sum()), int((~told).sum()), scale.known, by_type)

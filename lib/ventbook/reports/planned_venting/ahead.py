@@ -42,11 +42,18 @@ def planned_rows(page: Page) -> pd.DataFrame:
         return pd.DataFrame()
     rows = planned.merge(page.records["engines"], on="engine_id", how="left")
     rows = page.keep(rows[rows["date"] >= pd.Timestamp(page.today)])
-    return _expect(rows.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True))
+    return _expect(page, rows.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True))
 
 
-def _expect(rows: pd.DataFrame) -> pd.DataFrame:
-    expected = priming.expected_rotations(rows)
+@once_a_page
+def past_constants(page: Page) -> priming.Constants:
+    """The formula's constants as all ventings before the records' date give them."""
+    past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
+    return priming.fit_constants(past) if len(past) else priming.Constants()
+
+
+def _expect(page: Page, rows: pd.DataFrame) -> pd.DataFrame:
+    expected = priming.expected_rotations(rows, constants=past_constants(page))
     return pd.concat([rows, expected.drop(columns=[c for c in expected if c in rows])], axis=1)
 
 
@@ -76,7 +83,7 @@ def the_row(page: Page) -> pd.DataFrame:
             row[name] = pd.NA
     for name, value in entered.items():
         row[name] = [value]
-    return _expect(_typed(row).reset_index(drop=True))
+    return _expect(page, _typed(row).reset_index(drop=True))
 
 
 def _stored_columns() -> list[str]:
@@ -202,7 +209,9 @@ def foresee(page: Page) -> Forecast | None:
     past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
     beyond = off_support(past, rows)[0] if len(past) else ["no venting on record at all"]
     rotations = (
-        _one(predict_rotations(past, rows, level=UPCOMING_LEVEL)) if len(past) else _physics_alone(row)
+        _one(predict_rotations(past, rows, constants=past_constants(page), level=UPCOMING_LEVEL))
+        if len(past)
+        else _physics_alone(row)
     )
     times = (
         _one(predict_times(past, rows, level=UPCOMING_LEVEL))
@@ -231,12 +240,15 @@ def limit_of(page: Page, row: pd.Series) -> float | None:
 def expect_again(page: Page, ahead: Forecast, changed: dict[str, Any]) -> float | None:
     """The middle of the rotations to expect with these columns changed; None where it would not prime."""
     row = _typed(ahead.row.to_frame().T.assign(**changed))
-    row = _expect(row.drop(columns=[c for c in row if str(c).startswith("expected_")]).reset_index(drop=True))
+    row = _expect(
+        page, row.drop(columns=[c for c in row if str(c).startswith("expected_")]).reset_index(drop=True)
+    )
     if row["expected_state"].iloc[0] != "primes":
         return None
     if not len(ahead.past):
         return float(row["expected_rotations"].iloc[0])
-    return float(predict_rotations(ahead.past, row, level=UPCOMING_LEVEL)["median"].iloc[0])
+    said = predict_rotations(ahead.past, row, constants=past_constants(page), level=UPCOMING_LEVEL)
+    return float(said["median"].iloc[0])
 
 
 def _one(frame: pd.DataFrame) -> dict[str, float]:

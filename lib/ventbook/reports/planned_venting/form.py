@@ -12,7 +12,7 @@ import pandas as pd
 from ventbook.records.forms import Job
 from ventbook.reports.alarms import STANDS, list_alarms, warning_sentences
 from ventbook.reports.page import Page, open_page
-from ventbook.reports.planned_venting.ahead import the_row
+from ventbook.reports.planned_venting.ahead import past_constants, the_row
 from ventbook.statistics.forecast import predict_rotations
 from ventbook.tables import record_tables
 
@@ -92,7 +92,7 @@ def _look_at(page: Page, rows: pd.DataFrame) -> float | None:
     past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
     if past.empty:
         return None
-    stop = float(predict_rotations(past, rows)["stop"].iloc[0])
+    stop = float(predict_rotations(past, rows, constants=past_constants(page))["stop"].iloc[0])
     return stop if math.isfinite(stop) else None
 
 

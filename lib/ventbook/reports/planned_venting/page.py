@@ -24,6 +24,7 @@ from ventbook.reports.planned_venting.ahead import (
     limit_of,
     past_account,
     past_chances,
+    past_constants,
     past_shift,
     planned_rows,
     stop_at,
@@ -231,7 +232,7 @@ def next_ventings(page: Page) -> Blocks:
     past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
     account = past_account(page)
     table = (
-        rows.join(predict_rotations(past, rows, level=UPCOMING_LEVEL))
+        rows.join(predict_rotations(past, rows, constants=past_constants(page), level=UPCOMING_LEVEL))
         if len(past)
         else rows.assign(median=np.nan, low=np.nan, high=np.nan, stop=np.nan)
     )

@@ -158,7 +158,8 @@ def against_expected(page: Page) -> Blocks:
         )
         figure, ax = plotting.new_figure(height=4.6)
         low, high = (
-            float(np.exp(scale.middle + scale.quantile(q))) for q in (0.5 - BAND / 2, 0.5 + BAND / 2)
+            float(np.exp(np.median(scale.reach(used, scale.place(q)) - used["_expected"])))
+            for q in (0.5 - BAND / 2, 0.5 + BAND / 2)
         )
         draw_against_expected(ax, drawn, low=low, high=high, level=BAND)
         shown += page.add_figure(

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ventbook.model import count_runs_taken
+from ventbook.model import count_runs_taken, expect_again
 from ventbook.physics import priming
 from ventbook.results import Estimate
 from ventbook.statistics import rates, waiting_times
@@ -54,22 +54,27 @@ def off_support(history: pd.DataFrame, rows: pd.DataFrame) -> list[list[str]]:
     return found
 
 
-def predict_rotations(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:
+def predict_rotations(
+    history: pd.DataFrame,
+    rows: pd.DataFrame,
+    *,
+    constants: priming.Constants | None = None,
+    level: float = 0.9,
+) -> pd.DataFrame:
     """``median``, ``low``, ``high`` (of ``level``) and ``stop`` (95 of 100 have pressure by then) for each of ``rows``.
 
-    The physics of each row times the engine type's ratio on record, with the scatter of past jobs about it; wider where the
-    row takes more from usual values, and where it lies beyond the record. Missing where the physics gives no number.
+    The physics of each row with ``constants``, by default those that ``history`` gives, times the engine type's ratio on record, with the scatter of past
+    jobs about it; wider where the row takes more from usual values, and where it lies beyond the record. Missing where the physics gives no number.
     """
-    scale = priming.measure_scale(history)
-    u = priming.expectation_u_log(rows)
-    wider = np.sqrt(scale.spread(u) ** 2 + _unseen(history, rows) ** 2) / scale.scatter
-    middle = np.log(rows["expected_rotations"].to_numpy(float)) + scale.of(rows["engine_type"])
-    out = {
-        "median": middle,
-        "low": middle + scale.quantile(0.5 - level / 2) * wider,
-        "high": middle + scale.quantile(0.5 + level / 2) * wider,
-        "stop": middle + scale.quantile(0.95) * wider,
-    }
+    if constants is None:
+        constants = priming.fit_constants(history)
+    scale = priming.measure_scale(expect_again(history, constants=constants))
+    ahead = rows.drop(columns=[name for name in priming.COLUMNS if name in rows])
+    ahead = ahead.join(priming.expected_rotations(rows, constants=constants))
+    beyond = _unseen(history, rows)
+    out = {"median": scale.reach(ahead, scale.place(0.5) if scale.known else 0.0, extra=beyond)}
+    for name, share in (("low", 0.5 - level / 2), ("high", 0.5 + level / 2), ("stop", 0.95)):
+        out[name] = scale.reach(ahead, scale.place(share), extra=beyond)
     return pd.DataFrame({name: np.exp(values) for name, values in out.items()}, index=rows.index)
 
 

@@ -75,6 +75,7 @@ def test_help_is_fast_and_light() -> None:
         (["export", "no-such.ipynb", "--out", "x"], "no-such.ipynb can't be read"),
         (["export", "no-such.ipynb", "--out", "x", "--paper", "a5"], "paper must be a4 or letter"),
         (["intake", "no-such-file.csv"], "no-such-file.csv"),
+        (["intake", "no-such-file.csv", "--cluster", "nonsense"], "no Dask scheduler answers at nonsense ("),
         (["quarantine", "--store", "no/such/store", "--out", "x.xlsx"], "no such store"),
         (["withdraw", "1", "--store", "no/such/store"], "no such store"),
         (["mapping", "no-such-file.csv"], "no such file"),

@@ -463,7 +463,7 @@ def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
 
     call = {"store": str(made["store"]), "period": "2026Q3"}
     where = {"notebooks": made["base"] / "notebooks", "comments": made["base"] / "comments.toml"}
-    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=None, host="127.0.0.1") as local:
+    with LocalCluster(n_workers=1, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as local:
         outcome = runner.run_reports(
             ["quarterly-review"], call, out=tmp_path, cluster=local.scheduler_address, **where
         )[0]
@@ -472,9 +472,9 @@ def test_a_dask_cluster_makes_the_same_report(made, tmp_path) -> None:
 
 
 def test_cluster_that_does_not_answer_is_one_line(made, tmp_path, monkeypatch) -> None:
-    from ventbook.run import cluster
+    from ventbook import cluster
 
-    monkeypatch.setattr(cluster, "CONNECT_S", "1s")
+    monkeypatch.setattr(cluster, "CONNECT_S", 1.0)
     with pytest.raises(InputError, match="no Dask scheduler answers at tcp://127"):
         runner.run_reports(
             ["quarterly-review"],

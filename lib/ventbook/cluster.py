@@ -12,22 +12,37 @@ together in the order of the parts. The workers of a cluster need the same versi
 
 from __future__ import annotations
 
+import pickle
+import socket
 import sys
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
-from concurrent.futures import as_completed as ended_here
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sized
+from concurrent.futures import (
+    FIRST_COMPLETED,
+    BrokenExecutor,
+    Future,
+    ProcessPoolExecutor,
+    ThreadPoolExecutor,
+    wait,
+)
+from contextlib import contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 from importlib.metadata import version
+from itertools import islice
 from multiprocessing import get_context
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any, TypeVar
+
+import cloudpickle
 
 from ventbook.errors import InputError
 
 CONNECT_S = 10.0
 LOST_S = 60.0  # without any worker for so long, a cluster is given up
+AHEAD = 4  # parts handed out at a time, a process or thread
+DIED_HERE = "a process of this machine died; it was killed or ran out of memory"
 SAME_VERSIONS = ("numpy", "pandas", "scipy", "pyarrow")  # that answers may hang on
 Part = TypeVar("Part")
 Result = TypeVar("Result")
@@ -90,9 +105,15 @@ def use_workers(cluster: str | None = None, *, jobs: int | None = None) -> Itera
             workers.client.close()
 
 
+def has_workers() -> bool:
+    """Whether other processes than this one are in use."""
+    workers = _in_use.get()
+    return workers is not None and (workers.client is not None or workers.jobs > 1)
+
+
 def map_partitions(
     function: Callable[..., Result],
-    parts: Sequence[Part],
+    parts: Iterable[Part],
     *,
     shared: Mapping[str, Any] | None = None,
     threads: int = 0,
@@ -101,8 +122,8 @@ def map_partitions(
 
     Parameters
     ----------
-    function : a function of a module (not a lambda where processes or a cluster are in use), without side effects.
-    parts : what it is called with, one each.
+    function : without side effects.
+    parts : what it is called with, one each; taken a few at a time.
     shared : keyword arguments that are the same for all parts; sent to each worker of a cluster once.
     threads : on this machine, threads instead of processes, for functions that let go of the interpreter's lock.
 
@@ -127,21 +148,20 @@ def map_partitions(
 
 def end_partitions(
     function: Callable[..., Result],
-    parts: Sequence[Part],
+    parts: Iterable[Part],
     *,
     shared: Mapping[str, Any] | None = None,
     threads: int = 0,
 ) -> Iterator[tuple[int, Future[Result]]]:
     """As :func:`map_partitions`, but (number of the part, its ended future) as parts end, failed ones as well."""
     workers = _in_use.get() or Workers()
-    parts = list(parts)
-    if workers.client is not None and parts:
+    if workers.client is not None:
         return _on_cluster(workers, function, parts, shared or {})
     call = partial(function, **shared) if shared else function
-    jobs = min(threads or workers.jobs, len(parts))
-    if jobs <= 1:
+    jobs = threads or workers.jobs
+    if jobs == 1 or (isinstance(parts, Sized) and len(parts) < 2):
         return ((number, _do(call, part)) for number, part in enumerate(parts))
-    return _on_pool(ThreadPoolExecutor(jobs) if threads else workers.pool(), call, parts, bool(threads))
+    return _on_threads(jobs, call, parts) if threads else _on_processes(workers, call, parts)
 
 
 def _do(call: Callable[[Part], Result], part: Part) -> Future[Result]:
@@ -153,29 +173,71 @@ def _do(call: Callable[[Part], Result], part: Part) -> Future[Result]:
     return future
 
 
-def _on_pool(
-    pool: Executor, call: Callable[[Part], Result], parts: Sequence[Part], own: bool
+def _on_threads(
+    jobs: int, call: Callable[[Part], Result], parts: Iterable[Part]
 ) -> Iterator[tuple[int, Future[Result]]]:
+    with ThreadPoolExecutor(jobs) as pool:
+        yield from _feed(lambda part: pool.submit(call, part), parts, AHEAD * jobs)
+
+
+def _on_processes(
+    workers: Workers, call: Callable[[Part], Result], parts: Iterable[Part]
+) -> Iterator[tuple[int, Future[Result]]]:
+    """The call goes to the processes once, as a file that each reads at its first part."""
+    pool = workers.pool()
+    with TemporaryDirectory(prefix="ventbook-") as folder:
+        path = Path(folder) / "call"
+        path.write_bytes(cloudpickle.dumps(call))
+
+        def submit(part: Part) -> Future[bytes]:
+            return pool.submit(_call_packed, str(path), cloudpickle.dumps(part))
+
+        try:
+            for number, future in _feed(submit, parts, AHEAD * workers.jobs):
+                yield number, _taken_here(future)
+        except BrokenExecutor:  # while parts were handed out
+            raise InputError(DIED_HERE) from None
+
+
+def _feed(
+    submit: Callable[[Part], Future[Result]], parts: Iterable[Part], ahead: int
+) -> Iterator[tuple[int, Future[Result]]]:
+    """Ended futures with their parts' numbers; ``ahead`` parts are handed out at a time, so that few wait in memory."""
+    source = enumerate(parts)
     numbers: dict[Future[Result], int] = {}
     try:
-        with suppress(BrokenExecutor):  # what was handed out says so itself
-            for number, part in enumerate(parts):
-                numbers[pool.submit(call, part)] = number
-        for future in ended_here(numbers):
-            number = numbers.pop(future)
-            yield number, _said(future, "a process of this machine died; it was killed or ran out of memory")
+        for number, part in islice(source, ahead):
+            numbers[submit(part)] = number
+        while numbers:
+            for future in wait(numbers, return_when=FIRST_COMPLETED).done:
+                yield numbers.pop(future), future
+                for number, part in islice(source, 1):
+                    numbers[submit(part)] = number
     finally:
         for future in numbers:
             future.cancel()
-        if own:
-            pool.shutdown()
+        wait(numbers)
 
 
-def _said(future: Future[Result], words: str) -> Future[Result]:
-    """The future itself, or one that says in one line that its worker died."""
-    if not isinstance(future.exception(), BrokenExecutor):
-        return future
-    return _failed(words)
+def _call_packed(path: str, part: bytes) -> bytes:
+    return cloudpickle.dumps(_read_call(path)(pickle.loads(part)))
+
+
+@lru_cache(maxsize=2)
+def _read_call(path: str) -> Callable[[Any], Any]:
+    call: Callable[[Any], Any] = pickle.loads(Path(path).read_bytes())
+    return call
+
+
+def _taken_here(future: Future[bytes]) -> Future[Any]:
+    taken: Future[Any] = Future()
+    try:
+        taken.set_result(pickle.loads(future.result()))
+    except BrokenExecutor:
+        taken.set_exception(InputError(DIED_HERE))
+    except Exception as error:
+        taken.set_exception(error)
+    return taken
 
 
 def _failed(words: str) -> Future[Any]:
@@ -187,9 +249,13 @@ def _failed(words: str) -> Future[Any]:
 def _connect(address: str) -> Any:
     """A client of the scheduler at ``address`` whose workers can do our work; InputError with one line otherwise."""
     from distributed import Client
+    from distributed.comm.addressing import get_address_host_port
 
     wanted = "start it, or leave the cluster out"
     try:
+        socket.create_connection(
+            get_address_host_port(address), CONNECT_S
+        ).close()  # says at once that none listens
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except Exception as error:  # by what is wrong with the address, of many kinds
         reason = " ".join(str(error).split())[:120]
@@ -232,23 +298,32 @@ def list_versions() -> dict[str, str]:
 
 
 def _on_cluster(
-    workers: Workers, function: Callable[..., Result], parts: Sequence[Part], shared: Mapping[str, Any]
+    workers: Workers, function: Callable[..., Result], parts: Iterable[Part], shared: Mapping[str, Any]
 ) -> Iterator[tuple[int, Future[Result]]]:
     from distributed import as_completed
-    from distributed.utils import TimeoutError as NothingEnded
 
     client, address = workers.client, workers.address
+    source = enumerate(parts)
     with client.as_current():
-        sent = {name: client.scatter(value, broadcast=True, hash=False) for name, value in shared.items()}
-        futures = client.map(function, parts, pure=False, **sent)
-        numbers = {future: number for number, future in enumerate(futures)}
-        futures.clear()
+        sent = {
+            name: client.scatter([value], broadcast=True, hash=False)[0] for name, value in shared.items()
+        }
+        numbers: dict[Any, int] = {}
+
+        def hand_out(count: int) -> list[Any]:
+            own = {client.submit(function, part, pure=False, **sent): n for n, part in islice(source, count)}
+            numbers.update(own)
+            return list(own)
+
         try:
+            hand_out(AHEAD * max(sum(client.nthreads().values()), 1))
             while numbers:
+                ended = as_completed(list(numbers), timeout=LOST_S)
                 try:
-                    for future in as_completed(list(numbers), timeout=LOST_S):
+                    for future in ended:
                         yield numbers.pop(future), _taken(future, address)
-                except NothingEnded:
+                        ended.update(hand_out(1))
+                except TimeoutError:  # of all this while, be it that parts still come in
                     if not client.scheduler_info(n_workers=-1)["workers"]:
                         raise InputError(
                             f"the cluster {address} has lost all its workers; start some and try again"

@@ -141,17 +141,20 @@ def intake(
     corrections: Annotated[Path | None, typer.Option(help="file of corrections to quarantined rows")] = None,
     today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
     note: Annotated[str, typer.Option(help="what these files are, for the list of snapshots")] = "",
+    jobs: Annotated[int, typer.Option(min=1, help="processes that read many files side by side")] = 1,
     cluster: Annotated[
-        str, typer.Option(help="address of a Dask scheduler whose workers reduce the traces")
+        str,
+        typer.Option(help="address of a Dask scheduler whose workers read the files and reduce the traces"),
     ] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="check only, write nothing")] = False,
 ) -> None:
     """Read record files, check them, and commit what is good as one snapshot."""
+    from ventbook.cluster import use_workers
     from ventbook.records.intake import ingest
     from ventbook.run.export import describe_alarms, describe_intake
     from ventbook.run.progress import show_steps
 
-    with show_steps() as step:
+    with show_steps() as step, use_workers(cluster, jobs=jobs):
         result = ingest(
             list(files or []),
             store=store,
@@ -161,7 +164,6 @@ def intake(
             corrections=corrections,
             progress=step,
             note=note,
-            cluster=cluster or None,
         )
     for line in describe_intake(result, store=store):
         print(line)

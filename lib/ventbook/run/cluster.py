@@ -8,19 +8,22 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
+import shutil
 import subprocess
 import sys
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
-from ventbook.errors import InputError
-from ventbook.run.job import Job, Outcome
+from ventbook.cluster import end_partitions, use_workers
+from ventbook.reports.parameters import find_report
+from ventbook.run.job import ENVIRONMENT, Job, Outcome
 from ventbook.run.names import close_report
 
 PATHS = ("notebook", "work", "final", "comments")
-CONNECT_S = "10s"
 
 
 def job_text(job: Job) -> str:
@@ -40,19 +43,27 @@ def read_job(text: str) -> Job:
 
 def make_elsewhere(text: str) -> tuple[int, str]:
     """Runs on a worker: makes one report in a fresh process; returns exit code and message."""
-    done = subprocess.run(
+    work = read_job(text).work
+    shutil.rmtree(work, ignore_errors=True)  # of a worker that died over it
+    work.mkdir(parents=True)
+    with subprocess.Popen(
         [sys.executable, "-m", "ventbook.run.cluster"],
-        input=text,
-        capture_output=True,
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
         text=True,
-        check=False,
-    )
+        env={**os.environ, **ENVIRONMENT},
+    ) as child:
+        assert child.stdin is not None and child.stdout is not None
+        child.stdin.write(text + "\n")
+        child.stdin.flush()
+        said = child.stdout.read()
     try:
-        code, message = json.loads(done.stdout.splitlines()[-1])
+        code, message = json.loads(said.splitlines()[-1])
     except (IndexError, ValueError):
         return (
             1,
-            f"its process died on the worker (exit {done.returncode}); it was killed or ran out of memory",
+            f"its process died on the worker (exit {child.returncode}); it was killed or ran out of memory",
         )
     return int(code), str(message)
 
@@ -62,31 +73,29 @@ def run_on_cluster(planned: Sequence[Job], address: str) -> Iterator[Outcome]:
 
     Raises InputError when no scheduler answers.
     """
-    from distributed import Client, as_completed
-
-    try:
-        client = Client(address, timeout=CONNECT_S, set_as_default=False)
-    except (OSError, ValueError) as error:
-        reason = " ".join(str(error).split())[:120]
-        raise InputError(f"no Dask scheduler answers at {address} ({reason})") from None
-    with client, client.as_current():
-        for job in planned:
-            job.work.mkdir(parents=True, exist_ok=True)
+    planned = sorted(planned, key=lambda job: -find_report(job.name).weight)
+    with use_workers(address):
         begun = time.perf_counter()
-        futures = {client.submit(make_elsewhere, job_text(job), pure=False): job for job in planned}
-        for future in as_completed(futures):
-            if future.status == "error":
-                code, message = 1, f"the worker failed: {future.exception()}"
-            else:
+        for number, future in end_partitions(make_elsewhere, [job_text(job) for job in planned]):
+            try:
                 code, message = future.result()
-            yield close_report(futures[future], code, message, time.perf_counter() - begun)
+            except Exception as error:
+                code, message = 1, f"the worker failed: {error}"
+            yield close_report(planned[number], code, message, time.perf_counter() - begun)
+
+
+def _end_with_worker() -> None:
+    sys.stdin.read()  # comes back when the worker is gone, which may have been started anew for the same report
+    os._exit(1)
 
 
 def main() -> int:
-    """Makes the report whose job stands on standard input; the last line printed is its exit code and message."""
+    """Makes the report whose job stands on the first line of standard input; the last line printed is its exit code and message."""
     from ventbook.run.worker import make_one
 
-    code, message = make_one(read_job(sys.stdin.read()), lambda what, share: None)
+    job = read_job(sys.stdin.readline())
+    threading.Thread(target=_end_with_worker, daemon=True).start()
+    code, message = make_one(job, lambda what, share: None)
     print(json.dumps([code, message]))
     return 0
 

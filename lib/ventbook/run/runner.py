@@ -21,21 +21,11 @@ from ventbook.reports.page import open_page
 from ventbook.reports.parameters import find_report, report_specs
 from ventbook.reports.scope import COMMIT_VARIABLE, find_path, read_commit
 from ventbook.run.export import write_index
-from ventbook.run.job import Job, Outcome, check_writable, choose_folder, default_paper, scope_of
+from ventbook.run.job import ENVIRONMENT, Job, Outcome, check_writable, choose_folder, default_paper, scope_of
 from ventbook.run.names import close_report
 from ventbook.run.notebook import read_comments
 from ventbook.shipped import NOTEBOOKS
 
-# One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
-# sets and hashes, so that two runs give the same bytes.
-ENVIRONMENT = {
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-    "PYTHONHASHSEED": "0",
-    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-    "JUPYTER_PLATFORM_DIRS": "1",
-}
 OnProgress = Callable[[str, str, float], None]
 
 

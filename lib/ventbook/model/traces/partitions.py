@@ -1,4 +1,4 @@
-"""Samples in Parquet files -> features, one row group at a time, over threads, processes or a Dask cluster.
+"""Samples in Parquet files -> features, one row group at a time, over threads or the workers in use.
 
 The files are those of the store's samples table: sorted by venting, start and t, row groups cut at start
 boundaries. So a row group is a whole piece of work, memory stays at a row group a worker, and the answer does not
@@ -16,6 +16,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.cluster import map_partitions
 from ventbook.model.traces.features import (
     FEATURES,
     MADE_UNDER,
@@ -136,7 +137,6 @@ def features_of_files(
     among: Limits | None = None,
     settings: Settings | None = None,
     workers: int = 2,
-    cluster: str | None = None,
     progress: Callable[[int, int], None] | None = None,
 ) -> pd.DataFrame:
     """Features of all starts in the files, sorted by venting_id and start_no, with what they were made under (MADE_UNDER).
@@ -145,8 +145,8 @@ def features_of_files(
     ----------
     files : Parquet files of the samples table.
     ventings : columns venting_id, engine_type, date, pressure_threshold_bar; one row a venting.
-    workers : threads on this machine (the compiled kernel does not hold the interpreter's lock).
-    cluster : address of a Dask scheduler; the same function then runs there, on files its workers can read.
+    workers : threads on this machine (the compiled kernel does not hold the interpreter's lock); where a cluster is in use
+        (:func:`ventbook.cluster.use_workers`), its workers do it, on files they can read.
     progress : called with (done, all) pieces.
 
     Raises
@@ -156,10 +156,11 @@ def features_of_files(
     context = venting_context(ventings, among=among)
     pieces = list_pieces(files)
     parts: list[Reduced] = []
-    for done, part in enumerate(_spread(pieces, context, settings, workers, cluster), 1):
+    shared = {"context": context, "settings": settings}
+    for part in map_partitions(reduce_piece, pieces, shared=shared, threads=workers):
         parts.append(part)
         if progress:
-            progress(done, len(pieces))
+            progress(len(parts), len(pieces))
     if not parts:
         return pd.DataFrame(columns=[*KEY, *FEATURES, *MADE_UNDER])
     names, numbers, raw = (np.concatenate(column) for column in zip(*parts, strict=True))
@@ -177,38 +178,6 @@ def features_of_files(
         row = found[twice].iloc[0]
         raise ValueError(f"start {row['start_no']} of venting {row['venting_id']} lies in two row groups")
     return found
-
-
-def _spread(
-    pieces: list[Piece],
-    context: Context,
-    settings: Settings | None,
-    workers: int,
-    cluster: str | None,
-) -> Iterable[Reduced]:
-    if cluster is not None:
-        from distributed import Client
-
-        from ventbook.errors import InputError
-
-        try:
-            client = Client(cluster, set_as_default=False, timeout="10s")
-        except (OSError, ValueError) as error:
-            raise InputError(
-                f"cluster {cluster} can't be reached ({error}); start it, or leave --cluster out"
-            ) from None
-        with client:
-            shared = client.scatter(context, broadcast=True)
-            futures = client.map(reduce_piece, pieces, context=shared, settings=settings, pure=False)
-            yield from (future.result() for future in futures)
-        return
-    if workers <= 1 or len(pieces) <= 1:
-        yield from (reduce_piece(piece, context=context, settings=settings) for piece in pieces)
-        return
-    from concurrent.futures import ThreadPoolExecutor
-
-    with ThreadPoolExecutor(workers) as pool:
-        yield from pool.map(lambda piece: reduce_piece(piece, context=context, settings=settings), pieces)
 
 
 def read_trace(files: Sequence[str | Path], venting_id: str, start_no: int) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -25,12 +26,15 @@ from ventbook.records.intake.cells import (
 from ventbook.records.intake.context import Fault, mark_held
 from ventbook.records.intake.corrections import Corrections
 from ventbook.records.privacy import NameCoder, find_person_columns, is_name
-from ventbook.records.readers import Batch, FileNote, Sheet
+from ventbook.records.readers import Batch, FileNote, Opened, Sheet, Source, open_file
 from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.readers.sheets import ReadBlock
 from ventbook.records.store import record_schema
 from ventbook.tables import Table
 
+SORTABLE = (
+    64 << 20
+)  # bytes; traces up to this size are taken whole, and sorted where their starts are scattered
 KEEP_TEXT = 32 << 20  # text of smaller files is kept until the intake is done; larger ones are read again
 EXAMPLE = "example"
 IDENTIFIERS = ("engine_id", "venting_id")
@@ -125,19 +129,20 @@ def load_table(
         begin, before = offset, left_out
         blank = 0
         keep = sheet.size <= KEEP_TEXT
-        for (batch, applied, gone), converted in _convert_ahead(sheet, corrections, schema, today, keep):
+        for batch, count, applied, gone, (piece, found, refs) in _read_converted(
+            sheet, corrections, schema, today, keep
+        ):
             left_out += gone[0]
             blank += gone[1]
-            if not batch.rows:
+            if not count:
                 continue
-            piece, found, refs = converted
             pieces.append(code_named(code_technicians(piece, coder), sheet, coder))
             faults += [fault.moved(offset) for fault in [*found, *applied]]
             references |= {offset + row: text for row, text in refs.items()}
-            source.append(np.full(batch.rows, number, dtype=np.int32))
-            again.append(np.full(batch.rows, bool(rerun) and rerun[number], dtype=bool))
-            offset += batch.rows
-            if keep:
+            source.append(np.full(count, number, dtype=np.int32))
+            again.append(np.full(count, bool(rerun) and rerun[number], dtype=bool))
+            offset += count
+            if keep and batch is not None:
                 kept.setdefault(number, []).append(batch)
             if progress is not None:
                 progress(f"{sheet.where}: {offset:,} rows read")
@@ -169,6 +174,49 @@ def _prepare(sheet: Sheet, corrections: Corrections, batches: Iterable[Batch]) -
         batch, gone = drop_lines(sheet, batch)
         batch, applied = corrections.apply(sheet, batch)
         yield batch, applied, gone
+
+
+@dataclass(frozen=True)
+class ConvertedBatch:
+    """A batch as another process converted it: the lines of its rows, what was left out of it, and its typed rows."""
+
+    lines: pa.Array
+    gone: Gone
+    converted: Converted
+
+
+def read_file(path: Path, mapping: Sequence[Source] = (), *, today: dt.date) -> Opened:
+    """Opens one file as :func:`readers.open_file` does and converts its batches as well (large files of traces excepted): the
+    part of an intake that other processes or machines do.
+    """
+    sheets, notes = open_file(path, mapping)
+    for number, sheet in enumerate(sheets):
+        if sheet.table.name == "samples" and sheet.size >= SORTABLE:
+            continue
+        schema, sheet.converted = record_schema(sheet.table.name), []
+        for (batch, _, gone), converted in _convert_ahead(sheet, Corrections(), schema, today, keep=False):
+            sheet.converted.append(ConvertedBatch(batch.lines, gone, converted))
+        sheet.batches = partial(_read_again, path, mapping, number)  # without the rows that the reader holds
+        sheet.blocks = None
+    return sheets, notes
+
+
+def _read_again(path: Path, mapping: Sequence[Source], number: int) -> Iterator[Batch]:
+    return open_file(path, mapping)[0][number].batches()
+
+
+def _read_converted(
+    sheet: Sheet, corrections: Corrections, schema: pa.Schema, today: dt.date, keep: bool
+) -> Iterator[tuple[Batch | None, int, list[Fault], Gone, Converted]]:
+    """Batches with their number of rows, corrections made, what was left out, and typed rows; the batch itself where it was
+    read here.
+    """
+    if sheet.converted is not None:
+        done, sheet.converted = sheet.converted, None
+        yield from ((None, len(part.lines), [], part.gone, part.converted) for part in done)
+        return
+    for (batch, applied, gone), converted in _convert_ahead(sheet, corrections, schema, today, keep):
+        yield batch, batch.rows, applied, gone, converted
 
 
 def _convert_ahead(

@@ -21,6 +21,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import tables
+from ventbook.cluster import has_workers, use_workers
 from ventbook.errors import InputError
 from ventbook.records import privacy, readers
 from ventbook.records.intake import checks, samples
@@ -43,6 +44,7 @@ from ventbook.records.intake.load import (
     hide_sheet,
     load_table,
     mask_names,
+    read_file,
 )
 from ventbook.records.intake.masking import mask_again
 from ventbook.records.intake.quarantine import (
@@ -152,14 +154,14 @@ def finish_intake(
         and not accepted.rows
         and not changes.num_rows
         and _brings_nothing(work, sheets, traces, all_held)
-        and not renew_features(writer, work.cluster)
+        and not renew_features(writer)
     )
     if writer is not None and not unchanged:
         _write(work, writer, all_issues, all_held, changes)
         if traces is not None:
             traces.commit(writer)
-        renew_features(writer, work.cluster)
-        note = "; ".join(filter(None, [note, upgrade_store(writer, work.cluster)]))
+        renew_features(writer)
+        note = "; ".join(filter(None, [note, upgrade_store(writer)]))
         if work.coder.new_names:
             mask_again(writer, work.coder)
         work.coder.save()
@@ -406,9 +408,16 @@ def ingest(
     Files handed in together are checked together: a start finds its venting in the store or in the same intake.
     ``store`` is made where it doesn't exist (not on a dry run, which writes nothing). ``today`` is the date (or its
     ISO text) that counts as today for this snapshot and later reports on it. ``cluster`` is the address of a Dask
-    scheduler whose workers reduce the traces; without it they are reduced here. Raises InputError, one line a fault,
-    when a file, the mapping or the store can't be used; nothing is written then.
+    scheduler whose workers read and convert the files and reduce the traces; without it that is done by the workers in use
+    (:func:`ventbook.cluster.use_workers`). Raises InputError, one line a fault, when a file, the mapping, the store or the
+    cluster can't be used; nothing is written then.
     """
+    if cluster:
+        with use_workers(cluster):
+            return ingest(
+                paths, store=store, mapping=mapping, today=today, dry_run=dry_run, corrections=corrections,
+                progress=progress, note=note,
+            )  # fmt: skip
     paths = [paths] if isinstance(paths, (str, Path)) else list(paths)
     today = check_today(today) or dt.date.today()
     sources = readers.load_mapping(mapping)
@@ -416,7 +425,11 @@ def ingest(
     sheets: list[Sheet] = []
     notes: list[tuple[str, str, FileNote]] = []
     if paths or not accepted.rows:
-        sheets, notes = readers.open_sheets(paths, sources)
+        # corrections are made on the text as it was handed in, so then the rest of the reading is done here
+        ahead = has_workers() and not accepted.rows
+        sheets, notes = readers.open_sheets(
+            paths, sources, open_one=partial(read_file, today=today) if ahead else None
+        )
     target = store if isinstance(store, Store) else Store(Path(store))
     context: AbstractContextManager[Writer | None] = nullcontext(None)
     if not dry_run:
@@ -426,7 +439,7 @@ def ingest(
         before = writer.before if writer else target.snapshot() if made and not target.empty else None
         coder = privacy.open_coder(target.path if made else None, coded=before is not None and before.coded)
         accepted.clean = coder.mask_text
-        work = Work(before, today, coder, cluster, target.path)
+        work = Work(before, today, coder, target.path)
         rerun = find_rerun(before, accepted)
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
 

@@ -35,6 +35,9 @@ from ventbook.records.intake.keys import Outcome, is_elsewhere, key_texts
 from ventbook.records.intake.load import (
     IDENTIFIERS,
     PLACES,
+    SORTABLE,
+    Converted,
+    Gone,
     Loaded,
     account_lines,
     convert_batch,
@@ -72,7 +75,6 @@ class Work:
     before: Snapshot | None
     today: dt.date
     coder: privacy.NameCoder
-    cluster: str | None = None
     store: Path | None = None
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
@@ -226,7 +228,6 @@ def sites_of(work: Work, loaded: Loaded, rows: np.ndarray) -> list[str | None]:
     return [None if pd.isna(value) else str(value) for value in find_context(work).of_venting(ids, "site")]
 
 
-SORTABLE = 64 << 20  # bytes; files up to this size are sorted where their starts are scattered
 Words = tuple[str, str, str, str, str]  # code, column, value, what, do
 NO_FAULT: Words = ("", "", "", "", "")
 
@@ -246,7 +247,6 @@ class SampleOutcome:
     files: dict[Path, str] = field(default_factory=dict)
     replaced: set[Key] = field(default_factory=set)
     ventings: pd.DataFrame | None = None
-    cluster: str | None = None
 
     def commit(self, writer: Writer) -> None:
         """Name the new files, take replaced starts out of the older ones, and store the features once."""
@@ -267,7 +267,7 @@ class SampleOutcome:
         writer.add_files(
             "samples", schema, list(add), {file: {"quarter": q} for file, q in add.items()}, remove=drop
         )
-        store_features(writer, list(self.files), self.ventings, self.cluster)
+        store_features(writer, list(self.files), self.ventings)
 
 
 @dataclass
@@ -408,6 +408,7 @@ def take_samples(
         rows_before = outcome.counts["rows"]
         for key, rows, line, fault in _whole_starts(sheet, work, corrections, progress, outcome.counts):
             state.start(sheet, key, rows, line, fault)
+        sheet.converted = None
         outcome.rows_of[id(sheet)] = outcome.counts["rows"] - rows_before
     for quarter, part in state.quarters.items():
         part.close()
@@ -415,7 +416,6 @@ def take_samples(
     outcome.issues.append(_as_table(state.issues, ISSUES))
     outcome.quarantine.append(_as_table(state.quarantined, QUARANTINE))
     outcome.ventings = venting_facts(context.ventings, context.engines)
-    outcome.cluster = work.cluster
     return outcome
 
 
@@ -489,22 +489,32 @@ def _pieces(
     """Converted batches: rows, lines, and the words of their faults by row; lines left out are counted."""
     done = gone = blank = 0
     schema = record_schema("samples")
-    for batch in sheet.batches():
-        batch, (left_out, empty) = drop_lines(sheet, batch)
+    for lines, (left_out, empty), (rows, faults, _) in _converted(sheet, corrections, schema, work.today):
         counts["left_out"] += left_out
         gone += left_out
         blank += empty
-        if not batch.rows:
+        if not len(lines):
             continue
-        batch, _ = corrections.apply(sheet, batch)
-        rows, faults, _ = convert_batch(sheet, batch, schema, today=work.today)
         words = _words_of(faults, work.coder)
         rows = _mask_ids(rows, work)
-        done += batch.rows
+        done += len(lines)
         if progress is not None:
             progress(f"{sheet.where}: {done:,} samples read")
-        yield rows, np.asarray(batch.lines), words
+        yield rows, lines, words
     account_lines(sheet, done, blank, gone)
+
+
+def _converted(
+    sheet: Sheet, corrections: Corrections, schema: pa.Schema, today: dt.date
+) -> Iterator[tuple[np.ndarray, Gone, Converted]]:
+    """Lines, what was left out, and typed rows of each batch; as another process has converted them, where one has."""
+    if sheet.converted is not None:
+        yield from ((np.asarray(part.lines), part.gone, part.converted) for part in sheet.converted)
+        return
+    for batch in sheet.batches():
+        batch, gone = drop_lines(sheet, batch)
+        batch, _ = corrections.apply(sheet, batch)
+        yield np.asarray(batch.lines), gone, convert_batch(sheet, batch, schema, today=today)
 
 
 def _mask_ids(rows: pa.Table, work: Work) -> pa.Table:

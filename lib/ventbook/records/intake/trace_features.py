@@ -127,7 +127,6 @@ def store_features(
     writer: Writer,
     files: Iterable[Path],
     ventings: pd.DataFrame | None,
-    cluster: str | None = None,
     *,
     only: set[str] | None = None,
 ) -> None:
@@ -138,7 +137,7 @@ def store_features(
     compute, files = find_features(), [file.resolve() for file in files]
     if compute is None or ventings is None or not files:
         return
-    found = compute(files, ventings, among=limits_now(writer), cluster=cluster)
+    found = compute(files, ventings, among=limits_now(writer))
     if only is not None:
         found = found[found["venting_id"].isin(sorted(only))]
     if found.empty:
@@ -153,7 +152,7 @@ def _plain_field(f: pa.Field) -> pa.Field:
     return pa.field(f.name, pa.string() if pa.types.is_large_string(f.type) else f.type)
 
 
-def renew_features(writer: Writer, cluster: str | None = None) -> int:
+def renew_features(writer: Writer) -> int:
     """Compute the features of traces anew whose thresholds or bands are others now: the venting's day, threshold or engine
     type changed, or the limits beside the store did. Those of an earlier version wait for the store's upgrade. Returns how
     many starts that were.
@@ -169,7 +168,7 @@ def renew_features(writer: Writer, cluster: str | None = None) -> int:
     names = set(features.loc[~same, "venting_id"])
     files = [file for file in writer.files_now("samples") if names & {key[0] for key in read_starts(file)}]
     if names:
-        store_features(writer, files, facts, cluster, only=names)
+        store_features(writer, files, facts, only=names)
     return int((~same).sum())
 
 

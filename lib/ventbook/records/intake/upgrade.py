@@ -12,26 +12,26 @@ from ventbook.records.intake.trace_features import READ, store_features, venting
 from ventbook.records.store import CONTENT, Writer, to_frame
 
 
-def upgrade_store(writer: Writer, cluster: str | None = None) -> str:
+def upgrade_store(writer: Writer) -> str:
     """Run the steps that the store's newest snapshot lacks; returns what to say of them, "" where there are none."""
     before = writer.before
     if before is None or before.content >= CONTENT:
         return ""
     steps = [(what, step) for content, what, step in STEPS if content > before.content]
     for _, step in steps:
-        step(writer, cluster)
+        step(writer)
     writer.content = CONTENT
     return "store upgraded: " + "; ".join(what for what, _ in steps)
 
 
-def _renew_all_features(writer: Writer, cluster: str | None) -> None:
+def _renew_all_features(writer: Writer) -> None:
     if "samples" not in writer.versions:
         return
     facts = venting_facts(*(to_frame(writer.read_now(table, columns)) for table, columns in READ.items()))
-    store_features(writer, writer.files_now("samples"), facts, cluster)
+    store_features(writer, writer.files_now("samples"), facts)
 
 
-Step = Callable[[Writer, str | None], None]
+Step = Callable[[Writer], None]
 STEPS: tuple[tuple[int, str, Step], ...] = (
     (2, "features of all traces computed anew, with the ends of start and crossing", _renew_all_features),
 )

@@ -9,9 +9,10 @@ leaves no doubt, reports the choice, and refuses with one line that says what to
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 
+from ventbook.cluster import end_partitions
 from ventbook.errors import InputError
 from ventbook.records.readers.columnar import open_delta, open_parquet
 from ventbook.records.readers.draft import draft_mapping
@@ -38,20 +39,30 @@ TEXT = (".csv", ".tsv", ".txt")
 BOOKS = (".xlsx", ".xlsm", ".ods")
 
 
+Opened = tuple[list[Sheet], list[tuple[str, FileNote]]]
+
+
 def open_sheets(
-    paths: Iterable[str | Path], mapping: Sequence[Source] = ()
+    paths: Iterable[str | Path],
+    mapping: Sequence[Source] = (),
+    *,
+    open_one: Callable[..., Opened] | None = None,
 ) -> tuple[list[Sheet], list[tuple[str, str, FileNote]]]:
     """All sheets of the files, and notes (file, sheet, note) on files and sheets left out.
 
-    A folder stands for the record files in it. Raises InputError with one line for every file that can't be used,
-    so that one call tells the sender everything.
+    A folder stands for the record files in it. Each file is a part for the workers in use (:mod:`ventbook.cluster`), who
+    open it by ``open_one(path, mapping=mapping)``; by :func:`open_file` where none is given. Raises InputError with one line
+    for every file that can't be used, so that one call tells the sender everything.
     """
     sheets: list[Sheet] = []
     notes: list[tuple[str, str, FileNote]] = []
     faults: list[str] = []
-    for path, asked in list_files(paths, notes):
+    listed = list_files(paths, notes)
+    files = [path.absolute() if open_one else path for path, _ in listed]  # read elsewhere, maybe
+    opened = dict(end_partitions(open_one or open_file, files, shared={"mapping": mapping}))
+    for number, (path, asked) in enumerate(listed):
         try:
-            own, extra = open_file(path, mapping)
+            own, extra = opened.pop(number).result()
             sheets += own
             notes += [(path.name, sheet, note) for sheet, note in extra]
         except InputError as error:
@@ -96,7 +107,7 @@ def is_record_file(path: Path) -> bool:
     return not path.name.startswith("~$") and path.suffix.lower() in (*TEXT, *BOOKS, ".parquet")
 
 
-def open_file(path: Path, mapping: Sequence[Source] = ()) -> tuple[list[Sheet], list[tuple[str, FileNote]]]:
+def open_file(path: Path, mapping: Sequence[Source] = ()) -> Opened:
     """The sheets of one file, by its ending."""
     sources = tuple(source for source in mapping if source.fits(path.name))
     source = sources[0] if sources else NOTHING

@@ -97,6 +97,7 @@ class Sheet:
     shown: str = ""  # the file's name as it may be written down, where that is another
     prefix: dict[str, str] = field(default_factory=dict)
     confirmed: list[str] = field(default_factory=list)  # quantities whose unit a person has confirmed
+    converted: list[Any] | None = None  # what intake makes of the batches, where a worker has done so
 
     @property
     def file(self) -> str:

@@ -13,13 +13,15 @@ Westfall & Young 1993; Pearson III by moments for permutation statistics, Berry 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 from scipy import optimize, sparse, special
 
+from ventbook.cluster import map_partitions
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.account_fit import (
     Design,
@@ -43,6 +45,7 @@ from ventbook.statistics.causes.account_terms import (
 
 SIMULATIONS, MANY_SIMULATIONS = 400, 1000  # the latter up to SMALL_FLEET ventings
 SMALL_FLEET = 4_000
+PART_CELLS = 2_000_000  # ventings times fleets that are simulated in one go
 FINE_SIMULATIONS, NEAR = 4000, 3.0  # where the best chance is within a factor of NEAR of the share
 MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
@@ -86,6 +89,16 @@ class Columns:
 
     def __len__(self) -> int:
         return len(self.terms)
+
+    def keep(self, which: Collection[int]) -> Columns:
+        """The same terms under the same numbers, columns read of ``which`` only: less to send."""
+        none, unknown = np.zeros(0), np.zeros(0, dtype=bool)
+        return Columns(
+            self.rows,
+            self.terms,
+            [x if i in which else none for i, x in enumerate(self.x)],
+            [known if i in which else unknown for i, known in enumerate(self.known)],
+        )
 
 
 @dataclass(frozen=True)
@@ -725,8 +738,36 @@ def simulate_scores(
 
     Intensities are raised so that each venting's chance stays what the account says: a gamma factor of
     variance v around 1 turns exp(-L) into (1 + v L)^(-1/v). What the number of findings says is drawn from
-    ``values``.
+    ``values``. Over SMALL_FLEET ventings the fleets are made in parts, each from a generator of its own.
     """
+    shared: dict[str, Any] = {
+        "found": found,
+        "level": level,
+        "values": values,
+        "spreads": spreads,
+        "rows": rows,
+        "quarter": quarter,
+    }
+    if len(level) <= SMALL_FLEET:
+        return _simulate_part((rng, simulations), **shared)
+    size = max(1, PART_CELLS // len(level))
+    sizes = [min(size, simulations - begin) for begin in range(0, simulations, size)]
+    parts = list(zip(rng.spawn(len(sizes)), sizes, strict=True))
+    shared["rows"] = replace(rows, coded={})  # less to send
+    return np.concatenate(list(map_partitions(_simulate_part, parts, shared=shared)))
+
+
+def _simulate_part(
+    part: tuple[np.random.Generator, int],
+    *,
+    found: Floats,
+    level: Floats,
+    values: Floats,
+    spreads: tuple[float, float],
+    rows: VentingRows,
+    quarter: Ints,
+) -> Floats:
+    rng, simulations = part
     engine, quarters = spreads
     both = engine + quarters + engine * quarters
     raised = np.expm1(np.minimum(both * level, 30.0)) / both if both > 1e-6 else level

@@ -17,15 +17,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
+from typing import Any
 
 import numpy as np
 from scipy.special import ndtr
 
+from ventbook.cluster import map_partitions
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.account_fit import (
     Design,
     Failures,
     Findings,
+    Fit,
     maximise_kind,
     spread_pseudo,
 )
@@ -33,6 +37,7 @@ from ventbook.statistics.causes.account_naming import Columns, Named, Problem
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 
 DRAWS = 160
+A_PART = 4  # draws that one worker makes in one go
 KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
 MOST_BESIDE = 4
 LIKE_OTHERS = 1.0  # failures by which a site's base is drawn to the others' in the draws
@@ -167,36 +172,78 @@ def draw_accounts(
     problem: Problem, named: Named, readings: GaugeReadings, *, draws: int, rng: np.random.Generator
 ) -> list[Draw]:
     """The account drawn anew ``draws`` times; see the head of this module."""
-    columns = named.columns
-    causes = list_causes(columns, named.chosen)
     forms = {i: _forms(i, named) for i in named.chosen}
     beside = _keep_away(problem, named)
+    causes = list_causes(named.columns, named.chosen)
+    used = {*beside, *(j for options, _ in forms.values() for j in options)}
+    shared = {
+        "problem": problem, "columns": named.columns.keep(used), "fit": named.fit, "readings": readings,
+        "cell": list_cells(problem)[1], "count": len(causes),
+    }  # fmt: skip
+    numbers = (_draw_numbers(problem, named, readings, forms, beside, causes, rng) for _ in range(draws))
+    parts = iter(lambda: list(islice(numbers, A_PART)), [])
+    return [one for part in map_partitions(_draw_part, parts, shared=shared) for one in part]
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """One draw's random numbers, all from one generator in the order of the draws, so that the account is the same whoever
+    works it out: terms and owners by kind, weights of engines, gauges' shifts, and uniform or exponential numbers.
+    """
+
+    terms: dict[str, list[int]]
+    owner: dict[str, list[int]]
+    weight: Floats
+    shift: Floats
+    rests: Floats
+    pattern: Floats
+    pseudo: dict[str, Floats | None]
+    counted: Floats
+
+
+def _draw_numbers(
+    problem: Problem,
+    named: Named,
+    readings: GaugeReadings,
+    forms: Mapping[int, tuple[list[int], Floats]],
+    beside: Sequence[int],
+    causes: Sequence[str],
+    rng: np.random.Generator,
+) -> Drawn:
+    columns = named.columns
+    terms: dict[str, list[int]] = {kind: [] for kind in KINDS}
+    owner: dict[str, list[int]] = {kind: [] for kind in KINDS}
+    for i in named.chosen:
+        options, chances = forms[i]
+        j = options[int(rng.choice(len(options), p=chances))]
+        kind = columns.terms[j].kind
+        if j not in terms[kind]:
+            terms[kind].append(j)
+            owner[kind].append(causes.index(columns.terms[i].cause))
+    for j in beside:
+        kind = columns.terms[j].kind
+        if j not in terms[kind]:
+            terms[kind].append(j)
+            owner[kind].append(-1)
     engines = int(problem.rows.engine.max()) + 1
-    _, cell = list_cells(problem)
-    out = []
-    for _ in range(draws):
-        terms: dict[str, list[int]] = {kind: [] for kind in KINDS}
-        owner: dict[str, list[int]] = {kind: [] for kind in KINDS}
-        for i in named.chosen:
-            options, chances = forms[i]
-            j = options[int(rng.choice(len(options), p=chances))]
-            kind = columns.terms[j].kind
-            if j not in terms[kind]:
-                terms[kind].append(j)
-                owner[kind].append(causes.index(columns.terms[i].cause))
-        for j in beside:
-            kind = columns.terms[j].kind
-            if j not in terms[kind]:
-                terms[kind].append(j)
-                owner[kind].append(-1)
-        weight = rng.exponential(size=engines)
-        weight *= engines / weight.sum()
-        out.append(
-            _draw_one(
-                problem, named, readings, terms, owner, weight[problem.rows.engine], cell, len(causes), rng
-            )
-        )
-    return out
+    weight = rng.exponential(size=engines)
+    weight *= engines / weight.sum()
+    failing, gauges = len(problem.failures.row), len(readings.names)
+    bases = {AIR: problem.site.shape[1], LEAK: 1}
+    return Drawn(
+        terms,
+        owner,
+        weight,
+        shift=rng.normal(size=max(gauges, 1)),
+        rests=rng.random(len(problem.findings.row)) if gauges else np.zeros(0),
+        pattern=rng.random(failing),
+        pseudo={kind: rng.exponential(size=(2, bases[kind])) if bases[kind] > 1 else None for kind in KINDS},
+        counted=rng.random((failing, len(causes) + gauges)),
+    )
+
+
+def _draw_part(part: Sequence[Drawn], **shared: Any) -> list[Draw]:
+    return [_draw_one(one, **shared) for one in part]
 
 
 def _forms(i: int, named: Named) -> tuple[list[int], Floats]:
@@ -232,25 +279,25 @@ def _keep_away(problem: Problem, named: Named) -> list[int]:
 
 
 def _draw_one(
+    drawn: Drawn,
+    *,
     problem: Problem,
-    named: Named,
+    columns: Columns,
+    fit: Fit,
     readings: GaugeReadings,
-    terms: dict[str, list[int]],
-    owner: dict[str, list[int]],
-    weight: Floats,
     cell: Ints,
     count: int,
-    rng: np.random.Generator,
 ) -> Draw:
-    failures, findings, columns = problem.failures, problem.findings, named.columns
-    shift = rng.normal(size=max(len(readings.names), 1))[readings.gauge]
+    failures, findings = problem.failures, problem.findings
+    terms, owner, weight = drawn.terms, drawn.owner, drawn.weight[problem.rows.engine]
+    shift = drawn.shift[readings.gauge]
     gauge = findings.gauge
     if len(readings.names):
         share = ndtr((readings.short + readings.bias + shift * readings.u_bias) / readings.u_reading)
-        gauge = np.where(readings.gauge >= 0, (rng.random(len(share)) < share).astype(np.float64), 0.0)
-    drawn = Findings(findings.row, findings.air, findings.leak, gauge)
+        gauge = np.where(readings.gauge >= 0, (drawn.rests < share).astype(np.float64), 0.0)
+    again = Findings(findings.row, findings.air, findings.leak, gauge)
     real = 1.0 - np.multiply.reduceat(gauge, failures.first)
-    pattern = (rng.random(len(real))[:, None] > np.cumsum(named.fit.patterns, axis=1)[:, :2]).sum(axis=1)
+    pattern = (drawn.pattern[:, None] > np.cumsum(fit.patterns, axis=1)[:, :2]).sum(axis=1)
     patterns = np.eye(3)[pattern]
     designs = problem.designs(columns, [*terms[AIR], *terms[LEAK]])
     theta = {}
@@ -259,19 +306,19 @@ def _draw_one(
         scaled = design.x * design.scale[:, None]
         present = real * (patterns[:, place] + patterns[:, 2]) * weight[failures.row]
         on = present > 0
-        failed, sound = _draw_pseudo(named.fit.kinds[kind].theta, design, rng)
+        failed, sound = _draw_pseudo(fit.kinds[kind].theta, design, drawn.pseudo[kind])
         # a failing venting that is weighted w counts w times, sound ones too
         theta[kind] = maximise_kind(
             scaled[failures.row[on]],
             present[on],
             weight @ scaled + sound,
             failed,
-            _start_draw(named, design, kind, terms[kind]),
+            _start_draw(fit.kinds[kind].theta, design, terms[kind]),
             bases=design.bases,
         )
-    again = Failures(failures.row, failures.first, real, failures.patterns)
-    parts = split_intensity(designs, theta, owner, again, problem.h, count)
-    shares = share_findings(drawn, again, patterns, parts)
+    failed_again = Failures(failures.row, failures.first, real, failures.patterns)
+    parts = split_intensity(designs, theta, owner, failed_again, problem.h, count)
+    shares = share_findings(again, failed_again, patterns, parts)
     gauges = np.zeros((len(findings.row), len(readings.names)))
     if len(readings.names):
         own = readings.gauge >= 0
@@ -280,9 +327,12 @@ def _draw_one(
     sizes = np.diff(np.r_[failures.first, len(findings.row)])
     by_venting = np.add.reduceat(by_finding, failures.first, axis=0) / sizes[:, None]
     passed = np.hstack(
-        [tell_avoidable(drawn, again, patterns, parts), tell_gauge_avoidable(drawn, again, readings)]
+        [
+            tell_avoidable(again, failed_again, patterns, parts),
+            tell_gauge_avoidable(again, failed_again, readings),
+        ]
     )
-    counted = (rng.random(passed.shape) < passed).sum(axis=0).astype(np.float64)
+    counted = (drawn.counted < passed).sum(axis=0).astype(np.float64)
     cells = np.zeros((int(cell.max()) + 1, by_venting.shape[1]))
     np.add.at(cells, cell, by_venting)
     rate = np.full(count, np.nan)
@@ -301,7 +351,7 @@ def _draw_one(
     )
 
 
-def _draw_pseudo(theta: Floats, design: Design, rng: np.random.Generator) -> tuple[Floats, Floats]:
+def _draw_pseudo(theta: Floats, design: Design, drawn: Floats | None) -> tuple[Floats, Floats]:
     """Failures and exposure that each base is given beforehand in a draw: one failure's worth of what is
     usual for all sites.
 
@@ -309,15 +359,14 @@ def _draw_pseudo(theta: Floats, design: Design, rng: np.random.Generator) -> tup
     and its base would be nothing in each draw; that other sites have one says it hardly is.
     """
     failed, sound = spread_pseudo(design)
-    if design.bases > 1:
+    if drawn is not None:
         exposed = design.scale @ design.x[:, : design.bases]
         usual = float(exposed @ theta[: design.bases]) / max(float(exposed.sum()), 1e-300)
-        failed[: design.bases] += LIKE_OTHERS * rng.exponential(size=design.bases)
-        sound[: design.bases] += LIKE_OTHERS * rng.exponential(size=design.bases) / max(usual, 1e-9)
+        failed[: design.bases] += LIKE_OTHERS * drawn[0]
+        sound[: design.bases] += LIKE_OTHERS * drawn[1] / max(usual, 1e-9)
     return failed, sound
 
 
-def _start_draw(named: Named, design: Design, kind: str, terms: Sequence[int]) -> Floats:
-    fitted = named.fit.kinds[kind].theta
+def _start_draw(fitted: Floats, design: Design, terms: Sequence[int]) -> Floats:
     small = float(fitted[: design.bases].mean())
     return np.r_[np.maximum(fitted[: design.bases], 1e-6), np.full(len(terms), max(small, 1e-6))]

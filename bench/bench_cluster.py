@@ -1,0 +1,184 @@
+"""The heavy paths on two workers of a Dask cluster and on two processes, against the same in one process.
+
+    python -m bench.bench_cluster [--part traces files workbooks account calibration reports] [--rounds 3]
+
+Side by side in one run, turns interleaved, medians; a cluster on this machine, its workers started beforehand, as they would be.
+Everything shares two cores: a ratio near 2 is the most that can come out, one under 1 says that it doesn't pay. What is on
+threads without a cluster (traces, the typed parse of text files) already has both cores. Only ratios carry over.
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import datetime as dt
+import os
+import statistics
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
+from functools import partial
+from pathlib import Path
+
+from calibrate.calibrate_account import draw_workshop, judge_fleet
+from calibrate.runner import run_fleets
+from distributed import LocalCluster
+
+from bench.bench_intake import write_file
+from bench.bench_traces import write_starts
+from ventbook import reports as pages
+from ventbook.cluster import use_workers
+from ventbook.model.traces.partitions import features_of_files
+from ventbook.records import intake
+from ventbook.run import runner
+from ventbook.run.pipeline import make_demo_store
+from ventbook.statistics import causes
+
+TODAY = dt.date(2026, 10, 1)
+FILES = 24
+Work = Callable[[], object]
+
+
+def split_rows(whole: Path, folder: Path, *, kind: str) -> None:
+    """A file of ventings cut into FILES - 1, with its engines the last."""
+    import xlsxwriter
+
+    folder.mkdir()
+    (folder / "engines.csv").write_bytes((whole.parent / "engines.csv").read_bytes())
+    header, *rows = whole.read_text("utf-8").splitlines()
+    size = -(-len(rows) // (FILES - 1))
+    for number in range(FILES - 1):
+        lines = [header, *rows[number * size : (number + 1) * size]]
+        name = f"ventings_{number:02d}"
+        if kind == "csv":
+            (folder / f"{name}.csv").write_text("\n".join(lines) + "\n", "utf-8")
+            continue
+        with xlsxwriter.Workbook(folder / f"{name}.xlsx") as book:
+            sheet = book.add_worksheet("ventings")
+            for line, cells in enumerate(csv.reader(lines)):
+                sheet.write_row(line, 0, cells)
+
+
+def take_in(folder: Path) -> Work:
+    def work() -> None:
+        with tempfile.TemporaryDirectory() as store:
+            result = intake.ingest([folder], store=Path(store) / "store", today=TODAY)
+            assert len(result.quarantine) > 0
+
+    return work
+
+
+def make_reports(store: Path, names: list[str], address: str) -> Callable[[str], Work]:
+    def with_workers(kind: str) -> Work:
+        def work() -> None:
+            with tempfile.TemporaryDirectory() as out:
+                asked = {
+                    "jobs": 1 if kind == "one process" else 2,
+                    "cluster": address if kind == "cluster" else "",
+                }
+                done = runner.run_reports(names, {"store": str(store)}, out=Path(out), **asked)
+                assert all(outcome.done for outcome in done), [o.message for o in done]
+
+        return work
+
+    return with_workers
+
+
+@contextmanager
+def count_seconds(found: list[float]) -> Iterator[None]:
+    begun = time.perf_counter()
+    yield
+    found.append(time.perf_counter() - begun)
+
+
+def compare(
+    what: str, work: Work | Callable[[str], Work], address: str, rounds: int, *, own: bool = False
+) -> None:
+    """Times the work in one process, on two processes and on the cluster, in turns. ``own``: the work knows its workers itself."""
+    ways: dict[str, Callable[[], AbstractContextManager[None]]] = {
+        "one process": lambda: use_workers(jobs=1),
+        "two processes": lambda: use_workers(jobs=2),
+        "cluster": lambda: use_workers(address),
+    }
+    found: dict[str, list[float]] = {kind: [] for kind in ways}
+    for turn in range(rounds + 1):
+        for kind, use in ways.items():
+            seconds: list[float] = []
+            if own:
+                with count_seconds(seconds):
+                    work(kind)()  # type: ignore[call-arg, operator]
+            else:
+                with count_seconds(seconds), use():
+                    work()  # type: ignore[call-arg]
+            if turn:  # the first warms up
+                found[kind] += seconds
+    one, two, cluster = (statistics.median(found[kind]) for kind in ways)
+    print(
+        f"{what}: {one:.2f} s in one process; two processes {one / two:.2f} x as fast, cluster of two {one / cluster:.2f} x",
+        flush=True,
+    )
+
+
+PARTS = ("traces", "files", "workbooks", "account", "calibration", "reports")
+
+
+def main() -> None:
+    """Prints one line a part."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--part", nargs="*", default=PARTS, choices=PARTS)
+    parser.add_argument("--rounds", type=int, default=3)
+    parser.add_argument("--samples", type=int, default=18_000_000)
+    parser.add_argument(
+        "--rows", type=int, default=240_000, help="ventings in the text files; a tenth in the workbooks"
+    )
+    asked = parser.parse_args()
+    os.environ |= {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
+    with (
+        LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=":0", host="127.0.0.1") as local,
+        tempfile.TemporaryDirectory() as made,
+    ):
+        address, base = local.scheduler_address, Path(made)
+        for part in asked.part:
+            if part == "traces":
+                path = base / "samples.parquet"
+                ventings = write_starts(path, asked.samples)
+                for workers in (1, 2):
+                    compare(
+                        f"features of {asked.samples:,} samples, {workers} thread{'s' * (workers > 1)} without a cluster",
+                        partial(features_of_files, [path], ventings, workers=workers), address, asked.rounds,
+                    )  # fmt: skip
+            elif part in ("files", "workbooks"):
+                rows = asked.rows if part == "files" else asked.rows // 10
+                write_file(base / "ventings.csv", rows)
+                split_rows(base / "ventings.csv", base / part, kind="csv" if part == "files" else "xlsx")
+                compare(
+                    f"intake of {FILES} {part}, {rows:,} ventings",
+                    take_in(base / part),
+                    address,
+                    asked.rounds,
+                )
+            elif part == "account":
+                drawn = draw_workshop(0, ventings=20_000, rate=0.02)
+                compare(
+                    "account of 20,000 ventings with intervals",
+                    partial(causes.explain_failures, drawn.ventings, drawn.lifters), address, asked.rounds,
+                )  # fmt: skip
+            elif part == "calibration":
+                tasks = [("odds ratio 4", number) for number in range(8)]
+                compare(
+                    "calibration of the account, 8 fleets",
+                    partial(run_fleets, judge_fleet, tasks),
+                    address,
+                    asked.rounds,
+                )
+            else:
+                names = list(pages.report_specs())[:9]
+                work = make_reports(make_demo_store(say=lambda text: None), names, address)
+                compare("nine reports", work, address, asked.rounds, own=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -19,7 +19,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ventbook.model.traces.partitions import CHANNELS, KEY, features_of_files, list_pieces
+from ventbook.model.traces.partitions import CHANNELS, FOOTER, KEY, features_of_files, list_pieces
 from ventbook.records.intake.trace_features import open_writer
 
 PER_START = 6000
@@ -51,6 +51,8 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
         writer = writer or open_writer(path)
         writer.write_table(table, row_group_size=table.num_rows)
     assert writer is not None
+    a_group_of = [[f"V{k:06d}", 1, PER_START, 0, 1, k // a_group] for k in range(starts)]
+    writer.add_key_value_metadata({FOOTER: json.dumps(a_group_of)})  # as the store writes it
     writer.close()
     return pd.DataFrame(
         {

@@ -341,21 +341,80 @@ def test_files_give_the_same_for_any_number_of_workers(tmp_path):
     assert one.loc[one["start_no"] == 1, "ok_time_to_pressure"].all()
 
 
-@pytest.mark.parametrize("rows", [1, 7, 60, 61, 500])
-def test_starts_that_cross_batches_are_put_together(tmp_path, monkeypatch, rows):
+def test_one_row_group_may_hold_two_dictionaries_of_ventings(tmp_path):
     starts = many_starts(9)
     write_samples(tmp_path / "a.parquet", {k: v for k, v in starts.items() if k[0] < "004"})
-    table = pq.read_table(tmp_path / "a.parquet")
     write_samples(tmp_path / "b.parquet", {k: v for k, v in starts.items() if k[0] >= "004"})
-    # one row group; two dictionaries of venting_id, for a page size this small makes the writer give up the first
-    whole = pa.concat_tables([table, pq.read_table(tmp_path / "b.parquet")])
+    files, ventings = [tmp_path / "a.parquet", tmp_path / "b.parquet"], ventings_of(starts)
+    apart = features_of_files(files, ventings, workers=1)
+    # a page size this small makes the writer give up the first dictionary
+    whole = pa.concat_tables([pq.read_table(file) for file in files])
     pq.write_table(whole, tmp_path / "c.parquet", dictionary_pagesize_limit=16, data_page_size=64)
-    files, ventings = [tmp_path / "c.parquet"], ventings_of(starts)
-    at_once = features_of_files(files, ventings, workers=1)
-    monkeypatch.setattr(partitions, "BATCH_ROWS", rows)
-    pd.testing.assert_frame_equal(features_of_files(files, ventings, workers=1), at_once)
-    assert at_once["samples"].tolist() == [60] * 9
-    assert at_once["time_to_pressure_s"].notna().all()
+    pd.testing.assert_frame_equal(features_of_files([tmp_path / "c.parquet"], ventings, workers=1), apart)
+    assert apart["samples"].tolist() == [60] * 9
+    assert apart["time_to_pressure_s"].notna().all()
+
+
+def write_as_the_store_does(path, starts, *, rows_a_group=150):
+    """Starts as they come in, in no order, into one file of the store's; returns the file's own list of them."""
+    from ventbook.records.intake.trace_features import QuarterFile, open_writer, read_starts
+
+    file = QuarterFile(path, open_writer(path))
+    for (venting, number), channels in starts.items():
+        names = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
+        keys = {"venting_id": [venting] * 60, "start_no": pa.array([number] * 60, pa.int64())}
+        rows = pa.table({**keys, **dict(zip(names, channels, strict=True))})
+        file.add(rows, [venting, number, 60, 0, 1])
+        if file.rows >= rows_a_group:
+            file.flush()
+    file.close()
+    return read_starts(path)
+
+
+def scattered_starts():
+    """Several starts a venting, handed in backwards, so that row groups overlap in their ventings."""
+    found = {}
+    for number, (key, channels) in enumerate(many_starts(10).items()):
+        found[(key[0], 2)] = channels
+        found[(f"{9 - number:03d}", 1)] = channels
+    return found
+
+
+def test_starts_told_by_the_footer_are_those_that_are_read(tmp_path):
+    starts = scattered_starts()
+    known = write_as_the_store_does(tmp_path / "a.parquet", starts)
+    assert set(known) == set(starts)
+    told = partitions.list_pieces([tmp_path / "a.parquet"])
+    assert len(told) > 3 and all(piece.starts is not None for piece in told)
+    for piece in told:
+        with pq.ParquetFile(piece.file, read_dictionary=["venting_id"]) as file:
+            read = partitions.find_starts(file.read_row_group(piece.group))
+        assert piece.starts.names == read.names
+        assert piece.starts.numbers.tolist() == read.numbers.tolist()
+        assert piece.starts.bounds.tolist() == read.bounds.tolist()
+        context = partitions.venting_context(ventings_of(starts))
+        one = partitions.reduce_piece(piece, context=context)
+        other = partitions.reduce_piece(piece._replace(starts=None), context=context)
+        for a, b in zip(one, other, strict=True):
+            np.testing.assert_array_equal(a, b)
+
+
+def test_a_footer_that_does_not_fit_its_row_group_is_not_believed(tmp_path):
+    from ventbook.records.intake.trace_features import copy_without
+
+    starts = scattered_starts()
+    write_as_the_store_does(tmp_path / "a.parquet", starts)
+    gone = next(iter(starts))
+    copy_without(tmp_path / "a.parquet", {gone}, tmp_path / "b.parquet")
+    table = pq.read_table(tmp_path / "a.parquet")
+    pq.write_table(table.slice(7), tmp_path / "c.parquet")  # which keeps the footer
+    for name in ("b", "c"):
+        pieces = partitions.list_pieces([tmp_path / f"{name}.parquet"])
+        assert [piece.starts for piece in pieces] == [None] * len(pieces)
+    whole = features_of_files([tmp_path / "a.parquet"], ventings_of(starts))
+    rest = features_of_files([tmp_path / "b.parquet"], ventings_of(starts))
+    here = ~((whole["venting_id"] == gone[0]) & (whole["start_no"] == gone[1]))
+    pd.testing.assert_frame_equal(rest, whole[here].reset_index(drop=True))
 
 
 def test_a_two_worker_cluster_gives_the_identical_table(tmp_path):

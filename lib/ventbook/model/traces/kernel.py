@@ -101,62 +101,6 @@ def reduce_segments(bounds, t, speed, pressure, temperature, turning, steps, set
 
 
 @njit(nogil=True, cache=True)
-def reduce_batch(
-    codes, numbers, t, speed, pressure, temperature, steps, settings, room, kept, code, number
-):  # pragma: no cover
-    """Whole starts of one batch of rows; the last one, which may go on in the next batch, is kept in ``room``.
-
-    ``room[:, :kept]`` are the channels of the start ``(code, number)`` that the batch before ended in (4 rows, as long
-    as the longest start); ``steps`` has a row a code. Returns (outputs, codes, numbers) of the starts that are whole
-    now, and (kept, code, number).
-    """
-    bounds = find_bounds(codes, numbers)
-    n = bounds.shape[0] - 1
-    work = np.empty((2, _BLOCK))
-    out = np.full((n, _N), np.nan)
-    out_codes, out_numbers = np.empty(n, dtype=np.int64), np.empty(n, dtype=np.int64)
-    done, first = 0, 0
-    if kept > 0:
-        if codes[0] == code and numbers[0] == number:
-            kept = _keep(room, kept, t, speed, pressure, temperature, 0, bounds[1])
-            first = 1
-        if first == 0 or n > 1:
-            r, v, p, c = room[0][:kept], room[1][:kept], room[2][:kept], room[3][:kept]
-            _reduce_one(r, v, p, c, number == 0, steps[code], settings, work, out[0])
-            out_codes[0], out_numbers[0] = code, number
-            done, kept = 1, 0
-    for k in range(first, n - 1):
-        a, b = bounds[k], bounds[k + 1]
-        code, number = codes[a], numbers[a]
-        turning, step, to = number == 0, steps[code], out[done]
-        _reduce_one(t[a:b], speed[a:b], pressure[a:b], temperature[a:b], turning, step, settings, work, to)
-        out_codes[done], out_numbers[done] = code, number
-        done += 1
-    if n > first:
-        a = bounds[n - 1]
-        kept = _keep(room, 0, t, speed, pressure, temperature, a, bounds[n])
-        code, number = codes[a], numbers[a]
-    return out[:done], out_codes[:done], out_numbers[:done], kept, code, number
-
-
-@njit(nogil=True, cache=True)
-def _keep(room, kept, t, speed, pressure, temperature, begin, end):  # pragma: no cover
-    """Rows ``begin:end`` of the channels put behind what ``room`` holds; returns how much it holds then."""
-    size = kept + end - begin
-    _copy(t[begin:end], room[0][kept:size])
-    _copy(speed[begin:end], room[1][kept:size])
-    _copy(pressure[begin:end], room[2][kept:size])
-    _copy(temperature[begin:end], room[3][kept:size])
-    return size
-
-
-@njit(nogil=True, cache=True)
-def _copy(x, to):  # pragma: no cover
-    for i in range(x.shape[0]):
-        to[i] = x[i]
-
-
-@njit(nogil=True, cache=True)
 def _level_run(t, x, level, sustain, gap):  # pragma: no cover
     """(first index of the sustained run or -1, index of the last known sample under the level before it or -1)."""
     first, before, under, previous = -1, -1, -1, -1

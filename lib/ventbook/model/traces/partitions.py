@@ -7,10 +7,11 @@ depend on how the work is spread.
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -23,7 +24,6 @@ from ventbook.model.traces.features import (
     Settings,
     judge_outputs,
     name_settings,
-    read_settings,
     reduce_samples,
     start_settings,
 )
@@ -31,19 +31,49 @@ from ventbook.tables import Limits, load_limits
 
 CHANNELS = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 KEY = ("venting_id", "start_no")
-BATCH_ROWS = 1 << 15  # samples read at a time; a few megabytes
-Piece = tuple[str, int]
 Reduced = tuple[npt.NDArray[np.object_], npt.NDArray[np.int64], npt.NDArray[np.float64]]
+
+FOOTER = b"ventbook.starts"
+"""What a samples file says of itself: a JSON list of [venting_id, start_no, rows, checksum, intake, row group] of its starts,
+sorted as they stand in a row group. A file that was copied in part doesn't say the row group.
+"""
+
+
+class Starts(NamedTuple):
+    """The starts of a row group in its order: whose they are, and the row each begins at, with the number of rows at the end."""
+
+    names: list[str]
+    numbers: npt.NDArray[np.int64]
+    bounds: npt.NDArray[np.int64]
+
+
+class Piece(NamedTuple):
+    """A row group of a file; ``starts`` where the file's footer tells them, so that they need not be read."""
+
+    file: str
+    group: int
+    starts: Starts | None = None
 
 
 def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
-    """(file, row group) of every row group, in order."""
+    """Every row group, in order."""
     import pyarrow.parquet as pq
 
     pieces: list[Piece] = []
     for file in files:
-        with pq.ParquetFile(str(file)) as parquet:
-            pieces += [(str(file), group) for group in range(parquet.metadata.num_row_groups)]
+        metadata = pq.read_metadata(str(file))
+        entries = json.loads((metadata.metadata or {}).get(FOOTER, b"[]"))
+        by_group: dict[int, list[Any]] = {}
+        for entry in entries:
+            by_group.setdefault(entry[5] if len(entry) > 5 else -1, []).append(entry)
+        for group in range(metadata.num_row_groups):
+            own = sorted(by_group.get(group, ()))
+            bounds = np.concatenate([[0], np.cumsum([entry[2] for entry in own], dtype=np.int64)])
+            told = bounds[-1] == metadata.row_group(group).num_rows
+            starts = Starts(
+                [entry[0] for entry in own], np.array([entry[1] for entry in own], np.int64), bounds
+            )
+            pieces.append(Piece(str(file), group, starts if told else None))
     return pieces
 
 
@@ -59,67 +89,44 @@ class Context:
 
 
 def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = None) -> Reduced:
-    """The starts of one row group: their venting_id, start_no, and raw outputs of the kernel, in any order.
+    """The starts of one row group: their venting_id, start_no, and raw outputs of the kernel, in the row group's order.
 
-    Read in batches that fit the processor's cache. A start of a venting that ``context`` does not hold is left
-    without thresholds, so without times.
+    A start of a venting that ``context`` does not hold is left without thresholds, so without times.
     """
     import pyarrow.parquet as pq
 
-    from ventbook.model.traces.kernel import reduce_batch
-
-    detection = (read_settings() if settings is None else settings).as_array()
-    file, group = piece
-    names: list[str] = []
-    numbers: list[npt.NDArray[np.int64]] = []
-    raw: list[npt.NDArray[np.float64]] = []
-    known: Any = None  # the dictionary that codes of venting_id refer to
-    own: list[str] = []
-    kept, code, number = 0, -1, -1
+    columns = CHANNELS if piece.starts is not None else (*KEY, *CHANNELS)
     with pq.ParquetFile(
-        file, read_dictionary=["venting_id"], memory_map=True, page_checksum_verification=True
+        piece.file, read_dictionary=["venting_id"], memory_map=True, page_checksum_verification=True
     ) as parquet:
-        rows = parquet.metadata.row_group(group).num_rows
-        # for a start that goes on from batch to batch; made as wide as the row group only where one is that long
-        room = np.empty((len(CHANNELS), min(rows, 4 * BATCH_ROWS)))
-        for batch in parquet.iter_batches(
-            BATCH_ROWS, row_groups=[group], columns=[*KEY, *CHANNELS], use_threads=False
-        ):
-            ids = batch.column("venting_id")
-            if known is None or not ids.dictionary.equals(known):
-                begun = own[code] if kept else ""
-                known, own = ids.dictionary, ids.dictionary.to_pylist()
-                steps = context.of(own)
-                if kept:
-                    own = [*own, begun]
-                    steps = np.vstack([steps, context.of([begun])])
-                    code = own.index(begun)
-            codes = ids.indices.to_numpy(zero_copy_only=False)
-            starts = batch.column("start_no").to_numpy(zero_copy_only=False)
-            t, speed, pressure, temperature = (_channel(batch.column(name)) for name in CHANNELS)
-            if kept + batch.num_rows > room.shape[1]:
-                room, small = np.empty((len(CHANNELS), rows)), room
-                room[:, :kept] = small[:, :kept]
-            out, codes, found, kept, code, number = reduce_batch(
-                codes, starts, t, speed, pressure, temperature, steps, detection, room, kept, code, number
-            )
-            names += [own[c] for c in codes.tolist()]
-            numbers.append(found)
-            raw.append(out)
-    last = [own[code]] if kept else []
-    ends = [0, kept] if kept else [0]
-    numbers.append(np.full(len(last), number))
-    raw.append(reduce_samples(ends, list(room[:, :kept]), numbers[-1] == 0, context.of(last), settings))
-    return np.array(names + last, dtype=object), np.concatenate(numbers), np.concatenate(raw)
+        rows = parquet.read_row_group(piece.group, columns=list(columns), use_threads=False)
+    names, numbers, bounds = piece.starts or find_starts(rows)
+    channels = [_channel(rows.column(name)) for name in CHANNELS]
+    raw = reduce_samples(bounds, channels, numbers == 0, context.of(names), settings)
+    return np.array(names, dtype=object), numbers, raw
+
+
+def find_starts(rows: Any) -> Starts:
+    """The starts of some rows (venting_id as a dictionary), told from the rows themselves."""
+    from ventbook.model.traces.kernel import find_bounds
+
+    ids = rows.column("venting_id").unify_dictionaries().combine_chunks()
+    codes = ids.indices.to_numpy(zero_copy_only=False)
+    numbers = rows.column("start_no").to_numpy()
+    bounds = find_bounds(codes, numbers)
+    first = bounds[:-1]
+    known = ids.dictionary.to_pylist()
+    return Starts([known[code] for code in codes[first].tolist()], numbers[first], bounds)
 
 
 def _channel(column: Any) -> npt.NDArray[np.float64]:
     """A channel as float64, NaN where nothing is known; without a copy where nothing is missing."""
     import pyarrow as pa
 
-    if not pa.types.is_float64(column.type):
-        column = column.cast(pa.float64())
-    return column.to_numpy(zero_copy_only=False)
+    values = column.chunk(0) if column.num_chunks == 1 else column.combine_chunks()
+    if not pa.types.is_float64(values.type):
+        values = values.cast(pa.float64())
+    return values.to_numpy(zero_copy_only=False)
 
 
 def venting_context(ventings: pd.DataFrame, *, among: Limits | None = None) -> Context:

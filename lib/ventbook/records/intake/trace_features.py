@@ -18,12 +18,10 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from ventbook import tables
+from ventbook.model.traces.partitions import FOOTER
 from ventbook.records.store import Snapshot, Writer, record_schema, to_frame
 
 ROW_GROUP = 1_000_000
-
-
-FOOTER = b"ventbook.starts"
 
 
 Key = tuple[str, int]
@@ -75,10 +73,11 @@ class QuarterFile:
     buffer: list[pa.Table] = field(default_factory=list)
     rows: int = 0
     starts: list[list[Any]] = field(default_factory=list)
+    groups: int = 0
 
     def add(self, rows: pa.Table, entry: list[Any]) -> None:
         self.buffer.append(rows)
-        self.starts.append(entry)
+        self.starts.append([*entry, self.groups])
         self.rows += rows.num_rows
         if self.rows >= ROW_GROUP:
             self.flush()
@@ -88,6 +87,7 @@ class QuarterFile:
             order = sorted(self.buffer, key=lambda t: (t["venting_id"][0].as_py(), t["start_no"][0].as_py()))
             group = pa.concat_tables(order)
             self.writer.write_table(group, row_group_size=group.num_rows)
+            self.groups += 1
         self.buffer, self.rows = [], 0
 
     def close(self) -> None:

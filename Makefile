@@ -4,6 +4,7 @@ RECORDS ?=
 PERIOD ?=
 OUT ?= reports
 JOBS ?= 2
+CLUSTER ?=
 VENV := .venv
 BIN := $(VENV)/bin
 READY := $(VENV)/.ready
@@ -21,8 +22,8 @@ $(READY): requirements.txt pyproject.toml
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
 	@touch $@
 
-report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder]
-	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS)
+report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder] [CLUSTER=address]
+	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS) $(if $(CLUSTER),--cluster "$(CLUSTER)")
 
 test: $(READY) lint  ## run the tests and compare the notebooks
 	$(BIN)/python -m pytest -n 2 --dist loadfile
@@ -50,7 +51,7 @@ bench: $(READY)  ## speed and memory, side by side in one run
 	$(BIN)/python -m bench
 
 calibrate: $(READY)  ## coverage and false-alarm rates on simulated fleets (hours)
-	$(BIN)/python -m calibrate
+	$(BIN)/python -m calibrate --jobs $(JOBS) $(if $(CLUSTER),--cluster "$(CLUSTER)")
 
 mutants: $(READY)  ## small wrong changes to the numeric code, one at a time: do the tests notice (minutes)
 	$(BIN)/python -m calibrate mutants --jobs $(JOBS)

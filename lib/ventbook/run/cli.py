@@ -592,14 +592,18 @@ def make_reports(
     period: Annotated[str, typer.Option()] = "",
     out: Annotated[Path, typer.Option()] = Path("reports"),
     jobs: Annotated[int, typer.Option(min=1)] = 2,
+    cluster: Annotated[str, typer.Option()] = "",
 ) -> None:
     """Take records in and make all reports of them (what make report calls)."""
+    from ventbook.cluster import use_workers
     from ventbook.run.job import check_writable
     from ventbook.run.pipeline import ingest_folder, make_demo_store
 
     check_writable(out)
-    store = ingest_folder(records) if records is not None else make_demo_store()
-    raise typer.Exit(_report(["all"], {"store": str(store), "period": period}, out=out, jobs=jobs))
+    with use_workers(cluster):
+        store = ingest_folder(records) if records is not None else make_demo_store()
+    given = {"store": str(store), "period": period}
+    raise typer.Exit(_report(["all"], given, out=out, jobs=jobs, cluster=cluster))
 
 
 @app.command(hidden=True)

@@ -324,6 +324,10 @@ def report(
     timeout: Annotated[int, typer.Option(min=1, help="seconds that one cell may take")] = 900,
 ) -> None:
     """Run reports: HTML, PDF, workbook, executed notebook and numbers in OUT/NAME/SCOPE/."""
+    from ventbook.run.processes import start_server
+
+    if not cluster:
+        start_server()
     from ventbook.run.job import read_settings
 
     given: dict[str, Any] = {

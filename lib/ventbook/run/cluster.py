@@ -20,8 +20,9 @@ from typing import Any
 
 from ventbook.cluster import end_partitions, use_workers
 from ventbook.reports.parameters import find_report
-from ventbook.run.job import ENVIRONMENT, Job, Outcome
+from ventbook.run.job import Job, Outcome
 from ventbook.run.names import close_report
+from ventbook.run.processes import ENVIRONMENT
 
 PATHS = ("notebook", "work", "final", "comments")
 

@@ -13,7 +13,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-import nbformat
 import pandas as pd
 
 from ventbook.document import Document, arrange_page, find_closing, read_blocks, wording
@@ -27,6 +26,7 @@ from ventbook.errors import InputError
 from ventbook.reports.page import release_caution
 from ventbook.reports.parameters import report_specs
 from ventbook.run.job import check_writable, default_paper
+from ventbook.run.lean import load_nbformat
 from ventbook.run.notebook import comments_for, make_remarks, read_comments
 from ventbook.run.stamp import read_run
 
@@ -100,7 +100,7 @@ def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Pat
     if paper not in ("", *PAPERS):
         raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
     try:
-        content = nbformat.read(notebook, as_version=4)
+        content = load_nbformat().read(notebook, as_version=4)
     except OSError as error:
         raise InputError(f"notebook {notebook} can't be read ({error.strerror})") from None
     except Exception as error:
@@ -125,7 +125,7 @@ def draft_comments(folder: Path) -> str:
     Raises InputError with one line when the folder holds no finished report.
     """
     run = read_run(folder)
-    blocks = read_blocks(nbformat.read(folder / "report.ipynb", as_version=4))
+    blocks = read_blocks(load_nbformat().read(folder / "report.ipynb", as_version=4))
     closing = find_closing(blocks)
     if closing is None:
         raise InputError(f"{folder / 'report.ipynb'} holds no finished page")

@@ -19,17 +19,6 @@ from ventbook.reports.parameters import ParameterError, find_report, nearest, re
 from ventbook.reports.scope import FILTERS
 from ventbook.tables import DATA, load_parameters
 
-# One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
-# sets and hashes, so that two runs give the same bytes.
-ENVIRONMENT = {
-    "OMP_NUM_THREADS": "1",
-    "OPENBLAS_NUM_THREADS": "1",
-    "MKL_NUM_THREADS": "1",
-    "PYTHONHASHSEED": "0",
-    "PYDEVD_DISABLE_FILE_VALIDATION": "1",
-    "JUPYTER_PLATFORM_DIRS": "1",
-}
-
 
 @dataclass(frozen=True)
 class Job:

@@ -22,6 +22,7 @@ from ventbook.document import find_closing, read_blocks
 from ventbook.document.typst import compile_pages
 from ventbook.errors import InputError
 from ventbook.run.export import make_document, stamp_line
+from ventbook.run.lean import load_nbformat
 from ventbook.run.names import put_in_place
 from ventbook.run.stamp import read_run
 from ventbook.shipped import DATA, WORK
@@ -33,11 +34,10 @@ COLORS = 48
 
 def draw_first_page(folder: Path, path: Path, *, ppi: float = 72.0) -> Path:
     """The first page of a finished report as PNG, ``ppi`` pixels an inch."""
-    import nbformat
     from PIL import Image
 
     run = read_run(folder)
-    blocks = read_blocks(nbformat.read(folder / "report.ipynb", as_version=4))
+    blocks = read_blocks(load_nbformat().read(folder / "report.ipynb", as_version=4))
     closing = find_closing(blocks)
     if closing is None:
         raise InputError(f"{folder / 'report.ipynb'} holds no finished page")

@@ -11,7 +11,6 @@ import matplotlib.backends.backend_svg
 import matplotlib.figure
 import numpy
 import pandas
-import papermill
 import pyarrow.compute
 import pyarrow.dataset
 import pyarrow.parquet
@@ -32,6 +31,7 @@ import ventbook.run.worker
 from ventbook import tables
 from ventbook.document import plotting
 from ventbook.document.typst import quote
+from ventbook.run.lean import load_papermill
 from ventbook.tables import units
 
 LOADED = (
@@ -43,7 +43,6 @@ LOADED = (
     matplotlib.figure,
     numpy,
     pandas,
-    papermill,
     pyarrow.compute,
     pyarrow.dataset,
     pyarrow.parquet,
@@ -61,6 +60,7 @@ LOADED = (
     ventbook.run.export,
     ventbook.run.worker,
 )
+load_papermill()
 quote("°")
 figure, axes = plotting.new_figure()
 axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")

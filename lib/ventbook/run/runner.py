@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-import multiprocessing
 import os
 import shutil
-import sys
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
 from multiprocessing.connection import Connection, wait
 from pathlib import Path
 from typing import Any
@@ -21,9 +18,10 @@ from ventbook.reports.page import open_page
 from ventbook.reports.parameters import find_report, report_specs
 from ventbook.reports.scope import COMMIT_VARIABLE, find_path, read_commit
 from ventbook.run.export import write_index
-from ventbook.run.job import ENVIRONMENT, Job, Outcome, check_writable, choose_folder, default_paper, scope_of
+from ventbook.run.job import Job, Outcome, check_writable, choose_folder, default_paper, scope_of
 from ventbook.run.names import close_report
 from ventbook.run.notebook import read_comments
+from ventbook.run.processes import choose_context, numerics_environment
 from ventbook.shipped import NOTEBOOKS
 
 OnProgress = Callable[[str, str, float], None]
@@ -166,8 +164,8 @@ def run_jobs(
     on_progress = on_progress or (lambda name, what, share: None)
     waiting = sorted(planned, key=lambda job: -find_report(job.name).weight)
     running: list[_Running] = []
-    with _numerics_environment():
-        context = _context()
+    with numerics_environment():
+        context = choose_context()
         try:
             while waiting or running:
                 while waiting and len(running) < jobs:
@@ -184,29 +182,6 @@ def run_jobs(
                 item.process.kill()
                 item.process.join()
                 shutil.rmtree(item.job.work, ignore_errors=True)
-
-
-@contextmanager
-def _numerics_environment() -> Iterator[None]:
-    before = {name: os.environ.get(name) for name in ENVIRONMENT}
-    os.environ.update(ENVIRONMENT)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                os.environ.pop(name, None)
-            else:
-                os.environ[name] = value
-
-
-def _context() -> Any:
-    """On Linux a server that has the libraries loaded and forks from there; elsewhere fresh processes."""
-    if sys.platform.startswith("linux"):
-        context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["ventbook.run.preload"])
-        return context
-    return multiprocessing.get_context("spawn")
 
 
 def _start(context: Any, job: Job) -> _Running:

@@ -19,6 +19,7 @@ from ventbook.document.blocks import Closing
 from ventbook.errors import InputError
 from ventbook.run import kernels, names
 from ventbook.run.job import Job, ReportError
+from ventbook.run.lean import load_nbformat, load_papermill
 
 OnStep = Callable[[str, float], None]
 # Errors of a call or its input that only show inside the notebook: exit code 2, without a half-run notebook.
@@ -54,13 +55,11 @@ def make_report(job: Job, on_step: OnStep) -> None:
     os.environ.update(job.environment)
     os.chdir(job.work)
     run_notebook(job, on_step)
-    import nbformat
-
     from ventbook.run.export import write_exports
     from ventbook.run.notebook import list_warnings, tidy_notebook
     from ventbook.run.stamp import write_run
 
-    halfway = time.perf_counter()
+    halfway, nbformat = time.perf_counter(), load_nbformat()
     notebook = nbformat.read(job.work / "report.ipynb", as_version=4)
     warned = list_warnings(notebook)
     blocks = read_blocks(notebook)
@@ -99,8 +98,7 @@ def run_notebook(job: Job, on_step: OnStep) -> None:
 
 
 def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, connection: Path) -> None:
-    import nbformat
-    import papermill
+    nbformat, papermill = load_nbformat(), load_papermill()
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 

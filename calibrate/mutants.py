@@ -358,8 +358,8 @@ def try_mutant(codes: dict[str, CodeType], row: Mutant, *, limit: float = LIMIT_
 
 
 def draw_rows(rows: list[Mutant], number: int, seed: str, within: float) -> list[Mutant]:
-    """Some of those listed as noticed, drawn by a text, that together take at most so long by the list's seconds."""
-    listed = [r for r in rows if r.outcome == "noticed"]
+    """Some of those that a test noticed, drawn by a text, that together take at most so long by the list's seconds."""
+    listed = [r for r in rows if r.outcome == "noticed" and "::" in r.by]
     drawn: list[Mutant] = []
     for row in random.Random(seed).sample(listed, len(listed)):
         seconds = float(row.seconds or LIMIT_S)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -11,6 +12,8 @@ from scipy import stats
 from tests.test_causes_account import draw_tables
 
 from ventbook.statistics import causes
+from ventbook.statistics.causes import account_controls, account_terms
+from ventbook.statistics.causes.account import pose_question
 from ventbook.statistics.causes.account_controls import load_controls, tail_raised
 
 
@@ -117,3 +120,26 @@ def test_without_numbers_or_dates_nothing_is_tried():
         table["venting_id"] = table["venting_id"].map(plain)
         table["engine_id"] = "one"
     assert dataclasses.astuple(causes.explain_failures(jobs, lifters, draws=0).controls)[0] == 0
+
+
+@pytest.mark.parametrize(("p", "each"), [(0.999, 0.0), (0.2, float(stats.norm.isf(0.2)) ** 2)])
+def test_only_what_raises_the_rate_counts(monkeypatch, p: float, each: float) -> None:
+    """Controls that lower it count as nought, however far: p of .999 all round leaves chance 1, p of .2 its square each."""
+    jobs, lifters = draw_days(np.random.default_rng(3), bad=False)
+    jobs = jobs.sort_values("venting_id", ignore_index=True)
+    factors = account_terms.list_causes_factors(causes.load_factors())
+    problem = pose_question(jobs, lifters, gauges=causes.list_gauge_biases(lifters), factors=factors).problem
+
+    class Told:
+        def __init__(self, _: object, columns: account_controls.Columns, __: object) -> None:
+            self.size = len(columns)
+
+        def score(self, *_: object) -> SimpleNamespace:
+            return SimpleNamespace(p=np.full(self.size, p), looked=np.ones(self.size, dtype=bool))
+
+    monkeypatch.setattr(account_controls, "Rounds", Told)
+    named = SimpleNamespace(columns=SimpleNamespace(terms=[]), chosen=[], fit=None)
+    found = account_controls.screen_controls(problem, named, jobs)
+    assert found.tried > 10 and found.out == ()
+    assert found.chance == pytest.approx(tail_raised(found.tried * each, found.tried))
+    assert not found.too_often

@@ -10,12 +10,26 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 from scipy import stats
+from statsmodels.stats.contingency_tables import StratifiedTable
+from tests.test_causes_account import draw_tables
 
 from ventbook.statistics import causes
-from ventbook.statistics.causes import account_sensitivity, account_sums, screening
+from ventbook.statistics.causes import (
+    account_fit,
+    account_naming,
+    account_sensitivity,
+    account_shares,
+    account_sums,
+    fits,
+    screening,
+    strata,
+)
 from ventbook.statistics.causes import account_terms as account
 from ventbook.statistics.causes import factors as coding
+from ventbook.statistics.causes import setting as settings
+from ventbook.statistics.causes.account import pose_question
 from ventbook.statistics.causes.setting import ScreeningData
 
 BASE: dict[str, Any] = {
@@ -463,3 +477,150 @@ def test_changed_records_have_the_findings_that_other_readings_would_have_given(
     assert changed["gauge_high"]["over_first"].tolist() == [True, True, False, pd.NA, False]
     assert changed["gauge_low"]["over_first"].tolist() == [False, False, False, pd.NA, False]
     assert set(dict(account_sensitivity._change_lifters(lifters, []))) == {"gauge_high", "gauge_low"}
+
+
+# --- without some of the ventings -----------------------------------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def asked() -> account_sensitivity._Asked:
+    """An empty cooler named on 120 ventings, as it is asked for again."""
+    jobs, lifters = draw_tables(np.random.default_rng(8), ventings=120, cooler=0.06)
+    factors = account.list_causes_factors(causes.load_factors())
+    problem = pose_question(jobs, lifters, gauges=causes.list_gauge_biases(lifters), factors=factors).problem
+    (term,) = [
+        t
+        for t in account.list_terms_of(problem.rows)
+        if t.cause == "cooler_empty" and t.kind == account.AIR and not t.nuisance
+    ]
+    return account_sensitivity._Asked.of(problem, [term])
+
+
+def test_without_some_ventings_the_others_keep_their_findings_and_values(asked) -> None:
+    rows, findings = asked.problem.rows, asked.problem.findings
+    out = np.arange(120) % 3 == 1
+    left = asked.without(out)
+    kept = ~out[findings.row]
+    assert 0 < kept.sum() < len(kept)
+    assert left.problem.rows.venting.tolist() == rows.venting[~out].tolist()
+    names = left.problem.rows.venting[left.problem.findings.row]
+    assert names.tolist() == rows.venting[findings.row][kept].tolist()
+    assert left.problem.findings.air.tolist() == findings.air[kept].tolist()
+    assert left.columns.x[0].tolist() == asked.columns.x[0][~out].tolist()
+
+
+def test_the_fewest_are_the_first_that_undo_it_in_the_order_of_what_they_add(asked, monkeypatch) -> None:
+    """With the number of findings in place of the evidence: ventings are left out until so few findings remain."""
+    monkeypatch.setattr(
+        account_sensitivity._Asked, "weigh", lambda self, i: float(len(self.problem.findings.row))
+    )
+    rows, findings = asked.problem.rows, asked.problem.findings
+    count = dict(zip(*np.unique(rows.venting[findings.row], return_counts=True), strict=True))
+    total = len(findings.row)
+    names, enough = asked.find_fewest(0, rows.venting, total - 5.0)
+    assert enough
+    gone = np.cumsum([count.get(name, 0) for name in names])
+    assert gone[-1] >= 5 > gone[-2]
+    # those that speak for the term first: failing with an empty cooler
+    empty = dict(zip(rows.venting, asked.columns.x[0], strict=True))
+    assert all(empty[name] == 1.0 and count[name] >= 1 for name in names)
+    many, enough = asked.find_fewest(0, rows.venting, 0.0)
+    assert not enough and len(many) == account_sensitivity.MOST_LEFT_OUT
+
+
+def test_evidence_is_that_of_the_form_that_shows_it_best(asked, monkeypatch) -> None:
+    """Two forms beside each other, the second not looked at; the larger of those looked at counts."""
+    two = replace(asked, forms=((0, 1, 2),))
+
+    class Told:
+        def score(self, *_: object, **__: object) -> SimpleNamespace:
+            return SimpleNamespace(evidence=np.array([3.0, 9.0, 4.0]), looked=np.array([True, False, True]))
+
+    monkeypatch.setattr(account_sensitivity, "Rounds", lambda *_: Told())
+    assert two.weigh(0) == 4.0
+    assert replace(asked, forms=((),)).weigh(0) == -np.inf
+
+
+def test_no_chance_by_simulation_is_nought(asked) -> None:
+    """Beyond all 50 simulated fleets: one of 51 (Phipson and Smyth 2010, from memory)."""
+    rounds = account_naming.Rounds(asked.problem, asked.columns, {})
+    scores = rounds.score([], asked.problem.fit(asked.columns, []), simulations=50)
+    assert scores.looked[0] and scores.evidence[0] > 6
+    assert scores.chance[0] == pytest.approx(1 / 51)
+
+
+def test_findings_of_both_kinds_are_shared_by_what_their_readings_say() -> None:
+    """One venting, two findings, air .9 and .2 of them; patterns only air .5, only leak .2, both .3: .5 + .3 x .9 air of the
+    first, half of it the named cause's; a tenth of the second rests on its gauge.
+    """
+    findings = account_fit.Findings(
+        np.array([0, 0]), np.array([0.9, 0.2]), np.array([0.1, 0.8]), np.array([0.0, 0.1])
+    )
+    failures = account_fit.gather_failures(findings)
+    parts = account_shares.Parts(
+        {account.AIR: np.array([[0.5]]), account.LEAK: np.array([[0.0]])},
+        {account.AIR: np.array([0.3]), account.LEAK: np.array([0.1])},
+    )
+    found = account_shares.share_findings(findings, failures, np.array([[0.5, 0.2, 0.3]]), parts)
+    np.testing.assert_allclose(found[account.AIR], [[0.385, 0.385], [0.9 * 0.28, 0.9 * 0.28]])
+    np.testing.assert_allclose(found[account.LEAK], [[0.0, 0.23], [0.0, 0.9 * 0.44]])
+    assert found["gauge"].tolist() == [0.0, 0.1]
+
+
+# --- effects --------------------------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_an_effect_has_students_interval_and_both_tails(level: float) -> None:
+    effect = fits.make_effect(0.7, 0.3, 9.5, level=level)
+    assert (effect.low, effect.high) == pytest.approx(stats.t.interval(level, 9.5, 0.7, 0.3))
+    assert effect.p == pytest.approx(2 * stats.t.sf(0.7 / 0.3, 9.5))
+    assert fits.make_effect(-0.7, 0.3, 9.5, level=level).p == pytest.approx(effect.p)
+
+
+def test_strata_agree_by_tarones_test_over_the_design_effect() -> None:
+    """statsmodels' StratifiedTable (library run); variance by engines over the plain one divides the statistic."""
+    rng = np.random.default_rng(2)
+    stratum, engine = np.repeat([0, 1, 2], 60), np.repeat(np.arange(45), 4)
+    exposed = (rng.random(180) < 0.5).astype(float)
+    share = np.where(rng.random(45) < 0.3, 0.5, 0.05)[engine] * np.where(exposed, 1.6, 1.0)
+    failures, trials = rng.binomial(8, np.clip(share, 0, 0.95)).astype(float), np.full(180, 8.0)
+    effect, agree = strata.estimate_stratified(
+        exposed, failures, trials, stratum=stratum, cluster=engine, n_clusters=45, level=0.95
+    )
+    tables = [
+        [
+            [failures[at & (exposed == side)].sum(), (trials - failures)[at & (exposed == side)].sum()]
+            for side in (1, 0)
+        ]
+        for at in (stratum == s for s in range(3))
+    ]
+    library = StratifiedTable(np.array(tables).transpose(1, 2, 0))
+    assert effect is not None and effect.log == pytest.approx(library.logodds_pooled)
+    design_effect = effect.se**2 / library.logodds_pooled_se**2
+    assert design_effect > 1.5
+    statistic = library.test_equal_odds(adjust=True).statistic / design_effect
+    assert agree == pytest.approx(stats.chi2.sf(statistic, 2))
+
+
+def test_design_effect_of_engines_by_hand() -> None:
+    """Four engines of eight, four failing in one: squares 9 + 1 + 1 + 1 over 32 x 1/8 x 7/8; evenly spread it is 1."""
+    lumped = coding.OutcomeRows("lifter_failure", np.arange(4), np.array([4.0, 0, 0, 0]), np.full(4, 8.0))
+    assert settings.estimate_design_effect(lumped, np.arange(4), 4) == pytest.approx(12 / 3.5)
+    assert settings.estimate_design_effect(replace(lumped, failures=np.ones(4)), np.arange(4), 4) == 1.0
+
+
+def test_slope_of_a_rounded_number_in_a_large_fleet_is_the_library_s() -> None:
+    """statsmodels' binomial GLM with its variance summed by engine (library run), times engines over engines - 1."""
+    rng = np.random.default_rng(6)
+    engine = rng.integers(0, 2_100, 10_500)
+    x, trials = np.round(rng.normal(3, 1, 10_500), 1), np.full(10_500, 8.0)
+    logit = -3.0 + 0.3 * x + rng.normal(0, 0.5, 2_100)[engine]
+    failures = rng.binomial(8, 1 / (1 + np.exp(-logit))).astype(float)
+    effect = settings.compare_numbers(x, failures, trials, cluster=engine, n_clusters=2_100, level=0.95)
+    counts = np.column_stack([failures, trials - failures])
+    model = sm.GLM(counts, sm.add_constant(x), family=sm.families.Binomial())
+    fit = model.fit(tol=1e-12, cov_type="cluster", cov_kwds={"groups": engine, "use_correction": False})
+    engines = len(np.unique(engine))
+    assert effect is not None and effect.log == pytest.approx(fit.params[1], abs=1e-8)
+    assert effect.se == pytest.approx(fit.bse[1] * np.sqrt(engines / (engines - 1)), rel=1e-7)

@@ -138,3 +138,29 @@ def test_a_gauge_whose_site_may_have_changed_is_not_drafted_as_drifting() -> Non
     assert moved.is_plain and moved.verdict == trends.OPEN
     rows, notes = trends.draft_gauges(lifters.rename(columns={"step": "quarter"}))
     assert not [row for row in rows if row.kind == "drift"] and not [n for n in notes if "moved" in n]
+
+
+def test_where_half_of_the_gauges_differ_the_draft_blames_none() -> None:
+    """Two of four read .09 mm low and high; with a fifth and sixth that agree they are two of six, and named."""
+    rng = np.random.default_rng(7)
+
+    def readings(gauges: int) -> pd.DataFrame:
+        off = [-0.09, 0.09, *[0.0] * (gauges - 2)]
+        rows = [
+            {
+                "venting_id": n,
+                "engine_id": n // 2,
+                "engine_type": "flat4",
+                "site": "Lake",
+                "gauge": f"G{n % gauges + 1}",
+                "date": pd.Timestamp("2026-01-01") + pd.Timedelta(days=n),
+                "gap_first_mm": gap + off[n % gauges],
+            }
+            for n in range(30 * gauges)
+            for gap in rng.normal(0.3, 0.03, 8)
+        ]
+        return pd.DataFrame(rows)
+
+    assert {row.kind for row in trends.draft_gauges(readings(4))[0]} == {"assumed"}
+    kinds = {row.gauge: row.kind for row in trends.draft_gauges(readings(6))[0]}
+    assert [name for name, kind in kinds.items() if kind == "comparison"] == ["G1", "G2"]

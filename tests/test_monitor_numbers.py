@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import integrate, optimize, special, stats
 from tests.test_monitor import draw_fleet, slow_design, slow_evidence, slow_fit
 
 from ventbook.statistics import monitor
@@ -145,3 +146,27 @@ def test_what_alarmed_is_no_longer_what_others_are_held_against() -> None:
         )
         told = {key: value for key, value in ours.items() if key[0] in late}
         assert told and told == pytest.approx({key: theirs[key] for key in told}, abs=1e-6)
+
+
+def test_size_of_a_stream_by_integrals_where_its_expectation_is_uncertain() -> None:
+    """The stream's log odds and the expectation's error are both normal: mean of the one given both, and the smallest stream
+    that 1 in 20 of the evidence does not rule out (scipy.integrate.quad, scipy.optimize).
+    """
+    y, eta = np.array([True] * 7 + [False] * 8), np.linspace(-2.2, -1.0, 15)
+    variance, odds_ratio, sd = 0.3, 6.0, 0.6
+
+    def likelihood(t: float) -> float:
+        p = special.expit(eta + t)
+        return float(np.prod(np.where(y, p, 1 - p)))
+
+    def mean_under(middle: float, spread: float, power: int = 0) -> float:
+        return integrate.quad(
+            lambda t: t**power * likelihood(t) * stats.norm.pdf(t, middle, np.sqrt(spread)), -4.0, 6.0
+        )[0]
+
+    both = mean_under(0.0, 1.0 + variance, 1) / mean_under(0.0, 1.0 + variance)
+    bad = mean_under(np.log(odds_ratio), sd**2 + variance)
+    least = optimize.brentq(lambda b: 20 * mean_under(b, variance) - bad, -2.0, 2.0)
+    shrunken, at_least = monitor.size_stream(y, eta, variance=variance, odds_ratio=odds_ratio, sd=sd)
+    assert np.log(shrunken) == pytest.approx(both / (1 + variance), abs=1e-4)
+    assert 0.0 <= np.log(at_least) - least < 0.03  # the next point of a grid of .025

@@ -50,7 +50,9 @@ def test_a_survivor_without_a_reason_is_refused(tmp_path):
 
 
 def test_what_is_drawn_depends_on_the_text_alone_and_keeps_within_the_seconds():
-    rows = [replace(r, outcome="noticed", by="x", seconds=f"{3 + i % 7}", why="") for i, r in enumerate(ROWS)]
+    rows = [
+        replace(r, outcome="noticed", by="a::b", seconds=f"{3 + i % 7}", why="") for i, r in enumerate(ROWS)
+    ]
     rows[::3] = [replace(row, outcome="not run") for row in rows[::3]]
     drawn = mutants.draw_rows(rows, 20, "abc", 90.0)
     assert drawn == mutants.draw_rows(rows, 20, "abc", 90.0) != mutants.draw_rows(rows, 20, "abd", 90.0)

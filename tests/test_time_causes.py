@@ -87,6 +87,12 @@ def test_the_simulated_maximum_by_hand():
     assert time_causes.simulate_maxima(np.zeros((4, 1)), draws=5) == pytest.approx(np.zeros(5))
 
 
+def test_the_records_own_score_counts_among_the_simulated_by_hand():
+    """Maxima 1 to 4 and the own one: a score of 3 is reached by 3, 4 and itself, one of 5 by itself; never a chance of nought."""
+    chances = time_causes.chance_of_any(np.array([3.0, -3.5, 5.0]), np.array([1.0, 2.0, 3.0, 4.0]))
+    assert chances.tolist() == pytest.approx([3 / 5, 2 / 5, 1 / 5])
+
+
 @pytest.mark.parametrize("engines", [150, 600])
 def test_the_simulated_maximum_against_holm(engines):
     """Twenty circumstances: about Holm's where they are independent, far less severe where they keep company."""

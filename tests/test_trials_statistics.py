@@ -8,7 +8,8 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special, stats
+from scipy import integrate, special, stats
+from statsmodels.stats.power import NormalIndPower
 
 from ventbook.statistics import trials
 from ventbook.statistics.trials.evidence import _mix, _mix_normal
@@ -90,6 +91,19 @@ class TestPairs:
         d = [1.0] * 10 + [math.sqrt(45.0), -math.sqrt(45.0)]
         assert math.log(_mix_normal(np.array(d), rho)[-1]) == pytest.approx(-0.06502391, abs=1e-7)
 
+    def test_the_mixture_is_spread_by_the_difference_of_two_readings(self) -> None:
+        """Half-normal over l with 1 / (rho x 2 x spread^2) for its variance, integrated (scipy.integrate.quad)."""
+        d = np.array([0.12, -0.05, 0.3, 0.22, 0.1])
+        precision = RULES.rho * 2 * 0.2**2
+        found = trials.weigh_pairs(d, spread=0.2, planned=0.9)
+        for values, sums in ((found.works, d), (found.harm, -d), (found.no_use, -math.log(0.9) - d)):
+            s, v = sums.sum(), (sums**2).sum()
+            mean, _ = integrate.quad(
+                lambda size, s=s, v=v: 2 * stats.norm.pdf(size, 0, precision**-0.5) * math.exp(size * s - size**2 * v / 2),
+                0.0, 60.0, limit=200,
+            )  # fmt: skip
+            assert values[-1] == pytest.approx(mean, rel=1e-6)
+
     def test_the_promise_over_all_signs(self) -> None:
         """The draw is the signs: over all of them the mean evidence is at most 1, whatever the sizes."""
         sizes = np.array([0.02, 0.4, 0.1, 0.1, 0.9, 0.3, 0.05, 1.2])
@@ -157,6 +171,14 @@ class TestPlanning:
                 + 0.841621 * math.sqrt(share * (1 - share) + changed * (1 - changed))
             ) ** 2 / (share - changed) ** 2
             assert trials.need_share(share, ratio, runs=50).one_look == pytest.approx(2 * half, abs=2.0)
+
+    @pytest.mark.parametrize(("spread", "ratio"), [(0.14, 0.9), (0.3, 0.8)])
+    def test_one_look_at_a_number_is_the_librarys(self, spread: float, ratio: float) -> None:
+        """statsmodels' NormalIndPower, one-sided 5 %, power 80 % (library run); two groups, rounded up to even numbers."""
+        group = NormalIndPower().solve_power(
+            -math.log(ratio) / spread, alpha=0.05, power=0.8, alternative="larger"
+        )
+        assert trials.need_number(spread, ratio, runs=50).one_look == 2 * math.ceil(group)
 
     def test_four_looks_of_obrien_and_fleming(self) -> None:
         # worked out here: the normal law of four looks, one-sided 5 %, power 80 % (scipy.stats.multivariate_normal)

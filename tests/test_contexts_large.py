@@ -11,7 +11,7 @@ import pytest
 from ventbook import numerics
 from ventbook.statistics import causes
 from ventbook.statistics.causes import factors as terms
-from ventbook.statistics.causes import screening
+from ventbook.statistics.causes import fits, screening
 from ventbook.statistics.causes import setting as settings
 
 
@@ -208,3 +208,20 @@ def test_rows_alike_are_one_pattern() -> None:
     place, first = screening.find_patterns(design)
     assert place.tolist() == [0, 1, 0, 2]
     assert first.tolist() == [0, 1, 3]
+
+
+def test_patterns_have_the_error_and_the_freedom_of_rows() -> None:
+    """The adjusted effect from ventings alike put together is that of the fit on each row, in error and degrees of freedom."""
+    jobs, factors = make_fleet(1_500, engines=500)
+    row = one(causes.screen_factors(jobs, factors=factors, parts=("adjusted",)), "b", "yes")
+    columns = dense_columns(jobs, row["adjusted_for"].split(", "))
+    design = np.column_stack([np.ones(len(jobs)), jobs["b"].to_numpy(float), *columns])
+    cluster, names = numerics.factorize(jobs["engine_id"])
+    failures, trials = (jobs[f"lifters_{name}_first"].to_numpy(float) for name in ("over", "judged"))
+    fit = fits.fit_binomial(design, failures, trials)
+    contrast = np.eye(design.shape[1])[1]
+    whole = fits.estimate_contrast(fit, design, contrast, cluster=cluster, n_clusters=len(names), level=0.95)
+    assert whole is not None
+    assert (row["log_effect"], row["log_se"], row["df"]) == pytest.approx(
+        (whole.log, whole.se, whole.df), rel=1e-7
+    )

@@ -12,27 +12,43 @@ from ventbook.physics import priming
 from ventbook.physics.priming.ratio import RatioScale
 
 
-def test_a_job_scatters_more_where_more_was_taken_than_is_usual() -> None:
-    """Scatter .2, usual uncertainty .1: what lies beyond it is added, squares to squares; a missing one is the usual one."""
-    scale = RatioScale({}, 0.0, 0.2, 0.1, 20, 8, True)
-    spread = scale.spread(np.array([0.05, 0.1, 0.3, np.nan]))
-    assert spread.tolist() == pytest.approx([0.2, 0.2, np.sqrt(0.04 + 0.09 - 0.01), 0.2])
-    assert scale.widening(np.array([0.3])).tolist() == pytest.approx([np.sqrt(0.12) / 0.2])
+def make_scale(counts: int, **changes: object) -> RatioScale:
+    """``counts`` places, evenly apart by .01 about nought, none given up unless said."""
+    places = tuple((np.arange(counts) - (counts - 1) / 2) / 100)
+    fields = {
+        "middles": {"six": 0.3},
+        "middle": 0.1,
+        "scatter": 0.2,
+        "n": counts,
+        "engines": 8,
+        "known": True,
+        "wider": 1.5,
+        "places": places,
+        "under": tuple(np.arange(1, counts + 1) / counts),
+    }
+    return RatioScale(**fields | changes)  # type: ignore[arg-type]
 
 
-def test_quantiles_are_the_normals_until_there_are_forty_counts() -> None:
-    few = RatioScale({}, 0.0, 0.2, 0.1, 39, 8, True, tuple(np.zeros(39)), tuple(np.ones(39)))
+def test_places_are_the_normals_until_there_are_forty_counts() -> None:
+    """39 counts: the normal quantile, 1.5 times as wide; in the logarithm of a usual job that is its scatter of .2."""
+    few = make_scale(39)
+    assert few.place(0.95) == pytest.approx(1.5 * 1.6448536)
     assert few.quantile(0.95) == pytest.approx(0.2 * 1.6448536)
     # 49 counts: the 49 of 50 shares between which the next one falls evenly, 1/50, 2/50, ...
-    residuals = tuple(np.arange(-24, 25) / 100)
-    many = RatioScale({}, 0.0, 0.2, 0.1, 49, 8, True, residuals, tuple(np.arange(1, 50) / 49))
-    assert many.quantile(0.9) == pytest.approx(0.20) and many.quantile(0.5) == pytest.approx(0.0)
+    many = make_scale(49)
+    assert many.place(0.9) == pytest.approx(0.20) and many.place(0.5) == pytest.approx(0.0)
+    assert many.quantile(0.9) == pytest.approx(0.20 * 0.2 / 1.5)
 
 
-def test_uncertainty_of_an_expectation_comes_back_from_its_ninety_percent_interval() -> None:
-    half = 0.25 * stats.norm.ppf(0.95)
-    frame = pd.DataFrame({"expected_low": [40 * np.exp(-half)], "expected_high": [40 * np.exp(half)]})
-    assert priming.expectation_u_log(frame).tolist() == pytest.approx([0.25])
+def test_what_was_given_up_keeps_the_far_quantile_open() -> None:
+    """40 counts of 50 jobs, the rest given up: beyond 40 / 51 the normal's place, which is longer than any that showed."""
+    lost = make_scale(40, under=tuple(np.arange(1, 41) / 50), stopped=10)
+    assert lost.place(0.95) == pytest.approx(1.5 * 1.6448536)
+    assert lost.place(0.4) == pytest.approx(np.interp(0.4, np.arange(1, 41) / 51, lost.places))
+
+
+def test_a_type_has_its_own_middle_where_it_has_one() -> None:
+    assert make_scale(5).of(pd.Series(["six", "four", None])).tolist() == [0.3, 0.1, 0.1]
 
 
 def test_pressure_while_turning_has_limits_and_a_probability_of_one_law() -> None:

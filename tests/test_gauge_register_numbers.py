@@ -164,3 +164,13 @@ def test_where_half_of_the_gauges_differ_the_draft_blames_none() -> None:
     assert {row.kind for row in trends.draft_gauges(readings(4))[0]} == {"assumed"}
     kinds = {row.gauge: row.kind for row in trends.draft_gauges(readings(6))[0]}
     assert [name for name, kind in kinds.items() if kind == "comparison"] == ["G1", "G2"]
+
+
+def test_whether_technicians_read_single_lifters_differently_is_the_librarys_f_test() -> None:
+    """Mean squares of interaction over repeats, statsmodels' two-way analysis with repeats (library run)."""
+    readings = draw_study(people=3, between=0.03, crossed=0.006, seed=3)
+    values = readings["gap_mm"].to_numpy().reshape(3, 6, 2)
+    table = tables_of.anova_lm(ols("gap_mm ~ C(technician) * C(lifter)", readings).fit())
+    library = table.loc["C(technician):C(lifter)", "PR(>F)"]
+    assert 0.01 < library < 0.9
+    assert gauge.analyse_crossed(values).interaction_p == pytest.approx(library)

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
+from scipy import integrate, special, stats
 
 from ventbook.physics import gauge
+from ventbook.physics.gauge import conformance
 from ventbook.reports.lifter_gaps import words
 from ventbook.results import NotEnoughData
 from ventbook.tables import evidence
@@ -153,3 +154,44 @@ def test_reading_step_is_told_from_the_readings() -> None:
     assert gauge.reading_step(pd.Series([0.05, 0.10, 0.30, np.nan])) == 0.05
     assert gauge.reading_step(pd.Series([0.01, 0.13])) == 0.01
     assert gauge.reading_step(pd.Series([], dtype=float)) == 0.01
+
+
+def test_wrong_verdicts_of_one_normal_are_integrals() -> None:
+    """Gaps of .45 +- .05 mm, readings .01 mm high with an error of .03: normal tails and scipy.integrate.quad over the gap."""
+    spread = gauge.GapDistribution(np.array([0.45]), 0.05, np.array([1.0]), 1000, 0)
+    found = gauge.expect_wrong_verdicts(spread, u=0.03, limit=0.5, bias=0.01)
+
+    def both(low: float, high: float, sign: int) -> float:
+        def density(gap: float) -> float:
+            return stats.norm.pdf(gap, 0.45, 0.05) * stats.norm.cdf(sign * (gap + 0.01 - 0.5) / 0.03)
+
+        return integrate.quad(density, low, high)[0]
+
+    failed = stats.norm.sf((0.5 - 0.46) / np.hypot(0.05, 0.03))
+    passed_over, failed_within = both(0.5, 1.0, -1), both(0.0, 0.5, 1)
+    assert found.over == pytest.approx(stats.norm.sf(1.0), abs=0.5 / 101)  # equal slices: whole ones are over
+    assert found.failed == pytest.approx(failed, abs=1e-3)
+    assert (found.false_pass, found.false_fail) == pytest.approx((passed_over, failed_within), abs=1e-3)
+    assert found.passed_wrongly == pytest.approx(passed_over / (1 - failed), rel=0.02)
+    assert found.failed_wrongly == pytest.approx(failed_within / failed, rel=0.02)
+
+
+def test_ends_of_wrong_verdicts_are_quantiles_of_the_draws(monkeypatch) -> None:
+    """Draws that lead evenly from the fleet to gaps of which none pass wrongly, and, with the unseen reading, to the limit."""
+    rng = np.random.default_rng(2)
+    gap, engine = simulate(150, "one", rng)
+    reading = read(gap, rng)
+
+    def drawn(*of: object, limit: float, **_: object) -> tuple[np.ndarray, np.ndarray]:
+        spread = next(part for part in of if isinstance(part, gauge.GapDistribution))
+        share = np.linspace(0, 1, 201)[:, None]
+        ends = np.eye(len(spread.weight))[[0, int(np.abs(spread.middle - limit - 0.01).argmin())]]
+        return tuple((1 - share) * spread.weight + share * end for end in ends)  # type: ignore[return-value]
+
+    monkeypatch.setattr(conformance, "_draw_weights", drawn)
+    wide, narrow = (
+        gauge.estimate_wrong_verdicts(reading, engine, u=U, step=0.01, limit=LIMIT, level=level).false_pass
+        for level in (0.9, 0.5)
+    )
+    assert (wide.low, narrow.low) == pytest.approx((0.05 * wide.estimate, 0.25 * wide.estimate))
+    assert (wide.high - wide.estimate) / (narrow.high - wide.estimate) == pytest.approx(0.95 / 0.75)

@@ -1,6 +1,7 @@
 # Each target does its own set-up: a machine needs Python 3.11 or newer and make, nothing else.
 PYTHON ?= python3
 RECORDS ?=
+STORE ?=
 PERIOD ?=
 OUT ?= reports
 JOBS ?= 2
@@ -22,8 +23,8 @@ $(READY): requirements.txt pyproject.toml
 	$(BIN)/python -m pip install --quiet --no-deps --no-build-isolation --editable .
 	@touch $@
 
-report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [PERIOD=2026Q3] [OUT=folder] [CLUSTER=address]
-	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS) $(if $(CLUSTER),--cluster "$(CLUSTER)")
+report: $(READY)  ## make all reports: of the demo, or RECORDS=folder [STORE=folder or s3://bucket/path] [PERIOD=2026Q3] [OUT=folder] [CLUSTER=address]
+	@$(BIN)/python -m ventbook make-reports $(if $(RECORDS),--records "$(RECORDS)") $(if $(STORE),--store "$(STORE)") $(if $(PERIOD),--period "$(PERIOD)") --out "$(OUT)" --jobs $(JOBS) $(if $(CLUSTER),--cluster "$(CLUSTER)")
 
 test: $(READY) lint  ## run the tests and compare the notebooks
 	$(BIN)/python -m pytest -n 2 --dist loadfile

@@ -18,6 +18,7 @@ ROOMS = (
     "cluster",
     "results",
     "numerics",
+    "places",
     "tables",
     "records.privacy",
     "records.readers",

@@ -13,7 +13,7 @@ import pytest
 
 from ventbook.records import store as st
 from ventbook.records.store import delta, snapshots
-from ventbook.records.store import delta as locking
+from ventbook.records.store import locks as locking
 
 TODAY = dt.date(2026, 10, 1)
 

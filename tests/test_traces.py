@@ -357,9 +357,9 @@ def test_one_row_group_may_hold_two_dictionaries_of_ventings(tmp_path):
 
 def write_as_the_store_does(path, starts, *, rows_a_group=150):
     """Starts as they come in, in no order, into one file of the store's; returns the file's own list of them."""
-    from ventbook.records.intake.trace_features import QuarterFile, open_writer, read_starts
+    from ventbook.records.intake.trace_features import QuarterFile, read_starts
 
-    file = QuarterFile(path, open_writer(path))
+    file = QuarterFile(path)
     for (venting, number), channels in starts.items():
         names = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
         keys = {"venting_id": [venting] * 60, "start_no": pa.array([number] * 60, pa.int64())}

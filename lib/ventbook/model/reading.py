@@ -3,25 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from pathlib import Path
 
 import pandas as pd
 
 from ventbook.model.lifters import build_lifters
 from ventbook.model.ventings import build_ventings
+from ventbook.places import Place
 from ventbook.records.store import Store, open_store
 from ventbook.tables import Limits
 
 
 def read_ventings(
-    store: Store | str | Path, *, as_of: int | None = None, limits: Limits | None = None
+    store: Store | str | Place, *, as_of: int | None = None, limits: Limits | None = None
 ) -> pd.DataFrame:
     """One row a venting of a store: the table that every report starts from.
 
     Parameters
     ----------
-    store : Store, str or Path
-        An open store, or its folder.
+    store : Store, str, Path or Address
+        An open store, or where it lies.
     as_of : int, optional
         Number of a snapshot; default the newest.
     limits : Limits, optional
@@ -61,7 +61,7 @@ def read_ventings(
 
 
 def read_lifters(
-    store: Store | str | Path,
+    store: Store | str | Place,
     *,
     as_of: int | None = None,
     limits: Limits | None = None,
@@ -71,8 +71,8 @@ def read_lifters(
 
     Parameters
     ----------
-    store : Store, str or Path
-        An open store, or its folder.
+    store : Store, str, Path or Address
+        An open store, or where it lies.
     as_of : int, optional
         Number of a snapshot; default the newest.
     limits : Limits, optional
@@ -111,5 +111,5 @@ def read_lifters(
     return build_lifters(_open(store).snapshot(as_of).records(), limits=limits, columns=columns)
 
 
-def _open(store: Store | str | Path) -> Store:
+def _open(store: Store | str | Place) -> Store:
     return store if isinstance(store, Store) else open_store(store)

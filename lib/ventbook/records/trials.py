@@ -14,20 +14,20 @@ import datetime as dt
 import difflib
 import hashlib
 import json
-import os
 import re
 import secrets
 import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from ventbook.errors import InputError
-from ventbook.records.store.delta import StoreError, hold_lock
+from ventbook.places import AddressError, Place, place_beside, write_whole
+from ventbook.records.store.delta import StoreError
+from ventbook.records.store.locks import hold_lock
 from ventbook.tables import load_trial_rules, read_toml
 from ventbook.tables.reader import make_row
 
@@ -81,7 +81,7 @@ class Draw:
 class Trial:
     """A trial as it stands on disk, checked when read."""
 
-    folder: Path
+    folder: Place
     plan: TrialPlan
     places: Mapping[str, Sequence[tuple[str, int]]]
     log: tuple[Draw, ...]
@@ -90,12 +90,12 @@ class Trial:
         return next((draw for draw in self.log if draw.engine_id == engine_id), None)
 
 
-def trials_path(store: Path) -> Path:
+def trials_path(store: Place) -> Place:
     """The folder of all trials beside a store."""
-    return store.resolve().parent / FOLDER
+    return place_beside(store, FOLDER)
 
 
-def list_trials(store: Path) -> list[str]:
+def list_trials(store: Place) -> list[str]:
     """Names of the trials beside a store, in order of the day they were planned, the newest last.
 
     InputError for one whose plan can't be read.
@@ -136,21 +136,21 @@ def hash_places(places: Mapping[str, Sequence[tuple[str, int]]]) -> str:
     return _hash_json({name: [list(place) for place in own] for name, own in places.items()})
 
 
-def write_trial(store: Path, plan: TrialPlan, places: Mapping[str, Sequence[tuple[str, int]]]) -> Trial:
+def write_trial(store: Place, plan: TrialPlan, places: Mapping[str, Sequence[tuple[str, int]]]) -> Trial:
     """Writes plan, sealed list and an empty log; InputError where the name is taken or can't be written."""
     folder = check_name(store, plan.name)
     trial = Trial(folder, plan, places, ())
     try:
         folder.mkdir(parents=True)
-        _put(folder / PLAN, _plan_text(plan))
-        _put(folder / LOG, "")
+        write_whole(folder / PLAN, _plan_text(plan))
+        write_whole(folder / LOG, "")
         _seal(trial)
     except OSError as error:
         raise InputError(f"{folder} can't be written ({error.strerror or error})") from None
     return trial
 
 
-def check_name(store: Path, name: str) -> Path:
+def check_name(store: Place, name: str) -> Place:
     """The folder of a trial to come; InputError where it may not be called so, or the name is taken."""
     if not NAME.fullmatch(name):
         raise InputError(
@@ -188,17 +188,7 @@ def _seal(trial: Trial) -> None:
         "last": trial.log[-1].hash if trial.log else "",
     }
     body = base64.b64encode(zlib.compress(json.dumps(sealed).encode("utf-8"))).decode("ascii")
-    _put(trial.folder / LIST, HEAD + "\n".join(re.findall(".{1,100}", body)) + "\n")
-
-
-def _put(path: Path, text: str) -> None:
-    """Write a file in one step, so that a stop in between leaves the old one."""
-    part = path.with_name(path.name + ".part")
-    with part.open("w", encoding="utf-8", newline="\n") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)
+    write_whole(trial.folder / LIST, HEAD + "\n".join(re.findall(".{1,100}", body)) + "\n")
 
 
 def _hash_text(text: str) -> str:
@@ -212,7 +202,7 @@ def _hash_json(value: Any) -> str:
 # ---- reading -------------------------------------------------------------------------------------------------------
 
 
-def read_trial(store: Path, name: str) -> Trial:
+def read_trial(store: Place, name: str) -> Trial:
     """A trial beside a store with its chain checked.
 
     InputError in one line where there is no such trial, or one of its files was changed by hand: which, where, what to do.
@@ -239,12 +229,12 @@ def read_trial(store: Path, name: str) -> Trial:
     return trial
 
 
-def _read_plan(folder: Path) -> TrialPlan:
+def _read_plan(folder: Place) -> TrialPlan:
     where = f"trial {folder.name}: {PLAN}"
     return make_row(read_toml(folder / PLAN), TrialPlan, where=where)
 
 
-def _unseal(folder: Path) -> dict[str, Any]:
+def _unseal(folder: Place) -> dict[str, Any]:
     body = "".join(line for line in _read_text(folder / LIST).splitlines() if not line.startswith("#"))
     try:
         sealed: dict[str, Any] = json.loads(zlib.decompress(base64.b64decode(body, validate=True)))
@@ -255,7 +245,7 @@ def _unseal(folder: Path) -> dict[str, Any]:
     return sealed
 
 
-def _read_log(folder: Path) -> tuple[Draw, ...]:
+def _read_log(folder: Place) -> tuple[Draw, ...]:
     draws = []
     kinds = {f.name: (int if f.type == "int" else str) for f in fields(Draw)}
     for number, line in enumerate(_read_text(folder / LOG).splitlines(), 1):
@@ -305,15 +295,17 @@ def _check_log(trial: Trial, sealed: Mapping[str, Any]) -> None:
         )
 
 
-def _damaged(folder: Path, what: str, why: str) -> InputError:
+def _damaged(folder: Place, what: str, why: str) -> InputError:
     return InputError(
         f"trial {folder.name}: {what} {why}; put the file back from a copy, or end this trial and plan a new one"
     )
 
 
-def _read_text(path: Path) -> str:
+def _read_text(path: Place) -> str:
     try:
         return path.read_text("utf-8")
+    except AddressError:
+        raise
     except (OSError, UnicodeDecodeError):
         raise _damaged(path.parent, path.name, "is missing or can't be read") from None
 
@@ -342,7 +334,9 @@ def draw_all(trial: Trial, engines: Iterable[tuple[str, str, dt.date]]) -> Trial
         previous = grown.log[-1].hash if grown.log else start
         grown = replace(grown, log=(*grown.log, _find_next(grown, engine_id, stratum, day, previous)))
     try:
-        _put(trial.folder / LOG, "".join(json.dumps(asdict(d), ensure_ascii=False) + "\n" for d in grown.log))
+        write_whole(
+            trial.folder / LOG, "".join(json.dumps(asdict(d), ensure_ascii=False) + "\n" for d in grown.log)
+        )
         _seal(grown)
     except OSError as error:
         raise InputError(f"{trial.folder} can't be written ({error.strerror or error})") from None
@@ -373,7 +367,7 @@ def _find_next(trial: Trial, engine_id: str, stratum: str, day: dt.date, previou
 
 
 @contextmanager
-def lock_trial(store: Path, name: str) -> Iterator[None]:
+def lock_trial(store: Place, name: str) -> Iterator[None]:
     """Keeps others from drawing in between; InputError at once where somebody else is at it."""
     folder = trials_path(store) / name
     if not folder.is_dir():  # reading it says so
@@ -383,6 +377,6 @@ def lock_trial(store: Path, name: str) -> Iterator[None]:
         with hold_lock(folder / ".lock"):
             yield
     except StoreError as error:
-        if "can't be written" in str(error):
+        if "another intake" not in str(error):
             raise
         raise InputError(f"trial {name}: somebody else is drawing from it; try again in a moment") from None

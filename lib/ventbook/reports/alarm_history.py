@@ -11,10 +11,10 @@ import hashlib
 import json
 import os
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from ventbook import __version__, tables
+from ventbook.places import Address, AddressError, Place, place_beside, write_whole
 from ventbook.records.store import Snapshot, Store
 from ventbook.reports.alarms import (
     ALARM,
@@ -123,12 +123,12 @@ def _alarms_of(snapshot: Snapshot, page: Page) -> list[dict[str, Any]]:
     return [short_alarm(alarm) for alarm in find_alarms(watch_snapshot(snapshot, limits=page.limits))]
 
 
-def kept_path(store: Path) -> Path:
+def kept_path(store: Place) -> Place:
     """The file beside a store in which alarms are kept by snapshot."""
-    return store.resolve().parent / f".{store.resolve().name}.alarms.json"
+    return place_beside(store, f".{store.resolve().name}.alarms.json")
 
 
-def read_kept(path: Path, made_by: str) -> dict[int, list[dict[str, Any]]]:
+def read_kept(path: Place, made_by: str) -> dict[int, list[dict[str, Any]]]:
     """What is kept, by snapshot; nothing where it was made by other code, tables or limits, or can't be read."""
     try:
         content = json.loads(path.read_text("utf-8"))
@@ -139,16 +139,20 @@ def read_kept(path: Path, made_by: str) -> dict[int, list[dict[str, Any]]]:
         return {}
 
 
-def _write_kept(path: Path, made_by: str, kept: dict[int, list[dict[str, Any]]]) -> None:
+def _write_kept(path: Place, made_by: str, kept: dict[int, list[dict[str, Any]]]) -> None:
     """Puts the file in place whole; a folder that can't be written into only means that it is worked out again."""
     text = json.dumps({"made_by": made_by, "snapshots": kept}, indent=1)
+    if isinstance(path, Address):
+        with contextlib.suppress(AddressError):
+            write_whole(path, text + "\n")
+        return
     fresh = path.with_name(f"{path.name}.{os.getpid()}")
     with contextlib.suppress(OSError):
         fresh.write_text(text + "\n", "utf-8")
         fresh.replace(path)
 
 
-def _made_by(limits_file: Path | None) -> str:
+def _made_by(limits_file: Place | None) -> str:
     digest = hashlib.sha256(__version__.encode())
     for path in (tables.DATA / "monitor.toml", tables.DATA / "limits.toml", limits_file):
         digest.update(path.read_bytes() if path is not None else b"")

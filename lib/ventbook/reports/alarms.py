@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -13,6 +12,7 @@ import pandas as pd
 from ventbook import tables
 from ventbook.document import wording
 from ventbook.model import build_lifters, verdicts
+from ventbook.places import Place, place_beside
 from ventbook.records.store import Snapshot
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.scope import find_path
@@ -99,9 +99,9 @@ class Alarm:
         return self.stream, self.level, self.year
 
 
-def read_closings(store: Path) -> tuple[Closing, ...]:
+def read_closings(store: Place) -> tuple[Closing, ...]:
     """Alarms that a person closed: ``alarms.toml`` beside the store, else ``data/alarms.toml``."""
-    beside = store.resolve().parent / "alarms.toml"
+    beside = place_beside(store, "alarms.toml")
     path = beside if beside.is_file() else tables.DATA / "alarms.toml"
     if not path.is_file():
         return ()

@@ -33,6 +33,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
+from ventbook.places import Address, AddressError, Place, list_states
 from ventbook.records.store import CACHE
 from ventbook.records.store.snapshots import MARK
 from ventbook.tables import DATA
@@ -46,7 +47,7 @@ _MASKED = (pd.Int64Dtype(), pd.Int32Dtype(), pd.Float64Dtype(), pd.BooleanDtype(
 T = TypeVar("T")
 
 
-def keep(store: Path, make: Callable[..., T], *args: Any, **options: Any) -> T:
+def keep(store: Place, make: Callable[..., T], *args: Any, **options: Any) -> T:
     """What ``make(*args, **options)`` gives, from the store's cache where it was worked out before.
 
     ``make`` is a function of a module that reads nothing but what it is handed and the library's tables, and changes
@@ -61,27 +62,45 @@ def keep(store: Path, make: Callable[..., T], *args: Any, **options: Any) -> T:
     name = hashlib.sha256(library_hash() + asked).hexdigest()
     path = store / CACHE / f"{name}.kept"
     with suppress(Exception):  # whatever is wrong with a file there, it can be worked out
-        return _read(path)  # type: ignore[no-any-return]
+        return _read(path)
     made = make(*args, **options)
-    with suppress(OSError, TypeError):
+    with suppress(OSError, TypeError, AddressError):
         _write(path, encode(made), store)
     return made
 
 
-def _read(path: Path) -> Any:
+def _read(path: Place) -> Any:
     content = path.read_bytes()
     if hashlib.sha256(content[_HASH:]).digest() != content[:_HASH]:
         raise ValueError("damaged")
     found = decode(content[_HASH:])
-    with suppress(OSError):
-        os.utime(path)
+    if isinstance(path, Path):
+        with suppress(OSError):
+            os.utime(path)
     return found
 
 
-def _write(path: Path, content: bytes, store: Path) -> None:
+def _write(path: Place, content: bytes, store: Place) -> None:
     """Puts a file in its place at once, as readable as the store's own folder and files are."""
     if len(content) > LARGEST or encode(decode(content)) != content:
         return
+    sealed = hashlib.sha256(content).digest() + content
+    if isinstance(path, Address):
+        path.put(sealed)
+    elif isinstance(store, Path):
+        _put_file(path, sealed, store)
+    held = sorted(
+        (state.st_mtime, state.st_size, str(file), file) for file, state in list_states(path.parent)
+    )
+    over = sum(size for _, size, _, _ in held) - MOST_BYTES
+    for _, size, _, file in held:
+        if over <= 0:
+            break
+        file.unlink(missing_ok=True)
+        over -= size
+
+
+def _put_file(path: Path, content: bytes, store: Path) -> None:
     folder = path.parent
     if not folder.exists():
         folder.mkdir(mode=0o700, exist_ok=True)
@@ -90,19 +109,12 @@ def _write(path: Path, content: bytes, store: Path) -> None:
     handle, part = tempfile.mkstemp(dir=folder, suffix=".part")
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(hashlib.sha256(content).digest() + content)
+            file.write(content)
         Path(part).chmod(like)
         Path(part).replace(path)
     except OSError:
         Path(part).unlink(missing_ok=True)
         raise
-    held = sorted((file.stat().st_mtime, file.stat().st_size, file) for file in folder.iterdir())
-    over = sum(size for _, size, _ in held) - MOST_BYTES
-    for _, size, file in held:
-        if over <= 0:
-            break
-        file.unlink(missing_ok=True)
-        over -= size
 
 
 @cache
@@ -275,7 +287,8 @@ def _get_categories(value: dict[str, Any], blob: memoryview) -> Any:
 def _get_index(value: dict[str, Any], blob: memoryview) -> pd.Index:
     name = _decode(value["name"], blob)
     if value["is"] == "range":
-        return pd.RangeIndex(*value["of"], name=name)
+        start, stop, step = value["of"]
+        return pd.RangeIndex(start, stop, step, name=name)
     held = _decode(value["of"], blob)
     return pd.Index(held, dtype=held.dtype, name=name)
 

@@ -21,6 +21,7 @@ import pandas as pd
 
 from ventbook import __version__, tables
 from ventbook.document import wording
+from ventbook.places import Place, find_place
 from ventbook.records.store import Snapshot
 from ventbook.reports.parameters import ParameterError, Period, ReportSpec, choose_against, nearest
 from ventbook.tables import DATA
@@ -33,12 +34,15 @@ if TYPE_CHECKING:
 FILTERS = ("site", "engine_type", "engine")
 
 
-def find_path(text: str) -> Path:
-    """A path as asked for; a relative one that isn't there is looked for from the project's folder as well.
+def find_path(text: str | Place) -> Place:
+    """A path or address as asked for; a relative path that isn't there is looked for from the project's folder as well.
 
     A notebook opened by hand runs in ``notebooks/``, a report run in the folder of the call.
     """
-    path = Path(text).expanduser()
+    path = find_place(text)
+    if not isinstance(path, Path):
+        return path
+    path = path.expanduser()
     other = tables.DATA.parent / path
     return other if not path.is_absolute() and not path.exists() and other.exists() else path
 
@@ -88,7 +92,7 @@ class Scope:
         return self.snapshot.records()
 
     @cached_property
-    def limits_file(self) -> Path | None:
+    def limits_file(self) -> Place | None:
         """The shop's own table of limits: the one asked for, else ``limits.toml`` beside the store, if there."""
         if self.parameters["limits"]:
             path = find_path(self.parameters["limits"])
@@ -103,7 +107,7 @@ class Scope:
         return tables.load_limits(self.limits_file, engine_types=self.snapshot.engine_types)
 
     @cached_property
-    def gauges_file(self) -> Path | None:
+    def gauges_file(self) -> Place | None:
         """The shop's register of gauges beside the store, if there."""
         return tables.find_own_gauges(find_path(self.parameters["store"]))
 
@@ -267,7 +271,7 @@ PACKAGES = (
 COMMIT_VARIABLE = "VENTBOOK_COMMIT"
 
 
-def file_hash(path: Path) -> str:
+def file_hash(path: Place) -> str:
     """SHA-256 of a file's bytes as hexadecimal text."""
     with path.open("rb") as source:
         return hashlib.file_digest(source, "sha256").hexdigest()

@@ -6,11 +6,12 @@ from dataclasses import fields
 from pathlib import Path
 
 from ventbook.errors import InputError
+from ventbook.places import Place, place_beside, write_whole
 from ventbook.tables.actions import FILE, read_actions
 from ventbook.tables.reader import TableError, quote_text
 
 
-def write_draft(path: Path, *, store: Path, period: str = "") -> Path:
+def write_draft(path: Path, *, store: Place, period: str = "") -> Path:
     """Writes what the review of ``period`` (default: the newest whole one) proposes as entries to fill in; InputError where it can't."""
     from ventbook.reports.page import open_page
     from ventbook.reports.quarterly_review.actions import draft_actions
@@ -20,13 +21,13 @@ def write_draft(path: Path, *, store: Path, period: str = "") -> Path:
     return write_text(path, draft_actions(page))
 
 
-def take_actions(file: Path, *, store: Path, dry_run: bool = False) -> list[str]:
+def take_actions(file: Path, *, store: Place, dry_run: bool = False) -> list[str]:
     """Adds a filled-in draft's entries to ``actions.toml`` beside the store; what stands there stays as it is, comments too.
 
     Returns one line a change. TableError and InputError name the entry and what to do; nothing is written then, nor on a dry
     run.
     """
-    beside = store.resolve().parent / FILE
+    beside = place_beside(store, FILE)
     if not store.is_dir():
         raise InputError(f"{store}: no such store; check the path, or make one with ventbook intake")
     new, own = read_actions(file), read_actions(beside) if beside.is_file() else ()
@@ -54,11 +55,8 @@ def take_actions(file: Path, *, store: Path, dry_run: bool = False) -> list[str]
             ]
         )
         text += "".join(f"\n{name} = {quote_text(value)}" for name, value in rows if value) + "\n"
-    draft = beside.with_name(f"{FILE}.draft")
     try:
-        draft.write_text(text, "utf-8")
-        draft.replace(beside)
+        write_whole(beside, text)
     except OSError as error:
-        draft.unlink(missing_ok=True)
         raise InputError(f"{beside}: can't be written ({error.strerror or error})") from None
     return [*lines, f"written: {beside}"]

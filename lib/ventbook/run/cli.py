@@ -15,6 +15,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand
 
+from ventbook.places import find_place
+
 app = typer.Typer(
     name="ventbook",
     help="Engineering analysis workbook for venting and run-up records of dry-sump piston engines.",
@@ -28,7 +30,22 @@ store_app = typer.Typer(
 )
 app.add_typer(store_app)
 STORE = "data/records/store"
-StoreOption = Annotated[Path, typer.Option("--store", help="folder of the store")]
+
+
+def _read_place(text: str) -> Any:
+    try:
+        return find_place(text)
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+
+
+def _ask_place(what: str) -> Any:
+    return typer.Option(
+        "--store", parser=_read_place, metavar="PLACE", help=f"{what} for the store, or s3://bucket/path"
+    )
+
+
+StoreOption = Annotated[Any, _ask_place("folder")]
 
 
 def main(arguments: list[str] | None = None) -> int:
@@ -118,7 +135,7 @@ def forms(
     ],
     units: Annotated[str, typer.Option(help="metric or us: the units of a page's fields")] = "metric",
     planned: Annotated[str, typer.Option(help="planned job to fill a page ahead with")] = "",
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
 ) -> None:
     """Write record forms to fill in: a workbook with drop-downs, or one offline page for phone and tablet."""
     from ventbook.records.forms import write_forms
@@ -136,7 +153,7 @@ def intake(
     files: Annotated[
         list[Path] | None, typer.Argument(metavar="FILE...", help="record files, or folders")
     ] = None,
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     mapping: Annotated[Path | None, typer.Option(help="mapping file for your own forms")] = None,
     corrections: Annotated[Path | None, typer.Option(help="file of corrections to quarantined rows")] = None,
     today: Annotated[str, typer.Option(help="date that counts as today; default is this day")] = "",
@@ -178,7 +195,7 @@ def limits(
         Path | None, typer.Argument(metavar="FILE.xlsx", help="filled-in table to take over")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="workbook to write the table into (.xlsx)")] = None,
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would change, write nothing")] = False,
 ) -> None:
     """Write the table of all steps for your manual's limits (--out), or take a filled-in one over (FILE.xlsx)."""
@@ -203,7 +220,7 @@ def actions(
         Path | None, typer.Argument(metavar="FILE.toml", help="filled-in draft to take over")
     ] = None,
     out: Annotated[Path | None, typer.Option(help="file to write the draft into (.toml)")] = None,
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     period: Annotated[str, typer.Option(help="whose review proposes; default is the newest")] = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what would change, write nothing")] = False,
 ) -> None:
@@ -225,7 +242,7 @@ def actions(
 @app.command()
 def gauges(
     out: Annotated[Path, typer.Option(help="file to write (.toml)")],
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
 ) -> None:
     """Draft the register of gauges from the records, for a person to look over and keep beside the store."""
     from ventbook.run.gauges import draft_register
@@ -252,7 +269,7 @@ def mapping(
 @app.command()
 def quarantine(
     out: Annotated[Path, typer.Option(help="workbook to write (.xlsx)")],
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     site: Annotated[str, typer.Option(help="only rows of this site")] = "",
     as_of: Annotated[int, typer.Option(help="snapshot; 0 is the newest")] = 0,
 ) -> None:
@@ -267,7 +284,7 @@ def quarantine(
 @app.command()
 def withdraw(
     number: Annotated[int, typer.Argument(metavar="INTAKE", help="number of the intake")],
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     note: Annotated[str, typer.Option(help="why")] = "",
 ) -> None:
     """Take back one intake; its history is kept."""
@@ -292,7 +309,7 @@ class _ReportCommand(TyperCommand):
 @app.command(cls=_ReportCommand)
 def report(
     names: Annotated[list[str], typer.Argument(metavar="NAME...", help="report names, or all")],
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     out: Annotated[Path, typer.Option(help="folder for the reports")] = Path("reports"),
     period: Annotated[str, typer.Option(help="2026Q3, 2026-07, 2026-07/2026-09 or 12m/2026-09")] = "",
     since: Annotated[str, typer.Option(help="first day, counted in")] = "",
@@ -428,7 +445,7 @@ def comments(
 
 
 @store_app.command()
-def snapshots(store: StoreOption = Path(STORE)) -> None:
+def snapshots(store: StoreOption = STORE) -> None:
     """List the snapshots: number, date, what came in, note."""
     from ventbook.records.store import open_store
     from ventbook.run.export import describe_snapshots
@@ -470,7 +487,7 @@ def trial_plan(
     share: Annotated[
         float | None, typer.Option(help="failing as before, where the records don't say")
     ] = None,
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     today: TodayOption = "",
     dry_run: Annotated[bool, typer.Option("--dry-run", help="say what it takes, write nothing")] = False,
 ) -> None:
@@ -504,7 +521,7 @@ def trial_next(
         bool, typer.Option("--committed", help="the engine stands ready and is vented whichever way is drawn")
     ] = False,
     site: Annotated[str, typer.Option(help="where it is vented; default is where it was last")] = "",
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     today: TodayOption = "",
 ) -> None:
     """Draw the next assignment, for one engine."""
@@ -531,7 +548,7 @@ def _read_today(today: str) -> Any:
 
 @store_app.command()
 def check(
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     prune: Annotated[bool, typer.Option("--prune", help="clear what no snapshot names")] = False,
     older_than: Annotated[float, typer.Option(min=0, help="hours that it must be old")] = 24.0,
     reports: Annotated[
@@ -556,7 +573,7 @@ def check(
 @store_app.command()
 def backup(
     out: Annotated[Path, typer.Option(help="file to write (.zip)")],
-    store: StoreOption = Path(STORE),
+    store: StoreOption = STORE,
     with_key: Annotated[bool, typer.Option("--with-key", help="put the key of the names in as well")] = False,
 ) -> None:
     """Write a store with all snapshots and the registers beside it into one file."""
@@ -569,7 +586,7 @@ def backup(
 @store_app.command()
 def restore(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="a backup")],
-    store: Annotated[Path, typer.Option("--store", help="new folder for the store")],
+    store: Annotated[Any, _ask_place("new folder")],
 ) -> None:
     """Bring a backup back into a new folder; everything is verified on the way."""
     from ventbook.records.store import restore_backup
@@ -579,7 +596,7 @@ def restore(
 
 
 @store_app.command("new-key")
-def new_key(store: StoreOption = Path(STORE)) -> None:
+def new_key(store: StoreOption = STORE) -> None:
     """Make another key of the technicians' codes for a store whose own is lost for good."""
     from ventbook.records.privacy import make_key
     from ventbook.records.store import open_store
@@ -593,6 +610,7 @@ def make_reports(
     records: Annotated[
         Path | None, typer.Option(help="folder of your record files; without it, the demo")
     ] = None,
+    store: Annotated[Any, _ask_place("with --records: folder")] = None,
     period: Annotated[str, typer.Option()] = "",
     out: Annotated[Path, typer.Option()] = Path("reports"),
     jobs: Annotated[int, typer.Option(min=1)] = 2,
@@ -605,8 +623,8 @@ def make_reports(
 
     check_writable(out)
     with use_workers(cluster):
-        store = ingest_folder(records) if records is not None else make_demo_store()
-    given = {"store": str(store), "period": period}
+        made = ingest_folder(records, store) if records is not None else make_demo_store()
+    given = {"store": str(made), "period": period}
     raise typer.Exit(_report(["all"], given, out=out, jobs=jobs, cluster=cluster))
 
 

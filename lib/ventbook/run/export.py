@@ -23,6 +23,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.document.typst import PAPERS, write_pdf
 from ventbook.document.xlsx import write_workbook
 from ventbook.errors import InputError
+from ventbook.places import Place
 from ventbook.reports.page import release_caution
 from ventbook.reports.parameters import report_specs
 from ventbook.run.job import check_writable, default_paper
@@ -243,7 +244,7 @@ def describe_snapshots(rows: pd.DataFrame) -> Iterator[str]:
     yield f"{wording.count(len(rows), 'snapshot')}; ventbook report --as-of NUMBER reports on an older one"
 
 
-def describe_intake(result: Any, *, store: Path) -> Iterator[str]:
+def describe_intake(result: Any, *, store: Place) -> Iterator[str]:
     """Counts per table, the commonest reasons, and what to do next, one line each."""
     for table, row in result.counts.iterrows():
         parts = [
@@ -295,7 +296,7 @@ def describe_lines(result: Any) -> Iterator[str]:
         yield f"lines of text files: {sums['lines']:,} = {' + '.join(parts)}"
 
 
-def describe_alarms(store: Path) -> Iterator[str]:
+def describe_alarms(store: Place) -> Iterator[str]:
     """What the monitor says after an intake, in two lines. The records are in whatever becomes of it, so a table of limits or
     of closed alarms that can't be used is told in its place.
     """

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from ventbook import model, tables
+from ventbook.places import Place
 from ventbook.records.store import Snapshot, open_store
 from ventbook.run.job import write_text
 from ventbook.statistics import trends
@@ -16,7 +17,7 @@ from ventbook.tables.gauges import FILE, write_gauges
 COLUMNS = ("venting_id", "engine_id", "engine_type", "site", "date", "gauge", "gap_first_mm")
 
 
-def draft_register(out: Path, *, store: Path) -> Path:
+def draft_register(out: Path, *, store: Place) -> Path:
     """Writes the draft to ``out``. InputError where that file stands already, or there is no store."""
     snapshot = open_store(store).snapshot()
     records = snapshot.records()

@@ -15,6 +15,7 @@ from typing import Any
 
 from ventbook.document.values import safe_name
 from ventbook.errors import InputError
+from ventbook.places import Place, find_place
 from ventbook.reports.parameters import ParameterError, find_report, nearest, report_specs
 from ventbook.reports.scope import FILTERS
 from ventbook.tables import DATA, load_parameters
@@ -123,19 +124,25 @@ def choose_folder(out: Path, name: str, scope: str, parameters: Mapping[str, Any
     return out / name / f"{scope}-{_mark('/'.join(str(parameters.get(key)) for key in told))}"
 
 
-def bare_path(path: str | Path) -> str:
+def bare_path(path: str | Place) -> str:
     """A path as a page may show it: from the project's folder where it lies in there, else its last name only."""
-    full = Path(path).resolve()
+    place = find_place(path)
+    if not isinstance(place, Path):
+        return place.name
+    full = place.resolve()
     root = DATA.parent.resolve()
     return full.relative_to(root).as_posix() if full.is_relative_to(root) else full.name
 
 
-def shown_path(path: str | Path, start: Path) -> str:
+def shown_path(path: str | Place, start: Path) -> str:
     """A path as it may stand in a report's files: relative to ``start`` where the two have a folder in common.
 
     An absolute path tells a reader whose computer it was. Only ``run.json`` carries it, to find the store again.
     """
-    full = Path(path).resolve()
+    place = find_place(path)
+    if not isinstance(place, Path):
+        return str(place)
+    full = place.resolve()
     try:
         return Path(os.path.relpath(full, start.resolve())).as_posix()
     except ValueError:

@@ -22,6 +22,7 @@ from pathlib import Path
 
 import pandas as pd
 
+from ventbook.places import Place
 from ventbook.records import privacy
 from ventbook.records.store import open_store
 from ventbook.run.job import Job, Outcome, ReportError
@@ -33,7 +34,7 @@ _TAG = re.compile(r"<[^<>]{0,2000}>")
 _UNICODE = re.compile(r"\\u([0-9a-fA-F]{4})")
 
 
-def names_to_look_for(store: Path) -> list[str]:
+def names_to_look_for(store: Place) -> list[str]:
     """Names behind the store's codes that can be told from ordinary words and from places and engines."""
     names = privacy.read_names(store)
     if not names:

@@ -21,6 +21,7 @@ from typing import Any
 from ventbook.document import find_closing, read_blocks
 from ventbook.document.typst import compile_pages
 from ventbook.errors import InputError
+from ventbook.places import Place, place_beside
 from ventbook.run.export import make_document, stamp_line
 from ventbook.run.lean import load_nbformat
 from ventbook.run.names import put_in_place
@@ -133,7 +134,7 @@ def _fill(folder: Path) -> None:
 def _wait_for_lock(path: Path) -> Iterator[None]:
     """Holds the lock as soon as it is free."""
     from ventbook.records.store import StoreError
-    from ventbook.records.store.delta import hold_lock
+    from ventbook.records.store.locks import hold_lock
 
     end = time.monotonic() + WAIT_S
     while True:
@@ -147,12 +148,10 @@ def _wait_for_lock(path: Path) -> Iterator[None]:
             time.sleep(0.3)
 
 
-def ingest_folder(
-    records: Path, store: Path = RECORDS / "store", *, say: Callable[[str], Any] = print
-) -> Path:
+def ingest_folder(records: Path, store: Place | None = None, *, say: Callable[[str], Any] = print) -> Place:
     """A workshop's own files into the store of its records, and what came of it told in lines.
 
-    A folder in the folder is a delivery of its own; they are taken in in the order of their names (2026Q1 before
+    ``store`` says where it lies; None is where ``make report`` keeps it. A folder in the folder is a delivery of its own; they are taken in in the order of their names (2026Q1 before
     2026Q2), loose files last. ``mapping.toml`` counts for its folder and those below it.
     """
     from ventbook import tables
@@ -160,6 +159,7 @@ def ingest_folder(
     from ventbook.records.store import BESIDE
     from ventbook.run.export import describe_intake
 
+    store = store or RECORDS / "store"
     if not records.is_dir():
         raise InputError(
             f"records folder {records} does not exist; give the folder that holds your record files"
@@ -174,7 +174,7 @@ def ingest_folder(
     store.parent.mkdir(parents=True, exist_ok=True)
     for name in BESIDE:
         if (records / name).is_file():
-            shutil.copyfile(records / name, store.parent / name)
+            place_beside(store, name).write_bytes((records / name).read_bytes())
     for folder, mapping in deliveries:
         if len(deliveries) > 1:
             say(f"{folder.relative_to(records).as_posix()}:" if folder != records else "loose files:")

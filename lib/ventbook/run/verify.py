@@ -13,6 +13,7 @@ from typing import Any
 
 from ventbook import __version__, tables
 from ventbook.errors import InputError
+from ventbook.places import find_place
 from ventbook.reports.kept import SWITCH
 from ventbook.reports.scope import file_hash
 from ventbook.run.runner import OnProgress, plan_reports, run_jobs
@@ -82,7 +83,8 @@ def verify_report(
         if instead:
             parameters[name] = instead
         elif parameters.get(name):
-            parameters[name] = str((folder / parameters[name]).resolve())
+            place = find_place(parameters[name])
+            parameters[name] = str((folder / place).resolve() if isinstance(place, Path) else place)
     if comments is None and run.get("comments"):
         comments = (folder / run["comments"]).resolve()
     parameters["as_of"] = run["snapshot"]

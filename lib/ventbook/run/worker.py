@@ -17,6 +17,7 @@ from typing import Any
 from ventbook.document import find_closing, read_blocks
 from ventbook.document.blocks import Closing
 from ventbook.errors import InputError
+from ventbook.places import find_place
 from ventbook.run import kernels, names
 from ventbook.run.job import Job, ReportError
 from ventbook.run.lean import load_nbformat, load_papermill
@@ -73,7 +74,7 @@ def make_report(job: Job, on_step: OnStep) -> None:
     now = time.perf_counter()
     times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
     write_run(job, closing, begun=begun, times=times, warned=warned)
-    names.hold_back_names(job.work, names.names_to_look_for(Path(job.parameters["store"])))
+    names.hold_back_names(job.work, names.names_to_look_for(find_place(job.parameters["store"])))
 
 
 def _check_handed_on(job: Job, closing: Closing) -> None:

@@ -6,9 +6,9 @@ import datetime as dt
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Annotated, Any
 
+from ventbook.places import Place
 from ventbook.tables.dictionary import record_tables
 from ventbook.tables.reader import OneOf, TableError, make_rows, read_toml
 
@@ -100,7 +100,7 @@ def yes_no_columns() -> tuple[str, ...]:
     return tuple(column.name for column in record_tables()["ventings"].columns if column.kind == "yes_no")
 
 
-def read_actions(path: Path) -> tuple[Action, ...]:
+def read_actions(path: Place) -> tuple[Action, ...]:
     """The actions of a file, in its order; files of 0.1.0 (without kind) load as well.
 
     TableError with one line that names file and entry: unknown keys, values that can't be, an id that stands twice.

@@ -12,12 +12,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from functools import cache
-from pathlib import Path
 from typing import Annotated, Any
 
 import numpy as np
 import pandas as pd
 
+from ventbook.places import Place, place_beside
 from ventbook.shipped import DATA
 from ventbook.tables import units
 from ventbook.tables.reader import OneOf, TableError, check_keys, make_row, read_rows, read_toml
@@ -232,7 +232,7 @@ def assumed_gauge() -> GaugeRow:
     return read_gauges(DATA / FILE).rows[0]
 
 
-def read_gauges(path: Path) -> Gauges:
+def read_gauges(path: Place) -> Gauges:
     """The register in a file, checked, in mm; TableError naming file and row when one is wrong."""
     raw = read_toml(path)
     check_keys(raw, where=path.name, allowed=("verdict", "gauge"), required=())
@@ -280,7 +280,7 @@ def _check_overlaps(rows: Iterable[GaugeRow], file: str) -> None:
         seen.append((number, row))
 
 
-def load_gauges(own: Path | None = None) -> Gauges | None:
+def load_gauges(own: Place | None = None) -> Gauges | None:
     """A shop's register of gauges.
 
     Parameters
@@ -316,21 +316,21 @@ def load_gauges(own: Path | None = None) -> Gauges | None:
 
 
 @cache
-def _read_kept(own: Path, state: tuple[int, ...]) -> Gauges:
+def _read_kept(own: Place, state: tuple[int, ...]) -> Gauges:
     return read_gauges(own)
 
 
-def find_own_gauges(store: Path) -> Path | None:
+def find_own_gauges(store: Place) -> Place | None:
     """A shop's register of gauges, if there is one yet.
 
     Parameters
     ----------
-    store : Path
-        Folder of the store.
+    store : Path or Address
+        Where the store lies.
 
     Returns
     -------
-    Path or None
+    Path, Address or None
         ``gauges.toml`` in the folder that the store stands in.
 
     Examples
@@ -340,7 +340,7 @@ def find_own_gauges(store: Path) -> Path | None:
     >>> find_own_gauges(Path("data/demo/store")).name
     'gauges.toml'
     """
-    beside = store.resolve().parent / FILE
+    beside = place_beside(store, FILE)
     return beside if beside.is_file() else None
 
 

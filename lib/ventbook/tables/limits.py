@@ -18,6 +18,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.places import Place, place_beside
 from ventbook.shipped import DATA
 from ventbook.tables import units
 from ventbook.tables.engine_types import known_engine_types
@@ -311,7 +312,7 @@ def _check_numbers(row: Limit) -> None:
             raise TableError(f"{row.where}: reference {row.reference:g} lies outside low to high")
 
 
-def read_limits(paths: Iterable[Path], *, engine_types: Collection[str] | None = ()) -> Limits:
+def read_limits(paths: Iterable[Place], *, engine_types: Collection[str] | None = ()) -> Limits:
     """The rows of all files, checked; two rows of one step, engine type and status may not overlap in time.
 
     ``engine_types`` are names that may stand in a row besides those of ``data/engine_types.toml``: those of the
@@ -363,7 +364,7 @@ def _in_unit(row: Limit, unit: str) -> Limit:
     return replace(row, low=low, high=high, reference=reference, tolerance=tolerance, unit=unit)
 
 
-def load_limits(own: Path | None = None, *, engine_types: Collection[str] | None = ()) -> Limits:
+def load_limits(own: Place | None = None, *, engine_types: Collection[str] | None = ()) -> Limits:
     """The placeholders of ``data/limits.toml`` together with a shop's own file, where there is one.
 
     Parameters
@@ -403,17 +404,17 @@ def load_limits(own: Path | None = None, *, engine_types: Collection[str] | None
     return _read_kept(own, (state.st_mtime_ns, state.st_size), types)
 
 
-def own_limits_path(store: Path) -> Path:
+def own_limits_path(store: Place) -> Place:
     """Where a shop's own table of limits lies.
 
     Parameters
     ----------
-    store : Path
-        Folder of the store.
+    store : Path or Address
+        Where the store lies.
 
     Returns
     -------
-    Path
+    Path or Address
         ``limits.toml`` in the folder that the store stands in.
 
     Examples
@@ -423,20 +424,20 @@ def own_limits_path(store: Path) -> Path:
     >>> own_limits_path(Path("data/demo/store")).relative_to(Path.cwd()).as_posix()
     'data/demo/limits.toml'
     """
-    return store.resolve().parent / "limits.toml"
+    return place_beside(store, "limits.toml")
 
 
-def find_own_limits(store: Path) -> Path | None:
+def find_own_limits(store: Place) -> Place | None:
     """A shop's own table of limits, if there is one yet.
 
     Parameters
     ----------
-    store : Path
-        Folder of the store.
+    store : Path or Address
+        Where the store lies.
 
     Returns
     -------
-    Path or None
+    Path, Address or None
 
     Examples
     --------
@@ -450,5 +451,5 @@ def find_own_limits(store: Path) -> Path | None:
 
 
 @cache
-def _read_kept(own: Path | None, state: tuple[int, ...], engine_types: frozenset[str] | None) -> Limits:
+def _read_kept(own: Place | None, state: tuple[int, ...], engine_types: frozenset[str] | None) -> Limits:
     return read_limits([DATA / "limits.toml", *([own] if own is not None else [])], engine_types=engine_types)

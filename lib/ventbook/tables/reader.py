@@ -10,10 +10,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
 from fractions import Fraction
 from functools import cache
-from pathlib import Path
 from typing import Any, TypeVar
 
 from ventbook.errors import InputError
+from ventbook.places import Place
 
 Row = TypeVar("Row")
 
@@ -22,12 +22,12 @@ class TableError(InputError):
     """A table of ``data/`` (or a shop's own) is wrong; the message names file and row and what to do."""
 
 
-def read_toml(path: Path) -> dict[str, Any]:
+def read_toml(path: Place) -> dict[str, Any]:
     """The content of a table of ``data/``, or of a shop's own.
 
     Parameters
     ----------
-    path : Path
+    path : Path or Address
 
     Returns
     -------
@@ -68,7 +68,7 @@ class OneOf:
         object.__setattr__(self, "names", names)
 
 
-def read_rows(path: Path, section: str, kind: type[Row], **options: Any) -> tuple[Row, ...]:
+def read_rows(path: Place, section: str, kind: type[Row], **options: Any) -> tuple[Row, ...]:
     """The rows ``[[section]]`` of a file as frozen dataclasses of ``kind``; options and errors as in :func:`make_rows`."""
     return make_rows(
         read_toml(path).get(section, ()), kind, where=options.pop("where", f"{path.name}: "), **options

@@ -10,7 +10,6 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -27,6 +26,7 @@ from ventbook.model.traces.features import (
     reduce_samples,
     start_settings,
 )
+from ventbook.places import Place, local_copy
 from ventbook.tables import Limits, load_limits
 
 CHANNELS = ("t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
@@ -55,13 +55,13 @@ class Piece(NamedTuple):
     starts: Starts | None = None
 
 
-def list_pieces(files: Iterable[str | Path]) -> list[Piece]:
+def list_pieces(files: Iterable[str | Place]) -> list[Piece]:
     """Every row group, in order."""
     import pyarrow.parquet as pq
 
     pieces: list[Piece] = []
     for file in files:
-        metadata = pq.read_metadata(str(file))
+        metadata = pq.read_metadata(local_copy(file))
         entries = json.loads((metadata.metadata or {}).get(FOOTER, b"[]"))
         by_group: dict[int, list[Any]] = {}
         for entry in entries:
@@ -97,7 +97,10 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
 
     columns = CHANNELS if piece.starts is not None else (*KEY, *CHANNELS)
     with pq.ParquetFile(
-        piece.file, read_dictionary=["venting_id"], memory_map=True, page_checksum_verification=True
+        local_copy(piece.file),
+        read_dictionary=["venting_id"],
+        memory_map=True,
+        page_checksum_verification=True,
     ) as parquet:
         rows = parquet.read_row_group(piece.group, columns=list(columns), use_threads=False)
     names, numbers, bounds = piece.starts or find_starts(rows)
@@ -138,7 +141,7 @@ def venting_context(ventings: pd.DataFrame, *, among: Limits | None = None) -> C
 
 
 def features_of_files(
-    files: Sequence[str | Path],
+    files: Sequence[str | Place],
     ventings: pd.DataFrame,
     *,
     among: Limits | None = None,
@@ -187,7 +190,7 @@ def features_of_files(
     return found
 
 
-def read_trace(files: Sequence[str | Path], venting_id: str, start_no: int) -> pd.DataFrame:
+def read_trace(files: Sequence[str | Place], venting_id: str, start_no: int) -> pd.DataFrame:
     """The samples of one start in order of t: columns CHANNELS; empty where there is no trace."""
     import pyarrow as pa
     import pyarrow.parquet as pq
@@ -195,7 +198,7 @@ def read_trace(files: Sequence[str | Path], venting_id: str, start_no: int) -> p
     chosen = [("venting_id", "=", venting_id), ("start_no", "=", start_no)]
     parts = [
         pq.read_table(
-            str(file),
+            local_copy(file),
             columns=list(CHANNELS),
             filters=chosen,
             partitioning=None,

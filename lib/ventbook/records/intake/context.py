@@ -10,7 +10,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, cached_property
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -18,6 +17,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import tables
+from ventbook.places import Place
 from ventbook.tables import Limits
 
 IN_STORE = -1  # stands for the place of a row that is the store's and not this intake's
@@ -37,7 +37,7 @@ class Context:
     find_held: Callable[[], dict[str, set[str]]]
     earlier: Callable[[str], pa.Table | None]
     today: pd.Timestamp
-    limits_file: Path | None = None
+    limits_file: Place | None = None
     find_doubtful: Callable[[], set[str]] = set
 
     @cached_property

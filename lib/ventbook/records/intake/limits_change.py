@@ -15,6 +15,7 @@ from typing import Any
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.places import Place, find_place, write_whole
 from ventbook.records.intake.trace_features import renew_features
 from ventbook.records.intake.upgrade import upgrade_store
 from ventbook.records.readers import cell_text, read_cells
@@ -224,20 +225,21 @@ HEAD = """# Limits from this shop's manual, written by: ventbook limits FILE.xls
 class LimitsChange:
     """What a filled-in table changed: the file, what is new in words, the starts read again and the snapshot they came in."""
 
-    path: Path
+    path: Place
     changes: tuple[str, ...]
     renewed: int = 0
     number: int | None = None
 
 
-def export_limits(path: str | Path, *, store: str | Path) -> Path:
+def export_limits(path: str | Path, *, store: str | Place) -> Path:
     """Write the table of all steps to ``path``, with the rows of the limits beside ``store`` filled in."""
-    types = _recorded_types(_find_store(Path(store)))
-    own = _read_own(Path(store), types)
+    store = find_place(store)
+    types = _recorded_types(_find_store(store))
+    own = _read_own(store, types)
     return write_limits_table(path, rows=[raw for _, raw in own], engine_types=types or ())
 
 
-def change_limits(file: str | Path, *, store: str | Path, dry_run: bool = False) -> LimitsChange:
+def change_limits(file: str | Path, *, store: str | Place, dry_run: bool = False) -> LimitsChange:
     """Take the rows of a filled-in table into the limits beside ``store``.
 
     A new row ends the one of the same step and engine type that was in force, on the day from which it holds itself; rows
@@ -246,7 +248,7 @@ def change_limits(file: str | Path, *, store: str | Path, dry_run: bool = False)
 
     TableError and InputError name the row and what to do; nothing is written then, nor on a dry run.
     """
-    store = Path(store)
+    store = find_place(store)
     target = _find_store(store)
     filled = read_limits_table(file)
     beside = tables.own_limits_path(store)
@@ -263,7 +265,7 @@ def change_limits(file: str | Path, *, store: str | Path, dry_run: bool = False)
         return _renew(writer, beside, changes)
 
 
-def _renew(writer: Writer, path: Path, changes: Sequence[str]) -> LimitsChange:
+def _renew(writer: Writer, path: Place, changes: Sequence[str]) -> LimitsChange:
     assert writer.before is not None
     renewed = renew_features(writer)
     upgraded = upgrade_store(writer) if renewed else ""
@@ -390,24 +392,24 @@ def write_toml(rows: Sequence[dict[str, Any]]) -> str:
     return "\n".join(parts)
 
 
-def _replace_file(path: Path, text: str, engine_types: Sequence[str] | None) -> None:
+def _replace_file(path: Place, text: str, engine_types: Sequence[str] | None) -> None:
     """Write the file beside the one in use, read it back, and put it in its place in one step."""
     draft = path.with_name("limits.toml.draft")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        draft.write_text(text, "utf-8")
         try:
+            write_whole(draft, text)
             read_limits([tables.DATA / "limits.toml", draft], engine_types=engine_types)
             if path.is_file():
                 path.with_name("limits.before.toml").write_bytes(path.read_bytes())
-            draft.replace(path)
+            write_whole(path, text)
         finally:
             draft.unlink(missing_ok=True)
     except OSError as error:
         raise InputError(f"{path}: can't be written ({error.strerror or error})") from None
 
 
-def _find_store(path: Path) -> Store | None:
+def _find_store(path: Place) -> Store | None:
     """The store, None where there is none yet."""
     return open_store(path) if path.exists() else None
 
@@ -419,7 +421,7 @@ def _recorded_types(store: Store | None) -> list[str] | None:
     return store.snapshot().engine_types
 
 
-def _read_own(store: Path, engine_types: Sequence[str] | None) -> list[tuple[str, dict[str, Any]]]:
+def _read_own(store: Place, engine_types: Sequence[str] | None) -> list[tuple[str, dict[str, Any]]]:
     """The rows of the shop's file as (address, row), checked; none where there is no file."""
     path = tables.find_own_limits(store)
     if path is None:

@@ -18,6 +18,7 @@ import pyarrow as pa
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.places import Place
 from ventbook.records import privacy
 from ventbook.records.intake.context import Fault, shorten
 from ventbook.records.intake.corrections import Corrections
@@ -313,7 +314,7 @@ EXPLAINED = (
 
 
 def export_quarantine(
-    store: str | Path | Store, out: str | Path, *, as_of: int | None = None, site: str | None = None
+    store: str | Place | Store, out: str | Path, *, as_of: int | None = None, site: str | None = None
 ) -> int:
     """Write the quarantined rows to the workbook ``out``; returns how many there are.
 

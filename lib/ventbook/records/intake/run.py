@@ -23,6 +23,7 @@ import pyarrow as pa
 from ventbook import tables
 from ventbook.cluster import has_workers, use_workers
 from ventbook.errors import InputError
+from ventbook.places import Place, find_place
 from ventbook.records import privacy, readers
 from ventbook.records.intake import checks, samples
 from ventbook.records.intake.columns import check_columns
@@ -394,7 +395,7 @@ Progress = Callable[[str], None]
 def ingest(
     paths: str | Path | Iterable[str | Path],
     *,
-    store: str | Path | Store,
+    store: str | Place | Store,
     mapping: str | Path | None = None,
     today: dt.date | str | None = None,
     dry_run: bool = False,
@@ -430,7 +431,7 @@ def ingest(
         sheets, notes = readers.open_sheets(
             paths, sources, open_one=partial(read_file, today=today) if ahead else None
         )
-    target = store if isinstance(store, Store) else Store(Path(store))
+    target = store if isinstance(store, Store) else Store(find_place(store))
     context: AbstractContextManager[Writer | None] = nullcontext(None)
     if not dry_run:
         context = write_snapshot(target, make=not isinstance(store, Store))

@@ -18,7 +18,6 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import pairwise
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -28,6 +27,7 @@ import pyarrow.compute as pc
 
 from ventbook import tables
 from ventbook.model.verdicts import quarter_of
+from ventbook.places import Place
 from ventbook.records import privacy
 from ventbook.records.intake.context import IN_STORE, Context, Fault, shorten
 from ventbook.records.intake.corrections import Corrections
@@ -48,7 +48,6 @@ from ventbook.records.intake.trace_features import (
     Key,
     QuarterFile,
     copy_without,
-    open_writer,
     read_starts,
     store_features,
     venting_facts,
@@ -75,7 +74,7 @@ class Work:
     before: Snapshot | None
     today: dt.date
     coder: privacy.NameCoder
-    store: Path | None = None
+    store: Place | None = None
     tables: dict[str, Loaded] = field(default_factory=dict)
     outcomes: dict[str, Outcome] = field(default_factory=dict)
     stored: dict[str, pa.Table] = field(default_factory=dict)
@@ -244,7 +243,7 @@ class SampleOutcome:
     issues: list[pa.Table] = field(default_factory=list)
     quarantine: list[pa.Table] = field(default_factory=list)
     rows_of: dict[int, int] = field(default_factory=dict)
-    files: dict[Path, str] = field(default_factory=dict)
+    files: dict[Place, str] = field(default_factory=dict)
     replaced: set[Key] = field(default_factory=set)
     ventings: pd.DataFrame | None = None
 
@@ -277,7 +276,7 @@ class _Take:
     context: Context
     outcome: SampleOutcome
     before: dict[Key, tuple[int, int, int]]
-    folder: Path | None
+    folder: Place | None
     number: int
     seen: dict[Key, int] = field(default_factory=dict)
     quarters: dict[str, QuarterFile] = field(default_factory=dict)
@@ -314,7 +313,7 @@ class _Take:
             quarter = quarter_of(date)
             if quarter not in self.quarters:
                 path = new_file(self.folder, self.number, f"quarter={quarter}")
-                self.quarters[quarter] = QuarterFile(path, open_writer(path))
+                self.quarters[quarter] = QuarterFile(path)
             self.quarters[quarter].add(rows, [*key, n, check, self.number])
 
     def _judge(self, key: Key, rows: pa.Table, check: int) -> Words:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import importlib
 import json
 from collections.abc import Callable, Iterable
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -19,6 +20,7 @@ import pyarrow.parquet as pq
 
 from ventbook import tables
 from ventbook.model.traces.partitions import FOOTER
+from ventbook.places import Place, local_copy, write_local
 from ventbook.records.store import Snapshot, Writer, record_schema, to_frame
 
 ROW_GROUP = 1_000_000
@@ -30,19 +32,23 @@ Key = tuple[str, int]
 SCHEMA_NAMES = ("venting_id", "start_no", "t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
 
 
-def read_starts(file: Path) -> dict[Key, tuple[int, int, int]]:
+def read_starts(file: Place) -> dict[Key, tuple[int, int, int]]:
     """(venting_id, start_no) -> (rows, checksum, intake) of the starts in one file, from its footer."""
-    raw = (pq.read_metadata(file).metadata or {}).get(FOOTER, b"[]")
+    raw = (pq.read_metadata(local_copy(file)).metadata or {}).get(FOOTER, b"[]")
     return {(entry[0], entry[1]): (entry[2], entry[3], entry[4]) for entry in json.loads(raw)}
 
 
-def copy_without(file: Path, gone: set[Key], target: Path) -> Path | None:
+def copy_without(file: Place, gone: set[Key], target: Place) -> Place | None:
     """The file without some starts, row groups kept whole; None when nothing is left."""
     starts = {key: value for key, value in read_starts(file).items() if key not in gone}
     if not starts:
         return None
     names = {venting for venting, _ in gone}
-    with pq.ParquetFile(file, page_checksum_verification=True) as source, open_writer(target) as out:
+    with (
+        pq.ParquetFile(local_copy(file), page_checksum_verification=True) as source,
+        write_local(target) as copy,
+        open_writer(copy) as out,
+    ):
         for group in range(source.num_row_groups):
             rows = source.read_row_group(group)
             touched = pc.is_in(rows.column("venting_id"), value_set=pa.array(sorted(names), pa.string()))
@@ -68,12 +74,15 @@ def open_writer(path: Path) -> pq.ParquetWriter:
 class QuarterFile:
     """Starts of one quarter on their way into one file."""
 
-    path: Path
-    writer: pq.ParquetWriter
+    path: Place
     buffer: list[pa.Table] = field(default_factory=list)
     rows: int = 0
     starts: list[list[Any]] = field(default_factory=list)
     groups: int = 0
+
+    def __post_init__(self) -> None:
+        self._kept = ExitStack()  # what is written stands at its path once this is closed
+        self.writer = open_writer(self._kept.enter_context(write_local(self.path)))
 
     def add(self, rows: pa.Table, entry: list[Any]) -> None:
         self.buffer.append(rows)
@@ -94,6 +103,7 @@ class QuarterFile:
         self.flush()
         self.writer.add_key_value_metadata({FOOTER: json.dumps(sorted(self.starts))})
         self.writer.close()
+        self._kept.close()
 
 
 READ = {
@@ -125,7 +135,7 @@ def facts_of(snapshot: Snapshot) -> pd.DataFrame:
 
 def store_features(
     writer: Writer,
-    files: Iterable[Path],
+    files: Iterable[Place],
     ventings: pd.DataFrame | None,
     *,
     only: set[str] | None = None,
@@ -179,9 +189,10 @@ def read_made_under(writer: Writer) -> pd.DataFrame:
     wanted = ("venting_id", "start_no", "limits_key")
     parts = []
     for file in writer.files_now("start_features"):
-        known = pq.read_schema(file).names
+        copy = local_copy(file)
+        known = pq.read_schema(copy).names
         parts.append(
-            pq.read_table(file, columns=[name for name in wanted if name in known], partitioning=None)
+            pq.read_table(copy, columns=[name for name in wanted if name in known], partitioning=None)
         )
     if not parts:
         return pd.DataFrame(columns=list(wanted))

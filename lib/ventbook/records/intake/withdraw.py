@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
@@ -12,6 +11,7 @@ import pyarrow.compute as pc
 
 from ventbook import tables
 from ventbook.errors import InputError
+from ventbook.places import Place, local_copy, write_local
 from ventbook.records import privacy
 from ventbook.records.intake.keys import IN_DOUBT, is_elsewhere, key_texts
 from ventbook.records.intake.masking import mask_again
@@ -39,7 +39,7 @@ from ventbook.records.store import (
 from ventbook.records.store.delta import new_file, read_files
 
 
-def withdraw(number: int, *, store: str | Path | Store, today: dt.date | None = None, note: str = "") -> int:
+def withdraw(number: int, *, store: str | Place | Store, today: dt.date | None = None, note: str = "") -> int:
     """Take back intake ``number``; returns the number of the snapshot that says so.
 
     Rows it wrote go; a row it corrected comes back as it was before (unless a still later intake corrected it
@@ -226,7 +226,7 @@ def _held_history(target: Store) -> tuple[dict[Address, dict[str, Any]], dict[Ad
     """Every row that was ever quarantined, and the intakes that cleared it."""
     held: dict[Address, dict[str, Any]] = {}
     cleared_by: dict[Address, set[int]] = {}
-    read: dict[Path, dict[Address, dict[str, Any]]] = {}
+    read: dict[Place, dict[Address, dict[str, Any]]] = {}
     withdrawals = set(target.intake_rows().query("kind == 'withdrawal'")["number"])
     last: set[Address] = set()
     for snapshot in target.every_snapshot():
@@ -266,7 +266,7 @@ def _said_later(writer: Writer, before: Snapshot, row: dict[str, Any], gone: set
 def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:
     if "samples" not in before.versions:
         return
-    now: dict[Path, set[Key]] = {}
+    now: dict[Place, set[Key]] = {}
     for file in before.files("samples"):
         own = {key for key, value in read_starts(file).items() if value[2] == number}
         if own:
@@ -275,7 +275,7 @@ def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: i
     if not keys:
         return
     path = writer.path_of("samples")
-    add: dict[Path, str] = {}
+    add: dict[Place, str] = {}
     for file, own in now.items():
         quarter = file.parent.name.partition("=")[2]
         rest = copy_without(file, own, new_file(path, writer.number, file.parent.name))
@@ -319,11 +319,15 @@ def dictionary_schema() -> pa.Schema:
     return record_schema("samples")
 
 
-def _copy_only(file: Path, wanted: set[Key], target: Path) -> None:
+def _copy_only(file: Place, wanted: set[Key], target: Place) -> None:
     import pyarrow.parquet as pq
 
     starts = {key: value for key, value in read_starts(file).items() if key in wanted}
-    with pq.ParquetFile(file, page_checksum_verification=True) as source, open_writer(target) as out:
+    with (
+        pq.ParquetFile(local_copy(file), page_checksum_verification=True) as source,
+        write_local(target) as copy,
+        open_writer(copy) as out,
+    ):
         for group in range(source.num_row_groups):
             rows = source.read_row_group(group)
             keys = zip(

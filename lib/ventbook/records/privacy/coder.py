@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import hmac
 import json
-import os
 import re
 import secrets
 from collections.abc import Callable, Iterable
-from pathlib import Path
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from ventbook.errors import InputError
+from ventbook.places import AddressError, NotAllowed, Place, write_whole
 from ventbook.records.privacy.words import CODE, SHORTEST_NAME, NameFinder, is_name
 
 FOLDER = "private"
@@ -31,7 +30,7 @@ class KeyMissing(InputError):
 class NameCoder:
     """Codes names under one key and remembers which name a code stands for (for the key's owner only)."""
 
-    def __init__(self, key: bytes, names: dict[str, str] | None = None, folder: Path | None = None) -> None:
+    def __init__(self, key: bytes, names: dict[str, str] | None = None, folder: Place | None = None) -> None:
         self.key, self.names, self.folder = key, dict(names or {}), folder
         self.known_at_first = frozenset(self.names)
         self.cells: dict[str, str] = {}  # what was coded because it may be a name
@@ -136,11 +135,15 @@ class NameCoder:
         if self.folder is None:
             return
         self.folder.mkdir(mode=0o700, exist_ok=True)
-        _write_private(self.folder / NAMES, json.dumps(self.names, ensure_ascii=False, sort_keys=True))
+        write_whole(
+            self.folder / NAMES, json.dumps(self.names, ensure_ascii=False, sort_keys=True), private=True
+        )
         if self.cells:
             cells = _read_codes(self.folder / CELLS) | self.cells
-            _write_private(self.folder / CELLS, json.dumps(cells, ensure_ascii=False, sort_keys=True))
-        _write_private(self.folder / KEY, self.key.hex())
+            write_whole(
+                self.folder / CELLS, json.dumps(cells, ensure_ascii=False, sort_keys=True), private=True
+            )
+        write_whole(self.folder / KEY, self.key.hex(), private=True)
 
 
 def _repeats_itself(texts: pa.Array) -> bool:
@@ -148,7 +151,7 @@ def _repeats_itself(texts: pa.Array) -> bool:
     return len(texts.dictionary_encode().dictionary) < len(texts) // 2
 
 
-def open_coder(store: Path | None, *, coded: bool = False) -> NameCoder:
+def open_coder(store: Place | None, *, coded: bool = False) -> NameCoder:
     """The coder of a store; with None one that is never saved.
 
     A store without a key gets a new one, unless its records are ``coded`` already: then KeyMissing says how the key
@@ -169,6 +172,8 @@ def open_coder(store: Path | None, *, coded: bool = False) -> NameCoder:
         key = bytes.fromhex((folder / KEY).read_text("ascii"))
         names = json.loads((folder / NAMES).read_text("utf-8"))
         sound = len(key) == 32 and isinstance(names, dict)
+    except AddressError:
+        raise
     except (OSError, ValueError):
         sound = False
     if not sound:
@@ -179,12 +184,12 @@ def open_coder(store: Path | None, *, coded: bool = False) -> NameCoder:
     return NameCoder(key, names, folder)
 
 
-def open_reader(store: Path) -> NameCoder:
+def open_reader(store: Place) -> NameCoder:
     """Masks the names of a store where they may be read, nothing where they may not; codes nothing and saves nothing."""
     return NameCoder(b"", read_names(store))
 
 
-def make_key(store: Path) -> None:
+def make_key(store: Place) -> None:
     """A new key for a store that has lost its own. InputError where it has one."""
     folder = store / FOLDER
     if (folder / KEY).exists():
@@ -192,19 +197,23 @@ def make_key(store: Path) -> None:
     NameCoder(secrets.token_bytes(32), read_names(store), folder).save()
 
 
-def read_names(store: Path) -> dict[str, str]:
+def read_names(store: Place) -> dict[str, str]:
     """Code -> name, for the owner of the key; empty for everyone else."""
     return _read_codes(store / FOLDER / NAMES)
 
 
-def read_cells(store: Path) -> dict[str, str]:
+def read_cells(store: Place) -> dict[str, str]:
     """Code -> what stood there, names and cells that were coded because they may be some; for the owner of the key."""
     return _read_codes(store / FOLDER / CELLS) | read_names(store)
 
 
-def _read_codes(path: Path) -> dict[str, str]:
+def _read_codes(path: Place) -> dict[str, str]:
     try:
         found = json.loads(path.read_text("utf-8"))
+    except NotAllowed:
+        return {}
+    except AddressError:
+        raise
     except (OSError, ValueError):
         return {}
     return found if isinstance(found, dict) else {}
@@ -215,13 +224,3 @@ def restore_text(text: str, names: dict[str, str]) -> str:
     return re.sub(
         r"\[?(T-[0-9a-f]{10})\]?", lambda found: names[found[1]] if found[1] in names else found.group(), text
     )
-
-
-def _write_private(path: Path, text: str) -> None:
-    part = path.with_suffix(".part")
-    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600)
-    with os.fdopen(handle, "w", encoding="utf-8") as file:
-        file.write(text)
-        file.flush()
-        os.fsync(file.fileno())
-    part.replace(path)

@@ -11,16 +11,19 @@ import hashlib
 import json
 import os
 import shutil
+import tempfile
 import zipfile
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 from ventbook import __version__
+from ventbook.places import Address, Place, find_place, list_below, local_copy, name_below
 from ventbook.records import privacy
 from ventbook.records.store import delta, snapshots
 from ventbook.records.store.checking import check_store
-from ventbook.records.store.delta import StoreError, hold_lock
+from ventbook.records.store.delta import StoreError
+from ventbook.records.store.locks import hold_lock
 from ventbook.records.store.proof import measure_file, sync_folder
 from ventbook.records.store.snapshots import LOCK, MARK
 
@@ -35,7 +38,7 @@ PIECE = 1 << 20
 class BackupDone:
     """What a backup or the way back did: the newest snapshot, files of the store, registers, and whether the key is in."""
 
-    place: Path
+    place: Place
     snapshot: int
     files: int
     bytes: int
@@ -61,7 +64,7 @@ class BackupDone:
         return said
 
 
-def back_up(path: str | Path, out: str | Path, *, with_key: bool = False) -> BackupDone:
+def back_up(path: str | Path | Address, out: str | Path, *, with_key: bool = False) -> BackupDone:
     """Write a store with all its snapshots and the registers beside it into the one file ``out``.
 
     StoreError where the store is damaged, holds nothing, or ``out`` stands already or can't be written.
@@ -78,18 +81,16 @@ def back_up(path: str | Path, out: str | Path, *, with_key: bool = False) -> Bac
                 f"{path}: {found.damages[0].file} {found.damages[0].what}; {delta.advise(store.path)}"
             )
         left = set(found.leftovers)
-        files = {f"store/{MARK}": store.path / MARK}
-        for file in sorted((store.path / "tables").rglob("*")):
-            if file.is_file() and file not in left:
-                files[f"store/{file.relative_to(store.path).as_posix()}"] = file
+        files: dict[str, Place] = {f"store/{MARK}": store.path / MARK}
+        for file in list_below(store.path / "tables"):
+            if file not in left:
+                files[f"store/{name_below(file, store.path)}"] = file
         private = store.path / privacy.FOLDER
-        for file in sorted(private.iterdir()) if with_key and private.is_dir() else []:
+        for file in list_below(private) if with_key else ():
             files[f"store/{privacy.FOLDER}/{file.name}"] = file
         around = store.path.resolve().parent
         beside = [name for name in BESIDE if (around / name).is_file()]
-        beside += sorted(
-            f.relative_to(around).as_posix() for f in (around / TRIALS).rglob("*") if f.is_file()
-        )
+        beside += [name_below(f, around) for f in list_below(around / TRIALS)]
         files |= {f"beside/{name}": around / name for name in beside}
         measured = {name: measure_file(file) for name, file in files.items()}
         manifest = {"format": 1, "snapshot": number, "library": __version__, "files": measured}
@@ -102,7 +103,7 @@ def back_up(path: str | Path, out: str | Path, *, with_key: bool = False) -> Bac
                     with zipfile.ZipFile(raw, "w", zipfile.ZIP_STORED) as archive:
                         archive.writestr(MANIFEST, json.dumps(manifest, indent=1))
                         for name, file in files.items():
-                            archive.write(file, name)
+                            archive.write(local_copy(file), name)
                     raw.flush()
                     os.fsync(raw.fileno())
                 part.replace(out)
@@ -113,13 +114,15 @@ def back_up(path: str | Path, out: str | Path, *, with_key: bool = False) -> Bac
     return BackupDone(out, number, len(files) - len(beside), size, tuple(beside), (), with_key)
 
 
-def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
+def restore_backup(file: str | Path, path: str | Path | Address) -> BackupDone:
     """Bring a backup back into the missing or empty folder ``path``, registers into the folder it stands in.
 
     The store stands in its place only once every file is as the manifest says and the whole store has been checked.
     StoreError otherwise, and nothing is left.
     """
-    file, path = Path(file), Path(path)
+    file, path = Path(file), find_place(path)
+    if isinstance(path, Address):
+        return _restore_there(file, path)
     if path.exists() and (not path.is_dir() or not snapshots.holds_nothing(path)):
         raise StoreError(
             f"{path}: holds something already; name a new folder, a store is never restored over another"
@@ -129,11 +132,8 @@ def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
     try:
         with delta.tell_trouble(path):
             work.mkdir(mode=0o700, parents=True)
-        manifest = _unpack(file, work)
+        manifest = _unpack_checked(file, work)
         store = work / "store"
-        found = check_store(store)
-        if found.damages or found.snapshots != manifest["snapshot"]:
-            raise StoreError(f"{file}: the store in it is not whole; use another backup")
         with delta.tell_trouble(path):
             for entry in path.iterdir() if path.exists() else ():
                 entry.unlink()
@@ -147,10 +147,54 @@ def restore_backup(file: str | Path, path: str | Path) -> BackupDone:
             sync_folder(path.parent)
     finally:
         shutil.rmtree(work, ignore_errors=True)
+    return _say_restored(path, manifest, beside, kept)
+
+
+def _restore_there(file: Path, path: Address) -> BackupDone:
+    """The same at an address: checked here, sent under the store's lock, its mark last."""
+    if path.exists() and not snapshots.holds_nothing(path):
+        raise StoreError(
+            f"{path}: holds something already; name a new address, a store is never restored over another"
+        )
+    with tempfile.TemporaryDirectory(prefix="ventbook-restore-") as folder:
+        work = Path(folder)
+        manifest = _unpack_checked(file, work)
+        with hold_lock(path / LOCK) as still_held:
+            if not snapshots.holds_nothing(path):
+                raise StoreError(
+                    f"{path}: another intake has written to this address just now; name a new one"
+                )
+            sent: list[Address] = []
+            try:
+                files = [f for f in list_below(work / "store") if isinstance(f, Path) and f.name != MARK]
+                for one in [*files, work / "store" / MARK]:
+                    still_held()
+                    sent.append(path / one.relative_to(work / "store").as_posix())
+                    sent[-1].put(one)
+                beside, kept = _put_beside(work / "beside", path.parent)
+            except BaseException:
+                for place in sent:
+                    place.unlink()
+                raise
+    return _say_restored(path, manifest, beside, kept)
+
+
+def _unpack_checked(file: Path, work: Path) -> dict[str, Any]:
+    """Every file of a backup below ``work``, once it is as the manifest says and the whole store has been checked."""
+    manifest = _unpack(file, work)
+    found = check_store(work / "store")
+    if found.damages or found.snapshots != manifest["snapshot"]:
+        raise StoreError(f"{file}: the store in it is not whole; use another backup")
+    return manifest
+
+
+def _say_restored(
+    path: Place, manifest: dict[str, Any], beside: tuple[str, ...], kept: tuple[str, ...]
+) -> BackupDone:
     files = manifest["files"]
     size = sum(size for size, _ in files.values())
     count = sum(name.startswith("store/") for name in files)
-    return BackupDone(path, found.snapshots, count, size, beside, kept, manifest["with_key"])
+    return BackupDone(path, manifest["snapshot"], count, size, beside, kept, manifest["with_key"])
 
 
 def _unpack(file: Path, work: Path) -> dict[str, Any]:
@@ -206,15 +250,18 @@ def _unpack_one(archive: zipfile.ZipFile, name: str, work: Path, size: int, sha:
         raise ValueError(name)
 
 
-def _put_beside(made: Path, folder: Path) -> tuple[tuple[str, ...], tuple[str, ...]]:
+def _put_beside(made: Path, folder: Place) -> tuple[tuple[str, ...], tuple[str, ...]]:
     found, kept = [], []
     for file in sorted(f for f in made.rglob("*") if f.is_file()):
-        name = file.relative_to(made).as_posix()
-        target = folder / name
+        name = name_below(file, made)
+        target: Place = folder / name
         if target.exists() and target.read_bytes() != file.read_bytes():
             kept.append(name)
             target = target.with_name(f"{target.name}.restored")
         found.append(name)
+        if isinstance(target, Address):
+            target.put(file)
+            continue
         target.parent.mkdir(parents=True, exist_ok=True)
         file.replace(target)
     return tuple(found), tuple(kept)

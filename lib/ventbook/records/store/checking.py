@@ -13,8 +13,10 @@ from typing import Any
 
 import pyarrow.parquet as pq
 
+from ventbook.places import Address, Place, find_place, list_below, list_matching, local_copy, name_below
 from ventbook.records.store import delta, snapshots
-from ventbook.records.store.delta import StoreError, hold_lock
+from ventbook.records.store.delta import StoreError
+from ventbook.records.store.locks import hold_lock, is_probe
 from ventbook.records.store.proof import LOG, find_fault, fold_proofs, list_log, seal_row
 from ventbook.records.store.snapshots import CACHE, INTAKES, LOCK, MARK, Store, table_path
 
@@ -38,14 +40,14 @@ class StoreCheck:
     snapshot that nothing damaged touches, None where there is none; ``leftovers`` are files that no snapshot names.
     """
 
-    path: Path
+    path: Place
     snapshots: int
     files: int
     bytes: int
     damages: tuple[Damage, ...]
     unproven: tuple[int, ...]
     whole: int | None
-    leftovers: tuple[Path, ...]
+    leftovers: tuple[Place, ...]
 
     def lines(self) -> list[str]:
         """What to print, one line a fact."""
@@ -90,12 +92,12 @@ class _Found:
     newest: int
 
 
-def check_store(path: str | Path) -> StoreCheck:
+def check_store(path: str | Path | Address) -> StoreCheck:
     """Hold every file of a store against the size and SHA-256 that its snapshots keep.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Address
         Folder of the store.
 
     Returns
@@ -115,7 +117,7 @@ def check_store(path: str | Path) -> StoreCheck:
     >>> found.damages, found.whole, found.unproven
     ((), 8, ())
     """
-    store, mark, damages = _open_damaged(Path(path))
+    store, mark, damages = _open_damaged(find_place(path))
     found = _find_rows(store, mark)
     damages += found.damages
     broken: dict[str, Damage] = {d.file: d for d in damages}
@@ -138,10 +140,10 @@ def check_store(path: str | Path) -> StoreCheck:
     unproven = tuple(number for number, text in sorted(texts.items()) if text is None)
     old = _name_unproven(store, found.rows, unproven, broken)
     whole = _newest_whole(store, found, broken)
-    every = {file.relative_to(store.path).as_posix(): file for file in _walk(store.path / "tables")}
+    every = {name_below(file, store.path): file for file in list_below(store.path / "tables")}
     leftovers = [] if old is None else _find_leftovers(store, every, set(named) | old)
     for entry in store.path.iterdir():
-        if entry.name == MARK + ".part":
+        if entry.name == MARK + ".part" or is_probe(entry):
             leftovers.append(entry)
     kept = [file for file in every.values() if file not in set(leftovers)]
     return StoreCheck(
@@ -152,11 +154,11 @@ def check_store(path: str | Path) -> StoreCheck:
         tuple(sorted(broken.values(), key=lambda d: d.file)),
         unproven,
         whole,
-        tuple(sorted(leftovers)),
+        tuple(sorted(leftovers, key=str)),
     )
 
 
-def _open_damaged(path: Path) -> tuple[Store, dict[str, Any], list[Damage]]:
+def _open_damaged(path: Place) -> tuple[Store, dict[str, Any], list[Damage]]:
     """The store, its mark, and what is wrong with the mark: everything else can be checked without it."""
     try:
         store = snapshots.open_store(path)
@@ -172,7 +174,7 @@ def _find_rows(store: Store, mark: dict[str, Any]) -> _Found:
     """The rows of ``intakes`` from their files. One is a snapshot's where the mark, a later row or the log names it."""
     folder = table_path(store.path, "intakes")
     damages, read = [], {}
-    for file in sorted(folder.glob("part-*.parquet")):
+    for file in list_matching(folder, "part-*.parquet"):
         number = int(file.name.split("-")[1])
         try:
             rows = delta.read_files([file], INTAKES).to_pylist()
@@ -227,7 +229,7 @@ def _name_unproven(
                 clear = False
                 continue
             for path in files:
-                file = path.relative_to(store.path).as_posix()
+                file = name_below(path, store.path)
                 if file in named:
                     continue
                 named.add(file)
@@ -238,9 +240,12 @@ def _name_unproven(
     return named if clear else None
 
 
-def _reads(path: Path) -> bool:
+def _reads(path: Place) -> bool:
     try:
-        with delta.tell_trouble(path), pq.ParquetFile(path, page_checksum_verification=True) as file:
+        with (
+            delta.tell_trouble(path),
+            pq.ParquetFile(local_copy(path), page_checksum_verification=True) as file,
+        ):
             for _ in file.iter_batches():
                 pass
     except StoreError:
@@ -256,7 +261,7 @@ def _newest_whole(store: Store, found: _Found, broken: dict[str, Damage]) -> int
         texts = [found.rows[n]["proof"] for n in range(1, number + 1)]
         if texts[-1] is None:
             files = {
-                f"tables/{table}/{file.relative_to(table_path(store.path, table)).as_posix()}"
+                f"tables/{table}/{name_below(file, table_path(store.path, table))}"
                 for table, file in _files_by_log(store, found.rows[number])
             }
         else:
@@ -267,7 +272,7 @@ def _newest_whole(store: Store, found: _Found, broken: dict[str, Damage]) -> int
     return None
 
 
-def _files_by_log(store: Store, row: dict[str, Any]) -> Iterator[tuple[str, Path]]:
+def _files_by_log(store: Store, row: dict[str, Any]) -> Iterator[tuple[str, Place]]:
     import json
 
     for table, version in json.loads(row["versions"]).items():
@@ -277,12 +282,7 @@ def _files_by_log(store: Store, row: dict[str, Any]) -> Iterator[tuple[str, Path
             yield table, table_path(store.path, table) / LOG
 
 
-def _walk(folder: Path) -> Iterator[Path]:
-    if folder.is_dir():
-        yield from (file for file in folder.rglob("*") if file.is_file())
-
-
-def _find_leftovers(store: Store, every: dict[str, Path], named: set[str]) -> list[Path]:
+def _find_leftovers(store: Store, every: dict[str, Place], named: set[str]) -> list[Place]:
     """Data files that no snapshot names, and halves of files. Log entries stay: they are the table's history."""
     logs = {f"tables/{p.name}/{name}" for p in (store.path / "tables").iterdir() for name in list_log(p)}
     return [
@@ -292,7 +292,7 @@ def _find_leftovers(store: Store, every: dict[str, Path], named: set[str]) -> li
     ]
 
 
-def prune_store(path: str | Path, *, older_than_h: float = DAY_H) -> list[Path]:
+def prune_store(path: str | Path | Address, *, older_than_h: float = DAY_H) -> list[Place]:
     """Remove files that no snapshot names and that are older than ``older_than_h`` hours, and all that pages keep; returns them.
 
     Held under the store's lock. StoreError, and nothing removed, where the store is damaged.
@@ -306,7 +306,7 @@ def prune_store(path: str | Path, *, older_than_h: float = DAY_H) -> list[Path]:
             )
         limit = time.time() - older_than_h * 3600.0
         gone = [file for file in found.leftovers if file.stat().st_mtime < limit]
-        gone += _walk(store.path / CACHE)  # what rests on rows that are gone included
+        gone += list_below(store.path / CACHE)  # what rests on rows that are gone included
         for file in gone:
             file.unlink(missing_ok=True)
     return gone

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import datetime as dt
 import json
-import os
 import re
 import warnings
 from collections.abc import Mapping, Sequence
@@ -25,10 +24,12 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook import tables
+from ventbook.places import Address, AddressError, Place, find_place, list_matching, local_copy, write_whole
 from ventbook.records import privacy
 from ventbook.records.readers.mapping import GIVEN_BACK
 from ventbook.records.store import delta
 from ventbook.records.store.delta import StoreError
+from ventbook.records.store.locks import hold_lock, is_probe
 from ventbook.records.store.proof import TableProof, check_files, fold_proofs, seal_row, sync_folder
 from ventbook.tables import Gauges, Limits
 
@@ -208,7 +209,7 @@ class Snapshot:
     on, file by file; None where an earlier version wrote it, which kept no hashes: it is read unproven.
     """
 
-    path: Path
+    path: Place
     number: int
     today: dt.date
     versions: dict[str, int]
@@ -220,7 +221,7 @@ class Snapshot:
         """Names of the tables that hold something in this snapshot."""
         return tuple(self.versions)
 
-    def files(self, table: str) -> list[Path]:
+    def files(self, table: str) -> list[Place]:
         """The Parquet files of a table in this snapshot (for readers that stream, such as traces).
 
         StoreError names a file that is missing or not as it was written, by size always, by SHA-256 when this process
@@ -240,7 +241,7 @@ class Snapshot:
         elif files:  # of versions that knew fewer columns, and of those that knew more
             with delta.tell_trouble(table_path(self.path, table)):
                 schema = pa.unify_schemas(
-                    [delta.pq.read_schema(file) for file in files], promote_options="permissive"
+                    [delta.pq.read_schema(local_copy(file)) for file in files], promote_options="permissive"
                 )
         else:
             return pa.table({})
@@ -334,7 +335,7 @@ class Snapshot:
 class Store:
     """A folder of Delta tables with consecutive snapshots. Open with ``open_store`` or ``create_store``."""
 
-    path: Path
+    path: Place
 
     def intake_rows(self, until: int | None = None) -> pd.DataFrame:
         """The raw rows of ``intakes``, oldest first, or those up to a number. StoreError where one of them is missing or not as
@@ -346,22 +347,22 @@ class Store:
         except StoreError as error:
             return self._read_rows(self._sealed_files(error), until)
 
-    def _named_files(self) -> list[Path]:
+    def _named_files(self) -> list[Place]:
         folder = table_path(self.path, "intakes")
         head = delta.head_version(folder)
         return [] if head is None else delta.list_files(folder, head)
 
-    def _read_rows(self, files: list[Path], until: int | None) -> pd.DataFrame:
+    def _read_rows(self, files: list[Place], until: int | None) -> pd.DataFrame:
         if until is not None:
             files = [file for file in files if row_number(file) <= until]
         rows = delta.read_files(files, INTAKES).sort_by("number")
         self._check_rows(rows, until)
         return to_frame(rows)
 
-    def _sealed_files(self, error: StoreError) -> list[Path]:
+    def _sealed_files(self, error: StoreError) -> list[Place]:
         """Files of the rows that the mark acknowledges, without the log; ``error`` is raised where they prove nothing."""
         acknowledged = int(read_mark(self.path).get("snapshots", 0))
-        every = sorted(table_path(self.path, "intakes").glob("part-*.parquet"))
+        every = list_matching(table_path(self.path, "intakes"), "part-*.parquet")
         files = [file for file in every if row_number(file) <= acknowledged]
         if not files or len({row_number(file) for file in files}) < len(files):
             raise error
@@ -449,22 +450,22 @@ class Store:
         return self.intake_rows().empty
 
 
-def row_number(file: Path) -> int:
+def row_number(file: Place) -> int:
     """The snapshot whose row a file of ``intakes`` holds, by its name."""
     return int(file.name.split("-")[1])
 
 
-def table_path(store: Path, table: str) -> Path:
+def table_path(store: Place, table: str) -> Place:
     """Where a table's files are."""
     return store / "tables" / table
 
 
-def open_store(path: str | Path) -> Store:
+def open_store(path: str | Path | Address) -> Store:
     """The store of a workshop's records: a folder of tables with every snapshot that was committed.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Address
         Folder that ``ventbook intake`` made.
 
     Returns
@@ -492,7 +493,7 @@ def open_store(path: str | Path) -> Store:
     >>> engines.columns[:3].tolist()
     ['engine_id', 'engine_type', 'cylinders']
     """
-    path = Path(path)
+    path = find_place(path)
     if not path.exists():
         raise StoreError(f"{path}: no such store; check the path, or make one with ventbook intake")
     if not (path / MARK).is_file():
@@ -513,7 +514,7 @@ def open_store(path: str | Path) -> Store:
     return Store(path)
 
 
-def read_mark(path: Path) -> dict[str, Any]:
+def read_mark(path: Place) -> dict[str, Any]:
     """What the mark of a store says: ``format``, how many ``snapshots`` were acknowledged, and ``last``, what the newest
     one's own row rests on (both missing in stores of earlier versions).
     """
@@ -521,47 +522,44 @@ def read_mark(path: Path) -> dict[str, Any]:
     try:
         found: dict[str, Any] = json.loads(mark.read_text("utf-8"))
         found["format"], int(found.get("snapshots", 0))
+    except AddressError:
+        raise
     except (ValueError, KeyError, TypeError, OSError):
         raise StoreError(f"{mark}: can't be read; restore it from a copy of the store") from None
     return found
 
 
-def write_mark(path: Path, **said: Any) -> None:
+def write_mark(path: Place, **said: Any) -> None:
     """Write a store's mark in one step; it is on the disk when this returns."""
-    part = path / (MARK + ".part")
     with delta.tell_trouble(path / MARK):
-        with part.open("w", encoding="utf-8") as file:
-            file.write(json.dumps({"format": FORMAT, **said}) + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path / MARK)
+        write_whole(path / MARK, json.dumps({"format": FORMAT, **said}) + "\n")
     sync_folder(path)
 
 
-def holds_nothing(path: Path) -> bool:
+def holds_nothing(path: Place) -> bool:
     """True for a folder that is empty but for what a killed first intake may have left."""
-    return {entry.name for entry in path.iterdir()} <= {LOCK, MARK + ".part"}
+    return {entry.name for entry in path.iterdir() if not is_probe(entry)} <= {LOCK, MARK + ".part"}
 
 
-def is_made(path: Path) -> bool:
+def is_made(path: Place) -> bool:
     """True for a store, False for a folder that is missing, empty or half-made; StoreError for any other."""
     if path.is_dir() and not (path / MARK).exists() and holds_nothing(path):
         return False
     return path.exists() and open_store(path) is not None
 
 
-def create_store(path: str | Path) -> Store:
+def create_store(path: str | Path | Address) -> Store:
     """A new store in a folder that is missing or empty; an existing store is opened."""
-    path = Path(path)
+    path = find_place(path)
     if (path / MARK).exists():
         return open_store(path)
     prepare_folder(path)
-    with delta.hold_lock(path / LOCK):
+    with hold_lock(path / LOCK):
         make_mark(path)
     return open_store(path)
 
 
-def prepare_folder(path: Path) -> None:
+def prepare_folder(path: Place) -> None:
     """Make the folder of a new store, or refuse one that holds other things. A store is left as it is."""
     if (path / MARK).exists() or table_path(path, "intakes").is_dir():
         open_store(path)
@@ -583,7 +581,7 @@ def prepare_folder(path: Path) -> None:
         raise StoreError(f"{path}: the folder holds other files; give a new or an empty folder")
 
 
-def make_mark(path: Path) -> bool:
+def make_mark(path: Place) -> bool:
     """Make a folder a store; True where it was none. The caller holds its lock."""
     if (path / MARK).exists():
         open_store(path)

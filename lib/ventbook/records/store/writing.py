@@ -17,15 +17,15 @@ from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from ventbook import __version__
+from ventbook.places import Address, Place, name_below
 from ventbook.records.store import delta, snapshots
-from ventbook.records.store.delta import hold_lock
+from ventbook.records.store.locks import hold_lock
 from ventbook.records.store.proof import (
     LOG,
     check_files,
@@ -50,9 +50,13 @@ class Writer:
     number: int
     before: Snapshot | None
     versions: dict[str, int] = field(default_factory=dict)
+    heads: dict[str, int] = field(
+        default_factory=dict
+    )  # of every table, after what this writer has written so far
     committed: bool = False
     content: int = CONTENT
-    ahead: dict[str, Future[Path]] = field(default_factory=dict)
+    still_held: Callable[[], None] = lambda: None
+    ahead: dict[str, Future[Place]] = field(default_factory=dict)
     pool: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1))
 
     def write_ahead(self, table: str, rows: Callable[[], pa.Table]) -> None:
@@ -61,7 +65,7 @@ class Writer:
         """
         path = self.path_of(table)
 
-        def write() -> Path:
+        def write() -> Place:
             return delta.write_file(path, rows(), self.number)
 
         self.ahead[table] = self.pool.submit(write)
@@ -104,7 +108,7 @@ class Writer:
         if add is not None and add.num_rows:
             new.append(delta.write_file(path, add.select(schema.names).cast(schema), self.number))
         if new or gone:
-            self.versions[table] = delta.commit_files(path, schema, new, gone)
+            self._commit_files(table, schema, new, gone)
 
     def rewrite_rows(
         self, table: str, change: Callable[[pa.Table], pa.Table], columns: Sequence[str]
@@ -125,15 +129,15 @@ class Writer:
                 gone.append(file)
                 new.append(delta.write_file(path, changed, self.number))
         if gone:
-            self.versions[table] = delta.commit_files(path, schema, new, gone)
+            self._commit_files(table, schema, new, gone)
 
-    def files_now(self, table: str) -> list[Path]:
+    def files_now(self, table: str) -> list[Place]:
         """The Parquet files of a table after what this writer has written so far."""
         path = table_path(self.store.path, table)
-        files = delta.list_files(path, _head(path))
+        files = delta.list_files(path, self.heads[table])
         proof = self.before.proof if self.before is not None else None
         known = proof[table].files if proof is not None and table in proof else {}
-        names = {file.relative_to(path).as_posix() for file in files}
+        names = {name_below(file, path) for file in files}
         check_files(self.store.path, table, {name: known[name] for name in names & set(known)})
         return files
 
@@ -145,17 +149,23 @@ class Writer:
         self,
         table: str,
         schema: pa.Schema,
-        files: Sequence[Path],
-        partitions: dict[Path, dict[str, str | None]],
-        remove: Sequence[Path] = (),
+        files: Sequence[Place],
+        partitions: dict[Place, dict[str, str | None]],
+        remove: Sequence[Place] = (),
     ) -> None:
         """Name files that were written beforehand into the table's folder (samples)."""
-        path = self.path_of(table, schema)
+        self.path_of(table, schema)
         by = PARTITIONED.get(table, ())
         full = pa.schema([*schema, *[pa.field(name, pa.string()) for name in by]])
-        self.versions[table] = delta.commit_files(path, full, files, remove, partitions, by)
+        self._commit_files(table, full, files, remove, partitions, by)
 
-    def path_of(self, table: str, schema: pa.Schema | None = None) -> Path:
+    def _commit_files(self, table: str, *what: Any) -> None:
+        """One Delta commit on the version that this writer knows."""
+        self.still_held()
+        path = table_path(self.store.path, table)
+        self.versions[table] = self.heads[table] = delta.commit_files(path, *what, after=self.heads[table])
+
+    def path_of(self, table: str, schema: pa.Schema | None = None) -> Place:
         """The table's folder; the table is made where it doesn't exist, widened where the dictionary has grown."""
         path = table_path(self.store.path, table)
         shape = snapshots.schema_of(table) if table in _described() else schema
@@ -163,12 +173,18 @@ class Writer:
             return path
         by = PARTITIONED.get(table, ())
         full = pa.schema([*shape, *[pa.field(name, pa.string()) for name in by]])
-        if delta.head_version(path) is None:
-            delta.create_table(path, full, by)
-        elif table not in PARTITIONED:
-            delta.widen_schema(path, shape)
-        self.versions.setdefault(table, _head(path))
+        self._make_table(table, full, by)
+        self.versions.setdefault(table, self.heads[table])
         return path
+
+    def _make_table(self, table: str, shape: pa.Schema, by: Sequence[str] = ()) -> None:
+        """The table is made where it doesn't exist, widened where it has fewer columns; ``heads`` says at which version it is."""
+        path = table_path(self.store.path, table)
+        if table not in self.heads:
+            delta.create_table(path, shape, by)
+            self.heads[table] = 0
+        elif not by:
+            self.heads[table] += delta.widen_schema(path, shape)
 
     def commit(
         self,
@@ -183,11 +199,8 @@ class Writer:
         """Write the row that makes the snapshot; returns its number."""
         known = fold_proofs(self.store.intake_rows()["proof"])
         path = table_path(self.store.path, "intakes")
-        if delta.head_version(path) is None:
-            delta.create_table(path, snapshots.INTAKES)
-        else:
-            delta.widen_schema(path, snapshots.INTAKES)
-        resting = {**self.versions, "intakes": _head(path)}
+        self._make_table("intakes", snapshots.INTAKES)
+        resting = {**self.versions, "intakes": self.heads["intakes"]}
         proof = prove_changes(self.store.path, resting, known)
         row: dict[str, Any] = {
             "number": self.number,
@@ -207,8 +220,9 @@ class Writer:
         rows = pa.table({name: [row[name]] for name in snapshots.INTAKES.names}, schema=snapshots.INTAKES)
         file = delta.write_file(path, rows, self.number)
         measure_file(file, sync=True)
-        delta.commit_files(path, snapshots.INTAKES, [file])
-        own = [file.relative_to(path).as_posix()]
+        self.still_held()
+        delta.commit_files(path, snapshots.INTAKES, [file], after=self.heads["intakes"])
+        own = [name_below(file, path)]
         own += [name for name in list_log(path) if name not in fold_proofs([proof])["intakes"].log]
         last = {name: measure_file(path / name, sync=True) for name in own}
         sync_folder(path)
@@ -228,14 +242,17 @@ def write_snapshot(store: Store, *, make: bool = False) -> Iterator[Writer]:
     there = store.path.exists()
     if make:
         snapshots.prepare_folder(store.path)
-    with hold_lock(store.path / snapshots.LOCK):
+    with hold_lock(store.path / snapshots.LOCK) as still_held:
         new = make and snapshots.make_mark(store.path)
         try:
+            head = delta.head_version(table_path(store.path, "intakes"))
             before = None if store.empty else store.snapshot()
             if before is not None and before.proof is not None:
                 check_log(store.path, before.proof)
-            versions = restore_heads(store, before)
-            writer = Writer(store, 1 if before is None else before.number + 1, before, versions)
+            versions, heads = restore_heads(store, before)
+            heads |= {"intakes": head} if head is not None else {}
+            writer = Writer(store, 1 if before is None else before.number + 1, before, versions, heads)
+            writer.still_held = still_held
             if before is not None:
                 writer.content = before.content
             try:
@@ -244,6 +261,7 @@ def write_snapshot(store: Store, *, make: bool = False) -> Iterator[Writer]:
                 writer.pool.shutdown(cancel_futures=True)
         except BaseException as error:
             if new and not table_path(store.path, "intakes").exists():
+                still_held()
                 _take_away(store.path, whole=not there)
             told = delta.tell_no_room(store.path, error) if isinstance(error, OSError) else None
             if told is not None:  # while traces were written, for one
@@ -251,7 +269,12 @@ def write_snapshot(store: Store, *, make: bool = False) -> Iterator[Writer]:
             raise
 
 
-def _take_away(path: Path, *, whole: bool) -> None:
+def _take_away(path: Place, *, whole: bool) -> None:
+    if isinstance(path, Address):  # the lock is held, and stays
+        for place, _ in path.states():
+            if place != path / snapshots.LOCK:
+                place.unlink()
+        return
     for entry in path.iterdir():
         if entry.is_dir():
             shutil.rmtree(entry, ignore_errors=True)
@@ -262,27 +285,28 @@ def _take_away(path: Path, *, whole: bool) -> None:
             path.rmdir()
 
 
-def restore_heads(store: Store, last: Snapshot | None) -> dict[str, int]:
-    """Bring every table's head back to the last snapshot; returns the versions that now say the same as it.
+def restore_heads(store: Store, last: Snapshot | None) -> tuple[dict[str, int], dict[str, int]]:
+    """Bring every table's head back to the last snapshot; returns the versions that now say the same as it, and the heads of
+    all tables but ``intakes``.
 
     A table that the snapshot doesn't know (made by a killed writer) goes back to its empty version 0.
     """
     named = last.versions if last is not None else {}
-    versions = dict(named)
+    versions, heads = dict(named), {}
     folder = store.path / "tables"
-    for path in sorted(folder.iterdir()) if folder.is_dir() else []:
-        if path.name == "intakes":
-            continue
+    for name in sorted(path.name for path in (folder.iterdir() if folder.is_dir() else ())):
+        path = folder / name
         head = delta.head_version(path)
-        if head is None:
+        if head is None or name == "intakes":
             continue
-        wanted = named.get(path.name, 0)
+        wanted = named.get(name, 0)
         if head != wanted:
             delta.restore_version(path, wanted)
             head = _head(path)
-        if path.name in named:
-            versions[path.name] = head
-    return versions
+        heads[name] = head
+        if name in named:
+            versions[name] = head
+    return versions, heads
 
 
 def _described() -> set[str]:
@@ -291,7 +315,7 @@ def _described() -> set[str]:
     return set(snapshots.FIXED) | set(tables.record_tables())
 
 
-def _head(path: Path) -> int:
+def _head(path: Place) -> int:
     head = delta.head_version(path)
     assert head is not None
     return head

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Mapping
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
+from ventbook.places import Place
 from ventbook.records.forms import Job
 from ventbook.reports.alarms import STANDS, list_alarms, warning_sentences
 from ventbook.reports.page import Page, open_page
@@ -23,15 +23,15 @@ GAUGE_DAYS = (
 BOUNDS = {"rotations_max": "high", "time_to_pressure": "high", "check_hold": "reference"}
 
 
-def prepare_job(planned: str, *, store: str | Path) -> Job:
+def prepare_job(planned: str, *, store: str | Place) -> Job:
     """What a form is filled ahead with, from a planned venting and the records.
 
     Parameters
     ----------
     planned : str
         Number of the planned venting.
-    store : str or Path
-        Folder of the store.
+    store : str, Path or Address
+        Where the store lies.
 
     Returns
     -------

@@ -13,6 +13,7 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import quarter_of
+from ventbook.places import place_beside
 from ventbook.reports.page import Page
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import add_readings
@@ -93,7 +94,7 @@ def earlier_actions(page: Page) -> Blocks:
 
 def own_actions(page: Page) -> tuple[Action, ...]:
     """The team's own list: ``actions.toml`` beside the store, else the one of ``data/``."""
-    beside = find_path(page.parameters["store"]).resolve().parent / FILE
+    beside = place_beside(find_path(page.parameters["store"]), FILE)
     return read_actions(beside if beside.is_file() else DATA / FILE)
 
 

@@ -7,7 +7,6 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -15,6 +14,7 @@ import pandas as pd
 from ventbook import tables
 from ventbook.document import wording
 from ventbook.errors import InputError
+from ventbook.places import Place
 from ventbook.records import trials as kept
 from ventbook.records.privacy import NameCoder, open_coder
 from ventbook.reports.conformity.words import limit as limit_words
@@ -265,7 +265,7 @@ def _take_expected(expected: Expected, question: Question) -> Expected:
 
 
 def _write(
-    store: Path, question: Question, outcome: TrialOutcome, expected: Expected, needed: Needed,
+    store: Place, question: Question, outcome: TrialOutcome, expected: Expected, needed: Needed,
     steps: tuple[str, ...], strata: Sequence[str], day: dt.date, coder: NameCoder,
 ) -> None:  # fmt: skip
     most = needed.most or 2 * needed.one_look
@@ -419,7 +419,7 @@ def _say_arm(plan: kept.TrialPlan, arm: str) -> str:
     return plan.change if arm == "changed" else "work as before"
 
 
-def _check_other_trials(store: Path, name: str, engine_id: str, own: pd.DataFrame, day: dt.date) -> None:
+def _check_other_trials(store: Place, name: str, engine_id: str, own: pd.DataFrame, day: dt.date) -> None:
     """One venting can't serve two trials: an engine drawn elsewhere waits for its venting there first."""
     for other in kept.list_trials(store):
         if other == name:

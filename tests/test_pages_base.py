@@ -24,6 +24,7 @@ class InventedSnapshot:
     """Three ventings at two sites, in the shape that a store's snapshot has."""
 
     number = 3
+    path = None
     today = dt.date(2026, 10, 7)
 
     def __init__(self) -> None:

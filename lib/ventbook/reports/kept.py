@@ -47,13 +47,13 @@ _MASKED = (pd.Int64Dtype(), pd.Int32Dtype(), pd.Float64Dtype(), pd.BooleanDtype(
 T = TypeVar("T")
 
 
-def keep(store: Place, make: Callable[..., T], *args: Any, **options: Any) -> T:
-    """What ``make(*args, **options)`` gives, from the store's cache where it was worked out before.
+def keep(store: Place | None, make: Callable[..., T], *args: Any, **options: Any) -> T:
+    """What ``make(*args, **options)`` gives, from the store's cache where it was worked out before; nothing is kept for None.
 
     ``make`` is a function of a module that reads nothing but what it is handed and the library's tables, and changes
     nothing. What can't be written as data is worked out every time.
     """
-    if os.environ.get(SWITCH) == "no":
+    if store is None or os.environ.get(SWITCH) == "no":
         return make(*args, **options)
     try:
         asked = encode([f"{make.__module__}.{make.__qualname__}", list(args), options])

@@ -91,6 +91,34 @@ def fill(c: Inputs) -> Answer:
     return {"gallons": units.convert(priming.line_volume_cm3(0.3048, bore), "mL", "gal")}
 
 
+@answers("air past a standing pump")
+def pass_air(c: Inputs) -> Answer:
+    terms = priming.rotations_to_prime(
+        line_length_m=50.0,
+        line_bore_mm=10.0,
+        displacement_cm3=7.0,
+        ambient_bar=c["low_bar"],
+        tank_overpressure_bar=c["high_bar"] - c["low_bar"],
+        pressurised_s=c["seconds"],
+        let_through=priming.let_through_per_s_bar(c["clearance_um"], c["leak_ratio"], 7.0),
+    )
+    return {"cm3": terms["passed_cm3"]}
+
+
+@answers("slip of a pump")
+def slip_back(c: Inputs) -> Answer:
+    side = priming.rotations_to_prime(
+        line_length_m=1.0, line_bore_mm=10.0, displacement_cm3=1.0, lines_empty=False, gallery_cm3=1.0, viscosity_Pa_s=1.0,
+        speed_rpm=60.0, oil_efficiency=1.0, slip=c["constant"] * np.asarray(c["over"]),
+    )["pressure_side"]  # fmt: skip
+    return {"efficiency": 1.0 / side}
+
+
+@answers("bubble in a line")
+def rise(c: Inputs) -> Answer:
+    return {"m_per_s": priming.bubble_rise_m_per_s(c["bore_mm"], c["viscosity_Pa_s"], c["density_kg_per_m3"])}
+
+
 # shares
 
 

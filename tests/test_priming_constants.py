@@ -276,6 +276,33 @@ def test_pump_wetted_and_gallery_drained() -> None:
     )
 
 
+def test_described_constants_tell_seen_from_cannot_tell() -> None:
+    """Each world's own term is seen at 600 ventings, and what it hasn't isn't; on ten ventings nearly nothing can be told."""
+
+    def said(name: str, ventings: int = 600) -> pd.Series:
+        found = priming.describe_constants(priming.fit_constants(world(name).iloc[:ventings]))
+        assert (found["low"] <= found["estimate"]).all()
+        assert (found["estimate"] <= found["high"]).all()
+        return found[found["engine_type"] == "first"].set_index("term")["verdict"]
+
+    sealed, through, slipping = said("sealed"), said("let-through"), said("slipping")
+    assert sealed.loc[["unsealed", "let_through", "slip"]].tolist() == ["not seen"] * 3
+    assert through.loc[["unsealed", "let_through"]].tolist() == ["seen"] * 2
+    assert slipping["slip"] == "seen"
+    assert said("sealed", 10)["slip"] == "can't tell"
+    assert priming.describe_constants(priming.Constants()).empty
+
+
+def test_layers_are_counted_where_oil_is_slower_than_a_bubble() -> None:
+    """12 mm, .6 x 7 x .5 = 2.1 cm3/s over 1.13 cm2 is 1.9 cm/s, a bubble rises 3.3 cm/s at .3 Pa s; in 5 mm 10.7 cm/s against nearly nothing."""
+    assert priming.bubble_rise_m_per_s(12.0, 0.3) == pytest.approx(0.033, abs=0.001)
+    jobs = pd.DataFrame(
+        {"engine_type": "flat4", "lines_empty": [True, True, False], "suction_line_bore_mm": [12.0, 5.0, 12.0], "turning_speed_rpm": 30.0,
+         "oil_temperature_degC": 20.0, "oil_grade": "15W-50"}
+    )  # fmt: skip
+    assert priming.count_layered(jobs) == (1, 2)
+
+
 def test_known_terms_stay_as_told() -> None:
     jobs = world("half sealed").iloc[:200]
     found = priming.fit_constants(jobs, fixed={"unsealed": 0.0, "slip": 0.0})

@@ -55,6 +55,21 @@ class PrimingRules:
     fewest_engines: int
 
 
+@dataclass(frozen=True)
+class RecordValue:
+    """Ventings that it takes to tell pumps that let air through, by what is written down; simulated, None where more than was tried."""
+
+    text: str
+    row: str
+    ventings: int | None = None
+
+
+@cache
+def load_record_values() -> tuple[RecordValue, ...]:
+    """What records of the time under pressure, of the pump and of the galleries are worth."""
+    return read_rows(_FILE, "record", RecordValue)
+
+
 @cache
 def load_priming_terms() -> tuple[Term, ...]:
     """The constants of the formula, in the order of the fit."""

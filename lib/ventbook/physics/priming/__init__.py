@@ -4,6 +4,7 @@ from ventbook.physics.priming.calibrate import FleetCalibration, calibrate_fleet
 from ventbook.physics.priming.constants import Constants, fit_constants
 from ventbook.physics.priming.expect import COLUMNS, STATES, expected_rotations
 from ventbook.physics.priming.formula import (
+    bubble_rise_m_per_s,
     head_bar,
     let_through_per_s_bar,
     line_drop_bar,
@@ -13,7 +14,7 @@ from ventbook.physics.priming.formula import (
 )
 from ventbook.physics.priming.inputs import COLUMNS as OPEN_COLUMNS
 from ventbook.physics.priming.inputs import cranking_pressure
-from ventbook.physics.priming.picture import LetThrough, check_let_through, smooth_ratio
+from ventbook.physics.priming.picture import LetThrough, check_let_through, count_layered, smooth_ratio
 from ventbook.physics.priming.ratio import (
     RatioScale,
     StopRule,
@@ -36,9 +37,11 @@ __all__ = [
     "LetThrough",
     "RatioScale",
     "StopRule",
+    "bubble_rise_m_per_s",
     "calibrate_fleet",
     "check_let_through",
     "check_stop_rule",
+    "count_layered",
     "cranking_pressure",
     "describe_constants",
     "estimate_ratio",

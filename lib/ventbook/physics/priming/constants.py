@@ -82,9 +82,9 @@ class Rows:
         return replace(self, push_bar=self.push_bar - self.tank_bar, tank_bar=none, standing_s=none)
 
     def thin(self) -> Floats:
-        """How thin the oil is: 0 from the thickness of the rules on, 1 at a third of it and under."""
+        """How thin the oil is: 0 from the thickness of the rules on, 1 at two thirds of it and under."""
         thick = load_priming_rules().thick_Pa_s
-        return np.clip(np.log(thick / self.viscosity_Pa_s) / np.log(3.0), 0.0, 1.0)
+        return np.clip(np.log(thick / self.viscosity_Pa_s) / np.log(1.5), 0.0, 1.0)
 
     def run(self, theta: Floats, *, sealed: bool) -> Course:
         """The course of each row under its constants ``theta`` (n, 5); sealed, or with let-through where the pump isn't wetted."""
@@ -404,6 +404,8 @@ def fit_constants(jobs: pd.DataFrame, *, fixed: Mapping[str, float] | None = Non
         data = _with_extra(data, theta, best.x[-4:])
         best = _search(data, held, away, full, start=best.x)
     covariance = _curvature(best.x, data, held, away, full)
+    if not held[SLIP]:
+        covariance = _bound_slip(covariance, best.x, data, held, away, full)
     theta = np.where(held, full, best.x[: 5 * kinds].reshape(kinds, 5))
     blocks = np.stack([covariance[5 * k : 5 * k + 5, 5 * k : 5 * k + 5] for k in range(kinds)])
     place = slice(5 * kinds, 5 * kinds + 5)
@@ -573,6 +575,47 @@ def _curvature(
     out = np.zeros((size, size))
     out[np.ix_(~still, ~still)] = inverse
     return out
+
+
+def _bound_slip(
+    covariance: Floats,
+    at: Floats,
+    data: _Data,
+    held: npt.NDArray[np.bool_],
+    away: npt.NDArray[np.bool_],
+    full: Floats,
+) -> Floats:
+    """The covariance with the slips' upper ends where the posterior ends them, the efficiency on oil following.
+
+    Where slip is too little to be seen the posterior is as flat as its usual spread at the mode, and ends at the slip that would be seen.
+    """
+    least = _objective(at, data, held, away, full)[0]
+    kinds = len(data.usual)
+    slips, follow = 5 * np.arange(kinds + 1) + SLIP, 5 * np.arange(kinds) + OIL
+
+    def fall(step: float) -> float:
+        """How far the posterior falls where all types' slips, and the fleet's, are moved."""
+        moved = at.copy()
+        moved[slips] += step
+        for _ in range(0 if held[OIL] else 3):
+            gradient = _objective(moved, data, held, away, full)[1][follow]
+            ahead = moved.copy()
+            ahead[follow] += _STEP
+            bent = (_objective(ahead, data, held, away, full)[1][follow] - gradient) / _STEP
+            moved[follow] -= gradient / np.maximum(bent, 1.0)
+        return _objective(moved, data, held, away, full)[0] - least
+
+    sd = float(np.sqrt(covariance[slips[-1], slips[-1]]))
+    low, high = 0.0, 2.0 * sd
+    seen = sd < load_priming_rules().seen_narrower * data.spread[:, SLIP].mean()
+    if seen or fall(high) <= 2.0:  # two sigma away it has fallen by no more than a bell
+        return covariance
+    for _ in range(8):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if fall(middle) <= 2.0 else (low, middle)
+    scale = np.ones(len(at))
+    scale[slips] = 0.5 * (low + high) / (2.0 * sd)
+    return covariance * scale[:, None] * scale
 
 
 def _with_evidence(found: Constants, known: pd.DataFrame) -> Constants:

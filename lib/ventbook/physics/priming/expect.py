@@ -129,7 +129,7 @@ def expected_rotations(
     ... )
     >>> expected = priming.expected_rotations(venting)
     >>> expected[["expected_sealed", "expected_let_through"]].round().astype(int).values.tolist()
-    [[104, 43]]
+    [[95, 39]]
     >>> expected["expected_state"].tolist()
     ['primes']
     """

@@ -14,7 +14,8 @@ import pandas as pd
 from scipy import stats
 
 from ventbook.numerics import factorize
-from ventbook.physics.priming.inputs import BLANKS
+from ventbook.physics.priming.formula import bubble_rise_m_per_s
+from ventbook.physics.priming.inputs import BLANKS, read_inputs
 from ventbook.physics.priming.ratio import (
     FEWEST_COUNTS,
     FEWEST_ENGINES,
@@ -159,6 +160,35 @@ def smooth_ratio(jobs: pd.DataFrame, *, by: str, level: float = 0.95, points: in
     return pd.DataFrame(
         {"x": at, "ratio": np.exp(middle), "low": np.exp(middle - half), "high": np.exp(middle + half)}
     )
+
+
+def count_layered(jobs: pd.DataFrame) -> tuple[int, int]:
+    """Ventings with empty lines in which oil follows more slowly than a bubble as wide as the line rises, and of how many.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        As :func:`expected_rotations` takes it.
+
+    Returns
+    -------
+    tuple of int
+        Where the oil is slower, air may stay at a crest of the line and be drawn later; no record says whether it did.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> from ventbook.physics import priming
+    >>> jobs = pd.DataFrame({"engine_type": "flat4", "lines_empty": True, "suction_line_bore_mm": [6.0, 13.0], "oil_temperature_degC": 20.0})
+    >>> priming.count_layered(jobs)
+    (1, 2)
+    """
+    empty = jobs[jobs["lines_empty"].eq(True).fillna(False).astype(bool)]
+    v = read_inputs(empty).value
+    flow = v["air_efficiency"] * v["pump_displacement_cm3"] * v["turning_speed_rpm"] / 60.0
+    oil_m_per_s = flow / (np.pi / 4.0 * v["suction_line_bore_mm"] ** 2)  # cm3/s over mm2 is m/s
+    rise = bubble_rise_m_per_s(v["suction_line_bore_mm"], v["viscosity_Pa_s"], v["density_kg_per_m3"])
+    return int((rise > oil_m_per_s).sum()), len(empty)
 
 
 def _known(used: pd.DataFrame) -> pd.DataFrame:

@@ -35,6 +35,7 @@ STANDS_HERE = 0.1  # of the chance: so much of it makes a named cause one of thi
 #: What may be filled before turning: suggestion and column.
 EMPTY = (("prefill_line", "lines_empty"), ("prefill_cooler", "cooler_empty"))
 PRESSED = "tank_overpressure_bar"
+WAITED = "pressurised_before_turning_s"
 #: What the push that can't prime asks for, by its state.
 ASKED = {
     "not_primed_by_this_push": ("prefill_line", "pressurise_tank", "raise_tank"),
@@ -97,6 +98,10 @@ def _what_would_do(page: Page, ahead: Forecast) -> list[str]:
     found = page.limits.find("tank_overpressure", str(ahead.row["engine_type"]), ahead.row["date"].date())
     manual = found if found is not None and found.status == "manual" else None
     pressed = None if manual is None else manual.high if manual.low is None else manual.low
+    wait = page.limits.find(
+        "pressurised_before_turning", str(ahead.row["engine_type"]), ahead.row["date"].date()
+    )
+    waited = wait.low if wait is not None and wait.status == "manual" else None
     row, open_changes = ahead.row, []
     for name, column in EMPTY:
         if pd.isna(row[column]) or bool(row[column]):
@@ -105,7 +110,10 @@ def _what_would_do(page: Page, ahead: Forecast) -> list[str]:
         open_changes.append(("pressurise_tank", PRESSED, pressed))
     for many in range(1, len(open_changes) + 1):
         for chosen in itertools.combinations(open_changes, many):
-            median = expect_again(page, ahead, {column: value for _, column, value in chosen})
+            changed = {column: value for _, column, value in chosen}
+            if PRESSED in changed and waited is not None:
+                changed[WAITED] = waited  # pressure is put on for the time that the manual asks for
+            median = expect_again(page, ahead, changed)
             if median is not None and median <= ahead.limit:
                 said = _say(page, ahead, tuple(name for name, _, _ in chosen))
                 if len(said) == many:

@@ -14,7 +14,7 @@ SAFETY = (
     "The manual's number of rotations goes before every number on this sheet. This sheet releases nothing.",
 )
 STATES = {
-    "not_primed_by_this_push": "This push will not prime the engine: the oil stands lower than a dry pump can lift it. No number is given.",
+    "not_primed_by_this_push": "Don't count on this push: the oil stands lower than a pump that lets air through lifts it at this speed, and that can't be ruled out here. No number is given.",
     "turn_slower": "At this speed and oil temperature the line holds the oil back and the pump would draw bubbles. No number is given.",
     "not_recorded": "Neither the engine nor its lines are known: no number can be given.",
 }

@@ -28,6 +28,7 @@ from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import waiting_times
 from ventbook.tables import evidence, units
+from ventbook.tables.priming import load_priming_terms, load_record_values
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -264,7 +265,12 @@ def does_physics_pay(page: Page) -> Blocks:
         "prediction_errors", found.errors.assign(way=found.errors["method"].map(names)), title="Predicting an engine that was left out",
         columns=["way", "log_error", "log_score", "n", "engines"],
     )  # fmt: skip
-    return shown + does_picture_hold(page, history)
+    return (
+        shown
+        + does_picture_hold(page, history)
+        + pump_constants(page, history)
+        + what_to_record(page, history)
+    )
 
 
 #: Inputs of the expectation that the ratio is drawn against, with the words of their axis and their unit.
@@ -319,12 +325,56 @@ def does_picture_hold(page: Page, history: pd.DataFrame) -> Blocks:
             caption=f"Recorded over expected rotations along what the expectation is made of, with {wording.level_words(page.level)} bands point by point (n = "
             f"{found.ratio.n}). A curve that leaves 1 says where the picture behind the expectation is wrong.",
         )
-    return shown + page.explain("whether the picture holds", PICTURE)
+    return shown
 
 
-PICTURE = """The expectation takes the pump as tight on air: tank pressure squeezes the suction side's air, and all of it still has to pass the pump while it is turned. A pump that lets air through passes it while it stands under tank pressure, before the first rotation is counted, and such jobs then take fewer rotations. Asked is the slope of the logarithm of recorded over expected on the share of suction air in the expectation, times 1 where the tank was pressurised and 0 where it wasn't, beside that share itself and a level of each engine type; counts as the intervals they stand for, engines left out in turn. The ratio is for a job that is all suction air.
+def pump_constants(page: Page, history: pd.DataFrame) -> Blocks:
+    """The formula's constants by engine type, beside their usual values, and whether the counts speak of them."""
+    found = priming.describe_constants(priming.fit_constants(history), level=page.level)
+    terms = {term.name: term for term in load_priming_terms()}
 
-A pump that lets air through can be a healthy one: clearances decide it, and many seal only when oil wets them. So fewer rotations under tank pressure than expected don't by themselves speak of a leak on the suction side."""
+    def say(row: dict[Hashable, Any], names: tuple[str, str, str]) -> str:
+        term = terms[str(row["term"])]
+        middle, low, high = (wording.number(float(row[name]), decimals=term.decimals) for name in names)
+        unit = "" if term.unit == "1" else f" {term.unit}"
+        return f"{middle}{unit} ({low} to {high})"
+
+    rows = found.to_dict("records")
+    table = found.assign(
+        constant=[terms[str(row["term"])].text for row in rows],
+        by_counts=[say(row, ("estimate", "low", "high")) for row in rows],
+        usual_value=[say(row, ("usual", "usual_low", "usual_high")) for row in rows],
+        said_of_it=found["verdict"],
+    )
+    return (
+        page.text(words.pumps_sentence(found))
+        + page.add_table(
+            "pump_constants",
+            table,
+            title="What the counts say of the pumps",
+            columns=["constant", "engine_type", "by_counts", "usual_value", "said_of_it", "n", "engines"],
+            note=f"In brackets {wording.level_words(page.level)} ranges. Can't tell: the usual value stands, with its range. Galleries and efficiency on oil are told only together.",
+        )
+        + page.explain("whether the picture holds, and the pumps' constants", PICTURE)
+    )
+
+
+def what_to_record(page: Page, history: pd.DataFrame) -> Blocks:
+    """What would tell more of the pumps, and what may stay in the lines."""
+    slower, empty = priming.count_layered(history)
+    return page.text(
+        words.record_sentence(load_record_values()),
+        *([words.layers_sentence(slower, empty)] if empty else []),
+    )
+
+
+PICTURE = """Held against each other are two pumps. A sealed one (by a check valve, or by the oil that wets it) draws all of the suction side's air while it is turned; tank pressure only squeezes it. One that lets air through passes it both ways: under tank pressure the air leaves through the standing pump before the first rotation is counted, and while it lifts it draws less, down to nothing at a lift that goes with its speed. The same clearances let oil slip back, the more the thinner it is and the slower the pump turns.
+
+The plain test asks for the slope of the logarithm of recorded rotations over those of a sealed pump on its share of suction air, times 1 where the tank was pressurised and 0 where it wasn't, beside that share itself and a level of each engine type; counts as the intervals they stand for, engines left out in turn. Its ratio is for a job that is all suction air.
+
+The constants are fitted to all counts on record at once. Each is the usual value, plus what this fleet and this engine type differ by, each held near nought by how far pumps are known to differ: so few counts change little, and a constant of which they say nothing keeps its usual value and range. Whether one engine's pump is sealed is told by its own ventings; a venting's expectation leaves out its own count. A job scatters by its two sides' shares of the rotations, the suction side more under pressure, the filling more with thin oil.
+
+A pump that lets air through can be a healthy one: clearances decide it, and many seal only when oil wets them. So fewer rotations under tank pressure than a sealed pump takes don't by themselves speak of a leak on the suction side."""
 
 
 STOP_SHARE = 0.95
@@ -511,25 +561,26 @@ def methods(page: Page) -> Blocks:
     """How this was worked out."""
     return page.explain(
         "The expectation",
-        "The pump draws the air of the suction side through itself, then fills the pressure side: "
+        "A sealed pump draws the air of the suction side through itself, then fills the pressure side: "
         "$N = V_0/(e_a D) \\cdot p_0/p_{in} + V_d/(e_o D)$. $V_0$ is the volume of empty lines and cooler, $V_d$ of galleries and a new "
         "filter, $D$ the displacement a crankshaft rotation, $e_a$ and $e_o$ the pump's efficiency on air and on oil, $p_0$ ambient pressure, "
-        "$p_{in} = p_0 + p_{tank} + \\rho g h - \\Delta p$ the pressure at the pump, $\\Delta p = 128 \\mu L Q / (\\pi d^4)$ the loss in the line.\n\n"
-        "What a record leaves out is taken from the engine type's usual values, named, and widens the interval. The number is an upper one: oil "
-        "that ran into the line while the tank stood under pressure is not counted off.",
+        "$p_{in} = p_0 + p_{tank} + \\rho g h - \\Delta p$ the pressure at the pump, $\\Delta p = 128 \\mu L Q / (\\pi d^4)$ the loss in the line. "
+        "Of a pump that lets air through, what left before turning is taken off $V_0$, and what passes while it turns is added to $e_a$ under pressure and taken off it where the pump lifts; "
+        "of $e_o$ is taken off the oil that slips back. Expected is the geometric mean of both pumps by their chances, so that the logarithm of the ratio is nought on the whole.\n\n"
+        "What a record leaves out is taken from the engine type's usual values, named, and widens the interval.",
     ) + page.explain(
         "Counts and ratios",
         "A count k means that pressure showed during the k-th rotation, (k - 1, k]; a count given up is a lower bound; where a site writes round numbers more "
         "often than chance would, those counts are taken as wide as the rounding. The ratio is the median of recorded over expected by maximum likelihood on these "
-        "intervals, its interval from leaving out one engine at a time. Far longer: beyond what 99 of 100 jobs keep under, with the scatter of one job "
-        "measured on all records (median and median deviation, so that faulty jobs don't widen it).",
+        "intervals, its interval from leaving out one engine at a time. Far longer: beyond what 99 of 100 jobs keep under, with each job's scatter "
+        "by its two sides, held to all records (median deviation, so that faulty jobs don't widen it).",
     )
 
 
 def limitations(page: Page) -> Blocks:
     """What the data can't say."""
     return page.text(
-        "One job scatters by about a seventh, so one job can't show what pressure on the tank does; ventings with pressure are also those with empty lines, so raw "
+        "One job scatters by about a tenth to a seventh, so one job can't show what pressure on the tank does; ventings with pressure are also those with empty lines, so raw "
         "counts put side by side would show the opposite.",
         "A ratio near 1 does not show that the lifters are filled: rotations after pressure showed matter more to them.",
         "A ratio over 1 points at the suction side or the pump, but a wrong bore, length or cooler volume on record looks the same.",

@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
+import pandas as pd
+
 from ventbook.document.wording import count, join_words, number, of_total, state_words, value_range
 from ventbook.physics.priming import LetThrough
 from ventbook.results import Estimate
+from ventbook.tables.priming import RecordValue
 
 
 def ratio_sentence(ratio: Estimate, where: str) -> str:
@@ -61,21 +66,73 @@ def calibration_sentence(best: str, errors: dict[str, float]) -> str:
 
 
 def let_through_sentence(found: LetThrough) -> str:
-    """Whether jobs with air under pressure fall short of the picture of a tight pump."""
+    """Whether jobs with air under pressure take fewer rotations than a sealed pump's."""
     ratio = found.ratio
     if ratio.estimate is None:
         return f"Whether pumps let air through while they stand under tank pressure: {state_words(ratio)}."
     spread = value_range(ratio.low, ratio.high, "ratio", decimals=2)
     took = (
         f"a job that is all suction air under tank pressure takes {number(ratio.estimate, 'ratio', decimals=2)} times the rotations "
-        f"of the picture's tight pump ({spread}; {count(ratio.n, 'venting')} on {count(ratio.clusters, 'engine')})"
+        f"of a sealed pump ({spread}; {count(ratio.n, 'venting')} on {count(ratio.clusters, 'engine')})"
     )
     if found.found:
         return (
-            f"The pumps let air through: {took}. Under tank pressure the air leaves through the standing pump before the first rotation, so the expectation "
-            "is too high there, and few rotations under pressure are no sign of a leak on the suction side."
+            f"Pumps let air through: {took}. Under tank pressure the air leaves through the standing pump before the first rotation; the expectation "
+            "reckons with it, and few rotations under pressure are no sign of a leak on the suction side."
         )
     return f"No sign that pumps let air through while they stand under tank pressure: {took}."
+
+
+def pumps_sentence(found: pd.DataFrame) -> str:
+    """What the counts say of the pumps, in words: ``found`` as describe_constants gives it."""
+    if found.empty:
+        return "Too few counts to say anything of the pumps: their usual values stand."
+    said = []
+    for term, what in (
+        ("unsealed", "Pumps that let air through"),
+        ("slip", "Oil that slips back in the pump"),
+    ):
+        mine = found[found["term"] == term]
+        parts = []
+        for verdict in ("seen", "not seen", "can't tell"):
+            types = mine.loc[mine["verdict"] == verdict]
+            if types.empty:
+                continue
+            names = join_words(types["engine_type"].astype(str).tolist())
+            if term == "unsealed" and verdict == "seen":
+                low, high = number(types["low"].min(), "share"), number(types["high"].max(), "share")
+                parts.append(f"seen at {names} ({low} to {high} of engines)")
+            else:
+                parts.append(
+                    f"{verdict} at {names}"
+                    if verdict != "can't tell"
+                    else f"can't be told at {names}, where the usual value stands"
+                )
+        said.append(f"{what}: {', '.join(parts)}.")
+    return " ".join(said)
+
+
+def record_sentence(values: Sequence[RecordValue]) -> str:
+    """What to write down, and by how many ventings it then takes to tell the pumps."""
+    asked = (
+        "What to record: how long the tank stood under pressure before the first rotation, whether the pump held oil, and whether the galleries "
+        "had drained."
+    )
+    if not values:
+        return asked
+    said = [
+        f"{'more than a hundred' if value.ventings is None else value.ventings} {value.text}"
+        for value in values
+    ]
+    return f"{asked} In simulated fleets where unsealed pumps pass little, telling them from sealed ones took about this many ventings: {join_words(said)}."
+
+
+def layers_sentence(slower: int, empty: int) -> str:
+    """What may stay at the crests of a line, as a possibility."""
+    return (
+        f"A possibility that no record can settle: in {of_total(slower, empty, 'venting')} with empty lines the oil followed more slowly than a bubble as wide as the line rises in it. "
+        "There air may stay at a crest of the line, and be drawn after pressure has shown."
+    )
 
 
 def hand_sentence(blind: int, not_shown: int) -> str:
@@ -93,8 +150,11 @@ def hand_sentence(blind: int, not_shown: int) -> str:
 __all__ = [
     "calibration_sentence",
     "hand_sentence",
+    "layers_sentence",
     "let_through_sentence",
     "long_sentence",
+    "pumps_sentence",
     "ratio_sentence",
+    "record_sentence",
     "stop_sentence",
 ]

@@ -7,13 +7,14 @@ from functools import cache
 import numpy as np
 import pandas as pd
 import pytest
-from calibrate.calibrate_priming_worlds import KNOWN, draw_fleet, score_fleet
+from calibrate.calibrate_priming_worlds import KNOWN, TABLES, draw_fleet, score_fleet
 from scipy import integrate, optimize, special, stats
 
 from ventbook.model import expect_again
 from ventbook.physics import oil, priming
 from ventbook.physics.priming import constants as fitting
 from ventbook.physics.priming.spread import Spread
+from ventbook.tables.priming import load_record_values
 
 VENTING = {
     "line_length_m": 1.5,
@@ -301,6 +302,16 @@ def test_layers_are_counted_where_oil_is_slower_than_a_bubble() -> None:
          "oil_temperature_degC": 20.0, "oil_grade": "15W-50"}
     )  # fmt: skip
     assert priming.count_layered(jobs) == (1, 2)
+
+
+def test_what_records_are_worth_is_as_measured() -> None:
+    assert load_record_values()
+    measured = pd.read_csv(TABLES / "priming_records.csv").set_index("record")["ventings"]
+    for value in load_record_values():
+        if value.ventings is None:
+            assert np.isnan(measured[value.row])
+        else:
+            assert value.ventings == round(measured[value.row])
 
 
 def test_known_terms_stay_as_told() -> None:

@@ -10,7 +10,6 @@ made of the address and of what is wrong, never of what a library or the server 
 
 from __future__ import annotations
 
-import atexit
 import configparser
 import errno
 import hashlib
@@ -27,6 +26,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import timedelta
 from functools import lru_cache
+from multiprocessing.util import Finalize
 from pathlib import Path, PurePosixPath
 from typing import Any, NamedTuple, TypeVar
 from urllib.parse import urlsplit
@@ -178,12 +178,15 @@ class Address:
 
         def write() -> str:
             with self._asking():
+                client = _client(self) if plain else _client(self, 0)
                 done = obstore.put(
-                    _client(self), self.key, content, mode=mode, use_multipart=None if plain else False
+                    client, self.key, content, mode=mode, use_multipart=None if plain else False
                 )
             return str(done["e_tag"])
 
-        return write() if plain else try_again(write)  # the library makes only plain ones again
+        return (
+            write() if plain else try_again(write)
+        )  # of those on condition the library makes only some again
 
     def unlink(self, missing_ok: bool = False) -> None:
         import obstore
@@ -216,9 +219,9 @@ Place = Path | Address
 Answer = TypeVar("Answer")
 
 
-def try_again(ask: Callable[[], Answer]) -> Answer:
+def try_again(ask: Callable[[], Answer], *, times: int | None = None) -> Answer:
     """What ``ask`` gives, asked again a few times while the server doesn't answer."""
-    for tries in range(RETRIES):
+    for tries in range(RETRIES if times is None else times):
         try:
             return ask()
         except Unanswered:
@@ -372,9 +375,10 @@ def _read_profile(variable: str, name: str, profile: str) -> dict[str, str]:
     return dict(parser[section]) if parser.has_section(section) else {}
 
 
-def _client(place: Address) -> Any:
+def _client(place: Address, retries: int | None = None) -> Any:
     settings = tuple(sorted(find_settings(place).items()))
-    return _make_client(place.bucket, settings, (RETRIES, RETRY_S, SILENCE_S), os.getpid())
+    patience = (RETRIES if retries is None else retries, RETRY_S, SILENCE_S)
+    return _make_client(place.bucket, settings, patience, os.getpid())
 
 
 @lru_cache(maxsize=8)
@@ -416,11 +420,10 @@ def delta_options(place: Place) -> dict[str, str] | None:
     options = {named.get(name, f"aws_{name}"): value for name, value in settings.items() if value}
     return options | {
         "aws_conditional_put": "etag",
-        "connect_timeout": f"{CONNECT_S:g}s",
-        "read_timeout": f"{SILENCE_S:g}s",
-        "timeout": f"{REQUEST_S:g}s",
+        "connect_timeout": f"{CONNECT_S * 1000:.0f}ms",
+        "timeout": f"{SILENCE_S * 1000:.0f}ms",  # of a whole request: entries of a log are small
         "max_retries": str(RETRIES),
-        "retry_timeout": f"{RETRY_S:g}s",
+        "retry_timeout": f"{RETRY_S * 1000:.0f}ms",
     }
 
 
@@ -446,6 +449,11 @@ def local_copy(place: str | Place, *, state: State | None = None, fresh: bool = 
         _download(place, file)
     _HERE[place] = (state.e_tag, file)
     return file
+
+
+def share_copies(place: Place) -> dict[str, str]:
+    """What processes that this one starts have to find in their environment, so that they share its copies."""
+    return {} if isinstance(place, Path) else {COPIES: str(_copies_folder())}
 
 
 def fetch_copies(places: Iterable[tuple[Address, State]]) -> None:
@@ -520,10 +528,6 @@ def _copies_folder() -> Path:
         return Path(known)
     made = tempfile.mkdtemp(prefix="ventbook-")
     os.environ[COPIES] = made
-    atexit.register(_clear_copies, made, os.getpid())
+    # at the end of this process, a worker's included; one that was forked from it leaves them
+    Finalize(None, shutil.rmtree, args=(made,), kwargs={"ignore_errors": True}, exitpriority=0)
     return Path(made)
-
-
-def _clear_copies(folder: str, process: int) -> None:
-    if os.getpid() == process:  # a process that was forked from this one leaves them
-        shutil.rmtree(folder, ignore_errors=True)

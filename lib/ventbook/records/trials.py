@@ -17,7 +17,7 @@ import json
 import re
 import secrets
 import zlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
@@ -367,15 +367,17 @@ def _find_next(trial: Trial, engine_id: str, stratum: str, day: dt.date, previou
 
 
 @contextmanager
-def lock_trial(store: Place, name: str) -> Iterator[None]:
-    """Keeps others from drawing in between; InputError at once where somebody else is at it."""
+def lock_trial(store: Place, name: str) -> Iterator[Callable[[], None]]:
+    """Keeps others from drawing in between; InputError at once where somebody else is at it. Gives what raises StoreError once it
+    may be somebody else's turn.
+    """
     folder = trials_path(store) / name
     if not folder.is_dir():  # reading it says so
-        yield
+        yield lambda: None
         return
     try:
-        with hold_lock(folder / ".lock"):
-            yield
+        with hold_lock(folder / ".lock") as still_held:
+            yield still_held
     except StoreError as error:
         if "another intake" not in str(error):
             raise

@@ -14,6 +14,7 @@ from typing import Any
 from ventbook import tables
 from ventbook.document.typst import PAPERS
 from ventbook.errors import InputError
+from ventbook.places import find_place, share_copies
 from ventbook.reports.page import open_page
 from ventbook.reports.parameters import find_report, report_specs
 from ventbook.reports.scope import COMMIT_VARIABLE, find_path, read_commit
@@ -80,7 +81,7 @@ def plan_reports(
                 paper=paper or default_paper(parameters["units"]),
                 comments=comments,
                 cell_timeout_s=cell_timeout_s,
-                environment={COMMIT_VARIABLE: read_commit()},
+                environment={COMMIT_VARIABLE: read_commit(), **share_copies(find_place(parameters["store"]))},
             )
         )
     return planned

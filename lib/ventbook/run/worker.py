@@ -17,7 +17,7 @@ from typing import Any
 from ventbook.document import find_closing, read_blocks
 from ventbook.document.blocks import Closing
 from ventbook.errors import InputError
-from ventbook.places import find_place
+from ventbook.places import find_place, share_copies
 from ventbook.run import kernels, names
 from ventbook.run.job import Job, ReportError
 from ventbook.run.lean import load_nbformat, load_papermill
@@ -54,6 +54,9 @@ def make_report(job: Job, on_step: OnStep) -> None:
     """
     begun, clock, used = dt.datetime.now(dt.UTC), time.perf_counter(), sum(os.times()[:4])
     os.environ.update(job.environment)
+    share_copies(
+        find_place(job.parameters["store"])
+    )  # before the kernel is forked, which is killed in the end
     os.chdir(job.work)
     run_notebook(job, on_step)
     from ventbook.run.export import write_exports

@@ -259,6 +259,8 @@ def change_limits(file: str | Path, *, store: str | Place, dry_run: bool = False
         rows, changes = merge_limits(own, filled, engine_types=types)
         if dry_run or not changes:
             return LimitsChange(beside, tuple(changes))
+        if writer is not None:
+            writer.still_held()
         _replace_file(beside, write_toml(rows), types)
         if writer is None or writer.before is None:
             return LimitsChange(beside, tuple(changes))

@@ -165,6 +165,7 @@ def finish_intake(
         note = "; ".join(filter(None, [note, upgrade_store(writer)]))
         if work.coder.new_names:
             mask_again(writer, work.coder)
+        writer.still_held()  # else another's names may stand there by now
         work.coder.save()
         writer.commit(kind="intake", today=work.today, counts=counts, sources=sources, note=note)
     frame = pd.DataFrame.from_dict(counts, orient="index", dtype="int64")

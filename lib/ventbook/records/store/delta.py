@@ -271,7 +271,7 @@ def _write_once(
             if not _stands(path, version, names):
                 raise why from None
 
-    try_again(ask)
+    try_again(ask, times=1)  # each of them is made again by the library already
 
 
 def _stands(path: Place, version: int, names: Collection[str] | None) -> bool:

@@ -28,6 +28,7 @@ LEASE_S = 60.0
 LONGEST_S = 600.0  # that another writer's lease is waited for, whatever it says of itself
 MARGIN_S = 5.0
 PROBE = "clock."
+NO_TAG = f'"{"0" * 32}"'  # that no object has
 
 
 def is_probe(place: Place) -> bool:
@@ -51,31 +52,40 @@ class Lease:
         except FileExistsError:
             self._take_over()
         self.until = begun + LEASE_S
-        try:
-            self.place.put(self._text(), if_absent=True)
-        except FileExistsError:
-            return
-        raise StoreError(f"{self.place.parent}: {NO_CONDITIONS}")
+        for if_absent, if_match in ((True, ""), (False, NO_TAG)):  # does the server keep conditions?
+            with suppress(FileExistsError):
+                self.place.put(self._text(), if_absent=if_absent, if_match=if_match)
+                raise StoreError(f"{self.place.parent}: {NO_CONDITIONS}")
 
     def _take_over(self) -> None:
         """Another lease stands there: given back, run out, or ours where the answer to its writing was lost."""
         with suppress(FileNotFoundError):
             state, said = self.place.stat(), self._read()
-            if said.get("token") == self.token:
-                self.tag = state.e_tag
+            if self._is_ours(state.e_tag, said):
                 return
             lasts = said.get("lease_s")
             lasts = min(float(lasts), LONGEST_S) if isinstance(lasts, int | float) else LEASE_S
             if said.get("given_back") or self._server_time() - state.st_mtime > lasts:
-                with suppress(FileExistsError):
+                try:
                     self.tag = self.place.put(self._text(), if_match=state.e_tag)
                     return
-            by, since = said.get("owner", "?"), said.get("taken", "?")
+                except FileExistsError:
+                    state, said = self.place.stat(), self._read()
+                    if self._is_ours(state.e_tag, said):
+                        return
+            by, since = (" ".join(str(said.get(name, "?")).split())[:80] for name in ("owner", "taken"))
             raise StoreError(
                 f"{self.place.parent}: another intake is writing to this store (on {by}, since {since}); wait until it is done "
                 "and run again"
             )
         raise StoreError(f"{self.place.parent}: another intake was writing to this store just now; run again")
+
+    def _is_ours(self, tag: str, said: dict[str, Any]) -> bool:
+        """True, and the lease held, where what stands there is of this writer: the answer to its writing was lost."""
+        if said.get("token") != self.token or said.get("given_back"):
+            return False
+        self.tag = tag
+        return True
 
     def _read(self) -> dict[str, Any]:
         try:

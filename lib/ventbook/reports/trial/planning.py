@@ -388,7 +388,7 @@ def give_assignment(
     jobs = page.all_jobs
     own = jobs[jobs["engine_id"] == engine_id]
     place = site or (str(own["site"].iloc[-1]) if len(own) else "")
-    with kept.lock_trial(store, name):
+    with kept.lock_trial(store, name) as still_held:
         trial = kept.read_trial(store, name)
         state = read_state(trial, jobs, today=day)
         if state.verdict == "harm":
@@ -406,6 +406,7 @@ def give_assignment(
                 f"trial {name}: say --committed once engine {engine_id} stands ready and will be vented whichever way is drawn; "
                 "an assignment can't be taken back"
             )
+        still_held()
         _, draw = kept.draw_next(trial, engine_id=engine_id, stratum=stratum, day=day)
     lines = [
         f"engine {engine_id} ({stratum}): {draw.arm}: {_say_arm(trial.plan, draw.arm)}",

@@ -50,28 +50,24 @@ from ventbook.statistics.forecast import predict_rotations, predict_times, tell_
 from ventbook.statistics.trends.before_after import WORKED
 
 WHOLE = "2024-10/2026-09"
-#: Statements of the pages; by plant, the name that is meant.
-STATEMENTS: dict[str, dict[str, str]] = {
-    "named cause": {
-        "cooler": "cooler_empty",
-        "both": "cooler_empty",
-        "lot": "lifter_lot=F",
-        "site": "Harbour",
-    },
-    "named for times": {"cooler": "cooler_empty"},
-    "signal": {"site": "Harbour"},
-    "alarm": {"lot": "F", "site": "Harbour"},
-    "gauge verdict": {"gauge": "Harbour 2"},
-    "worked": {"mended": "A-1"},
-    "steps by site": {"step": "Plain"},
-    "the pump lets air through": {"pump": "pump"},
-    "asked cause": {
-        "cooler": "cooler_empty",
-        "both": "cooler_empty",
-        "lot": "lifter_lot=F",
-        "site": "Harbour",
-    },
-    "stands through every change": {"cooler": "cooler_empty", "both": "cooler_empty", "lot": "lifter_lot=F"},
+#: Names under which each plant may stand as a cause.
+CAUSES = {
+    "cooler": ("cooler_empty",), "mended": ("cooler_empty",), "both": ("empty_cooler_unpressurised",), "lot": ("lifter_lot=F",),
+    "site": ("Harbour",), "gauge": ("gauge Harbour 2",),
+}  # fmt: skip
+#: Statements of the pages; by plant, the names that are meant.
+STATEMENTS: dict[str, dict[str, tuple[str, ...]]] = {
+    "named cause": CAUSES,
+    "named for times": {"cooler": ("cooler_empty",)},
+    "signal": {"site": ("Harbour",)},
+    "alarm": {"lot": ("F",), "site": ("Harbour",)},
+    "gauge verdict": {"gauge": ("Harbour 2",)},
+    "worked": {"mended": ("A-1",)},
+    "steps by site": {"step": ("Plain",)},
+    "the pump lets air through": {"pump": ("pump",)},
+    "said and came differ": {},
+    "asked cause": CAUSES,
+    "stands through every change": CAUSES,
 }
 #: What the shop says it did at the beginning of 2026; only in the fleet "mended" did anything change.
 ACTION = """[[action]]
@@ -99,6 +95,8 @@ QUANTITIES = {
     "gauge drift": 0.95,
 }  # fmt: skip
 HERE = Path(__file__).parent
+SHARES_FROM = 100_000  # first number of fleets that only shares are asked of
+UNLIKE = "all unlike worlds"
 EVERY = 5  # of so many fleets one is read whole
 ROUND = 2  # fleets of each kind between two states of the tables
 
@@ -308,7 +306,10 @@ def read_causes(page: Page, world: World, drawn: Drawn, read: Read, *, whole: bo
         changes = find_sensitivity(page).changes if read.said["named cause"] else pd.DataFrame()
         stands = changes.groupby("cause")["stands"].all() if len(changes) else pd.Series(dtype=bool)
         read.said["stands through every change"] = [str(cause) for cause, held in stands.items() if held]
-    read.warned["avoidable count"] = [s for s in account.doubt_sentences(found) if "fuller on failing" in s]
+    read.warned["named cause"] = account.season_sentences(page)
+    read.warned["avoidable count"] = [*account.season_sentences(page)] + [
+        s for s in account.doubt_sentences(found) if "fuller on failing" in s
+    ]
 
 
 def read_shares(page: Page, drawn: Drawn, read: Read) -> None:
@@ -432,16 +433,46 @@ def judge_fleet(place: int, number: int) -> dict[str, Any]:
     }
 
 
-def is_meant(name: str, wanted: str) -> bool:
-    """Whether a name is what is planted; a site may be named since some quarter, or as growing."""
-    return bool(wanted) and (name == wanted or name.startswith(f"{wanted} "))
+def judge_shares(place: int, number: int) -> dict[str, Any]:
+    """The failing shares of one fleet alone, by the pages' functions on its readings as written down: cheap, so that many can be asked."""
+    world = WORLDS[place]
+    drawn, read = worlds.draw_world(world, number), Read()
+    checks = drawn.tables["lifter_checks"]
+    own = (
+        checks[checks["check_no"] == 1]
+        .assign(over=lambda f: f["gap_mm"] > worlds.LIMIT_MM)
+        .groupby("venting_id")["over"]
+    )
+    jobs = drawn.tables["ventings"].set_index("venting_id").loc[own.sum().index].reset_index()
+    jobs = jobs.assign(
+        lifters_over_first=own.sum().to_numpy(), lifters_judged_first=own.size().to_numpy(),
+        failed_first=pd.array(own.any().to_numpy(), dtype="boolean"),
+    )  # fmt: skip
+    every = rates.failing_share(jobs, level=0.95)
+    read.add("failing share", every.low, every.high, drawn.truth.failing[""])
+    for site, mine in jobs.groupby("site"):
+        found = rates.failing_share(mine, level=0.95)
+        read.add("failing share by site", found.low, found.high, drawn.truth.failing[str(site)])
+    return {
+        "world": world.name,
+        "plant": world.plant,
+        "number": number,
+        "numbers": read.numbers,
+        "said": {},
+        "warned": {},
+    }
+
+
+def is_meant(name: str, wanted: tuple[str, ...]) -> bool:
+    """Whether a name is one of those meant; a site may be named since some quarter, or as growing."""
+    return any(name == one or name.startswith(f"{one} ") for one in wanted)
 
 
 def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any]]:
     """Rows of the table for the fleets of one kind."""
     rows: list[dict[str, Any]] = []
 
-    def add(kind: str, what: str, values: list[float], each: list[int], **more: float) -> None:
+    def add(kind: str, what: str, values: list[float], each: list[int], width: float = np.nan) -> None:
         means, weight = np.array(values, dtype=float), np.array(each, dtype=float)
         if not weight.sum():
             return
@@ -450,7 +481,7 @@ def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any
         among = float(np.sqrt(np.sum(np.square(weight * (means - rate))))) / weight.sum()
         error = max(among, float(np.sqrt(max(rate * (1 - rate), 1 / n) / weight.sum())))
         rows.append({"world": world.name, "plant": world.plant, "like": world.like, "kind": kind, "what": what, "rate": rate,
-                     "error": error, "counted": int(weight.sum()), "fleets": n, **more})  # fmt: skip
+                     "error": error, "counted": int(weight.sum()), "fleets": n, "width": width})  # fmt: skip
 
     for quantity in QUANTITIES:
         own = [
@@ -471,10 +502,12 @@ def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any
                 [len(p) for p in own],
                 width=width,
             )
+    fleets = [f for f in fleets if f["said"]]
     plant = "gauge" if world.drift_mm else world.plant
     for name, meant in STATEMENTS.items():
         known = [f["said"][name] for f in fleets if name in f["said"]]
-        wanted = meant.get(world.plant) or meant.get(plant, "")
+        right = (*meant.get(world.plant, ()), *meant.get(plant, ()))
+        wanted = meant.get(world.plant) or meant.get(plant, ())
         if wanted:
             add(
                 "found",
@@ -486,24 +519,36 @@ def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any
             add(
                 "false",
                 name,
-                [float(any(not is_meant(n, wanted) for n in names)) for names in known],
+                [float(any(not is_meant(n, right) for n in names)) for names in known],
                 [1] * len(known),
             )
     if not plant:
         every = [float(any(f["said"].get(name) for name in PROMISED)) for f in fleets]
         add("false", "any statement", every, [1] * len(every))
-    for quantity in {name for f in fleets for name in f["warned"]}:
+    for quantity in dict.fromkeys(name for f in fleets for name in f["warned"]):
         known = [float(f["warned"][quantity]) for f in fleets if quantity in f["warned"]]
         add("warned", quantity, known, [1] * len(known))
     return rows
 
 
 def count_all(parts: list[dict[str, Any]]) -> pd.DataFrame:
-    """The table of all fleets that were read."""
+    """The table of all fleets that were read: a row a kind of fleet and figure, then the worlds unlike the model together."""
     rows = []
     for world in WORLDS:
         own = [f for f in parts if (f["world"], f["plant"]) == (world.name, world.plant)]
         rows += count_kind(world, own) if own else []
+    table = pd.DataFrame(rows)
+    return pd.concat([table, pool_unlike(table)], ignore_index=True)
+
+
+def pool_unlike(table: pd.DataFrame) -> pd.DataFrame:
+    """The rows of all worlds unlike the model together, each kind of fleet with the same weight."""
+    unlike = table[~table["like"].to_numpy(bool) & table["plant"].isin(["", "cooler"])]
+    rows = []
+    for (plant, kind, what), own in unlike.groupby(["plant", "kind", "what"], sort=False):
+        error = float(np.sqrt(np.square(own["error"]).sum())) / len(own)
+        rows.append({"world": UNLIKE, "plant": plant, "like": False, "kind": kind, "what": what, "rate": own["rate"].mean(), "error": error,
+                     "counted": own["counted"].sum(), "fleets": own["fleets"].sum(), "width": own["width"].mean()})  # fmt: skip
     return pd.DataFrame(rows)
 
 
@@ -545,7 +590,11 @@ def write_page(table: pd.DataFrame) -> str:
         "false", [*STATEMENTS, "any statement"], "Fleets in 100 in which a statement names what does not act."
     )
     block("found", list(STATEMENTS), "Fleets in 100 in which it names what does.")
-    block("warned", list(QUANTITIES), "Fleets in 100 in which the page says that the number may be off.")
+    block(
+        "warned",
+        [*QUANTITIES, "named cause"],
+        "Fleets in 100 in which the page says that the number, or the name, may be off.",
+    )
     lines += [(worlds.__doc__ or "").strip(), ""]
     return "\n".join(lines)
 
@@ -554,10 +603,18 @@ def main(arguments: list[str] | None = None) -> None:
     """Reads fleets until each kind has as many as asked for, and brings the tables up to date after every few."""
     parser = runner.make_parser(__doc__)
     parser.add_argument("--fleets", type=int, default=40)
+    parser.add_argument(
+        "--shares", type=int, default=200, help="fleets of each kind that only failing shares are asked of"
+    )
     parser.add_argument("--out", default=str(HERE / "tables"))
     asked = parser.parse_args(arguments)
     read: list[dict[str, Any]] = []
+    touched = [place for place, world in enumerate(WORLDS) if "shares" in choose_pages(world, whole=False)]
     with runner.use(asked):
+        numbers = range(SHARES_FROM, SHARES_FROM + asked.shares)
+        read += runner.run_fleets(
+            judge_shares, [(place, number) for number in numbers for place in touched], what="failing shares"
+        )
         for first in range(0, asked.fleets, ROUND):
             numbers = range(first, min(first + ROUND, asked.fleets))
             tasks = [(place, number) for number in numbers for place in range(len(WORLDS))]

@@ -1,15 +1,78 @@
-"""Fleets unlike the model: drawn without the library, the same each time, and what pages say of their records."""
+"""Fleets unlike the model, a handful of each kind: what pages say of them is no worse than the committed table says.
+
+The table is calibrate/tables/worlds.csv (python -m calibrate worlds). Numbers of fleets here are none of those behind it. A share fails
+where an exact binomial chance of one as bad is under .001, with the table's share taken two of its own chance errors worse.
+"""
 
 from __future__ import annotations
+
+from functools import cache
+from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
 from calibrate import calibrate_worlds, worlds
+from scipy import stats
 
 from ventbook.reports import lifter_gaps, quarterly_review
 
-FIRST = 1_000_001
+FIRST, CHANCE = 1_000_001, 0.001
+TABLE = calibrate_worlds.HERE / "tables" / "worlds.csv"
+
+
+#: Innocent fleets of the worlds that touch failing, one planted cause, and one fleet each of what touches counts or times alone.
+KINDS = [
+    place for place, world in enumerate(worlds.WORLDS)
+    if (not world.plant and not world.skewed) or (world.like and world.plant == "cooler") or world.logger_hz == 1
+]  # fmt: skip
+
+
+@cache
+def read_fleets() -> list[dict[str, Any]]:
+    """One fleet of each of KINDS."""
+    return [calibrate_worlds.judge_fleet(place, FIRST) for place in KINDS]
+
+
+def find_faults(fleets: list[dict[str, Any]]) -> list[str]:
+    """Shares of ``fleets`` that are worse than the committed table by more than chance, all kinds of fleet together."""
+    kept = pd.read_csv(TABLE, keep_default_na=False)
+    found = calibrate_worlds.count_all(fleets)
+    found = found[found["world"] != calibrate_worlds.UNLIKE]
+    both = found.merge(kept, on=["world", "plant", "kind", "what"], suffixes=("", "_kept"))
+    faults = []
+    for (kind, what), own in both[both["kind"].ne("warned") | both["rate_kept"].ge(0.8)].groupby(
+        ["kind", "what"]
+    ):
+        n, came = int(own["counted"].sum()), round(float((own["rate"] * own["counted"]).sum()))
+        sign = 1 if kind == "false" else -1
+        said = np.average(own["rate_kept"], weights=own["counted"])
+        error = np.sqrt(np.sum(np.square(own["counted"] * own["error_kept"]))) / n
+        worst = float(np.clip(said + sign * 2 * error, 0, 1))
+        chance = stats.binom.sf(came - 1, n, worst) if kind == "false" else stats.binom.cdf(came, n, worst)
+        if chance < CHANCE:
+            faults.append(f"{kind} {what}: {came} of {n}, the table says {said:.3f} +- {error:.3f}")
+    return faults
+
+
+def test_pages_are_no_worse_than_the_table():
+    assert find_faults(read_fleets()) == []
+
+
+def test_intervals_half_as_wide_would_be_noticed():
+    """The check itself can fail: the same fleets with every interval drawn in by half about its middle."""
+    halved = [
+        {**fleet, "numbers": [(q, low + (high - low) / 4, high - (high - low) / 4, t) for q, low, high, t in fleet["numbers"]]}
+        for fleet in read_fleets()
+    ]  # fmt: skip
+    assert any(fault.startswith("cover") for fault in find_faults(halved))
+
+
+def test_names_that_do_not_act_would_be_noticed():
+    """And with a name that does not act in each of them."""
+    wrong = [{**fleet, "said": {name: ["oil_grade"] for name in fleet["said"]}} for fleet in read_fleets()]
+    faults = find_faults(wrong)
+    assert any(fault.startswith("false named for times") for fault in faults)
 
 
 @pytest.mark.parametrize(("fuller", "told"), [(True, True), (False, False)])

@@ -3,8 +3,9 @@
     python -m bench.bench_cluster [--part traces files workbooks account calibration reports] [--rounds 3]
 
 Side by side in one run, turns interleaved, medians; a cluster on this machine, its workers started beforehand, as they would be.
-Everything shares two cores: a ratio near 2 is the most that can come out, one under 1 says that it doesn't pay. What is on
-threads without a cluster (traces, the typed parse of text files) already has both cores. Only ratios carry over.
+Everything shares the machine's cores: with two a ratio near 2 is the most that can come out, and one under 1 says that it doesn't pay.
+Processor seconds on the longest way (this process and the busier worker) against those of one process tell the same on a machine
+that is busy with other things. Only ratios carry over.
 """
 
 from __future__ import annotations
@@ -16,14 +17,13 @@ import os
 import statistics
 import tempfile
 import time
-from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from collections.abc import Callable, Sequence
 from functools import partial
 from pathlib import Path
 
 from calibrate.calibrate_account import draw_workshop, judge_fleet
 from calibrate.runner import run_fleets
-from distributed import LocalCluster
+from distributed import Client, LocalCluster
 
 from bench.bench_intake import write_file
 from bench.bench_traces import write_starts
@@ -38,6 +38,7 @@ from ventbook.statistics import causes
 TODAY = dt.date(2026, 10, 1)
 FILES = 24
 Work = Callable[[], object]
+ONE, TWO, CLUSTER = WAYS = ("one process", "two processes", "cluster of two")
 
 
 def split_rows(whole: Path, folder: Path, *, kind: str) -> None:
@@ -74,8 +75,8 @@ def make_reports(store: Path, names: list[str], address: str) -> Callable[[str],
         def work() -> None:
             with tempfile.TemporaryDirectory() as out:
                 asked = {
-                    "jobs": 1 if kind == "one process" else 2,
-                    "cluster": address if kind == "cluster" else "",
+                    "jobs": 1 if kind == ONE else 2,
+                    "cluster": address if kind == CLUSTER else "",
                 }
                 done = runner.run_reports(names, {"store": str(store)}, out=Path(out), **asked)
                 assert all(outcome.done for outcome in done), [o.message for o in done]
@@ -85,37 +86,39 @@ def make_reports(store: Path, names: list[str], address: str) -> Callable[[str],
     return with_workers
 
 
-@contextmanager
-def count_seconds(found: list[float]) -> Iterator[None]:
-    begun = time.perf_counter()
-    yield
-    found.append(time.perf_counter() - begun)
+def used_seconds() -> float:
+    """Processor seconds of this process and of its children that have ended."""
+    return sum(os.times()[:4])
 
 
 def compare(
-    what: str, work: Work | Callable[[str], Work], address: str, rounds: int, *, own: bool = False
+    what: str, work: Callable[[str], Work], address: str, rounds: int, *, ways: Sequence[str] = WAYS
 ) -> None:
-    """Times the work in one process, on two processes and on the cluster, in turns. ``own``: the work knows its workers itself."""
-    ways: dict[str, Callable[[], AbstractContextManager[None]]] = {
-        "one process": lambda: use_workers(jobs=1),
-        "two processes": lambda: use_workers(jobs=2),
-        "cluster": lambda: use_workers(address),
+    """Times the work in one process, on two processes and on the cluster, in turns; ``work`` is told which it is."""
+    seconds: dict[str, list[float]] = {kind: [] for kind in ways}
+    longest: dict[str, list[float]] = {kind: [] for kind in ways}
+    uses = {
+        ONE: partial(use_workers, jobs=1),
+        TWO: partial(use_workers, jobs=2),
+        CLUSTER: partial(use_workers, address),
     }
-    found: dict[str, list[float]] = {kind: [] for kind in ways}
-    for turn in range(rounds + 1):
-        for kind, use in ways.items():
-            seconds: list[float] = []
-            if own:
-                with count_seconds(seconds):
-                    work(kind)()  # type: ignore[call-arg, operator]
-            else:
-                with count_seconds(seconds), use():
-                    work()  # type: ignore[call-arg]
-            if turn:  # the first warms up
-                found[kind] += seconds
-    one, two, cluster = (statistics.median(found[kind]) for kind in ways)
+    with Client(address, set_as_default=False) as workers:
+        for turn in range(rounds + 1):
+            for kind in ways:
+                before, own, begun = workers.run(used_seconds), time.process_time(), time.perf_counter()
+                with uses[kind]():
+                    work(kind)()
+                if turn:  # the first warms up
+                    seconds[kind].append(time.perf_counter() - begun)
+                    after = workers.run(used_seconds)
+                    busier = max(after[worker] - before[worker] for worker in before)
+                    longest[kind].append(time.process_time() - own + busier * (kind == CLUSTER))
+    took = {kind: statistics.median(found) for kind, found in seconds.items()}
+    used = {kind: statistics.median(found) for kind, found in longest.items()}
+    said = [f"{kind} {took[ONE] / took[kind]:.2f} x as fast" for kind in ways if kind != ONE]
     print(
-        f"{what}: {one:.2f} s in one process; two processes {one / two:.2f} x as fast, cluster of two {one / cluster:.2f} x",
+        f"{what}: {took[ONE]:.2f} s in {ONE}; {', '.join(said)}; processor seconds on the longest way, {ONE} against "
+        f"{CLUSTER}: {used[ONE] / max(used[CLUSTER], 1e-9):.2f} x ({used[ONE]:.2f} s)",
         flush=True,
     )
 
@@ -144,40 +147,33 @@ def main() -> None:
         for part in asked.part:
             if part == "traces":
                 path = base / "samples.parquet"
-                ventings = write_starts(path, asked.samples)
-                for workers in (1, 2):
-                    compare(
-                        f"features of {asked.samples:,} samples, {workers} thread{'s' * (workers > 1)} without a cluster",
-                        partial(features_of_files, [path], ventings, workers=workers), address, asked.rounds,
-                    )  # fmt: skip
+                reduce = partial(features_of_files, [path], write_starts(path, asked.samples), workers=1)
+                what = f"features of {asked.samples:,} samples, one thread without a cluster"
+                compare(what, lambda kind, work=reduce: work, address, asked.rounds, ways=(ONE, CLUSTER))
             elif part in ("files", "workbooks"):
                 rows = asked.rows if part == "files" else asked.rows // 10
                 write_file(base / "ventings.csv", rows)
                 split_rows(base / "ventings.csv", base / part, kind="csv" if part == "files" else "xlsx")
-                compare(
-                    f"intake of {FILES} {part}, {rows:,} ventings",
-                    take_in(base / part),
-                    address,
-                    asked.rounds,
-                )
+                take = take_in(base / part)
+                what = f"intake of {FILES} {part}, {rows:,} ventings"
+                compare(what, lambda kind, work=take: work, address, asked.rounds)
             elif part == "account":
                 drawn = draw_workshop(0, ventings=20_000, rate=0.02)
-                compare(
-                    "account of 20,000 ventings with intervals",
-                    partial(causes.explain_failures, drawn.ventings, drawn.lifters), address, asked.rounds,
-                )  # fmt: skip
+                explain = partial(causes.explain_failures, drawn.ventings, drawn.lifters)
+                what = "account of 20,000 ventings with intervals"
+                compare(what, lambda kind, work=explain: work, address, asked.rounds)
             elif part == "calibration":
-                tasks = [("odds ratio 4", number) for number in range(8)]
+                judge = partial(run_fleets, judge_fleet, [("odds ratio 4", number) for number in range(8)])
                 compare(
                     "calibration of the account, 8 fleets",
-                    partial(run_fleets, judge_fleet, tasks),
+                    lambda kind, work=judge: work,
                     address,
                     asked.rounds,
                 )
             else:
                 names = list(pages.report_specs())[:9]
                 work = make_reports(make_demo_store(say=lambda text: None), names, address)
-                compare("nine reports", work, address, asked.rounds, own=True)
+                compare("nine reports", work, address, asked.rounds)
 
 
 if __name__ == "__main__":

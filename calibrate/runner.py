@@ -49,7 +49,7 @@ def make_parser(doc: str | None) -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(description=doc, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--jobs", type=int, default=1, help="processes of this machine")
     parser.add_argument(
-        "--cluster", default="", help="address of a Dask scheduler; its workers need this folder"
+        "--cluster", default="", help="address of a Dask scheduler; it and its workers need this folder"
     )
     parser.add_argument("--fresh", action="store_true", help="forget what a stopped run has kept")
     return parser
@@ -60,7 +60,7 @@ def use(asked: argparse.Namespace, *, kept: Path = KEPT) -> Iterator[None]:
     """Fleets run within this block go to the workers asked for and are kept; what they can't do is one line, exit code 2."""
     token = _kept.set(Kept(kept, asked.fresh))
     try:
-        with cluster.use_workers(asked.cluster, jobs=asked.jobs):
+        with cluster.use_workers(asked.cluster, jobs=asked.jobs, needs=[__name__.partition(".")[0]]):
             yield
     except InputError as error:
         print(error, file=sys.stderr)

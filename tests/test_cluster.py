@@ -1,5 +1,6 @@
 """Two worker processes give what one process gives; a dead worker costs nothing, a lost cluster one line."""
 
+import argparse
 import os
 from pathlib import Path
 
@@ -7,6 +8,8 @@ import dask
 import numpy as np
 import pandas as pd
 import pytest
+from calibrate import calibrate_actions
+from calibrate import runner as calibration
 from calibrate.calibrate_account import draw_workshop
 from distributed import LocalCluster
 
@@ -101,13 +104,25 @@ def test_what_can_not_be_used_is_one_line(two, monkeypatch):
             pass
     with pytest.raises(InputError, match=r"^jobs must be 1 or more; got 0$"), use_workers(jobs=0):
         pass
-    theirs = {"ventbook": "0.1.0", "numpy": "1.0"}
-    own = {"ventbook": "0.1.0", "numpy": "2.0"}
-    here = os.getpid()
-    monkeypatch.setattr(cluster, "list_versions", lambda: own if os.getpid() == here else theirs)
-    wanted = r"^worker \S+ has numpy 1\.0, not 2\.0; install the same versions there, for answers may differ$"
+    wanted = (
+        rf"^\S+ of {two} can't import no_such_module; start it where it can, by PYTHONPATH or its folder$"
+    )
+    with pytest.raises(InputError, match=wanted), use_workers(two, needs=["no_such_module", "numpy"]):
+        pass
+    own = cluster.list_versions()
+    monkeypatch.setattr(cluster, "list_versions", lambda: own | {"numpy": "2.0"})
+    wanted = (
+        rf"^\S+ of {two} has numpy \S+, not 2\.0; install the same versions there, for answers may differ$"
+    )
     with pytest.raises(InputError, match=wanted), use_workers(two):
         pass
+
+
+def test_a_calibration_gives_the_same_rows(two, tmp_path):
+    cells = [(fleet.name, 60, 4, 1) for fleet in calibrate_actions.FLEETS[:3]]
+    here = calibration.run_fleets(calibrate_actions.run_cell, cells)
+    with calibration.use(argparse.Namespace(jobs=1, cluster=two, fresh=False), kept=tmp_path):
+        assert calibration.run_fleets(calibrate_actions.run_cell, cells) == here
 
 
 def test_a_cluster_without_workers_is_one_line(monkeypatch):

@@ -15,7 +15,7 @@ from __future__ import annotations
 import pickle
 import socket
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sized
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Sized
 from concurrent.futures import (
     FIRST_COMPLETED,
     BrokenExecutor,
@@ -29,6 +29,7 @@ from contextvars import ContextVar
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 from importlib.metadata import version
+from importlib.util import find_spec
 from itertools import islice
 from multiprocessing import get_context
 from pathlib import Path
@@ -68,13 +69,16 @@ _in_use: ContextVar[Workers | None] = ContextVar("workers", default=None)
 
 
 @contextmanager
-def use_workers(cluster: str | None = None, *, jobs: int | None = None) -> Iterator[None]:
+def use_workers(
+    cluster: str | None = None, *, jobs: int | None = None, needs: Sequence[str] = ()
+) -> Iterator[None]:
     """Heavy work within this block is done by the workers named.
 
     Parameters
     ----------
     cluster : address of a Dask scheduler ("10.0.0.5:8786"); empty or None is this machine.
     jobs : processes of this machine; 1 is this process. Where neither is named, what is in use stays in use.
+    needs : modules besides ours that a cluster must have.
 
     Raises
     ------
@@ -93,7 +97,7 @@ def use_workers(cluster: str | None = None, *, jobs: int | None = None) -> Itera
     if not cluster and jobs is None:
         yield
         return
-    workers = Workers(jobs or 1, _connect(cluster), cluster) if cluster else Workers(jobs or 1)
+    workers = Workers(jobs or 1, _connect(cluster, needs), cluster) if cluster else Workers(jobs or 1)
     token = _in_use.set(workers)
     try:
         yield
@@ -246,45 +250,60 @@ def _failed(words: str) -> Future[Any]:
     return failed
 
 
-def _connect(address: str) -> Any:
+def _connect(address: str, needs: Sequence[str]) -> Any:
     """A client of the scheduler at ``address`` whose workers can do our work; InputError with one line otherwise."""
     from distributed import Client
     from distributed.comm.addressing import get_address_host_port
 
-    wanted = "start it, or leave the cluster out"
     try:
-        socket.create_connection(
-            get_address_host_port(address), CONNECT_S
-        ).close()  # says at once that none listens
+        with socket.create_connection(get_address_host_port(address), CONNECT_S):
+            pass  # says at once that none listens
         client = Client(address, timeout=CONNECT_S, set_as_default=False)
     except Exception as error:  # by what is wrong with the address, of many kinds
-        reason = " ".join(str(error).split())[:120]
-        raise InputError(f"no Dask scheduler answers at {address} ({reason}); {wanted}") from None
+        raise InputError(
+            f"no Dask scheduler answers at {address} ({_in_short(error)}); start it, or leave the cluster out"
+        ) from None
     try:
-        try:
-            client.wait_for_workers(1, timeout=CONNECT_S)
-        except TimeoutError:
-            raise InputError(f"the Dask scheduler at {address} has no workers; start some") from None
-        own = list_versions()
-        try:
-            theirs = client.run(list_versions)
-        except Exception as error:  # whatever a worker without our package says
-            reason = " ".join(str(error).split())[:120]
-            raise InputError(
-                f"workers of {address} can't run ventbook ({reason}); install the same version there"
-            ) from None
-        for worker, versions in theirs.items():
-            other = [
-                f"{name} {versions[name]}, not {own[name]}" for name in own if versions[name] != own[name]
-            ]
-            if other:
-                raise InputError(
-                    f"worker {worker} has {'; '.join(other)}; install the same versions there, for answers may differ"
-                )
+        _check_cluster(client, address, needs)
     except BaseException:
         client.close()
         raise
     return client
+
+
+def _check_cluster(client: Any, address: str, needs: Sequence[str]) -> None:
+    """InputError with one line where a cluster has no workers, or any other versions or modules than it takes."""
+    try:
+        client.wait_for_workers(1, timeout=CONNECT_S)
+    except TimeoutError:
+        raise InputError(f"the Dask scheduler at {address} has no workers; start some") from None
+    try:
+        found = client.run(look_around, needs)
+        found["scheduler"] = client.run_on_scheduler(look_around, needs)  # it reads what is handed out
+    except Exception as error:  # whatever one without our package says
+        raise InputError(
+            f"{address} can't run ventbook ({_in_short(error)}); install the same version for its scheduler and workers"
+        ) from None
+    own = list_versions()
+    for place, (versions, missing) in found.items():
+        if missing:
+            raise InputError(
+                f"{place} of {address} can't import {', '.join(missing)}; start it where it can, by PYTHONPATH or its folder"
+            )
+        other = [f"{name} {versions[name]}, not {own[name]}" for name in own if versions[name] != own[name]]
+        if other:
+            raise InputError(
+                f"{place} of {address} has {'; '.join(other)}; install the same versions there, for answers may differ"
+            )
+
+
+def _in_short(error: Exception) -> str:
+    return " ".join(str(error).split())[:120]
+
+
+def look_around(needs: Sequence[str]) -> tuple[dict[str, str], list[str]]:
+    """Versions where this runs, and which of the modules ``needs`` are not there."""
+    return list_versions(), [name for name in needs if find_spec(name) is None]
 
 
 def list_versions() -> dict[str, str]:

@@ -487,7 +487,9 @@ class TestCalibration:
     def test_multiplier_comes_back(self) -> None:
         inside = 0
         for seed in range(20):
-            found = priming.calibrate_fleet(self.fleet(1.2, seed=seed, n=300)).multipliers
+            # without what the formula takes the scores are those of the expectation as it is: not asked for here, and quick
+            fleet = self.fleet(1.2, seed=seed, n=300).drop(columns="lines_empty")
+            found = priming.calibrate_fleet(fleet).multipliers
             assert (found["state"] == "estimated").all()
             inside += int(((found["low"] < 1.2) & (found["high"] > 1.2)).sum())
         assert inside >= 34  # of 40 at 95 %: under 34 happens by chance once in 5000

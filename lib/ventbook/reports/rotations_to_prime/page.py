@@ -28,7 +28,7 @@ from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.suggestions import suggest_whole
 from ventbook.statistics import waiting_times
 from ventbook.tables import evidence, units
-from ventbook.tables.priming import load_priming_terms, load_record_values
+from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_record_values
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -335,7 +335,10 @@ def pump_constants(page: Page, history: pd.DataFrame) -> Blocks:
 
     def say(row: dict[Hashable, Any], names: tuple[str, str, str]) -> str:
         term = terms[str(row["term"])]
-        middle, low, high = (wording.number(float(row[name]), decimals=term.decimals) for name in names)
+        over = load_priming_rules().thin_hand_Pa if term.name == "slip" else 1.0
+        middle, low, high = (
+            wording.number(float(row[name]) / over, decimals=term.decimals) for name in names
+        )
         unit = "" if term.unit == "1" else f" {term.unit}"
         return f"{middle}{unit} ({low} to {high})"
 

@@ -174,3 +174,56 @@ def test_whether_technicians_read_single_lifters_differently_is_the_librarys_f_t
     library = table.loc["C(technician):C(lifter)", "PR(>F)"]
     assert 0.01 < library < 0.9
     assert gauge.analyse_crossed(values).interaction_p == pytest.approx(library)
+
+
+@pytest.mark.parametrize("level", [0.95, 0.8])
+def test_bias_and_linearity_of_a_study_have_students_intervals(level: float) -> None:
+    """scipy.stats: one-sample t test and linregress of six lifters' mean errors on their reference gaps (library run)."""
+    readings = draw_study(people=2, between=0.01, crossed=0.01, seed=5)
+    study = gauge.analyse_study(readings, limit=None, level=level)
+    means = readings.groupby("lifter")[["gap_mm", "reference_gap_mm"]].mean()
+    off = means["gap_mm"] - means["reference_gap_mm"]
+    ends = stats.ttest_1samp(off, 0.0).confidence_interval(level)
+    assert (study.bias.estimate, study.bias.low, study.bias.high) == pytest.approx(
+        (off.mean(), ends.low, ends.high)
+    )
+    line = stats.linregress(means["reference_gap_mm"], off)
+    half = stats.t.ppf(0.5 + level / 2, 4) * line.stderr
+    found = (study.slope.estimate, study.slope.low, study.slope.high)
+    assert found == pytest.approx((line.slope, line.slope - half, line.slope + half))
+
+
+@pytest.mark.parametrize(
+    ("first", "second"), [(12, 15), (220, 230)], ids=["left out one by one", "linearised"]
+)
+def test_two_gauges_on_single_engines_differ_by_students_law_on_engines(first: int, second: int) -> None:
+    """One reading an engine: jackknife by hand up to 400 engines, beyond them squares of (y - mean) / n times G / (G - 1); t on
+    engines less two, both sides.
+    """
+    rng = np.random.default_rng(9)
+    a, b = rng.normal(0.24, 0.03, first), rng.normal(0.23, 0.05, second)
+    engines = first + second
+    lifters = pd.DataFrame(
+        {
+            "venting_id": range(engines),
+            "engine_id": range(engines),
+            "engine_type": "flat4",
+            "site": "Lake",
+            "gauge": ["A"] * first + ["B"] * second,
+            "gap_first_mm": [*a, *b],
+        }
+    )
+    if engines <= 400:
+        left = [np.delete(a, i).mean() - b.mean() for i in range(first)]
+        left += [a.mean() - np.delete(b, i).mean() for i in range(second)]
+        error = np.sqrt((engines - 1) / engines * ((left - np.mean(left)) ** 2).sum())
+    else:
+        squares = ((a - a.mean()) ** 2).sum() / first**2 + ((b - b.mean()) ** 2).sum() / second**2
+        error = np.sqrt(engines / (engines - 1) * squares)
+    told = gauge.compare_gauges(lifters, level=0.9).set_index("gauge").loc["A"]
+    difference, t = a.mean() - b.mean(), stats.t(engines - 2)
+    assert told["difference_mm"] == pytest.approx(difference)
+    assert (told["low"], told["high"]) == pytest.approx(
+        (difference - t.ppf(0.95) * error, difference + t.ppf(0.95) * error)
+    )
+    assert told["p"] == pytest.approx(2 * t.sf(abs(difference) / error))

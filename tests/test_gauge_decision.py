@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import optimize, special, stats
@@ -279,3 +281,67 @@ def test_degrees_of_freedom_come_back_from_their_own_interval() -> None:
     for freedom in (2.0, 7.0, 40.0):
         ratio = float(np.sqrt(freedom / stats.chi2.ppf(0.025, freedom)))
         assert decision.freedom_of_ratio(ratio, 0.95) == pytest.approx(freedom, rel=1e-6)
+
+
+def test_bias_known_after_reference_pieces_by_hand() -> None:
+    """Knowledge of .03 mm beside ten readings by two technicians on pieces known to .005: inverse squares added."""
+    error = gauge.GaugeError(bias=0.02, bias_u=0.03, repeat=0.02, between=0.012)
+    told = 0.005**2 + 0.012**2 / 2 + 0.02**2 / 10
+    expected = 1 / np.sqrt(1 / 0.03**2 + 1 / told)
+    assert planning.bias_after(error, 10, reference_u=0.005) == pytest.approx(expected)
+
+
+def test_the_next_reading_under_an_end() -> None:
+    """Steps of .01 mm: under .50 it is .49, under .505 it is .50; a last bit doesn't count."""
+    ends = [0.50, 0.505, 0.1 + 0.2, 0.3 - 1e-12]
+    assert [decision.step_under(end, 0.01) for end in ends] == pytest.approx([0.49, 0.50, 0.29, 0.29])
+
+
+def test_what_a_way_costs_by_hand() -> None:
+    """Setting up, readings of pieces, readings of lifters near the limit again, and what a sound lifter failed costs."""
+    error = gauge.GaugeError(bias=0.0, bias_u=0.02, repeat=0.02, between=0.01)
+    readings = np.array([0.29] * 300 + [0.48] * 30 + [0.55] * 30 + [0.90] * 40)
+    pieces = planning.Addition("pieces", "pieces", planning.ONCE, 10.0, 2.0, (20,), reference_u_mm=0.005)
+    again = planning.Addition("again", "again", planning.EACH, 5.0, 0.5, (2,))
+    need = gauge.load_need()
+    plan = gauge.plan_additions(
+        of_one_kind(readings, error, draws=40), 0, need=need, lifters=100, additions=[pieces, again]
+    )
+    assert len(plan) == 4 and plan["read_again"].max() > 2
+    for row in plan.to_dict("records"):
+        minutes = (10 + 20 * 2.0) * (row["once"] != "") + row["wrong_failures"] * 100 * need.wrong_failure_min
+        minutes += (5 + row["read_again"] * 2 * 0.5) * (row["each"] != "")
+        assert row["minutes"] == pytest.approx(minutes)
+
+
+@pytest.mark.parametrize("level", [0.95, 0.6])
+def test_reaches_of_a_rule_are_quantiles_of_the_errors_drawn(level: float) -> None:
+    """A lifter beyond either end gets the wrong verdict once in 20: 1.6449 errors from where an unrounded reading turns, .505
+    less the correction put back; median and quantiles over the draws.
+    """
+    error = gauge.GaugeError(bias=0.02, bias_u=0.03, repeat=0.02, freedom=8.0)
+    readings = np.array([0.29] * 60 + [0.48] * 10 + [0.55] * 10)
+    draws = of_one_kind(readings, error, draws=200)
+    rule = gauge.judge_rule(draws, 0, correction=0.02, level=level)
+    bias, reach = draws.bias[:, 0], 1.6448536 * draws.u[:, 0]
+    for found, told in (
+        (rule.passes_over, 0.525 - bias + reach - LIMIT),
+        (rule.fails_under, LIMIT - 0.525 + bias + reach),
+    ):
+        expected = np.quantile(told, [0.5, (1 - level) / 2, (1 + level) / 2])
+        assert [found.estimate, found.low, found.high] == pytest.approx(expected.tolist(), abs=1e-7)
+
+
+@pytest.mark.parametrize("added", [1, 4])
+def test_readings_by_other_hands_are_worth_what_their_mean_is(added: int) -> None:
+    """Weights by inverse squares make so many readings more one of u / sqrt(1 + added); only those far off are not read again."""
+    error = gauge.GaugeError(bias=0.0, bias_u=0.0, repeat=0.03, between=0.04)
+    draws = of_one_kind(np.array([0.29] * 60 + [0.48] * 20 + [0.55] * 20), error, draws=20)
+    near = planning._near_the_limit(draws, 0)
+    way = planning.Addition("again", "again", planning.EACH, 0.0, 1.0, (added,), same_hands=False)
+    passes, _ = planning._judge_way(draws, 0, near, (way, added), bias_u=0.0)[0](LIMIT)
+    fine = replace(near, u=near.u / np.sqrt(1 + added))
+    expected, _ = planning._judge_way(draws, 0, fine, None, bias_u=0.0)[0](LIMIT)
+    np.testing.assert_allclose(passes, expected, rtol=5e-3)
+    plain, _ = planning._judge_way(draws, 0, near, None, bias_u=0.0)[0](LIMIT)
+    assert (plain > 1.2 * passes).all()

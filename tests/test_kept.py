@@ -86,6 +86,18 @@ def test_what_is_no_plain_data_is_said(value: object) -> None:
         encode(value)
 
 
+def test_hash_tells_values_apart() -> None:
+    tables = [
+        FRAME,
+        FRAME.iloc[::-1],
+        FRAME.assign(float=[1.5, 0.0, np.nan]),
+        FRAME.rename(columns={"yes": "no"}),
+    ]
+    assert len({kept.hash_value(table) for table in tables}) == len(tables)
+    assert kept.hash_value(FRAME.copy()) == kept.hash_value(FRAME)
+    assert kept.hash_value([1, True, 1.0]) != kept.hash_value([1, 1, 1])
+
+
 def test_worked_out_once_for_the_same_values(store: Path) -> None:
     first = keep(store, squares, FRAME["float"])
     again = keep(store, squares, FRAME["float"].copy())

@@ -56,7 +56,7 @@ def keep(store: Place | None, make: Callable[..., T], *args: Any, **options: Any
     if store is None or os.environ.get(SWITCH) == "no":
         return make(*args, **options)
     try:
-        asked = encode([f"{make.__module__}.{make.__qualname__}", list(args), options])
+        asked = hash_value([f"{make.__module__}.{make.__qualname__}", list(args), options])
     except TypeError:
         return make(*args, **options)
     name = hashlib.sha256(library_hash() + asked).hexdigest()
@@ -132,6 +132,31 @@ def library_hash() -> bytes:
 # -- values as bytes and back ------------------------------------------------------------------------------------------
 
 
+class _Sum:
+    """Takes what a bytearray would and holds on to its hash and length alone, for tables that are large."""
+
+    def __init__(self) -> None:
+        self.sum, self.size = hashlib.sha256(), 0
+
+    def __iadd__(self, part: bytes) -> _Sum:
+        self.sum.update(part)
+        self.size += len(part)
+        return self
+
+    def __len__(self) -> int:
+        return self.size
+
+
+Blob = bytearray | _Sum
+
+
+def hash_value(value: Any) -> bytes:
+    """A hash of what :func:`encode` would give, without holding it."""
+    blob = _Sum()
+    text = json.dumps(_encode(value, blob), ensure_ascii=False).encode("utf-8", "surrogatepass")
+    return hashlib.sha256(blob.sum.digest() + text).digest()
+
+
 def encode(value: Any) -> bytes:
     """A value as bytes, alike for values that are alike. Raises TypeError for what is no plain data."""
     blob = bytearray()
@@ -147,7 +172,7 @@ def decode(content: bytes) -> Any:
     return _decode(json.loads(content[8:end].decode("utf-8", "surrogatepass")), memoryview(content)[end:])
 
 
-def _encode(value: Any, blob: bytearray) -> Any:
+def _encode(value: Any, blob: Blob) -> Any:
     kind = type(value)
     if value is None or kind in (str, bool, int, float):
         return value
@@ -186,7 +211,7 @@ def _encode(value: Any, blob: bytearray) -> Any:
     raise TypeError(f"a {kind.__name__} is no plain data")
 
 
-def _array(values: np.ndarray, blob: bytearray) -> dict[str, Any]:
+def _array(values: np.ndarray, blob: Blob) -> dict[str, Any]:
     if values.dtype.kind == "O":
         return {
             "is": "objects",
@@ -200,7 +225,7 @@ def _array(values: np.ndarray, blob: bytearray) -> dict[str, Any]:
     return {"is": "array", "dtype": values.dtype.str, "shape": list(values.shape), "at": start}
 
 
-def _column(values: Any, blob: bytearray) -> dict[str, Any]:
+def _column(values: Any, blob: Blob) -> dict[str, Any]:
     kind = values.dtype
     if isinstance(kind, pd.CategoricalDtype):
         codes = _array(np.asarray(values.codes), blob)
@@ -234,7 +259,7 @@ def _column(values: Any, blob: bytearray) -> dict[str, Any]:
     raise TypeError(f"a column of {kind} is no plain data")
 
 
-def _index(index: pd.Index, blob: bytearray) -> dict[str, Any]:
+def _index(index: pd.Index, blob: Blob) -> dict[str, Any]:
     if isinstance(index, pd.RangeIndex):
         return {"is": "range", "of": [index.start, index.stop, index.step], "name": _encode(index.name, blob)}
     if isinstance(index, pd.MultiIndex):

@@ -204,6 +204,13 @@ class TestSheet:
         assert "too warm to show" not in said["15 degC"]
         assert "too warm to show" in said["80 degC"]
 
+    def test_a_lift_that_some_pumps_do_not_manage_is_said_first(self) -> None:
+        given = {"plan_tank_head": "-1.9 m", "plan_lines_empty": "yes", "plan_tank_overpressure": "0 bar"}
+        page = make_page("planned-venting", fleet_tables(), plan_engine_type="flat4", **given)
+        text = report.answer(page).text
+        assert "It may not prime at all" in text
+        assert text.index("It may not prime at all") < text.index("Expect ")
+
     def test_nothing_planned(self) -> None:
         tables = dict(fleet_tables())
         tables["planned"] = tables["planned"].iloc[:0]
@@ -217,7 +224,6 @@ class TestSheet:
     @pytest.mark.parametrize(
         ("given", "said"),
         [
-            ({"plan_tank_head": "-1.9 m", "plan_lines_empty": "yes", "plan_tank_overpressure": "0 bar"}, "This push will not prime the engine"),
             ({"plan_oil_temperature": "-15 degC", "plan_suction_line_bore": "6 mm", "plan_lines_empty": "yes", "plan_tank_overpressure": "0 bar",
               "plan_tank_head": "0 m"}, "turn slower"),
         ],
@@ -284,7 +290,8 @@ class TestScores:
         alone = forecast.tell_deviation(scored.assign(chance=scored["account_chance"], chance_u=0.0))
         assert abs(told.came - told.said) < abs(alone.came - alone.said)
         for question in (rotations, seconds):
-            assert 0.87 <= prediction.loc[question, "held"] <= 0.93
+            # about 520 told: one standard error is 1.3 points
+            assert 0.87 <= prediction.loc[question, "held"] <= 0.94
         # half of the fleet's pumps let air through, and an engine's first ventings don't tell which
         assert prediction.loc[rotations, "error"] < 0.8 * site.loc[rotations, "error"]
         assert prediction.loc[spongy, "brier"] < site.loc[spongy, "brier"]

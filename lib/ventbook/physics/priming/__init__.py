@@ -2,7 +2,7 @@
 
 from ventbook.physics.priming.calibrate import FleetCalibration, calibrate_fleet
 from ventbook.physics.priming.constants import Constants, fit_constants
-from ventbook.physics.priming.expect import COLUMNS, STATES, expected_rotations
+from ventbook.physics.priming.expect import COLUMNS, MAY_STALL, STATES, expected_rotations
 from ventbook.physics.priming.formula import (
     bubble_rise_m_per_s,
     head_bar,
@@ -29,6 +29,7 @@ from ventbook.physics.priming.spread import SPREAD_COLUMNS
 
 __all__ = [
     "COLUMNS",
+    "MAY_STALL",
     "OPEN_COLUMNS",
     "SPREAD_COLUMNS",
     "STATES",

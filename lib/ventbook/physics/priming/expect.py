@@ -62,12 +62,13 @@ COLUMNS = (
 )
 _CHUNK = 32_768
 _STALLED, _SLOWER, _UNKNOWN, _STALLS_ALONE, _MAY_STALL = (1 << FLAGS + i for i in range(5))
+MAY_STALL = "a pump that lets air through may not lift the oil this high"
 _EXTRA = {
     _STALLED: "the oil stands lower than a pump that lets air through lifts it at this speed and tank pressure",
     _SLOWER: "oil too thick for this line at this speed: turn slower",
     _UNKNOWN: "neither the engine nor its lines are on record",
     _STALLS_ALONE: "would not prime without tank pressure if the pump lets air through",
-    _MAY_STALL: "a pump that lets air through may not lift the oil this high",
+    _MAY_STALL: MAY_STALL,
 }
 
 
@@ -175,9 +176,9 @@ def expected_rotations(
             "expected_rotations": shown(total),
             "expected_low": shown(found["low"]),
             "expected_high": shown(found["high"]),
-            "expected_suction": shown(found["alone"] - found["side"]),
+            "expected_suction": shown(np.where(air, found["alone"] - found["side"], 0.0)),
             "expected_pressure_side": shown(found["side"]),
-            "expected_tank_saving": shown(found["alone"] - total),
+            "expected_tank_saving": shown(np.where(air, found["alone"] - total, 0.0)),
             "expected_state": pd.Series(
                 np.array(STATES, dtype=object)[state], index=frame.index, dtype="str"
             ),

@@ -74,6 +74,9 @@ def say_rotations(page: Page, ahead: Forecast) -> tuple[list[str], list[str]]:
         over = words.over_manual_sentence(r["median"], r["low"], r["high"], ahead.limit, UPCOMING_LEVEL)
         return [over], _what_would_do(page, ahead)
     stop = words.stop_sentence(ahead.stop, r["stop"], ahead.limit)
+    if priming.MAY_STALL in str(ahead.row["expected_note"]):
+        change = words.change_sentence(_say(page, ahead, ASKED["not_primed_by_this_push"]))
+        return [words.MAY_STALL, expected], [stop, change]
     return [expected, words.hand_sentence(*hand)], [stop]
 
 

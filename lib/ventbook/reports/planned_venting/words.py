@@ -20,6 +20,8 @@ STATES = {
 }
 
 
+MAY_STALL = "It may not prime at all: a pump that lets air through may not lift the oil this high, and the range holds only if it does."
+
 NO_CHANGE = "Neither a filled line, a filled cooler nor pressure on the tank within the limits in force brings it there on paper: ask before turning."
 
 

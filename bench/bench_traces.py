@@ -1,12 +1,13 @@
 """Features of traces against only reading the columns, and against pandas groupby-apply.
 
 9 M and 90 M generated samples of a logger at 10 Hz (VENTBOOK_BENCH_ROWS=9000000,90000000), two threads each,
-interleaved, medians of five. Peak memory is the process's high-water mark of a run of its own.
+interleaved (VENTBOOK_BENCH_ROUNDS, default 7). Reading is once of all columns, and once of those alone that the features
+still need where the file's footer tells its starts. Ratios are of the lowest times, and the median of the rounds' own; ``cpu``
+is processor time, which a busy machine disturbs less. Peak memory is the process's high-water mark of a run of its own.
 """
 
 import json
 import os
-import statistics
 import subprocess
 import sys
 import tempfile
@@ -64,12 +65,12 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
     )
 
 
-def read_only(path: Path) -> int:
-    """Row group by row group with two threads, the needed columns, nothing done with them."""
+def read_only(path: Path, columns: tuple[str, ...] = (*KEY, *CHANNELS)) -> int:
+    """Row group by row group with two threads, nothing done with the columns."""
 
     def read(piece: tuple[str, int]) -> int:
         with pq.ParquetFile(piece[0], read_dictionary=["venting_id"], memory_map=True) as parquet:
-            return parquet.read_row_group(piece[1], columns=[*KEY, *CHANNELS], use_threads=False).num_rows
+            return parquet.read_row_group(piece[1], columns=list(columns), use_threads=False).num_rows
 
     with ThreadPoolExecutor(2) as pool:
         return sum(pool.map(read, list_pieces([path])))
@@ -96,10 +97,11 @@ def by_groups(path: Path) -> pd.DataFrame:
     return frame.groupby(list(KEY), observed=True)[list(CHANNELS)].apply(one)
 
 
-def timed(work, *args) -> float:
-    begin = time.perf_counter()
+def timed(work, *args) -> tuple[float, float]:
+    """(seconds on the clock, seconds of processor time)."""
+    begin, spent = time.perf_counter(), time.process_time()
     work(*args)
-    return time.perf_counter() - begin
+    return time.perf_counter() - begin, time.process_time() - spent
 
 
 def peak(path: Path, work: str) -> float:
@@ -135,22 +137,32 @@ def main() -> None:
             path = Path(folder) / f"samples_{rows}.parquet"
             ventings = write_starts(path, rows)
             features_of_files([path], ventings)
-            reads, ours = [], []
-            for _ in range(5):
-                reads.append(timed(read_only, path))
-                ours.append(timed(features_of_files, [path], ventings))
-            read = statistics.median(reads)
-            row = {
+            rounds = [
+                (
+                    timed(read_only, path),
+                    timed(read_only, path, CHANNELS),
+                    timed(features_of_files, [path], ventings),
+                )
+                for _ in range(int(os.environ.get("VENTBOOK_BENCH_ROUNDS", "7")))
+            ]
+            took = np.array(rounds)  # round, way, (clock, processor)
+            row: dict[str, float] = {
                 "rows": rows,
                 "file_MB": path.stat().st_size / 1e6,
-                "read_s": read,
-                "features_x_read": statistics.median(ours) / read,
+                "read_s": took[:, 0, 0].min(),
+            }
+            for way, name in enumerate(("read", "read_channels")):
+                for what, clock in enumerate(("", "cpu_")):
+                    ours, limit = took[:, 2, what], took[:, way, what]
+                    row[f"features_x_{name}_{clock}lowest"] = ours.min() / limit.min()
+                    row[f"features_x_{name}_{clock}median"] = float(np.median(ours / limit))
+            row |= {
                 "peak_import_MB": peak(path, "import"),
                 "peak_read_MB": peak(path, "read"),
                 "peak_features_MB": peak(path, "features"),
             }
             if rows <= 9_000_000:
-                row["groupby_apply_x_features"] = timed(by_groups, path) / statistics.median(ours)
+                row["groupby_apply_x_features"] = timed(by_groups, path)[1] / took[:, 2, 1].min()
             results.append(row)
             print(json.dumps({k: round(v, 3) for k, v in row.items()}), flush=True)
 

@@ -9,8 +9,8 @@ import datetime as dt
 import json
 import re
 from collections import Counter
-from collections.abc import Callable, Iterable
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -446,6 +446,20 @@ def ingest(
         return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
 
 
+@contextmanager
+def use_system_memory() -> Iterator[None]:
+    """Let Arrow take its memory from the system's allocator, which hands the same pages out again: at a million rows a sixth
+    of an intake's processor time went into fresh ones with Arrow's own.
+    """
+    before = pa.default_memory_pool()
+    pa.set_memory_pool(pa.system_memory_pool())
+    try:
+        yield
+    finally:
+        pa.set_memory_pool(before)
+
+
+@use_system_memory()
 def _run(
     work: Work,
     writer: Writer | None,

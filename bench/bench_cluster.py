@@ -105,14 +105,14 @@ def compare(
     with Client(address, set_as_default=False) as workers:
         for turn in range(rounds + 1):
             for kind in ways:
-                before, own, begun = workers.run(used_seconds), time.process_time(), time.perf_counter()
+                before, own, begun = workers.run(used_seconds), used_seconds(), time.perf_counter()
                 with uses[kind]():
                     work(kind)()
                 if turn:  # the first warms up
                     seconds[kind].append(time.perf_counter() - begun)
                     after = workers.run(used_seconds)
                     busier = max(after[worker] - before[worker] for worker in before)
-                    longest[kind].append(time.process_time() - own + busier * (kind == CLUSTER))
+                    longest[kind].append(used_seconds() - own + busier * (kind == CLUSTER))
     took = {kind: statistics.median(found) for kind, found in seconds.items()}
     used = {kind: statistics.median(found) for kind, found in longest.items()}
     said = [f"{kind} {took[ONE] / took[kind]:.2f} x as fast" for kind in ways if kind != ONE]

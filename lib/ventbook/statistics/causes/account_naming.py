@@ -94,7 +94,7 @@ class Columns:
         """The same terms under the same numbers, columns read of ``which`` only: less to send."""
         none, unknown = np.zeros(0), np.zeros(0, dtype=bool)
         return Columns(
-            self.rows,
+            replace(self.rows, coded={}),
             self.terms,
             [x if i in which else none for i, x in enumerate(self.x)],
             [known if i in which else unknown for i, known in enumerate(self.known)],

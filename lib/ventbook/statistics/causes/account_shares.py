@@ -16,7 +16,7 @@ Annals of Statistics 9:130.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import islice
 from typing import Any
 
@@ -177,7 +177,8 @@ def draw_accounts(
     causes = list_causes(named.columns, named.chosen)
     used = {*beside, *(j for options, _ in forms.values() for j in options)}
     shared = {
-        "problem": problem, "columns": named.columns.keep(used), "fit": named.fit, "readings": readings,
+        "problem": replace(problem, rows=replace(problem.rows, coded={})),  # less to send
+        "columns": named.columns.keep(used), "fit": named.fit, "readings": readings,
         "cell": list_cells(problem)[1], "count": len(causes),
     }  # fmt: skip
     numbers = (_draw_numbers(problem, named, readings, forms, beside, causes, rng) for _ in range(draws))

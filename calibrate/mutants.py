@@ -416,6 +416,9 @@ def main(arguments: list[str]) -> int:
     chosen = [
         r for r in rows if not asked.names or any(f"{r.name}.".startswith(f"{n}.") for n in asked.names)
     ]
+    if not chosen:
+        print(f"no row's name begins with {', '.join(asked.names)}", file=sys.stderr)
+        return 2
     chosen = [r for r in chosen if not asked.left or r.outcome == "not run" or r.why == UNSEEN]
     stale = find_stale(chosen)
     if asked.draw is not None:

@@ -43,6 +43,11 @@ def test_a_row_that_no_longer_fits_is_told_in_one_line_with_what_is_nearest():
     assert "stands 0 times in no_such_module.py" in told[2]
 
 
+def test_a_name_that_no_row_has_is_told_in_one_line(capsys):
+    assert mutants.main(["no.such.row"]) == 2
+    assert capsys.readouterr().err == "no row's name begins with no.such.row\n"
+
+
 def test_a_survivor_without_a_reason_is_refused(tmp_path):
     mutants.write_mutants([replace(ROWS[0], outcome="survived", by="", why="")], tmp_path / "list.csv")
     with pytest.raises(ValueError, match="a survivor alone says why"):

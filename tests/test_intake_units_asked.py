@@ -209,3 +209,13 @@ def test_small_gaps_of_one_engine_pass_where_the_shop_has_had_such(box):
     passed = box.take("lifter_checks.csv", checks(100, tiny, "mm"))
     assert passed.counts.loc["lifter_checks", "accepted"] == 8
     assert box.read("quarantine").empty
+
+
+def test_a_median_told_by_counting_is_the_one_told_by_sorting():
+    from ventbook.records.intake.columns import is_middle_within
+
+    rng = np.random.default_rng(5)
+    for n in (1, 2, 3, 4, 7, 10):
+        for _ in range(300):
+            values, (low, high) = rng.integers(0, 6, n) / 2, np.sort(rng.integers(0, 6, 2) / 2)
+            assert is_middle_within(values, (low, high)) == (low <= np.median(values) <= high)

@@ -140,10 +140,18 @@ def _judge_by_habit(
     if suspects:
         return "column_unit_suspected", {"suspects": suspects}
     band = thresholds()["usual"].get(column.name)
-    if not band or not len(told) or band[0] <= np.median(told) <= band[1]:
+    if not band or not len(told) or is_middle_within(told, band):
         return "", {}
     suspects = say_fits(told, column, unit, *band)
     return ("column_unit_asked" if suspects else ""), _say_past(suspects, column, band)
+
+
+def is_middle_within(values: np.ndarray, band: Band) -> bool:
+    """Whether the median lies in a band, told by counting where fewer than half lie on either side of it: that is faster."""
+    half = len(values) / 2
+    if np.count_nonzero(values < band[0]) < half and np.count_nonzero(values > band[1]) < half:
+        return True
+    return bool(band[0] <= np.median(values) <= band[1])
 
 
 def _say_past(suspects: str, column: Column, band: Band) -> dict[str, str]:

@@ -88,6 +88,7 @@ TOUCHED = {
     "lot": {"signal", "alarm"},
     "site": {"signal", "alarm", "named cause"},
     "gauge": {"signal", "alarm"},
+    "mended": {"signal", "alarm"},
 }
 QUANTITIES = {
     "failing share": 0.95, "failing share by site": 0.95, "median time": 0.95, "time ratio": 0.95, "rotations ratio by site": 0.95,

@@ -18,3 +18,6 @@ NOTEBOOKS = _TOP / "notebooks"
 """The notebooks that reports are made from."""
 WORK = DATA if IN_CHECKOUT else Path.cwd() / "data"
 """Where demo and records lie unless a command names another folder; never inside an installed package."""
+
+WHOLE_TABLES = "VENTBOOK_WHOLE_TABLES"
+"""The variable that names the folder where a page leaves whole tables that are too long for its notebook."""

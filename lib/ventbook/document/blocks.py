@@ -174,13 +174,17 @@ class Table:
 
 @dataclass(frozen=True)
 class Data:
-    """A whole table as it is left behind: every row of every column by its own name; ``columns`` are those that readers see."""
+    """A table as it is left behind: its rows by every column's own name; ``columns`` are those that readers see.
+
+    ``total``, where it isn't 0: how many rows the table has, of which only the first stand here.
+    """
 
     name: str
     title: str
     columns: tuple[Column, ...]
     cells: Mapping[str, tuple[Cell, ...]]
     note: str = ""
+    total: int = 0
 
     def __post_init__(self) -> None:
         _check_name(self.name)

@@ -131,6 +131,8 @@ def heading(column: Column, units: System) -> str:
 
 
 ROWS_SHOWN = 60
+ROWS_HELD = 50_000
+"""Rows of a table that a notebook and a workbook hold; the CSV file has all."""
 NUMBERS_TITLE = "Every number of this page with its plausible range"
 NUMBERS_HEADS = (
     "Number",
@@ -250,9 +252,11 @@ def make_table(
 def make_data(
     name: str, frame: pd.DataFrame, columns: Mapping[str, Column], *, title: str, note: str = ""
 ) -> Data:
-    """A whole frame as it is left behind."""
-    cells = {str(column): tuple(each_value(frame[column], plain_cell)) for column in frame.columns}
-    return Data(name=name, title=title, columns=_settle(frame, columns), cells=cells, note=note)
+    """A frame as it is left behind: all of it, or its first ``ROWS_HELD`` rows and how many there are."""
+    total = len(frame) if len(frame) > ROWS_HELD else 0
+    held = frame.head(ROWS_HELD)
+    cells = {str(column): tuple(each_value(held[column], plain_cell)) for column in held.columns}
+    return Data(name=name, title=title, columns=_settle(held, columns), cells=cells, note=note, total=total)
 
 
 def _settle(frame: pd.DataFrame, columns: Mapping[str, Column]) -> tuple[Column, ...]:

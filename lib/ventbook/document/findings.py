@@ -9,13 +9,16 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from ventbook.document import wording
 from ventbook.document.blocks import Closing, Data, Figure, Finding
-from ventbook.document.values import Cell, json_number, json_scalar, neutral_text
+from ventbook.document.values import Cell, json_number, json_scalar, neutral_text, plain_cell
 from ventbook.results import DIGITS
 
 # Paths of the machine that a page was made on tell nothing to whoever reads its numbers.
 PLACES = ("store", "limits")
+ROWS_AT_ONCE = 100_000
 
 
 def finding_row(finding: Finding) -> dict[str, Any]:
@@ -86,14 +89,51 @@ def _number_text(value: float | bool | None) -> str:
     return str(value) if isinstance(value, int) else f"{value:.{DIGITS}g}"
 
 
+def write_frame(path: Path, frame: pd.DataFrame) -> None:
+    """A frame as the CSV that :func:`table_csv` makes of it, some rows at a time, each value that differs worded once."""
+    with path.open("w", encoding="utf-8", newline="") as target:
+        writer = csv.writer(target, lineterminator="\n")
+        writer.writerow([neutral_text(str(name)) for name in frame.columns])
+        for begin in range(0, len(frame), ROWS_AT_ONCE):
+            part = frame.iloc[begin : begin + ROWS_AT_ONCE]
+            columns = [_text_column(part[name]) for name in part.columns]
+            writer.writerows(zip(*columns, strict=True))
+
+
+def _text_column(values: pd.Series) -> list[str]:
+    codes, distinct = pd.factorize(values)
+    texts = [*_each_text([plain_cell(value) for value in distinct]), ""]
+    return [texts[code] for code in codes.tolist()]
+
+
+def write_whole(folder: Path, closing: Closing, frames: Mapping[str, pd.DataFrame]) -> None:
+    """The CSV of each table of which only the first rows are held, from its whole frame."""
+    (folder / "tables").mkdir(parents=True, exist_ok=True)
+    for table in closing.tables:
+        if table.total and table.name in frames:
+            write_frame(folder / "tables" / f"{table.name}.csv", frames[table.name])
+
+
 def write_files(
-    folder: Path, closing: Closing, findings: Sequence[Finding], figures: Mapping[str, Figure]
+    folder: Path,
+    closing: Closing,
+    findings: Sequence[Finding],
+    figures: Mapping[str, Figure],
+    *,
+    frames: Mapping[str, pd.DataFrame] | None = None,
 ) -> None:
-    """Writes findings.json, tables/*.csv and figures/*.svg."""
+    """Writes findings.json, tables/*.csv and figures/*.svg.
+
+    A table of which only the first rows are held is written whole from ``frames``; without, a file that was written so
+    before stays.
+    """
     for name in ("tables", "figures"):
         (folder / name).mkdir(parents=True, exist_ok=True)
     for table in closing.tables:
-        _write(folder / "tables" / f"{table.name}.csv", table_csv(table))
+        path = folder / "tables" / f"{table.name}.csv"
+        if not table.total or (frames is None and not path.exists()):
+            _write(path, table_csv(table))
+    write_whole(folder, closing, frames or {})
     for name, figure in figures.items():
         _write(folder / "figures" / f"{name}.svg", figure.svg)
     _write(folder / "findings.json", findings_json(closing, findings))

@@ -63,6 +63,17 @@ def each_value(column: pd.Series, make: Callable[[Any], Made]) -> list[Made]:
     return [made[code] for code in codes]
 
 
+def say_each(say: Callable[..., str], *columns: pd.Series) -> list[str]:
+    """``say`` of every row of these columns, worded once for each row that differs."""
+    codes = np.zeros(len(columns[0]), dtype=np.int64)
+    for column in columns:
+        places, distinct = pd.factorize(column)
+        codes, _ = pd.factorize(codes * (len(distinct) + 1) + places + 1)
+    first = np.unique(codes, return_index=True)[1]
+    texts = [say(*row) for row in zip(*(column.iloc[first] for column in columns), strict=True)]
+    return [texts[code] for code in codes.tolist()]
+
+
 def neutral_text(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before = + - @, a tab or a return."""
     return f"'{text}" if text.startswith(_ACTING) else text

@@ -92,7 +92,7 @@ def write_workbook(
         }
         names = sheet_names(["Read me", "Numbers", *(table.name for table in closing.tables)])
         sheets = [("Numbers", "every number of the page")]
-        sheets += [(name, table.title) for name, table in zip(names[2:], closing.tables, strict=True)]
+        sheets += [(name, _sheet_title(table)) for name, table in zip(names[2:], closing.tables, strict=True)]
         said = {
             "Answer": [("", text) for text in closing.answers],
             "Cautions": [("", text) for text in cautions],
@@ -103,6 +103,16 @@ def write_workbook(
         _write_findings(book, book.add_worksheet(names[1]), findings, styles, units)
         for sheet, table in zip(names[2:], closing.tables, strict=True):
             _write_table(book, book.add_worksheet(sheet), table, styles, units)
+
+
+def _sheet_title(table: Data) -> str:
+    """A table's title, and where its further rows are when the sheet doesn't hold all."""
+    if not table.total:
+        return table.title
+    held = len(next(iter(table.cells.values())))
+    return (
+        f"{table.title}: the first {held} of {table.total} rows; all of them stand in tables/{table.name}.csv"
+    )
 
 
 def _write_readme(

@@ -13,7 +13,7 @@ with which.
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -374,6 +374,7 @@ def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
 
 
 Rows = npt.NDArray[np.intp]
+PART = 50_000  # ventings whose verdicts are held at once
 CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
 REPORT_COLUMNS = (
     "venting_id",
@@ -412,13 +413,33 @@ def check_steps(
     ``status`` is "manual" with its ``revision``, "placeholder", or "" without limit. ``source`` is record, stopwatch or trace. ``margin`` is in the
     reading's unit, negative outside.
     """
+    return next(check_in_parts(records, jobs, lifters, limits=limits, ventings=max(len(jobs), 1)))
+
+
+def check_in_parts(
+    records: Mapping[str, pd.DataFrame],
+    jobs: pd.DataFrame,
+    lifters: pd.DataFrame,
+    *,
+    limits: Limits | None = None,
+    ventings: int = PART,
+) -> Iterator[pd.DataFrame]:
+    """The frame of :func:`check_steps` in parts of at most so many ventings, in the order of ``jobs``.
+
+    A venting has some twenty rows: whoever only counts them holds one part at a time.
+    """
     limits = choose_limits(records, limits)
-    known = jobs["venting_id"]
     tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
-    mine = {}
-    for name, read in READ.items():
-        part = tables[name][list(read)]
-        mine[name] = part[find_places(part["venting_id"], known) >= 0]
+    parts = {name: tables[name][list(read)] for name, read in READ.items()}
+    places = {name: find_places(part["venting_id"], jobs["venting_id"]) for name, part in parts.items()}
+    for begin in range(0, max(len(jobs), 1), ventings):
+        inside = {name: (at >= begin) & (at < begin + ventings) for name, at in places.items()}
+        mine = {name: part[inside[name]] for name, part in parts.items()}
+        yield _check_part(mine, jobs.iloc[begin : begin + ventings], limits)
+
+
+def _check_part(mine: dict[str, pd.DataFrame], jobs: pd.DataFrame, limits: Limits) -> pd.DataFrame:
+    known = jobs["venting_id"]
     readings = collect_readings(mine, jobs, mine["lifters"], limits=limits)
     place = find_places(readings["venting_id"], known)
     step, found = pd.factorize(readings["step"])

@@ -6,7 +6,7 @@ One row a lifter and venting: first and last reading at reference force, and how
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,8 @@ from ventbook.physics import gauge, lifter
 from ventbook.records.store import Records
 from ventbook.tables import Gauges, Limits
 
+PART_READINGS = 2_000_000
+"""Readings that are worked on at once; more are done one part after the other, which bounds memory."""
 MOST_STARTS = 1000  # start numbers are far under it
 Rows = npt.NDArray[np.intp]
 Yes = npt.NDArray[np.bool_]
@@ -234,6 +236,36 @@ def build_lifters(
     limits = choose_limits(records, limits)
     gauges = choose_gauges(records, gauges)
     checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
+    chosen = None if columns is None else list(columns)
+    parts = [
+        _build_part({**records, "lifter_checks": mine}, own, gauges, chosen)
+        for mine, own in _split_readings(checks, ventings)
+    ]
+    return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+
+
+def _split_readings(
+    checks: pd.DataFrame, ventings: pd.DataFrame
+) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
+    """Checks and ventings in the order of the latter, in parts of about so many readings as are worked on at once."""
+    if len(checks) <= PART_READINGS:
+        yield checks, ventings
+        return
+    place = find_places(checks["venting_id"], ventings["venting_id"])
+    upto = np.cumsum(np.bincount(place[place >= 0], minlength=len(ventings)))
+    ends = np.searchsorted(upto, np.arange(PART_READINGS, len(checks), PART_READINGS)) + 1
+    begin = 0
+    for end in [*np.unique(np.minimum(ends, len(ventings))).tolist(), len(ventings)]:
+        if end > begin:
+            yield checks[(place >= begin) & (place < end)], ventings.iloc[begin:end].reset_index(drop=True)
+        begin = end
+
+
+def _build_part(
+    records: Mapping[str, pd.DataFrame], ventings: pd.DataFrame, gauges: Gauges, columns: list[str] | None
+) -> pd.DataFrame:
+    """The lifters of these ventings, from checks of theirs."""
+    checks = records["lifter_checks"]
     order, place, begins = _order_readings(checks, ventings["venting_id"])
     read = _at_reference(checks, ventings, order, place, gauges)
     ends = np.append(begins[1:], len(order)) - 1 if len(order) else begins
@@ -292,7 +324,7 @@ def build_lifters(
         name: ventings[f"{name}_reference"].to_numpy(float)[venting[finding]] for name in ("force", "hold")
     }
     causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
-    wanted = [*found, *causes] if columns is None else list(columns)
+    wanted = [*found, *causes] if columns is None else columns
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
 

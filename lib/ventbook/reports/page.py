@@ -6,6 +6,7 @@ asked, what was worked out for it once (:func:`once_a_page`) and what was said; 
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -34,7 +35,7 @@ from ventbook.document.blocks import (
     make_words,
 )
 from ventbook.document.columns import ROWS_SHOWN, choose_columns, make_data, make_table
-from ventbook.document.findings import finding_row, write_files
+from ventbook.document.findings import finding_row, write_files, write_whole
 from ventbook.document.formulas import find_formulas
 from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
@@ -55,6 +56,7 @@ from ventbook.reports.parameters import (
 from ventbook.reports.scope import Scope, file_hash, find_path, make_stamp, stamp_pairs
 from ventbook.reports.suggestions import Said
 from ventbook.results import VERDICTS, Estimate
+from ventbook.shipped import WHOLE_TABLES
 from ventbook.tables.reader import OneOf, read_rows
 
 if TYPE_CHECKING:
@@ -446,7 +448,9 @@ class Page(Scope):
         )
         findings = tuple(self.found.values())
         if self.parameters["out"]:
-            write_files(Path(self.parameters["out"]), closing, findings, self.figures)
+            write_files(Path(self.parameters["out"]), closing, findings, self.figures, frames=self._frames)
+        elif folder := os.environ.get(WHOLE_TABLES):
+            write_whole(Path(folder), closing, self._frames)
         return Blocks(
             Heading(make_words("All numbers of this page"), 2, "numbers"),
             Numbers(findings, self.units, bool(self.placeholder_steps)),

@@ -121,9 +121,14 @@ class Scope:
     @cached_property
     def all_jobs(self) -> pd.DataFrame:
         """One row a venting, the whole snapshot."""
-        from ventbook.model import build_ventings
+        from ventbook.model import build_lifters, build_ventings
+        from ventbook.model.ventings import COUNTED
 
-        return build_ventings(self.records, limits=self.limits, lifters=self.all_lifters)
+        lifters = self.__dict__.get("all_lifters")
+        if lifters is None and self.lifter_columns is None:  # a page may never ask for the rest
+            lifters = build_lifters(self.records, limits=self.limits, gauges=self.gauges, columns=COUNTED)
+        lifters = self.all_lifters if lifters is None else lifters
+        return build_ventings(self.records, limits=self.limits, lifters=lifters)
 
     @cached_property
     def all_lifters(self) -> pd.DataFrame:

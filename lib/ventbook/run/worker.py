@@ -21,6 +21,7 @@ from ventbook.places import find_place, share_copies
 from ventbook.run import kernels, names
 from ventbook.run.job import Job, ReportError
 from ventbook.run.lean import load_nbformat, load_papermill
+from ventbook.shipped import WHOLE_TABLES
 
 OnStep = Callable[[str, float], None]
 # Errors of a call or its input that only show inside the notebook: exit code 2, without a half-run notebook.
@@ -53,7 +54,7 @@ def make_report(job: Job, on_step: OnStep) -> None:
     ReportError with one line when it can't be done; the half-run notebook then stays in ``job.work``.
     """
     begun, clock, used = dt.datetime.now(dt.UTC), time.perf_counter(), sum(os.times()[:4])
-    os.environ.update(job.environment)
+    os.environ.update({**job.environment, WHOLE_TABLES: str(job.work)})
     share_copies(
         find_place(job.parameters["store"])
     )  # before the kernel is forked, which is killed in the end

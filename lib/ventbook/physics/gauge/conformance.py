@@ -397,8 +397,15 @@ def _draw_weights(
     rng = np.random.default_rng(seed)
     readings = group_readings(gap, u=u, step=step)
     likelihood = tell_likelihood(readings, spread.middle, spread.width)
-    chance = rng.exponential(size=(DRAWS, engines))
-    counts = np.array([readings.count(row[ids]) for row in chance])
+    # each engine's readings that differ, counted once
+    held, times = np.unique(ids * len(likelihood) + readings.code, return_counts=True)
+    owner, code = np.divmod(held, len(likelihood))
+    counts = np.array(
+        [
+            np.bincount(code, rng.exponential(size=engines)[owner] * times, len(likelihood))
+            for _ in range(DRAWS)
+        ]
+    )
     counts *= len(gap) / counts.sum(axis=1, keepdims=True)
     start = np.repeat((0.9 * spread.weight + 0.1 / len(spread.weight))[None], DRAWS, axis=0)
     at_limit = np.exp(-0.5 * ((limit - spread.middle) ** 2 / (np.median(u) ** 2 + spread.width**2)))

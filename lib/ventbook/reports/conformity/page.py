@@ -11,6 +11,7 @@ How much was within: all steps, by step, site and quarter, and what was not writ
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +21,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.blocks import Column
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
+from ventbook.document.values import say_each
 from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
 from ventbook.reports.closed_findings import say_closed
@@ -32,43 +34,68 @@ from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate
 from ventbook.statistics import causes, rates
 from ventbook.statistics.causes import Factor
+from ventbook.statistics.rates.shares import share_of_steps, sum_steps
 from ventbook.tables import evidence
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+OPEN_STEPS = ("gap_at_last_check", "return_flow_seen")
+
+
+@dataclass(frozen=True)
+class Checked:
+    """What is kept of the verdicts of all ventings: ``open_steps`` (OPEN_STEPS of each engine's latest venting), and of those up to
+    the end of the period ``marks`` (one row a venting) and ``sums`` (steps judged and within, one row a venting).
+    """
+
+    open_steps: pd.DataFrame
+    marks: pd.DataFrame
+    sums: pd.DataFrame
+
+
 @once_a_page
-def every_verdict(page: Page) -> pd.DataFrame:
-    """Verdicts of all ventings in the snapshot that pass the filters."""
+def latest_jobs(page: Page) -> pd.DataFrame:
+    """Each engine's latest venting in the snapshot, of those that pass the filters."""
+    jobs = page.keep(page.all_jobs).sort_values(["date", "venting_id"], kind="stable")
+    return jobs.drop_duplicates("engine_id", keep="last")
+
+
+@once_a_page
+def check_history(page: Page) -> Checked:
+    """All ventings in the snapshot that pass the filters, some thousands at a time."""
     jobs, lifters = page.keep(page.all_jobs), page.keep(page.all_lifters)
-    return conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
+    latest, past = latest_jobs(page)["venting_id"], page.history_jobs["venting_id"]
+    kept: list[pd.DataFrame] = []
+    marks: list[pd.DataFrame] = []
+    sums: list[pd.DataFrame] = []
+    for verdicts in conformity.check_in_parts(page.records, jobs, lifters, limits=page.limits):
+        kept.append(verdicts[verdicts["step"].isin(OPEN_STEPS) & verdicts["venting_id"].isin(latest)])
+        before = verdicts[verdicts["venting_id"].isin(past)]
+        marks.append(conformity.mark_ventings(before))
+        sums.append(sum_steps(before, by=("site", "quarter")))
+    return Checked(*(pd.concat(parts, ignore_index=True) for parts in (kept, marks, sums)))
 
 
-def past_verdicts(page: Page) -> pd.DataFrame:
-    """Those up to the end of the period."""
-    every = every_verdict(page)
-    return every[every["venting_id"].isin(page.history_jobs["venting_id"])].reset_index(drop=True)
-
-
+@once_a_page
 def period_verdicts(page: Page) -> pd.DataFrame:
-    """Those of the period."""
-    every = every_verdict(page)
-    return every[every["venting_id"].isin(page.jobs["venting_id"])].reset_index(drop=True)
+    """Verdicts of the period's ventings."""
+    return conformity.check_steps(page.records, page.jobs, page.lifters, limits=page.limits)
 
 
 def find_open(page: Page) -> pd.DataFrame:
     """Open findings over all periods up to the snapshot, filters kept."""
-    return conformity.list_open_findings(every_verdict(page), page.keep(page.all_jobs), today=page.today)
+    return conformity.list_open_findings(
+        check_history(page).open_steps, page.keep(page.all_jobs), today=page.today
+    )
 
 
 def say_open(page: Page, table: pd.DataFrame) -> str:
     """The open findings in a sentence, with how many engines the records say nothing about."""
     findings = table.drop_duplicates("venting_id")
-    jobs = page.keep(page.all_jobs).sort_values(["date", "venting_id"], kind="stable")
-    latest = jobs.drop_duplicates("engine_id", keep="last")
-    every = every_verdict(page)
-    last = every[(every["step"] == "gap_at_last_check") & every["venting_id"].isin(latest["venting_id"])]
+    latest, every = latest_jobs(page), check_history(page).open_steps
+    last = every[every["step"] == "gap_at_last_check"]
     known = last["verdict"].isin(JUDGED).sum()
     return words.open_findings(
         len(findings),
@@ -177,8 +204,7 @@ def _facts(page: Page) -> Blocks:
 
 def with_spongy(page: Page) -> Blocks:
     """Whether ventings with a step outside before the check go with spongy lifters, at like circumstances."""
-    verdicts = past_verdicts(page)
-    marks = conformity.mark_ventings(verdicts)
+    marks = check_history(page).marks
     jobs = page.history_jobs.merge(marks[["venting_id", "off_procedure"]], on="venting_id", how="left")
     both = jobs[jobs["off_procedure"].notna() & jobs["failed_first"].notna()]
     off = both["off_procedure"].astype(bool)
@@ -223,12 +249,9 @@ def all_steps(page: Page) -> Blocks:
     yes_no = table["step"].map({name: step.yes_no for name, step in steps.items()})
     table = table.assign(
         title=table["step"].map({name: step.title for name, step in steps.items()}),
-        reading=[words.reading(*row) for row in zip(table["value"], table["unit"], yes_no, strict=True)],
-        limit=[
-            words.limit(*row)
-            for row in zip(table["limit_low"], table["limit_high"], table["unit"], yes_no, strict=True)
-        ],
-        verdict_text=[words.verdict(*row) for row in zip(table["verdict"], table["status"], strict=True)],
+        reading=say_each(words.reading, table["value"], table["unit"], yes_no),
+        limit=say_each(words.limit, table["limit_low"], table["limit_high"], table["unit"], yes_no),
+        verdict_text=say_each(words.verdict, table["verdict"], table["status"]),
         against=np.select(
             [table["status"] == "manual", table["status"] == "placeholder"],
             [table["revision"], "placeholder"],
@@ -548,13 +571,13 @@ def _site_table(page: Page, table: pd.DataFrame) -> Blocks:
 
 def by_period(page: Page) -> Blocks:
     """Share of recorded steps within, by quarter up to this period, all and by site."""
-    history = past_verdicts(page)
+    history = check_history(page).sums
     labels = sorted(history["quarter"].dropna().unique())[-8:]
     groups = {"All": history, **{site.name: site.rows for site in split_groups(history, ["site"])}}
     rows = []
     for name, part in groups.items():
         for label in labels:
-            estimate = rates.steps_within_share(part[part["quarter"] == label], level=page.level)
+            estimate = share_of_steps(part[part["quarter"] == label], level=page.level)
             rows.append({"group": name, "period": label, **estimate.as_row()})
     table = frame_of(rows, ["group", "period", "n"])
     if not labels:

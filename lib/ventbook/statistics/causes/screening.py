@@ -20,6 +20,7 @@ from ventbook.statistics.causes.fits import (
     RUNAWAY,
     Effect,
     estimate_contrast,
+    find_patterns,
     fit_binomial,
     fit_intervals,
     profile_firth,
@@ -188,21 +189,6 @@ def separates(x: Floats, failures: Floats, trials: Floats) -> bool:
     return False
 
 
-def find_patterns(design: Floats) -> tuple[Ints, Ints]:
-    """Number of each row's pattern, and the first row of each pattern: rows of a pattern agree in every column.
-
-    Rows are told apart by a weighted sum of their columns; where two patterns share one (never seen), each row stands
-    for itself.
-    """
-    weights = np.sqrt(np.arange(2.0, design.shape[1] + 2.0))
-    place, sums = pd.factorize(design @ weights)
-    first = np.empty(len(sums), dtype=np.int64)
-    first[place[::-1]] = np.arange(len(design))[::-1]  # what is written last stays
-    if not np.array_equal(design[first[place]], design):
-        return np.arange(len(design)), np.arange(len(design))
-    return place.astype(np.int64, copy=False), first
-
-
 def rows_that_tell(columns: Floats, failures: Floats, trials: Floats) -> Mask:
     """Rows outside 0/1 adjuster levels that have no finding or nothing else: those tell nothing about the term, and
     leaving them out gives the limit of the fit."""
@@ -224,7 +210,7 @@ def rows_that_tell(columns: Floats, failures: Floats, trials: Floats) -> Mask:
 def independent_columns(design: Floats) -> Floats:
     """The design without columns that those before them already say; the first two (intercept, term) stay."""
     scale = np.sqrt((design**2).sum(axis=0))
-    _, r = np.linalg.qr(design / np.where(scale > 0, scale, 1.0))
+    r = np.asarray(np.linalg.qr(design / np.where(scale > 0, scale, 1.0), mode="r"))
     keep = np.zeros(design.shape[1], dtype=bool)
     keep[: min(r.shape)] = np.abs(np.diag(r)) > 1e-7  # fewer rows than columns: the last ones say nothing new
     keep[: min(2, len(keep))] = True

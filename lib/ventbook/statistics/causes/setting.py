@@ -35,16 +35,17 @@ from ventbook.statistics.causes.factors import (
     select_outcome,
 )
 from ventbook.statistics.causes.fits import (
+    COLLAPSE_FROM,
     Effect,
     estimate_contrast,
     fit_binomial,
     fit_intervals,
+    fit_patterns,
     make_effect,
     profile_firth,
 )
 
 LARGEST_LEVERAGE = 0.95
-COLLAPSE_FROM = 10_000
 LOGIT = "logit of venting totals, intervals by engine"
 LOG_NORMAL = "log-normal, intervals by engine"
 FIRTH = "penalised logit (Firth), profile interval widened by the design effect"
@@ -155,14 +156,20 @@ def estimate_crude(
     contrast = np.eye(design.shape[1])[1]
     if rows.counted:
         failures, trials = rows.failures[known], rows.trials[known]
-        fit, method = fit_binomial(design, failures, trials), LOGIT
+        fit, design, place = fit_patterns(design, failures, trials)
         if not fit.converged:
-            return profile_firth(design, failures, trials, 1, level=level, inflation=design_effect), FIRTH
-    else:
-        assert rows.low is not None and rows.high is not None
-        fit, method = fit_intervals(design, rows.low[known], rows.high[known]), LOG_NORMAL
+            y, n = failures, trials
+            if place is not None:
+                y, n = (np.bincount(place, weights=v).astype(np.float64) for v in (failures, trials))
+            return profile_firth(design, y, n, 1, level=level, inflation=design_effect), FIRTH
+        effect = estimate_contrast(
+            fit, design, contrast, cluster=chosen, n_clusters=n_clusters, level=level, place=place
+        )
+        return effect, LOGIT
+    assert rows.low is not None and rows.high is not None
+    fit = fit_intervals(design, rows.low[known], rows.high[known])
     effect = estimate_contrast(fit, design, contrast, cluster=chosen, n_clusters=n_clusters, level=level)
-    return effect, method
+    return effect, LOG_NORMAL
 
 
 def compare_numbers(

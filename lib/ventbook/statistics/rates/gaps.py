@@ -384,11 +384,8 @@ def find_recurring_zeros(lifters: pd.DataFrame, *, least: int) -> tuple[pd.DataF
     ([2], 0.3333, 0.5185)
     """
     read = lifters[lifters["gap_first_mm"].notna()]
-    rows = read.groupby(["engine_id", "cylinder", "valve"]).agg(
-        ventings=("venting_id", "nunique"),
-        zeros=("gap_first_mm", lambda g: int((g == 0).sum())),
-        site=("site", "last"),
-    )
+    groups = read.assign(zero=read["gap_first_mm"].eq(0)).groupby(["engine_id", "cylinder", "valve"])
+    rows = groups.agg(ventings=("venting_id", "nunique"), zeros=("zero", "sum"), site=("site", "last"))
     share = float((read["gap_first_mm"] == 0).mean()) if len(read) else 0.0
     expected = float(stats.binom.sf(least - 1, rows["ventings"].to_numpy(int), share).sum())
     return rows[rows["zeros"] >= least].reset_index(), share, expected

@@ -16,6 +16,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+from scipy import special
 
 from ventbook.statistics.rates.clusters import Array
 from ventbook.statistics.rates.shares import shares_by
@@ -23,6 +24,8 @@ from ventbook.statistics.rates.shares import shares_by
 DRAWS = 1999
 BLOCK = 2_000_000
 """Lifters drawn at once: bounds memory at about 50 MB."""
+NORMAL_FROM = 50_000
+"""From how many engines' positions on the sums of a dealing are drawn as what they then are, jointly normal."""
 
 
 @dataclass(frozen=True)
@@ -134,7 +137,8 @@ def test_positions(
     without a failing or without a sound lifter say nothing and are left out. Statistic: sum over positions of
     (observed - expected)^2 / variance, both under the dealing. ``p = (1 + draws at least as large) / (1 +
     draws)``, so that the test is never too eager. Where a position was checked more often than another of its
-    engine, its sum is taken less the engine's share times its checks.
+    engine, its sum is taken less the engine's share times its checks. With more than NORMAL_FROM positions of engines
+    the dealt sums are drawn as jointly normal, with the mean and covariance that dealing gives them.
 
     Examples
     --------
@@ -238,6 +242,12 @@ def _deal(
     observed = float(statistics(value @ one_hot))
     rng = np.random.default_rng(seed)
     drawn, drawn_feed = np.empty(draws), np.zeros(draws)
+    if value.size >= NORMAL_FROM:
+        sums = rng.random((draws, positions + 1))
+        np.clip(sums, 2.0**-53, None, out=sums)
+        sums = special.ndtri(sums) @ _dealing_root(value, block, np.column_stack([one_hot, centred]))
+        drawn, feed = statistics(sums[:, :-1]), float(value @ centred)
+        return observed, drawn, feed if with_feed else None, sums[:, -1] * with_feed
     step = max(1, BLOCK // value.size)
     for first in range(0, draws, step):
         m = min(step, draws - first)
@@ -248,3 +258,14 @@ def _deal(
         if with_feed:
             drawn_feed[first : first + m] = dealt @ centred
     return observed, drawn, float(value @ centred) if with_feed else None, drawn_feed
+
+
+def _dealing_root(value: Array, block: npt.NDArray[np.int64], weights: Array) -> Array:
+    """Symmetric root of the covariance of ``dealt @ weights``: values dealt inside a block of m have variance s^2 and
+    covariance -s^2 / (m - 1), where s^2 is their mean square."""
+    size = np.bincount(block).astype(float)
+    factor = np.bincount(block, value**2) / np.maximum(size - 1, 1)
+    sums = np.column_stack([np.bincount(block, column) for column in weights.T])
+    covariance = weights.T @ (weights * factor[block][:, None]) - sums.T @ (sums * (factor / size)[:, None])
+    roots, vectors = np.linalg.eigh(covariance)
+    return np.asarray((vectors * np.sqrt(np.maximum(roots, 0.0))) @ vectors.T)

@@ -138,10 +138,9 @@ class _Sum:
     def __init__(self) -> None:
         self.sum, self.size = hashlib.sha256(), 0
 
-    def __iadd__(self, part: bytes) -> _Sum:
+    def extend(self, part: bytes) -> None:
         self.sum.update(part)
         self.size += len(part)
-        return self
 
     def __len__(self) -> int:
         return self.size
@@ -221,7 +220,7 @@ def _array(values: np.ndarray, blob: Blob) -> dict[str, Any]:
     if values.dtype.kind not in "biufMmU":
         raise TypeError(f"values of {values.dtype} are no plain data")
     start = len(blob)
-    blob += np.ascontiguousarray(values).tobytes()
+    blob.extend(np.ascontiguousarray(values).tobytes())
     return {"is": "array", "dtype": values.dtype.str, "shape": list(values.shape), "at": start}
 
 

@@ -205,7 +205,10 @@ def test_what_was_written_for_the_fleet_agrees_with_the_librarys_physics(fleet):
         float(oil.ambient_pressure_bar(1180.0)), rel=1e-4
     )
     table = fleet.ventings.merge(fleet.engines, on="engine_id", validate="m:1")
-    expected = priming.expected_rotations(table)["expected_rotations"]
+    counts = model.build_ventings(fleet.tables() | {"start_features": None})
+    of_the_demo = {"air_efficiency": 0.60, "oil_efficiency": 0.85, "unsealed": 0.0, "slip": 0.0}
+    constants = priming.fit_constants(counts, fixed=of_the_demo)
+    expected = priming.expected_rotations(table, constants=constants)["expected_rotations"]
     truth = fleet.truth["ventings"].set_index("venting_id")["rotations_crank"]
     log_ratio = np.log(table["venting_id"].map(truth) / expected)
     sealed = ~table["engine_id"].isin(fleet.truth["let_through"]) & table["gallery_drained"].fillna(

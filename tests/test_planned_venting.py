@@ -450,7 +450,7 @@ class TestNoTwoLinesContradict:
             tank_overpressure_bar=np.where(rng.random(n) < 0.5, 0.0, 0.8), oil_temperature_degC=rng.uniform(-10, 90, n),
             tank_head_m=rng.uniform(-1.9, 1, n), pressure_threshold_bar=rng.choice([0.3, 1.0, 2.0], n),
         )  # fmt: skip
-        return _expect(rows)
+        return _expect(page, rows)
 
     @staticmethod
     def limits_of(most: float | None, tank: float | None) -> Limits:

@@ -12,6 +12,7 @@ import secrets
 import signal
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -523,8 +524,7 @@ def test_no_credential_stands_in_anything_that_is_written(
     shop: Address, tmp_path: Path, deliveries: list[Path], capfd: pytest.CaptureFixture[str]
 ) -> None:
     """A report run as a workshop runs it: its files, what is said, what lies in the bucket and what stays in the temporary folder."""
-    made, work = tmp_path / "reports", tmp_path / "tmp"
-    work.mkdir()
+    made, work = tmp_path / "reports", Path(tempfile.mkdtemp(prefix="t"))  # short: sockets lie in it
     environment = {**os.environ, "TMPDIR": str(work)}
     environment.pop(places.COPIES, None)
     assert main(["intake", str(deliveries[1]), "--today", "2026-10-01", "--store", str(shop)]) == 0

@@ -7,7 +7,7 @@ intervals they stand for, and carry what the physics expects.
 from ventbook.model.intervals import first_start, rotation_interval, time_interval
 from ventbook.model.lifters import build_lifters, choose_gauges, choose_limits, count_runs_taken
 from ventbook.model.reading import read_lifters, read_ventings
-from ventbook.model.ventings import COUNTED, build_ventings, expect_again
+from ventbook.model.ventings import COUNTED, build_ventings, expect_again, expect_records
 
 __all__ = [
     "COUNTED",
@@ -17,6 +17,7 @@ __all__ = [
     "choose_limits",
     "count_runs_taken",
     "expect_again",
+    "expect_records",
     "first_start",
     "read_lifters",
     "read_ventings",

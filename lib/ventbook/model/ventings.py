@@ -88,8 +88,7 @@ def build_ventings(
     """
     limits = choose_limits(records, limits)
     lifters = build_lifters(records, limits=limits) if lifters is None else lifters
-    jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
-    jobs = jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
+    jobs = _join_engines(records)
     jobs["quarter"] = verdicts.quarters_of(jobs["date"])
     jobs["month"] = jobs["date"].dt.strftime("%Y-%m").astype("str")
     jobs["open"] = verdicts.is_open(jobs["closed"], jobs["site"])
@@ -101,6 +100,37 @@ def build_ventings(
     jobs = _with_traces(jobs, records.get("start_features"), limits)
     jobs = expect_again(jobs)
     return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_counts)
+
+
+def _join_engines(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
+    return jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
+
+
+def expect_records(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """The rotations expected of each venting on record, without the rest of :func:`build_ventings`.
+
+    Parameters
+    ----------
+    records : mapping of str to DataFrame
+        The record tables ventings and engines.
+
+    Returns
+    -------
+    DataFrame
+        venting_id, ``expected_*`` and rotations_ratio; sorted by date and venting_id.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook import model
+    >>> expected = model.expect_records(ventbook.open_store("data/demo/store").snapshot().records())
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> expected["rotations_ratio"].equals(ventings["rotations_ratio"])
+    True
+    """
+    jobs = expect_again(_with_rotations(_join_engines(records)))
+    return jobs[["venting_id", *EXPECTED, "rotations_ratio"]]
 
 
 def expect_again(jobs: pd.DataFrame, *, constants: priming.Constants | None = None) -> pd.DataFrame:

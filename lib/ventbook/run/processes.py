@@ -5,9 +5,14 @@ from __future__ import annotations
 import multiprocessing
 import os
 import sys
+import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
+
+from ventbook.errors import InputError
+
+LONGEST_TEMP = 74  # characters: a socket's whole path may take 107 on Linux
 
 # One thread a process for numerical libraries (the processes themselves are the parallel part), and one order of
 # sets and hashes, so that two runs give the same bytes.
@@ -37,7 +42,12 @@ def numerics_environment() -> Iterator[None]:
 
 
 def choose_context() -> Any:
-    """How processes of reports are started here."""
+    """How processes of reports are started here. Raises InputError where the folder for temporary files is too deep for sockets."""
+    folder = tempfile.gettempdir()
+    if len(os.fsencode(folder)) > LONGEST_TEMP:
+        raise InputError(
+            f"TMPDIR: {folder} is too long a path for the sockets of reports; set one of at most {LONGEST_TEMP} characters"
+        )
     if sys.platform.startswith("linux"):
         context = multiprocessing.get_context("forkserver")
         context.set_forkserver_preload(["ventbook.run.preload"])

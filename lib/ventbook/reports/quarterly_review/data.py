@@ -279,7 +279,7 @@ def _tables_kept(page: Page) -> dict[int, tuple[pd.DataFrame, pd.DataFrame]]:
 
 
 def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    from ventbook.model import build_lifters, build_ventings
+    from ventbook.model import build_lifters, build_ventings, expect_records
     from ventbook.records import store
 
     ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
@@ -292,8 +292,10 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
     if not same[:-1].all():
         lifters = lifters[find_places(lifters["venting_id"], jobs["venting_id"]) >= 0]
     other = ids[~same[place]]
+    # what counts were expected then hangs on all counts of then, of unchanged ventings too
+    expected = expect_records({name: old.read(name) for name in ("ventings", "engines")})
     if other.empty:
-        return jobs, lifters
+        return _set_expected(jobs, expected), lifters
     part = {name: read_part(old, name, other) for name in PARTS}
     part["engines"] = old.read("engines")
     read = build_lifters(part, limits=page.limits, gauges=page.gauges)
@@ -309,7 +311,14 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
         whole = pd.concat([known, then.astype(known.dtypes.to_dict())]) if len(then) else known
         order = [name for name in order if name in whole]
         found.append(whole.sort_values(order, kind="stable").reset_index(drop=True))
-    return found[0], found[1]
+    return _set_expected(found[0], expected), found[1]
+
+
+def _set_expected(jobs: pd.DataFrame, expected: pd.DataFrame) -> pd.DataFrame:
+    own = expected.set_index("venting_id").reindex(jobs["venting_id"])
+    return jobs.assign(
+        **{str(name): own[name].astype(jobs[name].dtype).array for name in own if name in jobs}
+    )
 
 
 @once_a_page

@@ -774,7 +774,7 @@ class StopRule:
 
     Each venting has its own, for a job with more suction air scatters more: ``factor`` is the middle one. Of ``told`` ventings ``held`` had pressure by their stop; of ``early`` it isn't known,
     since turning was given up before it. ``by_type`` has one row an engine type: ``engine_type``, ``factor``, ``n``, ``had_pressure`` (share).
-    ``known``: the scatter is measured, not assumed.
+    ``known``: the scatter is measured, not assumed. ``over_stop``: each venting's count over its own stop, infinite where given up.
     """
 
     factor: float
@@ -783,6 +783,7 @@ class StopRule:
     early: int
     known: bool
     by_type: pd.DataFrame
+    over_stop: Floats
 
 
 def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
@@ -828,4 +829,7 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
         rows.append((name, float(np.median(factor[mine])), int((mine & told).sum()), had_pressure))
     by_type = pd.DataFrame(rows, columns=["engine_type", "factor", "n", "had_pressure"])
     overall = float(np.median(factor)) if len(factor) else float(np.exp(scale.middle + scale.quantile(share)))
-    return StopRule(overall, int(held.sum()), int(told.sum()), int((~told).sum()), scale.known, by_type)
+    return StopRule(
+        overall, int(held.sum()), int(told.sum()), int((~told).sum()), scale.known, by_type,
+        np.exp((middle - stop).to_numpy(float)),
+    )  # fmt: skip

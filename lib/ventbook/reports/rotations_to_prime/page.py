@@ -526,37 +526,27 @@ def answer(page: Page) -> Blocks:
         words.ratio_sentence(ratio, f"of {page.period.label}"),
         _say_long(now, find_far(page)),
         todo=[say_rule(rule)],
-        picture=lead_picture(page, history, rule),
+        picture=lead_picture(page, rule),
     )
 
 
-def lead_picture(page: Page, history: pd.DataFrame, rule: priming.StopRule) -> Blocks:
-    """Share of all ventings with pressure by each multiple of the expected rotations, and where to stop."""
-    used = priming.usable_counts(history)
-    if len(used) < FEWEST or rule.factor is None or not np.isfinite(rule.factor):
+def lead_picture(page: Page, rule: priming.StopRule) -> Blocks:
+    """Share of all ventings with pressure by each multiple of their own stop."""
+    shown = rule.over_stop[np.isfinite(rule.over_stop)]
+    if len(rule.over_stop) < FEWEST or not len(shown):
         return Blocks()
-    shown = np.isfinite(used["_high"].to_numpy(float))
-    if not shown.any():
-        return Blocks()
-    ratio = np.sort(np.exp((used["_high"] - used["_expected"]).to_numpy(float)[shown]))
-    share = 100 * np.arange(1, len(ratio) + 1) / len(used)
-    end = max(1.6, 1.4 * rule.factor)
+    ratio = np.sort(shown)
+    share = 100 * np.arange(1, len(ratio) + 1) / len(rule.over_stop)
     figure, ax = first_screen.new_lead("Ventings with pressure by then")
-    ax.step(ratio[ratio <= end], share[ratio <= end], where="post", color=COLORS[0])
-    ax.axvline(1, color=GREY, linestyle="--", linewidth=1)
-    ax.annotate(
-        "expected", (1, 0.97), xycoords=("data", "axes fraction"), xytext=(-4, 0), textcoords="offset points", ha="right", va="top",
-        fontsize=9, color=GREY,
-    )  # fmt: skip
-    stop = wording.number(rule.factor, decimals=2)
-    plotting.mark_limit(ax, rule.factor, f"stop, {stop} times", axis="x", top=False)
-    ax.set(xlim=(max(0.0, min(0.6, float(ratio[0]))), end), ylim=(0, 100))
-    ax.set_xlabel("rotations recorded over expected")
+    ax.step(ratio[ratio <= 1.3], share[ratio <= 1.3], where="post", color=COLORS[0])
+    plotting.mark_limit(ax, 1.0, "stop", axis="x", top=False)
+    ax.set(xlim=(max(0.0, min(0.6, float(ratio[0]))), 1.3), ylim=(0, 100))
+    ax.set_xlabel("rotations over the venting's stop")
     ax.set_ylabel("share of ventings [%]")
     return page.add_figure(
         "lead", figure,
-        alt=f"Share of {len(used)} ventings that had pressure against rotations over the expected ones; {100 * STOP_SHARE:.0f} % had it by {stop} times.",
-        caption=f"All {len(used)} ventings on record with a count and an expectation; those given up never reach pressure here.",
+        alt=f"Share of {len(rule.over_stop)} ventings that had pressure against rotations over their own stop; about {100 * STOP_SHARE:.0f} % had it by then.",
+        caption=f"All {len(rule.over_stop)} ventings on record with a count and an expectation; those given up never reach pressure here.",
     )  # fmt: skip
 
 

@@ -42,7 +42,7 @@ def stop_sentence(share: float, factor: float, held: int, total: int, *, known: 
     were = "was" if early == 1 else "were"
     before = f"; {count(early, 'more venting')} {were} given up before that" if early else ""
     return (
-        f"By {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there, or at the manual's number where that is lower, and look for a suction leak. "
+        f"By their own stop, in the middle {factor:.2f} times the expected rotations, {many} of ventings like these had pressure: stop there, or at the manual's number where that is lower, and look for a suction leak. "
         f"On the records, {of_total(held, total, 'venting')} had{before}."
     )
 

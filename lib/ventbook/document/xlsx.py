@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from collections.abc import Mapping, Sequence
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -26,6 +27,8 @@ OPTIONS = {
     "remove_timezone": True,
 }
 WIDEST, LONGEST_SHEET, CELL_LIMIT = 48, 31, 32_000
+# Points: a line of text, and the highest row that spreadsheet programs take.
+LINE, HIGHEST = 15, 405
 # The first sheet's two columns, in characters; paper of the units (A4, letter) by the number that workbooks know it by.
 LEFT, RIGHT = 26, 96
 PAPER: dict[System, int] = {"metric": 9, "us": 1}
@@ -89,6 +92,7 @@ def write_workbook(
             "title": book.add_format({"bold": True, "font_size": 14}),
             "bold": book.add_format({"bold": True, "valign": "top"}),
             "wrap": book.add_format({"text_wrap": True, "valign": "top"}),
+            "top": book.add_format({"valign": "top"}),
         }
         names = sheet_names(["Read me", "Numbers", *(table.name for table in closing.tables)])
         sheets = [("Numbers", "every number of the page")]
@@ -129,6 +133,7 @@ def _write_readme(
         for left, right in rows:
             sheet.write_string(row, 0, left[:CELL_LIMIT], styles["wrap"])
             sheet.write_string(row, 1, right[:CELL_LIMIT], styles["wrap"])
+            _fit_row(sheet, row, [(left, LEFT), (right, RIGHT)])
             row += 1
         row += 1
     sheet.freeze_panes(2, 0)
@@ -167,12 +172,12 @@ def _write_findings(book: Any, sheet: Any, findings: Sequence[Finding], styles: 
         texts |= {13: row["sentence"], 14: row["method"]}
         for place, text in texts.items():
             sheet.write_string(number, place, text[:CELL_LIMIT], styles["wrap"])
+        _fit_row(sheet, number, [(text, widths[place]) for place, text in texts.items()])
         for place, name in ((4, "estimate"), (5, "low"), (6, "high")):
             if row[name] is not None:
                 sheet.write_number(number, place, shown_value(row[name], unit, units), style)
-        sheet.write_number(number, 8, row["n"])
-        sheet.write_number(number, 9, row["clusters"])
-        sheet.write_number(number, 10, round(100 * row["level"], 6))
+        for place, value in ((8, row["n"]), (9, row["clusters"]), (10, round(100 * row["level"], 6))):
+            sheet.write_number(number, place, value, styles["top"])
     _finish_sheet(sheet, len(findings), len(heads), units)
 
 
@@ -189,26 +194,44 @@ def _write_table(book: Any, sheet: Any, table: Data, styles: Any, units: System)
         )
         texts = [str(value) for value in values[:200] if value is not None]
         longest = max([12 if column.number else len(text) for text in texts], default=8)
-        sheet.set_column(place, place, min(max(longest + 1, min(len(head), 18) + 2), WIDEST))
-        styled.append((column, style, values))
+        width = min(max(longest + 1, min(len(head), 18) + 2), WIDEST)
+        sheet.set_column(place, place, width)
+        styled.append((column, style, values, width))
     for row in range(rows):
-        for place, (column, style, values) in enumerate(styled):
-            _write_cell(sheet, row + 1, place, values[row], column, {**styles, "number": style}, units)
+        texts_of = []
+        for place, (column, style, values, width) in enumerate(styled):
+            text = _write_cell(sheet, row + 1, place, values[row], column, {**styles, "number": style}, units)
+            texts_of.append((text, width))
+        _fit_row(sheet, row + 1, texts_of)
     _finish_sheet(sheet, rows, len(table.columns), units)
 
 
 def _write_cell(
     sheet: Any, row: int, place: int, value: Cell, column: Column, styles: Mapping[str, Any], units: System
-) -> None:
+) -> str:
+    """Writes one cell and returns the text that may need more than one line (empty for a number)."""
     if value is None:
-        return
+        return ""
     if isinstance(value, bool):
-        sheet.write_string(row, place, "yes" if value else "no")
+        sheet.write_string(row, place, "yes" if value else "no", styles["top"])
     elif isinstance(value, (int, float)) and column.format != "text":
         sheet.write_number(row, place, shown_value(value, column.unit, units), styles["number"])
     else:
         text = cell_text(value, column, units) if column.format in ("code", "verdict") else str(value)
         sheet.write_string(row, place, text[:CELL_LIMIT], styles["wrap"])
+        return text
+    return ""
+
+
+def _fit_row(sheet: Any, row: int, texts: Iterable[tuple[str, int]]) -> None:
+    """A row as high as its longest text needs in its column's width; not every program finds that by itself."""
+    lines = [
+        sum(len(textwrap.wrap(part, width)) or 1 for part in text.split("\n"))
+        for text, width in texts
+        if len(text) > width or "\n" in text
+    ]
+    if max(lines, default=1) > 1:
+        sheet.set_row(row, min(LINE * max(lines), HIGHEST))
 
 
 def _finish_sheet(sheet: Any, rows: int, columns: int, units: System) -> None:

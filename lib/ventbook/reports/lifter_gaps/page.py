@@ -362,6 +362,17 @@ def limitations(page: Page) -> Blocks:
 POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
 
 
+def say_positions(lifters: pd.DataFrame, *, seed: int) -> str:
+    """Whether failures keep to positions, and to a place in the oil feed, in words."""
+    label = lifters["engine_type"].astype("str") + " " + lifters["position"].astype("str")
+    last = lifters.groupby("engine_id")["feed_rank"].transform("max").astype(float)
+    place = (lifters["feed_rank"].astype(float) - 1) / (last - 1).where(last > 1)
+    test = rates.test_positions(
+        lifters["over_first"], lifters["engine_id"], label, feed_rank=place, seed=seed
+    )
+    return words.position_sentence(test.p, test.engines, test.note, test.feed_p, test.feed_slope)
+
+
 def by_position(page: Page) -> Blocks:
     """Rates by cylinder and valve over all records up to the end of the period, and whether they differ."""
     facts = load_data(page)
@@ -377,13 +388,7 @@ def by_position(page: Page) -> Blocks:
             table["feed_rank"] = table["cylinder"].map(rank).astype(float)
             parts.append(table)
     table = pd.concat(parts, ignore_index=True) if parts else frame_of([], POSITION)
-    label = lifters["engine_type"].astype("str") + " " + lifters["position"].astype("str")
-    last = lifters.groupby("engine_id")["feed_rank"].transform("max").astype(float)
-    place = (lifters["feed_rank"].astype(float) - 1) / (last - 1).where(last > 1)
-    test = rates.test_positions(
-        lifters["over_first"], lifters["engine_id"], label, feed_rank=place, seed=page.seed
-    )
-    sentence = words.position_sentence(test.p, test.engines, test.note, test.feed_p, test.feed_slope)
+    sentence = say_positions(lifters, seed=page.seed)
     out = page.text(
         sentence,
         "From all records up to the end of the period, because a quarter has too few findings a position. Positions are "

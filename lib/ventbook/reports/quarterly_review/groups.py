@@ -289,6 +289,19 @@ def _chances_by_mix(facts: ReportData) -> list[np.ndarray] | None:
     return [level[(known["site"] == site).to_numpy()] for site in facts.sites]
 
 
+def site_funnel(facts: ReportData, table: pd.DataFrame) -> tuple[pd.DataFrame, float]:
+    """Each site's failing ventings against what chance allows for its size and mix, and the outer tail a side.
+
+    ``table`` has failures and n of ``facts.sites``. All sites together fall outside by chance as often as the share of the
+    quarter's allowance says.
+    """
+    outer = evidence.load_budget().share("alarms.sites") / (2 * len(facts.sites))
+    funnel = trends.funnel_by_site(
+        table["failures"], table["n"], sites=facts.sites, chances=_chances_by_mix(facts), tails=(0.025, outer)
+    )
+    return funnel, outer
+
+
 def by_site(page: Page) -> Blocks:
     """Sites on a funnel, drawn towards each other by as much as small numbers warrant, and against expectation."""
     facts = load_data(page)
@@ -296,11 +309,7 @@ def by_site(page: Page) -> Blocks:
     if table["n"].sum() == 0:
         return page.text("No site has a venting with a result in this period.")
     count, n = table["failures"], table["n"]
-    # all sites together fall outside by chance as often as the share of the quarter's allowance says
-    outer = evidence.load_budget().share("alarms.sites") / (2 * len(facts.sites))
-    funnel = trends.funnel_by_site(
-        count, n, sites=facts.sites, chances=_chances_by_mix(facts), tails=(0.025, outer)
-    )
+    funnel, outer = site_funnel(facts, table)
     shrunk = trends.shrink_shares(count, n, sites=facts.sites, level=page.level)
     ratios = ratio_table(page, facts, by="site").rename(
         columns={"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}

@@ -14,7 +14,6 @@ import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import cache
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -34,16 +33,19 @@ from ventbook.records import store as st
 from ventbook.reports import account, time_to_pressure, waiting
 from ventbook.reports.alarms import ALARM, open_alarms
 from ventbook.reports.left_out import count_left_out
+from ventbook.reports.lifter_gaps.page import say_positions
 from ventbook.reports.page import Page, start_page
 from ventbook.reports.parameters import check_parameters, find_report
 from ventbook.reports.planned_venting import ahead
 from ventbook.reports.quarterly_review.data import load_data as load_review
+from ventbook.reports.quarterly_review.groups import site_funnel
 from ventbook.reports.quarterly_review.known import judge_actions
 from ventbook.reports.quarterly_review.signals import read_signals
 from ventbook.reports.rotations_to_prime import page as rotations
 from ventbook.reports.rotations_to_prime import times as counts
 from ventbook.reports.rotations_to_prime.words import let_through_sentence
 from ventbook.reports.sensitivity import find_sensitivity
+from ventbook.reports.spongy_lifters.words import recurrence_sentence
 from ventbook.reports.unchecked import say_unchecked
 from ventbook.statistics import causes, rates, trends
 from ventbook.statistics.forecast import predict_rotations, predict_times, tell_deviation
@@ -61,11 +63,15 @@ STATEMENTS: dict[str, dict[str, tuple[str, ...]]] = {
     "named for times": {"cooler": ("cooler_empty",)},
     "signal": {"site": ("Harbour",)},
     "alarm": {"lot": ("F",), "site": ("Harbour",)},
+    "alarm or note": {"lot": ("F",), "site": ("Harbour",)},
     "gauge verdict": {"gauge": ("Harbour 2",)},
     "worked": {"mended": ("A-1",)},
     "steps by site": {"step": ("Plain",)},
     "the pump lets air through": {"pump": ("pump",)},
     "said and came differ": {},
+    "site outside": {"site": ("Harbour",)},
+    "positions": {"place": ("positions",)},
+    "returning engines": {"engine": ("engines",)},
     "asked cause": CAUSES,
     "stands through every change": CAUSES,
 }
@@ -81,15 +87,17 @@ what = "Cooler filled before turning"
 PROMISED = tuple(
     name
     for name in STATEMENTS
-    if name not in ("asked cause", "stands through every change", "said and came differ")
+    if name not in ("asked cause", "stands through every change", "said and came differ", "alarm or note")
 )
 #: Statements that are right to speak of more than what is planted.
 TOUCHED = {
-    "lot": {"signal", "alarm"},
-    "site": {"signal", "alarm", "named cause"},
-    "gauge": {"signal", "alarm"},
-    "mended": {"signal", "alarm"},
+    "lot": {"signal", "alarm", "alarm or note"},
+    "site": {"signal", "alarm", "alarm or note", "named cause"},
+    "gauge": {"signal", "alarm", "alarm or note", "site outside"},
+    "mended": {"signal", "alarm", "alarm or note"},
 }
+#: Site spread from which a site may rightly be said to lie outside the others.
+APART = 0.5
 QUANTITIES = {
     "failing share": 0.95, "failing share by site": 0.95, "median time": 0.95, "time ratio": 0.95, "rotations ratio by site": 0.95,
     "rotations of a new venting": 0.9, "seconds of a new venting": 0.9, "avoidable count": 0.9, "chance of a spongy lifter": 0.9,
@@ -197,30 +205,56 @@ def without_pictures() -> Iterator[None]:
         yield
 
 
+#: All that the formula's constants may hang on.
+FITTED_ON = (
+    *dict.fromkeys(
+        c.stored for name in ("ventings", "engines") for c in tables.record_tables()[name].columns
+    ),
+    "rotations_low",
+    "rotations_high",
+)
+
+
+@contextmanager
+def share_fits() -> Iterator[None]:
+    """The formula's constants fitted once for all pages that ask for them with the same counts."""
+    fit, fitted = priming.fit_constants, list[tuple[pd.DataFrame, dict[str, Any], priming.Constants]]()
+
+    def fit_once(jobs: pd.DataFrame, **asked: Any) -> priming.Constants:
+        own = jobs[[name for name in FITTED_ON if name in jobs]].reset_index(drop=True)
+        for frame, options, found in fitted:
+            if options == asked and frame.equals(own):
+                return found
+        fitted.append((own, asked, fit(jobs, **asked)))
+        return fitted[-1][-1]
+
+    with mock.patch.object(priming, "fit_constants", fit_once):
+        yield
+
+
 class Reader:
-    """The pages of one store; records, analysis tables and the account are made once and handed on."""
+    """The pages of one store, each opened once; records, analysis tables and the account are made once and handed on."""
 
     def __init__(self, store: Path) -> None:
         self.snapshot = st.open_store(store).snapshot()
         self.store = store
-        self.first: Page | None = None
+        self.pages: dict[tuple[Any, ...], Page] = {}
 
     def open(self, name: str, **asked: Any) -> Page:
         """The page of a report, opened as a notebook opens it."""
+        key = name, *asked.items()
+        if key not in self.pages:
+            self.pages[key] = self._start(name, asked)
+        return self.pages[key]
+
+    def _start(self, name: str, asked: dict[str, Any]) -> Page:
         spec = find_report(name)
         page = start_page(spec, check_parameters(spec, {"store": str(self.store), **asked}), self.snapshot)
         page.check_scope()
-        if self.first is None:
-            self.first = page
-        else:
-            page.records, page.all_lifters, page.all_jobs = (
-                self.first.records,
-                self.first.all_lifters,
-                self.first.all_jobs,
-            )
-            page.kept.update(
-                {make: kept for make, kept in self.first.kept.items() if make is account.load_account}
-            )
+        for other in self.pages.values():
+            page.records, page.all_lifters, page.all_jobs = other.records, other.all_lifters, other.all_jobs
+            if other.period.end == page.period.end and account.load_account in other.kept:
+                page.kept[account.load_account] = other.kept[account.load_account]
         return page
 
 
@@ -240,6 +274,7 @@ class Read:
 #: Pages that are read of a fleet: of a plant made for one statement that statement's, else all that the world touches.
 READ_OF = {
     "pump": ("rotations",), "step": ("steps",), "site": ("review", "monitor"), "lot": ("causes", "monitor"), "mended": ("causes", "review"),
+    "place": ("shares",), "engine": ("returning",),
 }  # fmt: skip
 
 
@@ -251,11 +286,14 @@ def choose_pages(world: World, *, whole: bool) -> tuple[str, ...]:
         return ("rotations", "ahead")
     if world.plant in READ_OF:
         return READ_OF[world.plant]
+    if not world.engine_spread:
+        return "returning", "shares", "review"
     return (
         "times",
         "rotations",
         "ahead",
         "causes",
+        "returning",
         "shares",
         "review",
         "monitor",
@@ -270,11 +308,13 @@ def read_fleet(world: World, drawn: Drawn, store: Path, *, whole: bool) -> Read:
     if "times" in pages:
         read_times(reader.open("time-to-pressure", period=WHOLE), world, drawn, read)
     if "rotations" in pages:
-        read_rotations(reader.open("rotations-to-prime", period=WHOLE), world, read)
+        read_rotations(reader.open("rotations-to-prime", period=WHOLE), world, drawn, read)
     if "ahead" in pages:
         read_ahead(reader.open("planned-venting"), drawn, read)
     if "causes" in pages:
         read_causes(reader.open("spongy-lifters", period=WHOLE), world, drawn, read, whole=whole)
+    if "returning" in pages:
+        read_returning(reader.open("spongy-lifters", period=WHOLE), read)
     if "shares" in pages:
         read_shares(reader.open("lifter-gaps", period=WHOLE), drawn, read)
     if "review" in pages:
@@ -313,8 +353,16 @@ def read_causes(page: Page, world: World, drawn: Drawn, read: Read, *, whole: bo
     ]
 
 
+def read_returning(page: Page, read: Read) -> None:
+    """The same page: whether findings come back on the same engines."""
+    told = recurrence_sentence(causes.find_recurrent_engines(page.all_jobs, seed=page.seed))
+    read.said["returning engines"] = ["engines"] * told.endswith("More than chance alone would bring.")
+
+
 def read_shares(page: Page, drawn: Drawn, read: Read) -> None:
-    """The page on gaps: failing share overall and by site, as its functions give them."""
+    """The page on gaps: failing share overall and by site, as its functions give them, and whether positions differ."""
+    told = say_positions(page.history_lifters, seed=page.seed)
+    read.said["positions"] = ["positions"] * told.startswith("Failures keep to some positions")
     every = rates.failing_share(page.jobs, level=page.level)
     read.add("failing share", every.low, every.high, drawn.truth.failing[""])
     sites = rates.failing_by(
@@ -344,25 +392,23 @@ def list_effects(effects: waiting.Effects, wait: waiting.TimeToEvent) -> list[st
     return [str(r["factor"]) for r in effects.named.to_dict("records") if str(r["label"]) in told]
 
 
-def read_rotations(page: Page, world: World, read: Read) -> None:
+def read_rotations(page: Page, world: World, drawn: Drawn, read: Read) -> None:
     """The page on rotations: ratio by site against all sites, whether pumps let air through, heaped counts."""
     _, history = rotations.counted(page)
     for _, own in history.groupby("site", observed=True):
         ratio = priming.estimate_ratio(own, level=page.level)
-        read.add("rotations ratio by site", ratio.low, ratio.high, true_ratio(world))
+        read.add("rotations ratio by site", ratio.low, ratio.high, true_ratio(own, drawn.truth.needed))
     told = let_through_sentence(priming.check_let_through(history, level=page.level))
-    read.said["the pump lets air through"] = ["pump"] if told.startswith("The pumps let air through") else []
+    read.said["the pump lets air through"] = ["pump"] * told.startswith("Pumps let air through")
     if world.heaped or world.like:
         told = counts.heaping(page).text.split("\n")[0]
         read.warned["rotations of a new venting"] = [told] * told.startswith("Counts stop at round numbers")
 
 
-@cache
-def true_ratio(world: World) -> float:
-    """Rotations over those that the physics makes expected, of ventings without end; the same at each site."""
-    jobs = worlds.draw_turns(world, 4000)
-    expected = priming.expected_rotations(jobs)["expected_rotations"].to_numpy(float)
-    return float(np.exp(np.nanmean(np.log(jobs["true_rotations"].to_numpy(float) / expected))))
+def true_ratio(own: pd.DataFrame, needed: pd.Series) -> float:
+    """What these ventings need without the luck of engine and day, over what the page expects of them."""
+    used = priming.usable_counts(own)
+    return float(np.exp(np.mean(np.log(needed[used["venting_id"]].to_numpy()) - used["_expected"])))
 
 
 def read_ahead(page: Page, drawn: Drawn, read: Read) -> None:
@@ -372,7 +418,9 @@ def read_ahead(page: Page, drawn: Drawn, read: Read) -> None:
     for quantity, table, name in (
         (
             "rotations of a new venting",
-            predict_rotations(page.all_jobs, rows, level=ahead.UPCOMING_LEVEL),
+            predict_rotations(
+                page.all_jobs, rows, constants=ahead.past_constants(page), level=ahead.UPCOMING_LEVEL
+            ),
             "true_rotations",
         ),
         (
@@ -397,9 +445,12 @@ def read_chances(page: Page, drawn: Drawn, read: Read) -> None:
 
 
 def read_review(page: Page, world: World, read: Read) -> None:
-    """The review: signals, gauges that moved, what became of an action."""
+    """The review: signals, sites outside what chance allows, gauges that moved, what became of an action."""
     facts = load_review(page)
     read.said["signal"] = [s.site or "all" for s in read_signals(page)]
+    by_site = rates.failing_by(facts.now, "site", groups=facts.sites, level=page.level)
+    funnel, _ = site_funnel(facts, by_site)
+    read.said["site outside"] = funnel.loc[funnel["outside"].ne(""), "site"].tolist()
     drifts = [d for d in facts.drifts if d.is_plain and d.verdict != trends.SITE]
     read.said["gauge verdict"] = [d.gauge for d in drifts]
     for d in drifts:
@@ -412,15 +463,17 @@ def read_review(page: Page, world: World, read: Read) -> None:
 
 
 def read_monitor(page: Page, read: Read) -> None:
-    """The monitor's page: alarms that stand."""
-    read.said["alarm"] = [str(alarm.level) for alarm in open_alarms(page) if alarm.what == ALARM]
+    """The monitor's page: alarms that stand, and what is noted without being one."""
+    standing = open_alarms(page)
+    read.said["alarm"] = [str(alarm.level) for alarm in standing if alarm.what == ALARM]
+    read.said["alarm or note"] = [str(alarm.level) for alarm in standing]
 
 
 def judge_fleet(place: int, number: int) -> dict[str, Any]:
     """One fleet of ``WORLDS[place]``, drawn, put into a store and read; what came of it as plain values."""
     world = WORLDS[place]
     drawn = worlds.draw_world(world, number)
-    with tempfile.TemporaryDirectory() as folder, without_pictures():
+    with tempfile.TemporaryDirectory() as folder, without_pictures(), share_fits():
         read = read_fleet(world, drawn, write_fleet(drawn, Path(folder)), whole=(place + number) % EVERY == 0)
     said = {name: sorted(set(names)) for name, names in read.said.items()}
     warned = {name: bool(texts) for name, texts in read.warned.items()}
@@ -467,6 +520,16 @@ def judge_shares(place: int, number: int) -> dict[str, Any]:
 def is_meant(name: str, wanted: tuple[str, ...]) -> bool:
     """Whether a name is one of those meant; a site may be named since some quarter, or as growing."""
     return any(name == one or name.startswith(f"{one} ") for one in wanted)
+
+
+def list_touched(world: World) -> set[str]:
+    """Statements that are right to speak of more in this world than what is planted."""
+    touched = set(TOUCHED.get("gauge" if world.drift_mm else world.plant, set()))
+    if world.engine_spread:
+        touched.add("returning engines")
+    if world.site_spread >= APART:
+        touched.add("site outside")
+    return touched
 
 
 def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -516,7 +579,7 @@ def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any
                 [float(any(is_meant(n, wanted) for n in names)) for names in known],
                 [1] * len(known),
             )
-        if name not in TOUCHED.get(plant, set()):
+        if name not in list_touched(world):
             add(
                 "false",
                 name,
@@ -524,7 +587,8 @@ def count_kind(world: World, fleets: list[dict[str, Any]]) -> list[dict[str, Any
                 [1] * len(known),
             )
     if not plant:
-        every = [float(any(f["said"].get(name) for name in PROMISED)) for f in fleets]
+        promised = set(PROMISED) - list_touched(world)
+        every = [float(any(f["said"].get(name) for name in promised)) for f in fleets]
         add("false", "any statement", every, [1] * len(every))
     for quantity in dict.fromkeys(name for f in fleets for name in f["warned"]):
         known = [float(f["warned"][quantity]) for f in fleets if quantity in f["warned"]]

@@ -72,8 +72,11 @@ PLANTS = {
     "step": "tank left without pressure at Plain in 7 of 10",
     "pump": "pumps let air through",
     "mended": "empty cooler: odds x 8, in half of ventings; none is left empty from 2026 on",
+    "place": "lifters of cylinder 1: odds x 4",
+    "engine": "one engine in three: odds x 12, the others x 0.4",
 }
 AS_TAKEN = World("as the models take it", like=True)
+ALIKE = World("engines and sites alike", like=True, site_spread=0.0, engine_spread=0.0)
 _BOTH = (
     World("sites and engines differ strongly", site_spread=1.0, engine_spread=1.4),
     World("failed jobs recorded more fully", fuller=True),
@@ -91,7 +94,9 @@ WORLDS = (
     World("two causes that act together", plant="both"),
     World("heaped and given-up counts", heaped=0.6),
     *(World(f"logger at {hz} Hz, cut traces", plant="cooler", logger_hz=hz) for hz in (1, 2, 10)),
-    *(replace(AS_TAKEN, plant=plant) for plant in ("site", "lot", "step", "pump", "mended")),
+    *(replace(AS_TAKEN, plant=plant) for plant in ("site", "lot", "step", "pump", "mended", "place")),
+    ALIKE,
+    replace(ALIKE, plant="engine"),
 )
 
 
@@ -102,6 +107,7 @@ class Truth:
     failing: dict[str, float] = field(default_factory=dict)  # by site, "" = all
     median_s: float = 0.0
     avoidable: int = 0  # failing ventings that would have none without what is planted
+    needed: pd.Series = field(default_factory=pd.Series)  # rotations of each venting, without any luck
     planned: pd.DataFrame = field(
         default_factory=pd.DataFrame
     )  # chance, rotations, time_s of each planned venting
@@ -121,7 +127,7 @@ def draw_world(world: World, number: int) -> Drawn:
     rng = np.random.default_rng([SEED, number, zlib.crc32((world.name + world.plant).encode())])
     sites = rng.normal(0, world.site_spread, len(SITES))
     engines = _draw_engines(world, rng, 120)
-    luck = rng.normal(0, world.engine_spread, 120)
+    luck = rng.normal(0, world.engine_spread, 120) + _bad_engines(world)
     share = np.where(np.arange(120) < 10, 11.0, 1.0) if world.skewed else np.ones(120)
     who = rng.choice(120, 300, p=share / share.sum())
     jobs = _draw_jobs(world, rng, engines.iloc[who].reset_index(drop=True))
@@ -130,11 +136,13 @@ def draw_world(world: World, number: int) -> Drawn:
     own = np.arange(12) < jobs["_lifters"].to_numpy()[:, None]
     logit = logit + _season(world, jobs)
     acts = _acting(world, jobs)
-    spongy = own & (chance < _expit(logit + acts)[:, None])
+    first = np.where(np.arange(12) < 2, _first(world), 0.0)
+    spongy = own & (chance < _expit((logit + acts)[:, None] + first))
     without = own & (chance < _expit(logit)[:, None])
     failed = spongy.any(axis=1)
     log_time = _log_time(world, rng, jobs, rng.normal(0, 0.2, 120)[who])
-    turns = _rotations(world, rng, jobs, rng.normal(0, 0.04, 120)[who])
+    needed = _needed(world, jobs)
+    turns = _rotations(rng, needed, rng.normal(0, 0.04, 120)[who])
     starts, samples = _draw_starts(world, rng, jobs, np.exp(log_time))
     checks, more = _draw_checks(world, rng, jobs, spongy, without)
     written = _write_down(world, rng, jobs, failed, turns)
@@ -143,7 +151,8 @@ def draw_world(world: World, number: int) -> Drawn:
         checks = checks[~checks["venting_id"].isin(gone)]
     plan = _draw_planned(world, rng, engines, sites)
     truth = Truth(
-        _true_shares(world, rng, sites), _true_median(world), int((failed & ~without.any(axis=1)).sum()), plan
+        _true_shares(world, rng, sites), _true_median(world), int((failed & ~without.any(axis=1)).sum()),
+        pd.Series(needed, jobs["venting_id"]), plan,
     )  # fmt: skip
     hidden = [c for c in engines if c.startswith("_")]
     tables = {
@@ -230,6 +239,22 @@ def _acting(world: World, jobs: pd.DataFrame) -> np.ndarray:
     return np.asarray(adds.get(world.plant, 0.0) + np.zeros(len(jobs)))
 
 
+def _first(world: World) -> float:
+    """Log odds that the two lifters of cylinder 1 have more than the others."""
+    return float(np.log(4)) if world.plant == "place" else 0.0
+
+
+def _any_fails(world: World, logit: np.ndarray, lifters: np.ndarray) -> np.ndarray:
+    """Chance that a venting has a spongy lifter, from the log odds of those beyond cylinder 1."""
+    sound = (1 - _expit(logit)) ** (lifters - 2) * (1 - _expit(logit + _first(world))) ** 2
+    return np.asarray(1 - sound)
+
+
+def _bad_engines(world: World) -> np.ndarray:
+    """Log odds that engines of the planted kind add: of the third that findings come back on, and of the others."""
+    return np.where(np.arange(120) % 3, np.log(0.4), np.log(12)) if world.plant == "engine" else np.zeros(120)
+
+
 def _season(world: World, jobs: pd.DataFrame) -> np.ndarray:
     return np.where(jobs["_winter"], np.log(3) / 2, -np.log(3) / 2) if world.season else np.zeros(len(jobs))
 
@@ -239,7 +264,12 @@ def _log_time(world: World, rng: np.random.Generator, jobs: pd.DataFrame, engine
     return np.asarray(1.05 + engine + rng.normal(0, 0.35, len(jobs)) + slower)
 
 
-def _rotations(world: World, rng: np.random.Generator, jobs: pd.DataFrame, engine: np.ndarray) -> np.ndarray:
+def _rotations(rng: np.random.Generator, needed: np.ndarray, engine: np.ndarray) -> np.ndarray:
+    """Those that a venting needs with the engine's and the day's luck."""
+    return np.asarray(needed * np.exp(engine + rng.normal(0, 0.12, len(needed))))
+
+
+def _needed(world: World, jobs: pd.DataFrame) -> np.ndarray:
     """Air of line and cooler over what the pump draws of it a rotation, oil of galleries and filter over what it fills."""
     area = np.pi / 4 * np.square(jobs["_bore"] / 10)
     air = jobs["lines_empty"] * area * jobs["_length"] * 100 + jobs["cooler_empty"] * jobs["_cooler"] * 1000
@@ -248,8 +278,7 @@ def _rotations(world: World, rng: np.random.Generator, jobs: pd.DataFrame, engin
     inlet = 1.0 + tank + 0.087 * jobs["_head"]
     passed = np.where((tank > 0) & (world.plant == "pump"), 0.35, 1.0)
     swept = DISPLACEMENT[jobs["_kind"]]
-    scatter = np.exp(engine + rng.normal(0, 0.12, len(jobs)))
-    return np.asarray((passed * air / (0.6 * swept * inlet) + oil / (0.85 * swept)) * scatter)
+    return np.asarray(passed * air / (0.6 * swept * inlet) + oil / (0.85 * swept))
 
 
 def _draw_starts(
@@ -362,17 +391,10 @@ def _draw_planned(
     noise = np.random.default_rng(SEED).normal(0, np.hypot(world.engine_spread, 0.6), 4000)
     logit = BASE + sites[jobs["_site"]] + _acting(world, jobs) + _season(world, jobs)
     lifters = jobs["_lifters"].to_numpy()[:, None]
-    chance = 1 - np.mean((1 - _expit(logit[:, None] + noise)) ** lifters, axis=1)
-    turns = _rotations(world, rng, jobs, rng.normal(0, 0.04, PLANNED))
+    chance = np.mean(_any_fails(world, logit[:, None] + noise, lifters), axis=1)
+    turns = _rotations(rng, _needed(world, jobs), rng.normal(0, 0.04, PLANNED))
     seconds = np.exp(_log_time(world, rng, jobs, rng.normal(0, 0.2, PLANNED)))
     return jobs.assign(chance=chance, true_rotations=turns, true_time_s=seconds)
-
-
-def draw_turns(world: World, n: int) -> pd.DataFrame:
-    """Ventings with all their circumstances, and ``true_rotations``: what rotations are on the whole in this world."""
-    rng = np.random.default_rng([SEED, n])
-    jobs = _draw_jobs(world, rng, _draw_engines(world, rng, n))
-    return jobs.assign(true_rotations=_rotations(world, rng, jobs, rng.normal(0, 0.04, n)))
 
 
 def _true_shares(world: World, rng: np.random.Generator, sites: np.ndarray) -> dict[str, float]:
@@ -380,8 +402,8 @@ def _true_shares(world: World, rng: np.random.Generator, sites: np.ndarray) -> d
     n = DRAWS
     jobs = _draw_jobs(world, rng, _draw_engines(world, rng, n))
     logit = BASE + sites[jobs["_site"]] + rng.normal(0, np.hypot(world.engine_spread, 0.6), n)
-    logit = logit + _acting(world, jobs) + _season(world, jobs)
-    failing = pd.Series(1 - (1 - _expit(logit)) ** jobs["_lifters"].to_numpy())
+    logit = logit + _acting(world, jobs) + _season(world, jobs) + _bad_engines(world)[np.arange(n) % 120]
+    failing = pd.Series(_any_fails(world, logit, jobs["_lifters"].to_numpy()))
     return {
         "": float(failing.mean()),
         **{str(s): float(v) for s, v in failing.groupby(jobs["site"]).mean().items()},

@@ -15,6 +15,7 @@ import pytest
 from calibrate import calibrate_worlds, worlds
 from scipy import stats
 
+from ventbook.physics import priming
 from ventbook.reports import lifter_gaps, quarterly_review
 
 FIRST, CHANCE = 1_000_001, 0.001
@@ -92,6 +93,59 @@ def test_fuller_records_are_told_beside_the_share_on_both_pages(tmp_path, fuller
             assert f"{page.jobs['failed_first'].isna().sum()} of {ventings} ventings" in lines[0]
 
 
+def judge_kind(plant: str, number: int) -> dict[str, list[str]]:
+    """What is said of a fleet of the kind with that plant."""
+    place = next(i for i, world in enumerate(worlds.WORLDS) if world.plant == plant)
+    said: dict[str, list[str]] = calibrate_worlds.judge_fleet(place, number)["said"]
+    return said
+
+
+@pytest.mark.parametrize(
+    ("plant", "statement"),
+    [("pump", "the pump lets air through"), ("place", "positions"), ("engine", "returning engines")],
+)
+def test_what_is_planted_for_one_statement_is_read(plant, statement):
+    """A reader that looks for other words than the page says would find it in no fleet."""
+    assert judge_kind(plant, FIRST)[statement]
+
+
+def test_engines_that_differ_are_no_false_statement():
+    """Findings that come back are right to be said where engines do differ, and wrong where they are alike."""
+    said = {"returning engines": ["engines"], "site outside": ["Ridge"]}
+
+    def count_false(world):
+        fleets = [{"world": world.name, "plant": "", "numbers": [], "said": said, "warned": {}}]
+        rows = calibrate_worlds.count_kind(world, fleets)
+        return {row["what"]: row["rate"] for row in rows if row["kind"] == "false"}
+
+    assert count_false(worlds.ALIKE) == {"returning engines": 1.0, "site outside": 1.0, "any statement": 1.0}
+    assert count_false(worlds.AS_TAKEN) == {"site outside": 1.0, "any statement": 1.0}
+    assert count_false(worlds.World("far apart", site_spread=1.0)) == {"any statement": 0.0}
+
+
+def test_work_shared_between_pages_changes_nothing_that_they_say(tmp_path, monkeypatch):
+    world = worlds.World("counts", heaped=0.6)
+    drawn = worlds.draw_world(world, FIRST)
+    store = calibrate_worlds.write_fleet(drawn, tmp_path)
+    fit, fits = priming.fit_constants, []
+
+    def counted_fit(jobs, **asked):
+        fits.append(len(jobs))
+        return fit(jobs, **asked)
+
+    monkeypatch.setattr(priming, "fit_constants", counted_fit)
+    with calibrate_worlds.without_pictures(), calibrate_worlds.share_fits():
+        shared = calibrate_worlds.read_fleet(world, drawn, store, whole=False)
+    assert len(fits) == 1
+    alone = calibrate_worlds.Read()
+    with calibrate_worlds.without_pictures():
+        page = calibrate_worlds.Reader(store).open("rotations-to-prime", period=calibrate_worlds.WHOLE)
+        calibrate_worlds.read_rotations(page, world, drawn, alone)
+        calibrate_worlds.read_ahead(calibrate_worlds.Reader(store).open("planned-venting"), drawn, alone)
+    assert shared == alone
+    assert len(fits) > 2
+
+
 def test_a_fleet_is_the_same_each_time():
     one, other = (worlds.draw_world(worlds.WORLDS[1], 5) for _ in range(2))
     for name, frame in one.tables.items():
@@ -108,9 +162,10 @@ def test_the_simulator_shares_nothing_with_the_library():
     assert imported <= {"__future__", "dataclasses", "datetime", "functools", "numpy", "pandas", "zlib"}
 
 
-def test_truth_is_what_the_draws_come_to():
+@pytest.mark.parametrize("plant", ["cooler", "place", "engine"])
+def test_truth_is_what_the_draws_come_to(plant):
     """Failing shares, times and the planted odds ratio of many fleets drawn come out as their truth says."""
-    world = worlds.WORLDS[1]
+    world = next(world for world in worlds.WORLDS if world.plant == plant)
     drawn = [worlds.draw_world(world, 2_000_000 + k) for k in range(30)]
     over = [
         d.tables["lifter_checks"]
@@ -125,7 +180,10 @@ def test_truth_is_what_the_draws_come_to():
     assert np.mean(over) == pytest.approx(said, abs=4 * np.std(over) / np.sqrt(len(over)))
     times = np.concatenate([d.tables["starts"].query("start_no == 1")["time_to_pressure_s"] for d in drawn])
     assert np.median(times) == pytest.approx(drawn[0].truth.median_s, abs=0.5)
-    jobs = worlds.draw_turns(world, 4000)
+    if plant != "cooler":
+        return
+    rng = np.random.default_rng(1)
+    jobs = worlds._draw_jobs(world, rng, worlds._draw_engines(world, rng, 4000))
     acts = worlds._acting(world, jobs)
     assert np.exp(acts[jobs["cooler_empty"]].mean() - acts[~jobs["cooler_empty"]].mean()) == pytest.approx(
         4.0

@@ -395,9 +395,12 @@ def list_effects(effects: waiting.Effects, wait: waiting.TimeToEvent) -> list[st
 def read_rotations(page: Page, world: World, drawn: Drawn, read: Read) -> None:
     """The page on rotations: ratio by site against all sites, whether pumps let air through, heaped counts."""
     _, history = rotations.counted(page)
+    constants = priming.fit_constants(page.all_jobs)
     for _, own in history.groupby("site", observed=True):
         ratio = priming.estimate_ratio(own, level=page.level)
-        read.add("rotations ratio by site", ratio.low, ratio.high, true_ratio(own, drawn.truth.needed))
+        read.add(
+            "rotations ratio by site", ratio.low, ratio.high, true_ratio(own, drawn.truth.jobs, constants)
+        )
     told = let_through_sentence(priming.check_let_through(history, level=page.level))
     read.said["the pump lets air through"] = ["pump"] * told.startswith("Pumps let air through")
     if world.heaped or world.like:
@@ -405,10 +408,13 @@ def read_rotations(page: Page, world: World, drawn: Drawn, read: Read) -> None:
         read.warned["rotations of a new venting"] = [told] * told.startswith("Counts stop at round numbers")
 
 
-def true_ratio(own: pd.DataFrame, needed: pd.Series) -> float:
-    """What these ventings need without the luck of engine and day, over what the page expects of them."""
-    used = priming.usable_counts(own)
-    return float(np.exp(np.mean(np.log(needed[used["venting_id"]].to_numpy()) - used["_expected"])))
+def true_ratio(own: pd.DataFrame, true: pd.DataFrame, constants: priming.Constants) -> float:
+    """What these ventings need without the luck of engine and day, over what the page, had it no blanks, expects of them."""
+    used = priming.usable_counts(own).set_index("venting_id", drop=False)
+    true = true.loc[used.index]
+    filled = {name: used[name].fillna(true[name].astype("boolean")) for name in worlds.FLAGS}
+    expected = priming.expected_rotations(used.assign(**filled), constants=constants)["expected_rotations"]
+    return float(np.exp(np.mean(np.log(true["needed"] / expected))))
 
 
 def read_ahead(page: Page, drawn: Drawn, read: Read) -> None:

@@ -107,7 +107,9 @@ class Truth:
     failing: dict[str, float] = field(default_factory=dict)  # by site, "" = all
     median_s: float = 0.0
     avoidable: int = 0  # failing ventings that would have none without what is planted
-    needed: pd.Series = field(default_factory=pd.Series)  # rotations of each venting, without any luck
+    jobs: pd.DataFrame = field(
+        default_factory=pd.DataFrame
+    )  # by venting: rotations needed without any luck, FLAGS as they were
     planned: pd.DataFrame = field(
         default_factory=pd.DataFrame
     )  # chance, rotations, time_s of each planned venting
@@ -152,7 +154,7 @@ def draw_world(world: World, number: int) -> Drawn:
     plan = _draw_planned(world, rng, engines, sites)
     truth = Truth(
         _true_shares(world, rng, sites), _true_median(world), int((failed & ~without.any(axis=1)).sum()),
-        pd.Series(needed, jobs["venting_id"]), plan,
+        jobs.set_index("venting_id")[list(FLAGS)].assign(needed=needed), plan,
     )  # fmt: skip
     hidden = [c for c in engines if c.startswith("_")]
     tables = {

@@ -109,6 +109,26 @@ def test_what_is_planted_for_one_statement_is_read(plant, statement):
     assert judge_kind(plant, FIRST)[statement]
 
 
+def test_blanks_and_the_luck_of_engines_are_no_part_of_the_true_ratio():
+    """Half of the coolers left blank, or counts twice as high, leave what ventings need over what is expected of them as it was."""
+    drawn = worlds.draw_world(worlds.AS_TAKEN, FIRST)
+    jobs = drawn.tables["ventings"].merge(drawn.tables["engines"], on="engine_id")
+    for name in worlds.FLAGS:
+        jobs[name] = drawn.truth.jobs.loc[jobs["venting_id"], name].astype("boolean").to_numpy()
+
+    def find_ratio(frame, times=1):
+        frame = frame.assign(
+            rotations_low=times * frame["rotations"] - 1.0, rotations_high=1.0 * times * frame["rotations"]
+        )
+        expected = priming.expected_rotations(frame)
+        return calibrate_worlds.true_ratio(frame.join(expected), drawn.truth.jobs, priming.Constants())
+
+    half = jobs.assign(cooler_empty=jobs["cooler_empty"].mask(np.arange(len(jobs)) % 2 == 0))
+    # a job or two with an expectation only where the cooler is not known
+    assert find_ratio(half) == pytest.approx(find_ratio(jobs), rel=1e-3)
+    assert find_ratio(jobs, 2) == pytest.approx(find_ratio(jobs), rel=1e-12)
+
+
 def test_engines_that_differ_are_no_false_statement():
     """Findings that come back are right to be said where engines do differ, and wrong where they are alike."""
     said = {"returning engines": ["engines"], "site outside": ["Ridge"]}

@@ -32,6 +32,7 @@ from ventbook.physics import priming
 from ventbook.records import store as st
 from ventbook.reports import account, time_to_pressure, waiting
 from ventbook.reports.alarms import ALARM, open_alarms
+from ventbook.reports.drifted import find_drifts, say_drifted
 from ventbook.reports.left_out import count_left_out
 from ventbook.reports.lifter_gaps.page import say_positions
 from ventbook.reports.page import Page, start_page
@@ -370,8 +371,11 @@ def read_shares(page: Page, drawn: Drawn, read: Read) -> None:
     )
     for row in sites.to_dict("records"):
         read.add("failing share by site", row["low"], row["high"], drawn.truth.failing[str(row["site"])])
-    told = say_unchecked(page, tier="model")
-    read.warned |= {name: [told] * bool(told) for name in ("failing share", "failing share by site")}
+    told = [
+        say_unchecked(page, tier="model"),
+        say_drifted(page, page.jobs, page.lifters, find_drifts(page), tier="model"),
+    ]
+    read.warned |= {name: list(filter(None, told)) for name in ("failing share", "failing share by site")}
 
 
 def read_times(page: Page, world: World, drawn: Drawn, read: Read) -> None:
@@ -462,8 +466,6 @@ def read_review(page: Page, world: World, read: Read) -> None:
     for d in drifts:
         if world.drift_mm and d.gauge == "Harbour 2":
             read.add("gauge drift", d.shift.low, d.shift.high, worlds.DRIFTED * world.drift_mm)
-    for name in ("failing share", "failing share by site"):  # the review says both on one page
-        read.warned[name] = [*read.warned.get(name, []), *(d.gauge for d in drifts)]
     judged = [j for j in judge_actions(page) if j.verdict and j.verdict.called == WORKED]
     read.said["worked"] = [j.action.id for j in judged]
 

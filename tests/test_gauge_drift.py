@@ -1,16 +1,19 @@
 """Gauges against their own past: how far and since when they moved, and whether it is the gauge or the site."""
 
 import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
 from calibrate import calibrate_gauge_drift as fleets
+from calibrate import worlds
 from calibrate.calibrate_gauge_drift import BEFORE, WATCHED, WRONG, Kind
 
 from ventbook.reports.quarterly_review import words
 from ventbook.statistics import causes, trends
+from ventbook.statistics.causes import account
 from ventbook.statistics.trends import gauge_drift
 from ventbook.tables import GaugeRow, Gauges
 
@@ -80,6 +83,81 @@ def test_gauge_or_site_is_told_by_what_only_one_of_them_shares(kind, verdict, gr
     assert not [
         d.gauge for d in drifts.values() if d.is_plain and d.verdict == trends.GAUGE and d.gauge != WRONG
     ]
+
+
+def test_a_zero_that_moved_with_the_other_gauge_there_is_not_the_gauges():
+    """All gaps of a site .04 mm more each quarter, whichever gauge reads them: the lowest gaps move as with a zero."""
+    for seed in range(4):
+        _, _, gaps = gaps_of(Kind("a site moves", gauges=2, a_quarter=25), seed)
+        since = (pd.PeriodIndex(gaps["step"], freq="Q") - pd.Period("2026Q1", "Q")).map(lambda d: d.n + 1)
+        more = np.where(gaps["site"] == "Harbour", 0.04 * np.maximum(np.asarray(since), 0), 0.0)
+        gaps = gaps.assign(
+            sound_gap_mm=gaps["sound_gap_mm"] + more, lowest_gap_mm=gaps["lowest_gap_mm"] + more
+        )
+        moved = [d for d in trends.find_gauge_drifts(gaps, period="step") if d.is_plain]
+        assert moved and all(d.verdict in (trends.SITE, trends.OPEN) for d in moved)
+
+
+@pytest.mark.parametrize("number", [1, 4, 14])
+def test_a_slope_is_set_against_the_other_gauge_as_a_slope(number):
+    """Fleets of few ventings and sound gaps far apart: the mean since the change, half of what the slope says, didn't tell."""
+    drawn = worlds.draw_world(worlds.World("a gauge drifts", drift_mm=0.04), number).tables
+    jobs = drawn["ventings"].merge(drawn["engines"][["engine_id", "engine_type"]], on="engine_id")
+    first = drawn["lifter_checks"].query("check_no == 1")[["venting_id", "gap_mm", "gauge"]]
+    lifters = first.merge(jobs, on="venting_id").rename(columns={"gap_mm": "gap_first_mm"})
+    lifters["quarter"] = pd.to_datetime(lifters["date"]).dt.to_period("Q").astype(str)
+    (moved,) = [d for d in trends.find_gauge_drifts(trends.list_sound_gaps(lifters)) if d.is_plain]
+    assert (moved.gauge, moved.kind, moved.verdict) == ("Harbour 2", "slope", trends.GAUGE)
+
+
+def test_ventings_are_recounted_as_if_a_gauge_had_not_moved():
+    """By hand: 0.55 - 0.06 is within 0.50, 0.57 - 0.06 is over; before it moved and with another gauge nothing changes."""
+    shifts = pd.DataFrame({"period": ["2026Q2"], "ventings": [9], "shift_mm": [0.06], "u_mm": [0.01]})
+    drift = replace(drift_of(Kind("slope", drift=0.05))[WRONG], kind="", since="2026Q2", by_period=shifts)
+    ids, quarter = ["V1", "V2", "V3", "V4", "V5"], ["2026Q2", "2026Q2", "2026Q1", "2026Q2", "2026Q2"]
+    lifters = pd.DataFrame({
+        "venting_id": ids, "gauge": [WRONG, WRONG, WRONG, "H-2", WRONG], "quarter": quarter, "limit_mm": 0.5,
+        "gap_first_mm": [0.55, 0.57, 0.55, 0.55, np.nan], "over_first": pd.array([True, True, True, True, None], dtype="boolean"),
+    })  # fmt: skip
+    ventings = pd.DataFrame({
+        "venting_id": ids, "lifters_over_first": [1, 2, 1, 1, 0],
+        "failed_first": pd.array([True, True, True, True, None], dtype="boolean"),
+    })  # fmt: skip
+    out = trends.recount_unmoved(ventings, lifters, [drift])
+    assert out["lifters_over_first"].tolist() == [0, 2, 1, 1, 0]
+    assert out["failed_first"].tolist() == [False, True, True, True, pd.NA]
+
+
+def test_what_cant_be_told_from_the_site_goes_to_the_gauge_with_the_doubt_beside_it():
+    """All gaps of a site half as large again in its only gauge's hands: gauge or site; its failures hang on that move."""
+    _, lifters, _ = gaps_of(Kind("alone, in proportion", in_proportion=1.5))
+    place = lifters.groupby("venting_id").cumcount()
+    lifters = lifters.rename(columns={"step": "quarter"}).assign(
+        cylinder=place // 2 + 1, valve=np.where(place % 2, "exhaust", "inlet"),
+        over_first=pd.array(lifters["gap_first_mm"] > lifters["limit_mm"], dtype="boolean"),
+    )  # fmt: skip
+    listed = causes.list_gauge_biases(lifters)
+    assert listed.loc[listed["gauge"] == WRONG, "rivals"].unique().tolist() == [
+        "something that moved all readings at Harbour"
+    ]
+    jobs = lifters.drop_duplicates("venting_id")[["venting_id", "engine_id", "site", "quarter"]]
+    found = causes.explain_failures(jobs, lifters, draws=0)
+    row = found.terms.set_index("name").loc[f"gauge {WRONG}"]
+    assert row["rivals"] and row["reason"].endswith(f"can't tell it from {row['rivals']}")
+    assert row["check"] == "read_both_gauges"
+
+
+def test_the_first_quarters_of_a_drift_count_with_its_plainest():
+    """A bias of .05 +- .025 alone is luck's; of a gauge that is .20 +- .02 later it is in force."""
+    first = (WRONG, pd.Timestamp("2026-01-01"), pd.Timestamp("2026-04-01"), 0.05, 0.025, "x")
+    later = (WRONG, pd.Timestamp("2026-04-01"), pd.NaT, 0.20, 0.02, "x")
+    findings = pd.DataFrame({
+        "gauge": WRONG, "limit_mm": 0.5, "gap_first_mm": [0.52, 0.52], "date": pd.to_datetime(["2026-02-01", "2026-05-01"]),
+    })  # fmt: skip
+    for rows, counted in (([first], 0), ([first, later], 2)):
+        gauges = pd.DataFrame(rows, columns=list(causes.GAUGE_COLUMNS))
+        _, weight, _ = account._weigh_gauges(findings, gauges)
+        assert (weight > 0.5).sum() == counted
 
 
 def test_a_gauge_at_two_sites_alone_is_told_by_both_moving():

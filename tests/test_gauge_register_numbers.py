@@ -140,30 +140,44 @@ def test_a_gauge_whose_site_may_have_changed_is_not_drafted_as_drifting() -> Non
     assert not [row for row in rows if row.kind == "drift"] and not [n for n in notes if "moved" in n]
 
 
+def readings_of_gauges(off: list[float]) -> pd.DataFrame:
+    """Thirty ventings of eight sound lifters a gauge at one site, gauges G1, G2, ... off by so much (mm)."""
+    rng = np.random.default_rng(7)
+    rows = [
+        {
+            "venting_id": n,
+            "engine_id": n // 2,
+            "engine_type": "flat4",
+            "site": "Lake",
+            "gauge": f"G{n % len(off) + 1}",
+            "date": pd.Timestamp("2026-01-01") + pd.Timedelta(days=n),
+            "gap_first_mm": gap + off[n % len(off)],
+        }
+        for n in range(30 * len(off))
+        for gap in rng.normal(0.3, 0.03, 8)
+    ]
+    return pd.DataFrame(rows)
+
+
 def test_where_half_of_the_gauges_differ_the_draft_blames_none() -> None:
     """Two of four read .09 mm low and high; with a fifth and sixth that agree they are two of six, and named."""
-    rng = np.random.default_rng(7)
-
-    def readings(gauges: int) -> pd.DataFrame:
-        off = [-0.09, 0.09, *[0.0] * (gauges - 2)]
-        rows = [
-            {
-                "venting_id": n,
-                "engine_id": n // 2,
-                "engine_type": "flat4",
-                "site": "Lake",
-                "gauge": f"G{n % gauges + 1}",
-                "date": pd.Timestamp("2026-01-01") + pd.Timedelta(days=n),
-                "gap_first_mm": gap + off[n % gauges],
-            }
-            for n in range(30 * gauges)
-            for gap in rng.normal(0.3, 0.03, 8)
-        ]
-        return pd.DataFrame(rows)
-
-    assert {row.kind for row in trends.draft_gauges(readings(4))[0]} == {"assumed"}
-    kinds = {row.gauge: row.kind for row in trends.draft_gauges(readings(6))[0]}
+    few, more = ([-0.09, 0.09, *[0.0] * others] for others in (2, 4))
+    assert {row.kind for row in trends.draft_gauges(readings_of_gauges(few))[0]} == {"assumed"}
+    kinds = {row.gauge: row.kind for row in trends.draft_gauges(readings_of_gauges(more))[0]}
     assert [name for name, kind in kinds.items() if kind == "comparison"] == ["G1", "G2"]
+
+
+def test_the_one_right_gauge_of_three_is_not_drafted_without_saying_that_it_may_be() -> None:
+    """Two of three read .08 mm high: by these records alone the third reads low, and they can't tell more."""
+    said = "if it is they that are off, by as much the other way, this one is right; a study of any of them tells"
+    (odd,) = [
+        r for r in trends.draft_gauges(readings_of_gauges([0.0, 0.08, 0.08]))[0] if r.kind == "comparison"
+    ]
+    assert (odd.gauge, odd.bias) == ("G1", pytest.approx(-0.08, abs=0.01)) and said in odd.source
+    (odd,) = [
+        r for r in trends.draft_gauges(readings_of_gauges([0.08, *[0.0] * 4]))[0] if r.kind == "comparison"
+    ]
+    assert odd.gauge == "G1" and said not in odd.source
 
 
 def test_whether_technicians_read_single_lifters_differently_is_the_librarys_f_test() -> None:

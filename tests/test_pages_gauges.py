@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 from invented_fleet import fleet_tables, make_page
-from ventbook.reports import account, gauges, lifter_gaps
+from ventbook.physics import gauge
+from ventbook.reports import account, gauges, lifter_gaps, sensitivity
 from ventbook.reports.quarterly_review import signals
 from ventbook.reports.spongy_lifters import venting
 from ventbook.results import Estimate
@@ -78,6 +79,14 @@ def test_where_the_manual_says_so_the_corrected_reading_decides():
     assert int(page.lifters["over_first"].sum()) == both.as_corrected != both.as_read
     # no finding rests on a bias then
     assert account.make_account(page, pd.Timestamp(page.period.end)).gauges.empty
+
+
+def test_gauges_are_compared_once_a_page_for_the_account_and_what_it_hangs_on(monkeypatch):
+    asked, compare = [], gauge.compare_gauges
+    monkeypatch.setattr(gauge, "compare_gauges", lambda *a, **o: asked.append(len(a[0])) or compare(*a, **o))
+    page = page_with("spongy-lifters", Gauges(), period="2026Q3")
+    account.load_account(page)
+    assert not sensitivity.find_sensitivity(page).changes.empty and len(asked) == 1
 
 
 def test_what_the_register_does_not_know_is_listed_as_assumed():

@@ -16,7 +16,7 @@ from calibrate import calibrate_worlds, worlds
 from scipy import stats
 
 from ventbook.physics import priming
-from ventbook.reports import lifter_gaps, quarterly_review
+from ventbook.reports import account, lifter_gaps, quarterly_review
 
 FIRST, CHANCE = 1_000_001, 0.001
 TABLE = calibrate_worlds.HERE / "tables" / "worlds.csv"
@@ -164,6 +164,28 @@ def test_work_shared_between_pages_changes_nothing_that_they_say(tmp_path, monke
         calibrate_worlds.read_ahead(calibrate_worlds.Reader(store).open("planned-venting"), drawn, alone)
     assert shared == alone
     assert len(fits) > 2
+
+
+@pytest.mark.parametrize(("drift_mm", "told"), [(0.04, True), (0.0, False)])
+def test_a_gauge_that_drifted_is_told_beside_the_shares_and_named_before_its_site(tmp_path, drift_mm, told):
+    """Fleet 4: the account named its site; the counts without the drift are those of the same fleet drawn without it."""
+    world = worlds.World("a gauge drifts", drift_mm=drift_mm)
+    reader = calibrate_worlds.Reader(calibrate_worlds.write_fleet(worlds.draw_world(world, 4), tmp_path))
+    for name, report in (("lifter-gaps", lifter_gaps), ("quarterly-review", quarterly_review)):
+        page = reader.open(name, period=calibrate_worlds.WHOLE if report is lifter_gaps else "2026Q3")
+        with calibrate_worlds.without_pictures():
+            report.answer(page)
+        lines = [line for line in page.answers if "is read with gauge Harbour 2" in line]
+        found = [f for f in page.findings if f["id"] == "venting_failure_share_had_gauge_not_moved"]
+        assert (len(lines), len(found)) == ((1, 1) if told else (0, 0))
+        if told and report is lifter_gaps:
+            sound = worlds.draw_world(worlds.World("a gauge drifts"), 4).tables
+            first = sound["lifter_checks"].query("check_no == 1 and gauge.str.startswith('Harbour')")
+            failing = (first.groupby("venting_id")["gap_mm"].max() > worlds.LIMIT_MM).mean()
+            assert found[0]["estimate"] == pytest.approx(failing, abs=0.05)
+            assert page.jobs.query("site == 'Harbour'")["failed_first"].mean() > failing + 0.08
+    named = account.list_named(account.load_account(reader.open("spongy-lifters", period="2024-10/2026-09")))
+    assert [row["name"] for row in named] == ["gauge Harbour 2"] * told
 
 
 def test_a_fleet_is_the_same_each_time():

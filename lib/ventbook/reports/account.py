@@ -71,7 +71,7 @@ def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
     return page.keep_made(causes.explain_failures, jobs, lifters, gauges=gauges)
 
 
-def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame | None]:
+def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
     jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
     lifters = lifters[[name for name in LIFTER_COLUMNS if name in lifters.columns]]
@@ -79,8 +79,15 @@ def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.Da
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
     # where the corrected reading decides, no finding rests on a bias
-    gauges = causes.list_gauge_biases(lifters).iloc[:0] if page.gauges.by_correction else None
-    return jobs, lifters, gauges
+    own = (
+        lifters.iloc[:0]
+        if page.gauges.by_correction
+        else lifters[lifters["venting_id"].isin(jobs["venting_id"])]
+    )
+    kept = page.kept.setdefault(account_tables, {})
+    if until not in kept:
+        kept[until] = page.keep_made(causes.list_gauge_biases, own)
+    return jobs, lifters, kept[until]
 
 
 def list_named(account: causes.Account) -> list[dict[str, Any]]:

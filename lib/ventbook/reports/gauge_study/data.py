@@ -12,7 +12,6 @@ from ventbook.physics import gauge
 from ventbook.physics.gauge import FleetDraws, GaugeError, GaugeStudy, GaugeVerdict, Need
 from ventbook.reports.page import Page, once_a_page
 from ventbook.results import NotEnoughData
-from ventbook.statistics import trends
 from ventbook.tables import GaugeRow, evidence
 from ventbook.tables.gauges import ASSUMED
 from ventbook.tables.units import display
@@ -81,17 +80,6 @@ def load_data(page: Page) -> ReportData:
     looked = routine["p"].where(routine["state"] == "estimated")
     routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
     return ReportData(readings, tuple(studies), routine, limit, lifters)
-
-
-@once_a_page
-def find_drifts(page: Page) -> list[trends.GaugeDrift]:
-    """Gauges that read differently than they used to, by all records up to the end of the period."""
-    lifters = load_data(page).lifters
-    if not lifters["gauge"].notna().any():
-        return []
-    known = trends.list_known_biases(page.gauges)
-    drifts = trends.find_gauge_drifts(trends.list_sound_gaps(lifters), biases=known, level=page.level)
-    return [drift for drift in drifts if drift.is_plain]
 
 
 def take_need(page: Page) -> Need:

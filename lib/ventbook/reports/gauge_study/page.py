@@ -11,10 +11,10 @@ from ventbook.physics import gauge
 from ventbook.physics.gauge import GaugeStudy
 from ventbook.physics.gauge.decision import CORRECTED, OPEN, UNFIT
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.drifted import find_drifts
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.gauge_study import words
 from ventbook.reports.gauge_study.data import (
-    find_drifts,
     gauges_off,
     load_data,
     load_decisions,

@@ -13,6 +13,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import gauges
 from ventbook.reports import wording_budget as budget_words
+from ventbook.reports.drifted import find_drifts, say_drifted
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import GROUPINGS, USUAL
 from ventbook.reports.lifter_gaps import words
@@ -250,6 +251,7 @@ def answer(page: Page) -> Blocks:
         words.found_share(estimate, "venting", facts.limit_words, events=events),
         words.few_ventings(estimate.n),
         say_unchecked(page, tier=facts.tier),
+        say_drifted(page, facts.jobs, facts.lifters, find_drifts(page), tier=facts.tier),
     ]
     if len(findings_of(facts)):
         sentences.append(words.cause_sentence(cause_counts(findings_of(facts))))

@@ -270,11 +270,12 @@ def past_account(page: Page) -> causes.Account | None:
 @once_a_page
 def past_chances(page: Page) -> pd.DataFrame:
     """Each past quarter's chances as they would have been told at the end of the quarter before, and what came."""
-    return page.keep_made(tell_chances, *account_tables(page, pd.Timestamp(page.today)))
+    jobs, lifters, gauges = account_tables(page, pd.Timestamp(page.today))
+    return page.keep_made(tell_chances, jobs, lifters, gauges if page.gauges.by_correction else None)
 
 
 def tell_chances(jobs: pd.DataFrame, lifters: pd.DataFrame, gauges: pd.DataFrame | None) -> pd.DataFrame:
-    """:func:`roll_chances` where the biases of the gauges are as they stand today."""
+    """:func:`roll_chances`; without ``gauges`` each quarter's account has the biases that its own past told."""
 
     def explain(some: pd.DataFrame, theirs: pd.DataFrame) -> causes.Account:
         return causes.explain_failures(some, theirs, gauges=gauges, draws=0)

@@ -15,6 +15,7 @@ from ventbook.model.verdicts import only_findings
 from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.account import season_sentences
 from ventbook.reports.closed_findings import say_closed
+from ventbook.reports.drifted import say_drifted
 from ventbook.reports.left_out import say_left_out
 from ventbook.reports.page import Page
 from ventbook.reports.parameters import Period
@@ -114,6 +115,9 @@ def answer_sentences(
     more += [
         *season_sentences(page),
         say_unchecked(page, tier=facts.tier),
+        say_drifted(
+            page, facts.now, facts.lifters_in(facts.period), facts.drifts, tier=facts.tier, period="step"
+        ),
         say_restated(page),
         against,
         *told,

@@ -64,7 +64,7 @@ from ventbook.statistics.causes.account_terms import (
 )
 from ventbook.statistics.causes.blanks import test_blanks
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
-from ventbook.statistics.trends import find_gauge_drifts, list_drift_biases, list_sound_gaps
+from ventbook.statistics.trends import GAUGE, OPEN, find_gauge_drifts, list_drift_biases, list_sound_gaps
 from ventbook.tables import evidence
 from ventbook.tables.gauges import ASSUMED, KIND_WORDS
 
@@ -80,6 +80,7 @@ GAUGE_TYPES: dict[Hashable, Any] = {
     "from": "datetime64[us]",
     "until": "datetime64[us]",
 }
+MOVED_ALL = "something that moved all readings at"
 FAMILY = "named_causes.circumstances"
 BUDGET = {CIRCUMSTANCES: FAMILY, TIME: "named_causes.sites_over_time"}
 VENTINGS_NEEDED = ("venting_id", "engine_id", "site")
@@ -179,8 +180,9 @@ def explain_failures(
         gauge, limit_mm, gap_first_corrected_mm, gauge_u_mm and the likelihoods of air and leak-down where
         there are any.
     gauges : DataFrame, optional
-        Biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty (mm),
-        source. Default: :func:`list_gauge_biases` from the lifters themselves.
+        Biases in force: gauge, from, until (dates, empty: always), bias and its standard uncertainty (mm), source; rivals
+        (what it can't be told from, "" where nothing) where there is such a column. Default: :func:`list_gauge_biases` of the
+        ventings' lifters.
     factors : sequence of Factor, optional
         The factor table; default ``data/factors.toml``.
     level : float
@@ -215,6 +217,7 @@ def explain_failures(
     if not 0.0 < level < 1.0:
         raise ValueError(f"level must be between 0 and 1; got {level!r}")
     chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
+    gauges = take_gauges(ventings, lifters, gauges)
     posed = pose_question(ventings, lifters, gauges=gauges, factors=chosen, seed=seed)
     problem = posed.problem
     columns = Columns(problem.rows)
@@ -257,7 +260,7 @@ def pose_question(
     ventings: pd.DataFrame,
     lifters: pd.DataFrame,
     *,
-    gauges: pd.DataFrame | None,
+    gauges: pd.DataFrame,
     factors: Sequence[Factor],
     seed: int = SEED,
 ) -> Posed:
@@ -270,8 +273,6 @@ def pose_question(
     ventings = ventings[ventings["venting_id"].isin(lifters["venting_id"])]
     ventings = ventings.sort_values("venting_id", kind="stable").reset_index(drop=True)
     lifters = lifters[lifters["venting_id"].isin(ventings["venting_id"])].reset_index(drop=True)
-    if gauges is None:
-        gauges = list_gauge_biases(lifters)
     _check_columns(gauges, GAUGE_COLUMNS, "gauges")
     jobs = add_lifter_columns(ventings, lifters)
     place = find_places(lifters["venting_id"], ventings["venting_id"])
@@ -292,17 +293,29 @@ def pose_question(
     return Posed(problem, jobs, lifters[over], readings, gauges, read_with, needed, fuller)
 
 
+def take_gauges(ventings: pd.DataFrame, lifters: pd.DataFrame, gauges: pd.DataFrame | None) -> pd.DataFrame:
+    """The biases handed in, or else those that the lifters of these ventings tell."""
+    if gauges is not None:
+        return gauges
+    _check_columns(ventings, VENTINGS_NEEDED, "ventings")
+    _check_columns(lifters, LIFTERS_NEEDED, "lifters")
+    return list_gauge_biases(lifters[lifters["venting_id"].isin(ventings["venting_id"])])
+
+
 def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
-    """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS).
+    """Biases of the gauges as they stand, in the form that :func:`explain_failures` takes (GAUGE_COLUMNS, rivals), from judged
+    lifters.
 
     A gauge whose bias is known (gauge_bias_mm, gauge_bias_u_mm and gauge_bias_kind of the lifter table) has that one, for
-    the days on which it was read with it; one that moved against its own past, and not its site, the shift from the period
-    on in which it did (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one
+    the days on which it was read with it; one that moved against its own past, and not plainly with its site, the shift from
+    the period on in which it did (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one
     the difference of its ventings' middle readings from other gauges' at the same sites and engine types
     (:func:`ventbook.physics.gauge.compare_gauges`), on every day.
     """
+    if "over_first" in lifters.columns:
+        lifters = lifters[lifters["over_first"].notna().to_numpy(bool)]
     known = _list_known(lifters)
-    moved = _list_drifts(lifters, known)
+    moved, doubts = _list_drifts(lifters, known)
     out: list[tuple[object, ...]] = []
     done = {*known["gauge"], *moved["gauge"]}
     gap = "gap_first_mm" if "gap_first_mm" in lifters.columns else "gap_first_corrected_mm"
@@ -320,7 +333,8 @@ def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
             u = abs(shift) / z if z > 0 else (row["high"] - row["low"]) / 3.92
             out.append((row["gauge"], pd.NaT, pd.NaT, shift, u, ROUTINE))
     compared = pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
-    return pd.concat([known, moved, compared], ignore_index=True)
+    table = pd.concat([known, moved, compared], ignore_index=True)
+    return table.assign(rivals=[doubts.get(name, "") for name in table["gauge"]])
 
 
 def _list_known(lifters: pd.DataFrame) -> pd.DataFrame:
@@ -337,15 +351,17 @@ def _list_known(lifters: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(out, columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
 
 
-def _list_drifts(lifters: pd.DataFrame, studied: pd.DataFrame) -> pd.DataFrame:
-    """Drifts of gauges without a study that were put down to the gauge, by quarter."""
+def _list_drifts(lifters: pd.DataFrame, studied: pd.DataFrame) -> tuple[pd.DataFrame, dict[str, str]]:
+    """Drifts of gauges without a study that may be the gauge's, by quarter; by gauge what some can't be told from."""
     needed = {"gauge", "engine_id", "engine_type", "site", "quarter", "gap_first_mm"}
     if not needed <= set(lifters.columns) or not lifters["gauge"].notna().any():
-        return pd.DataFrame(columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES)
+        return pd.DataFrame(columns=list(GAUGE_COLUMNS)).astype(GAUGE_TYPES), {}
     drifts = find_gauge_drifts(list_sound_gaps(lifters), biases=studied)
+    own = [drift for drift in drifts if drift.gauge not in set(studied["gauge"])]
     quarters = lifters["quarter"].dropna().unique()
     starts = {str(label): pd.Period(str(label), "Q").start_time for label in quarters}
-    return list_drift_biases([d for d in drifts if d.gauge not in set(studied["gauge"])], starts)
+    doubts = {d.gauge: f"{MOVED_ALL} {' and '.join(d.sites)}" for d in own if d.verdict == OPEN}
+    return list_drift_biases(own, starts, verdicts=(GAUGE, OPEN)), doubts
 
 
 def _check_columns(frame: pd.DataFrame, needed: Sequence[str], name: str) -> None:
@@ -400,15 +416,17 @@ def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeRe
     """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases
     that count, with the findings that rest on each.
 
-    A bias counts from .03 mm on, where its chance by luck alone (one-sided, over all gauges) is within
-    gauges' share of the error budget.
+    A bias counts from .03 mm on, where the chance by luck alone of its gauge's plainest one (one-sided, over all
+    rows) is within gauges' share of the error budget: of a gauge that drifts the first quarters count as well.
     """
     table = gauges.reset_index(drop=True)
+    if "rivals" not in table:
+        table = table.assign(rivals="")
     share = evidence.load_budget().share(gauge_room.FAMILY)
     z = table["bias"].to_numpy(np.float64) / np.maximum(table["uncertainty"].to_numpy(np.float64), 1e-9)
-    p = np.minimum(special.ndtr(-z) * max(len(table), 1), 1.0)
-    table = table.assign(p_any=p)
-    table = table[(table["bias"] >= LEAST_BIAS_MM) & (p <= share)].reset_index(drop=True)
+    table = table.assign(p_any=np.minimum(special.ndtr(-z) * max(len(table), 1), 1.0))
+    table["p_any"] = table.groupby("gauge")["p_any"].transform("min")
+    table = table[(table["bias"] >= LEAST_BIAS_MM) & (table["p_any"] <= share)].reset_index(drop=True)
     names = tuple(dict.fromkeys(table["gauge"].astype(str)))
     n = len(findings)
     which = np.full(n, -1)

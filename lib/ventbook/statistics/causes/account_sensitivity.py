@@ -17,9 +17,9 @@ from ventbook.model.verdicts import is_over
 from ventbook.statistics.causes.account import (
     Account,
     list_causes_factors,
-    list_gauge_biases,
     naming_shares,
     pose_question,
+    take_gauges,
 )
 from ventbook.statistics.causes.account_fit import Findings, gather_failures
 from ventbook.statistics.causes.account_naming import SIMULATIONS, Columns, Problem, Rounds
@@ -84,7 +84,7 @@ def try_changes(
     ['gauge_high', 'gauge_low', 'given_up', 'site']
     """
     chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
-    gauges = list_gauge_biases(lifters) if gauges is None else gauges
+    gauges = take_gauges(ventings, lifters, gauges)
     own = account.model.terms
     terms = [term for kind in own for term in own[kind]]
     if account.state != "named" or not terms:

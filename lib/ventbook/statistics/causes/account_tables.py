@@ -258,18 +258,22 @@ TOLD = {
 def _describe_gauge(
     name: str, gauges: pd.DataFrame, own: pd.DataFrame, by_name: Mapping[str, Factor]
 ) -> dict[str, object]:
-    row = gauges[gauges["gauge"].astype(str) == name].iloc[0]
+    rows = gauges[gauges["gauge"].astype(str) == name]
+    row, most = rows.iloc[0], f"{rows['bias'].max():.2f}"
+    up_to = "" if f"{rows['bias'].min():.2f}" == most else "up to "
+    told = f"bias from {row['source']}"
     return {
-        "title": f"gauge {name} reads {row['bias']:.2f} mm high",
+        "title": f"gauge {name} reads {up_to}{most} mm high",
         "kind_of_term": "gauge",
         "acts_on": KIND_WORDS[READING],
         "mechanism": "gauge",
         "site": ", ".join(sorted(set(own["site"].dropna().astype(str)))),
         "p_any": float(row["p_any"]),
         "exposed_failing": float(own["venting_id"].nunique()),
-        **(ASK if row["source"] == ROUTINE else TOLD),
+        **(ASK if row["source"] == ROUTINE or row["rivals"] else TOLD),
         "cost": 1.0,
-        "reason": f"bias from {row['source']}",
+        "rivals": row["rivals"],
+        "reason": f"{told}; these records can't tell it from {row['rivals']}" if row["rivals"] else told,
     }
 
 

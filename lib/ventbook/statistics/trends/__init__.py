@@ -38,6 +38,7 @@ from ventbook.statistics.trends.gauge_drift import (
     list_known_biases,
     list_sound_gaps,
     mean_lowest,
+    recount_unmoved,
 )
 from ventbook.statistics.trends.gauge_register import draft_gauges
 from ventbook.statistics.trends.mix import ShareModel, code_columns
@@ -104,6 +105,7 @@ __all__ = [
     "list_sound_gaps",
     "mean_lowest",
     "observed_over_expected",
+    "recount_unmoved",
     "reflect_at_zero",
     "set_limits",
     "shift_of_means",

@@ -11,7 +11,7 @@ Shifts are readings now less readings before, in mm: over 0 the gauge reads high
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import optimize, sparse, stats
 
+from ventbook.model.verdicts import is_over
 from ventbook.numerics import NO_SPREAD
 from ventbook.results import Estimate, no_estimate
 from ventbook.tables import Gauges, evidence
@@ -203,10 +204,12 @@ def find_gauge_drifts(
     generalised least squares; the likeliest is taken, its p (t, Bonferroni over all places and both shapes).
     The shift is measured from the periods before the earliest place that the data allow.
 
-    Another gauge at the site decides where the gauge's own move against it differs from 0 (p within the
-    family's share: the gauge) or is under half of it (p under .01: the site). A study decides where its bias and the shift agree. Alone at its
-    site, a gauge is named where the lowest quarter of the gaps moved as far as the lower half (p over .01)
-    and not in proportion (p within the family's share), and the other sites' gauges did not move along.
+    That something moved is held to the family's share; whose move it was, to .01. Another gauge at the site decides
+    where the gauge's own move against it is over half of it and differs from 0 (the gauge) or is under half of it
+    (the site); a slope's moves are slopes. A study decides where its bias and the shift agree. Alone at its
+    site, or where the other gauge there doesn't decide and rather stood still, a gauge is named where the lowest
+    quarter of the gaps moved as far as the lower half (p over .01) and not in proportion (p within the family's
+    share), and the other sites' gauges did not move along.
 
     Examples
     --------
@@ -235,7 +238,9 @@ def find_gauge_drifts(
     return out
 
 
-def list_drift_biases(drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timestamp]) -> pd.DataFrame:
+def list_drift_biases(
+    drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timestamp], *, verdicts: Collection[str] = (GAUGE,)
+) -> pd.DataFrame:
     """Drifts that were put down to their gauge, as biases in force by date: the third source of a gauge's bias.
 
     Parameters
@@ -244,6 +249,8 @@ def list_drift_biases(drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timesta
         As :func:`find_gauge_drifts` gives them.
     starts : dict of str to Timestamp
         First day of each period.
+    verdicts : collection of str
+        Verdicts that are taken; with OPEN also drifts of which gauge or site can't be told.
 
     Returns
     -------
@@ -264,7 +271,7 @@ def list_drift_biases(drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timesta
     """
     rows: list[tuple[object, ...]] = []
     for drift in drifts:
-        if not drift.is_plain or drift.verdict != GAUGE:
+        if not drift.is_plain or drift.verdict not in verdicts:
             continue
         source = f"own readings before {drift.since}"
         own = drift.by_period
@@ -278,6 +285,53 @@ def list_drift_biases(drifts: Sequence[GaugeDrift], starts: dict[str, pd.Timesta
     table = pd.DataFrame(rows, columns=list(BIAS_COLUMNS))
     return table.astype(
         {"bias": float, "uncertainty": float, "from": "datetime64[us]", "until": "datetime64[us]"}
+    )
+
+
+def recount_unmoved(
+    ventings: pd.DataFrame, lifters: pd.DataFrame, drifts: Sequence[GaugeDrift], *, period: str = "quarter"
+) -> pd.DataFrame:
+    """The ventings as they would have been counted had gauges gone on reading as they did before they moved.
+
+    Parameters
+    ----------
+    ventings : DataFrame
+        One row a venting with venting_id, lifters_over_first and failed_first.
+    lifters : DataFrame
+        One row a lifter and venting with venting_id, gauge, gap_first_mm, limit_mm, over_first and ``period``.
+    drifts : sequence of GaugeDrift
+        Whose shift is taken out of the readings of the periods since, whatever their verdict.
+    period : str
+        Column of the periods.
+
+    Returns
+    -------
+    DataFrame
+        ``ventings`` with lifters_over_first and failed_first counted anew; unknown ones stay unknown.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.statistics import trends
+    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
+    >>> recounted = trends.recount_unmoved(ventings, lifters, [])
+    >>> bool(recounted["failed_first"].eq(ventings["failed_first"]).all())
+    True
+    """
+    moved = np.zeros(len(lifters))
+    for drift in drifts:
+        on = lifters["gauge"].eq(drift.gauge).fillna(False).to_numpy(bool)
+        moved[on] = lifters.loc[on, period].astype("object").map(drift.shifts()).fillna(0.0).to_numpy(float)
+    gap, limit = (lifters[name].to_numpy(float, na_value=np.nan) for name in ("gap_first_mm", "limit_mm"))
+    known = (moved != 0) & np.isfinite(gap + limit) & lifters["over_first"].notna().to_numpy(bool)
+    more = is_over(gap[known] - moved[known], limit[known]).astype(int)
+    more -= lifters["over_first"].to_numpy(bool, na_value=False)[known].astype(int)
+    added = pd.Series(more).groupby(lifters["venting_id"].to_numpy()[known]).sum()
+    over = ventings["lifters_over_first"] + ventings["venting_id"].map(added).fillna(0).to_numpy(int)
+    failed = (over > 0).astype("boolean").where(ventings["failed_first"].notna().to_numpy(bool))
+    touched = ventings["venting_id"].isin(added.index).to_numpy(bool)
+    return ventings.assign(
+        lifters_over_first=over, failed_first=ventings["failed_first"].astype("boolean").mask(touched, failed)
     )
 
 
@@ -519,7 +573,9 @@ def _decide(fleet: _Fleet, drift: GaugeDrift, biases: pd.DataFrame | None) -> tu
     least = float(stats.t.isf(DECIDES / 2, fleet.freedom))
     if alone and len(seen) > 1 and all(value / error * np.sign(shift) > least for value, error in seen):
         return GAUGE, "other site"
-    if alone and _zero_moved(fleet, mine, drift):
+    # another gauge at the site that rather moved along speaks against a zero of this one alone
+    apart = own is None or against is None or against[0] / own[0] > 0.5
+    if alone and apart and _zero_moved(fleet, mine, drift):
         return GAUGE, "lowest gaps"
     return OPEN, ""
 
@@ -534,7 +590,8 @@ def _moved(fleet: _Fleet, series: _Series | None, drift: GaugeDrift) -> tuple[fl
     if series.n[kept][after].sum() < LEAST_VENTINGS or series.n[kept][~after].sum() < LEAST_VENTINGS:
         return None
     part = _Series(series.place[kept], series.mean[kept], series.cov[np.ix_(kept, kept)], series.n[kept])
-    return part.fit(after.astype(float))
+    grown = np.where(after, part.place - first + 0.5, 0.0)
+    return part.fit(grown if drift.kind == "slope" else after.astype(float))
 
 
 def _against(fleet: _Fleet, others: NDArray[np.bool_], drift: GaugeDrift) -> tuple[float, float] | None:
@@ -547,10 +604,10 @@ def _compare_moves(own: tuple[float, float], against: tuple[float, float], freed
     """GAUGE where it moved against the others, SITE where less than half of its move is against them, else ""."""
     sign = np.sign(own[0])
     move, error = against[0] * sign, against[1]
-    share = evidence.load_budget().share(DRIFT_FAMILY)
-    if move / error > stats.t.isf(share, freedom) and move > abs(own[0]) / 2:
+    sure = float(stats.t.isf(DECIDES, freedom)) * error
+    if move > max(sure, abs(own[0]) / 2):
         return GAUGE
-    return SITE if move + float(stats.t.isf(DECIDES, freedom)) * error < abs(own[0]) / 2 else ""
+    return SITE if move + sure < abs(own[0]) / 2 else ""
 
 
 def _zero_moved(fleet: _Fleet, mine: NDArray[np.bool_], drift: GaugeDrift) -> bool:

@@ -25,6 +25,7 @@ from ventbook.tables.gauges import ASSUMED, COMPARISON, DRIFT, STUDY
 NORMAL_95 = 1.96
 SEVERAL = "so many gauges differ that which of them are off can't be told"
 QUARTERS = 4  # a year
+FEW_GAUGES = 4  # so few that the others may well be off alike, set by the same hand or against the same piece
 
 
 def draft_gauges(
@@ -93,7 +94,7 @@ def draft_gauges(
                     bias=_round(float(use["difference_mm"])),
                     bias_uncertainty=_round(float(use["high"] - use["low"]) / 2 / NORMAL_95),
                     made=last[name].date(),
-                    source=f"{said}: relative to the others; {row.source}",
+                    source=f"{said}: relative to the others{_say_fewer(routine)}; {row.source}",
                 )
             else:
                 row = replace(row, source=f"{row.source}; {said}")
@@ -155,6 +156,14 @@ def _rows_of_drift(row: GaugeRow, drift: GaugeDrift, last: dt.date) -> list[Gaug
 def _apart(routine: pd.DataFrame) -> pd.Series:
     """Whether a difference can't be told from another cause: from the site, or which of two gauges is off."""
     return routine["note"].str.contains("can't be told")
+
+
+def _say_fewer(routine: pd.DataFrame) -> str:
+    """What a gauge that stands out among few may be instead: the one that is right."""
+    compared = int(routine["state"].eq("estimated").sum())
+    if compared > FEW_GAUGES:
+        return ""
+    return f" (only {compared - 1}: if it is they that are off, by as much the other way, this one is right; a study of any of them tells)"
 
 
 def _say_routine(use: Mapping[Any, Any]) -> str:

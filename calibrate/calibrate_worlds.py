@@ -371,11 +371,11 @@ def read_shares(page: Page, drawn: Drawn, read: Read) -> None:
     )
     for row in sites.to_dict("records"):
         read.add("failing share by site", row["low"], row["high"], drawn.truth.failing[str(row["site"])])
-    told = [
+    doubts = [
         say_unchecked(page, tier="model"),
         say_drifted(page, page.jobs, page.lifters, find_drifts(page), tier="model"),
     ]
-    read.warned |= {name: list(filter(None, told)) for name in ("failing share", "failing share by site")}
+    read.warned |= {name: list(filter(None, doubts)) for name in ("failing share", "failing share by site")}
 
 
 def read_times(page: Page, world: World, drawn: Drawn, read: Read) -> None:

@@ -84,10 +84,16 @@ def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.Da
         if page.gauges.by_correction
         else lifters[lifters["venting_id"].isin(jobs["venting_id"])]
     )
-    kept = page.kept.setdefault(account_tables, {})
+    kept = _kept_biases(page)
     if until not in kept:
         kept[until] = page.keep_made(causes.list_gauge_biases, own)
     return jobs, lifters, kept[until]
+
+
+@once_a_page
+def _kept_biases(page: Page) -> dict[pd.Timestamp, pd.DataFrame]:
+    """Biases of gauges by the day before which records count, filled as they are asked for."""
+    return {}
 
 
 def list_named(account: causes.Account) -> list[dict[str, Any]]:

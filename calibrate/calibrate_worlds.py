@@ -348,10 +348,7 @@ def read_causes(page: Page, world: World, drawn: Drawn, read: Read, *, whole: bo
         changes = find_sensitivity(page).changes if read.said["named cause"] else pd.DataFrame()
         stands = changes.groupby("cause")["stands"].all() if len(changes) else pd.Series(dtype=bool)
         read.said["stands through every change"] = [str(cause) for cause, held in stands.items() if held]
-    read.warned["named cause"] = account.season_sentences(page)
-    read.warned["avoidable count"] = [*account.season_sentences(page)] + [
-        s for s in account.doubt_sentences(found) if "fuller on failing" in s
-    ]
+    read.warned["avoidable count"] = [s for s in account.doubt_sentences(found) if "fuller on failing" in s]
 
 
 def read_returning(page: Page, read: Read) -> None:
@@ -665,8 +662,8 @@ def write_page(table: pd.DataFrame) -> str:
     block("found", list(STATEMENTS), "Fleets in 100 in which it names what does.")
     block(
         "warned",
-        [*QUANTITIES, "named cause"],
-        "Fleets in 100 in which the page says that the number, or the name, may be off.",
+        list(QUANTITIES),
+        "Fleets in 100 in which the page says that the number may be off.",
     )
     lines += [(worlds.__doc__ or "").strip(), ""]
     return "\n".join(lines)

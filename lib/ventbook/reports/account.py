@@ -210,18 +210,6 @@ def doubt_sentences(account: causes.Account) -> list[str]:
     return [*told, *(f"{note[0].upper()}{note[1:]}." for note in account.notes if account.state != "too_few")]
 
 
-@once_a_page
-def season_sentences(page: Page) -> list[str]:
-    """One plain sentence beside each named circumstance that goes with the time of year as failing does."""
-    found = load_account(page)
-    names = causes.find_seasonal(found, page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.period.end)])
-    titles = [str(row["title"]) for row in list_named(found) if row["name"] in names]
-    return [
-        f"{title[0].upper()}{title[1:]}: it goes with the time of year as failing does, so these records can't tell it from the season."
-        for title in titles
-    ]
-
-
 def controls_sentence(account: causes.Account) -> str:
     """What came of circumstances that can't act; empty where none could be looked at."""
     found = account.controls
@@ -374,7 +362,6 @@ def show_causes(page: Page, account: causes.Account, *, tier: str) -> Blocks:
             caption=f"The {account.failing} failing ventings up to the end of the period, shared among causes; lines: {100 * account.level:.0f} % ranges. The shares add up.",
         )
     shown += page.text(
-        *season_sentences(page),
         *doubt_sentences(account),
         *(hint_sentence(page, row) for row in list_hints(account)),
     )

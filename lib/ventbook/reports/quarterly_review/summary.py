@@ -13,7 +13,6 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
 from ventbook.reports import wording_budget as budget_words
-from ventbook.reports.account import season_sentences
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.drifted import say_drifted
 from ventbook.reports.left_out import say_left_out
@@ -113,7 +112,6 @@ def answer_sentences(
     lines = [f"{status} {change}".strip(), causes_said, moved, *say_left_out(page)[:1]]
     more = [f"By cause, {by_cause}"] if by_cause else []
     more += [
-        *season_sentences(page),
         say_unchecked(page, tier=facts.tier),
         say_drifted(
             page, facts.now, facts.lifters_in(facts.period), facts.drifts, tier=facts.tier, period="step"

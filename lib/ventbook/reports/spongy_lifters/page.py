@@ -65,7 +65,7 @@ ACCOUNT = """Each finding is shared among the causes that stood at its venting. 
 
 $1 - e^{-m (b + \\sum_k \\lambda_k x_k)},$
 
-where $b$ is the site's own rate and $\\lambda_k \\geq 0$ what cause $k$ adds where it stands ($x_k = 1$). The kind of a finding comes from its two readings; a finding that would lie within the limit without a gauge's bias is that gauge's. A cause is named where its score is beyond what any of all circumstances looked at reaches in simulated fleets without it that have the same spread between engines, sites and quarters; a second, weaker class is asked as a question. Whatever is the same on nearly all ventings of each site can't be told from the site and is not named, nor is what rests on records that are blank less often on failing ventings.
+where $b$ is the site's own rate, which in records of over a year may rise and fall with the time of year, and $\\lambda_k \\geq 0$ what cause $k$ adds where it stands ($x_k = 1$). The kind of a finding comes from its two readings; a finding that would lie within the limit without a gauge's bias is that gauge's. A cause is named where its score is beyond what any of all circumstances looked at reaches in simulated fleets without it that have the same spread between engines, sites and quarters; a second, weaker class is asked as a question. Whatever is the same on nearly all ventings of each site can't be told from the site and is not named, nor is what rests on records that are blank less often on failing ventings.
 
 Ranges come from drawing engines anew, the kind of each finding, the gauge's bias, and each cause against those that it can hardly be told from. A cause too weak to be named stays in "no cause named", so counts of named causes are "at least"."""
 

@@ -57,7 +57,6 @@ from ventbook.statistics.causes.power import (
     size_two_shares,
 )
 from ventbook.statistics.causes.screening import screen_factors
-from ventbook.statistics.causes.season import find_seasonal, test_season
 from ventbook.statistics.causes.strata import (
     compare_cases,
     compare_strata,
@@ -102,7 +101,6 @@ __all__ = [
     "estimate_stratified",
     "explain_failures",
     "find_recurrent_engines",
-    "find_seasonal",
     "find_unchecked",
     "fit_binomial",
     "fit_conditional",
@@ -128,7 +126,6 @@ __all__ = [
     "size_two_shares",
     "sum_causes",
     "test_blanks",
-    "test_season",
     "try_changes",
     "widen_chance",
 ]

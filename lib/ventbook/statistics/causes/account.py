@@ -21,7 +21,6 @@ from ventbook.numerics import Floats, Ints, find_places
 from ventbook.physics import gauge as gauge_room
 from ventbook.statistics.causes.account_controls import NONE, Controls, screen_controls
 from ventbook.statistics.causes.account_fit import (
-    Design,
     Findings,
     fit_account,
     gather_failures,
@@ -53,6 +52,7 @@ from ventbook.statistics.causes.account_terms import (
     AIR,
     CIRCUMSTANCES,
     KINDS,
+    LEAK,
     TIME,
     AccountTerm,
     VentingRows,
@@ -64,6 +64,7 @@ from ventbook.statistics.causes.account_terms import (
 )
 from ventbook.statistics.causes.blanks import test_blanks
 from ventbook.statistics.causes.factors import Factor, add_lifter_columns, load_factors
+from ventbook.statistics.causes.season import fold_waves, keep_swing, raise_waves
 from ventbook.statistics.trends import GAUGE, OPEN, find_gauge_drifts, list_drift_biases, list_sound_gaps
 from ventbook.tables import evidence
 from ventbook.tables.gauges import ASSUMED, KIND_WORDS
@@ -131,16 +132,17 @@ class Account:
 
 @dataclass(frozen=True)
 class AccountModel:
-    """What :func:`chance_for` needs: terms by kind and their rates, bases by site, gauges' rates, and the
-    draws.
+    """What :func:`chance_for` needs: terms by kind and their rates, bases by site (the mean over the year), how far they
+    swing along the cosine and the sine of the day of the year (as much of it as is told ahead), gauges' rates, and the draws (terms, rates, swings).
     """
 
     factors: tuple[Factor, ...]
     site_names: tuple[str, ...]
     terms: Mapping[str, tuple[AccountTerm, ...]]
     theta: Mapping[str, Floats]
+    swing: Mapping[str, Floats]
     gauge_rates: Mapping[str, float]
-    draws: tuple[tuple[dict[str, tuple[AccountTerm, ...]], dict[str, Floats]], ...]
+    draws: tuple[tuple[dict[str, tuple[AccountTerm, ...]], dict[str, Floats], dict[str, Floats]], ...]
     last_quarter: int
     judged: float
 
@@ -284,7 +286,10 @@ def pose_question(
     failures = gather_failures(findings)
     doubtful, fuller = _ask_blanks(jobs, rows, failures.row, place, over, factors)
     site = np.eye(len(rows.site_names))[rows.site_code]
-    problem = Problem(rows, findings, failures, np.ones(len(rows)), site, findings.told, seed, doubtful)
+    waves = raise_waves(jobs["date"]) if "date" in jobs else np.zeros((len(rows), 0))
+    problem = Problem(
+        rows, findings, failures, np.ones(len(rows)), site, findings.told, seed, doubtful, waves
+    )
     problem = replace(problem, h=_fit_blanks(problem))
     read_with = (
         {str(g): int(n) for g, n in lifters["gauge"].value_counts().items()} if "gauge" in lifters else {}
@@ -492,8 +497,8 @@ def _ask_blanks(
 
 
 def _fit_blanks(problem: Problem) -> Floats:
-    """h: exp(gamma c), c the share of blank cells less its mean, gamma fitted beside the sites' bases; 1
-    where nothing is blank.
+    """h: exp(gamma c), c the share of blank cells less its mean, gamma fitted beside the sites' bases and the time of
+    year; 1 where nothing is blank.
     """
     rows, failures = problem.rows, problem.failures
     cells = [~c.known for c in rows.coded.values() if c.known.any()]
@@ -504,11 +509,12 @@ def _fit_blanks(problem: Problem) -> Floats:
     centred = share - share.mean()
     if np.ptp(centred) <= 0:
         return flat
+    ground = problem.designs(Columns(rows), ())[AIR]
     base = problem.fit(Columns(rows), ())
     present = base.present(AIR, failures)
 
     def short(gamma: float) -> float:
-        design = Design(problem.site, problem.site.shape[1], rows.judged * np.exp(gamma * centred))
+        design = replace(ground, scale=rows.judged * np.exp(gamma * centred))
         scaled = design.x * design.scale[:, None]
         pseudo, sound = spread_pseudo(design)
         exposure = scaled.sum(axis=0) + sound
@@ -544,6 +550,8 @@ def _put_together(
         for kind in KINDS
     }
     theta = {kind: fit.kinds[kind].theta for kind in KINDS}
+    rates, swing = _fold(problem, theta)
+    bases = {AIR: problem.site.shape[1], LEAK: 1}
     parts = split_intensity(designs, theta, owner, failures, problem.h, len(causes))
     weights = share_findings(findings, failures, fit.patterns, parts)
     names = [*causes, *(f"gauge {name}" for name in readings.names)]
@@ -563,16 +571,21 @@ def _put_together(
     state = (
         "too_few" if posed.needed else "named" if (terms["standing"] == "named").any() else "nothing_named"
     )
+    unexplained = list_unexplained(problem, rates, shares, venting_shares)
+    failing = unexplained.groupby("kind")["ventings"].sum()
+    kept = {
+        k: keep_swing(swing[k], mean=float(rates[k][: bases[k]].mean()), failing=float(failing.get(k, 0.0)))
+        for k in KINDS
+    }
     notes = _say_notes(problem, posed.needed, posed.fuller, controls)
     model = AccountModel(
         factors=tuple(f for f in factors),
         site_names=rows.site_names,
         terms={k: tuple(columns.terms[i] for i in chosen if columns.terms[i].kind == k) for k in KINDS},
-        theta=theta,
+        theta=rates,
+        swing={k: kept[k] * swing[k] for k in KINDS},
         gauge_rates=_rate_gauges(readings, findings, failures.first, posed.read_with),
-        draws=tuple(
-            ({k: tuple(columns.terms[i] for i in d.terms[k]) for k in KINDS}, d.theta) for d in drawn
-        ),
+        draws=tuple(_draw_model(problem, columns, d, kept) for d in drawn),
         last_quarter=int(rows.quarter.max()) if len(rows) else -1,
         judged=float(np.median(rows.judged)) if len(rows) else 8.0,
     )
@@ -585,7 +598,7 @@ def _put_together(
         level=level,
         seed=problem.seed,
         terms=terms,
-        unexplained=list_unexplained(problem, theta, shares, venting_shares),
+        unexplained=unexplained,
         shares=shares,
         venting_shares=venting_shares,
         looked_at=list_looked(problem, named),
@@ -597,6 +610,24 @@ def _put_together(
         controls=controls,
         model=model,
     )
+
+
+def _fold(problem: Problem, theta: Mapping[str, Floats]) -> tuple[dict[str, Floats], dict[str, Floats]]:
+    """By kind the rates without the waves' columns, and the swing along the year."""
+    bases = {AIR: problem.site.shape[1], LEAK: 1}
+    folded = {kind: fold_waves(theta[kind], bases[kind], problem.waves.shape[1]) for kind in KINDS}
+    return {kind: rates for kind, (rates, _) in folded.items()}, {
+        kind: of for kind, (_, of) in folded.items()
+    }
+
+
+def _draw_model(
+    problem: Problem, columns: Columns, drawn: Draw, kept: Mapping[str, float]
+) -> tuple[dict[str, tuple[AccountTerm, ...]], dict[str, Floats], dict[str, Floats]]:
+    """One draw as a forecast reads it: terms, rates and swings by kind."""
+    rates, swing = _fold(problem, drawn.theta)
+    terms = {kind: tuple(columns.terms[i] for i in drawn.terms[kind]) for kind in KINDS}
+    return terms, rates, {kind: kept[kind] * swing[kind] for kind in KINDS}
 
 
 def _name_cells(problem: Problem) -> pd.DataFrame:

@@ -2,9 +2,9 @@
 
 A venting i with m_i judged lifters has findings of two kinds, air and leak-down, that come at the intensities
 
-    L_iA = m_i h_i (b_site + sum_k lambda_k x_ik),   L_iD = m_i (b + sum_k lambda_k x_ik),   all lambda >= 0,
+    L_iA = m_i h_i (b_site + w_i + sum_k lambda_k x_ik),   L_iD = m_i (b + w_i + sum_k lambda_k x_ik),   all lambda >= 0,
 
-so that it has none of a kind with probability exp(-L), and causes add up: the share of a failure that is
+w a wave over the year that is nobody's (:mod:`season`; nothing where the records are too short for one), so that it has none of a kind with probability exp(-L), and causes add up: the share of a failure that is
 cause k's is lambda_k x_ik over the bracket (competing risks). Which kind a finding is, is known only by
 likelihood: a_f and d_f of its readings under air and under leak-down. Whether it rests on the gauge is known
 by the bias in force: g_f, the probability that the gap was within the limit. With r = 1 - prod g_f the part
@@ -72,11 +72,19 @@ class Failures:
 
 @dataclass(frozen=True)
 class Design:
-    """Columns of one kind: ``x`` (n, k), the bases first; ``bases`` of them; ``scale`` (n,) lifters times h."""
+    """Columns of one kind: ``x`` (n, k), first ``bases`` of them, then ``waves`` of the time of year, then the terms; ``scale``
+    (n,) lifters times h.
+    """
 
     x: Floats
     bases: int
     scale: Floats
+    waves: int = 0
+
+    @property
+    def ground(self) -> int:
+        """Columns that no cause owns: bases and waves."""
+        return self.bases + self.waves
 
 
 @dataclass(frozen=True)

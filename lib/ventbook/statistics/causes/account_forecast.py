@@ -17,6 +17,7 @@ from ventbook.statistics.causes.account import Account, AccountModel, Chance
 from ventbook.statistics.causes.account_tables import UNEXPLAINED
 from ventbook.statistics.causes.account_terms import AIR, KINDS, AccountTerm, code_rows, count_quarters
 from ventbook.statistics.causes.factors import Coded
+from ventbook.statistics.causes.season import read_waves
 
 COUNTS = (("lifters_judged_first", 1.0), ("lifters_fitted", 1.0), ("cylinders", 2.0))
 """Where the number of lifters to be judged is read, in order, and lifters a unit."""
@@ -30,7 +31,7 @@ def predict_failing(account: Account, ventings: pd.DataFrame, *, own_site: bool 
     account : of the ventings before (:func:`explain_failures`).
     ventings : one row a venting with the columns of the factor table, as many as are known; a blank counts at what is
         usual for the site. site (one that the account doesn't know has the mean of the bases), quarter (none: as the
-        records ended), and the lifters to be judged from lifters_judged_first, lifters_fitted or twice the cylinders,
+        records ended), date (for the time of year; none: the mean over the year), and the lifters to be judged from lifters_judged_first, lifters_fitted or twice the cylinders,
         in this order, else the usual number.
     own_site : False takes every venting as done at a usual site: the mean of the sites' bases, no site's course over time.
         What fails beyond that is the site's own, however long it has been so.
@@ -41,7 +42,8 @@ def predict_failing(account: Account, ventings: pd.DataFrame, *, own_site: bool 
         1 - exp(-L), L the sum of the site's base and of all named causes' rates over the lifters.
     """
     jobs = _read_jobs(account.model, ventings)
-    rates = _rate_by_cause(account.model, jobs, account.model.terms, account.model.theta, own_site=own_site)
+    model = account.model
+    rates = _rate_by_cause(model, jobs, model.terms, model.theta, model.swing, own_site=own_site)
     return np.asarray(-np.expm1(-sum(rates.values()) * jobs.lifters))
 
 
@@ -65,7 +67,8 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
     -----
     Lifters to be judged come from lifters_judged_first, lifters_fitted or cylinders, in this order, else the
     usual number. A site that is not in the account has the mean of the bases. A site over time is taken as it
-    stood at the end of the records.
+    stood at the end of the records. What rises and falls with the time of year is taken at the row's date, drawn
+    in by what chance alone makes of it, and without a date at its mean over the year.
 
     Examples
     --------
@@ -81,17 +84,17 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
     gauge = str(frame["gauge"].iloc[0]) if "gauge" in frame else ""
 
     def intensities(
-        terms: Mapping[str, Sequence[AccountTerm]], theta: Mapping[str, Floats]
+        terms: Mapping[str, Sequence[AccountTerm]], theta: Mapping[str, Floats], swing: Mapping[str, Floats]
     ) -> dict[str, float]:
-        rates = _rate_by_cause(model, jobs, terms, theta)
+        rates = _rate_by_cause(model, jobs, terms, theta, swing)
         out = {cause: float(rate[0] * jobs.lifters[0]) for cause, rate in rates.items()}
         if (own := model.gauge_rates.get(gauge, 0.0)) > 0:
             out[f"gauge {gauge}"] = own * float(jobs.lifters[0])
         return out
 
-    found = intensities(model.terms, model.theta)
+    found = intensities(model.terms, model.theta, model.swing)
     total = sum(found.values())
-    spread = [1.0 - math.exp(-sum(intensities(terms, theta).values())) for terms, theta in model.draws]
+    spread = [1.0 - math.exp(-sum(intensities(*drawn).values())) for drawn in model.draws]
     ends = (0.5 - account.level / 2, 0.5 + account.level / 2)
     low, high = np.quantile(spread, ends) if spread else (math.nan, math.nan)
     chance = 1.0 - math.exp(-total)
@@ -105,11 +108,12 @@ def chance_for(account: Account, row: Mapping[str, Any] | pd.Series) -> Chance:
 
 @dataclass(frozen=True)
 class _Jobs:
-    """What the account reads of ventings: factors, site, quarter and lifters to be judged, (n,) each."""
+    """What the account reads of ventings: factors, site, quarter, time of year (n, 2) and lifters to be judged, (n,) each."""
 
     coded: Mapping[str, Coded]
     site: npt.NDArray[np.object_]
     quarter: Ints
+    waves: Floats
     lifters: Floats
 
 
@@ -128,6 +132,7 @@ def _read_jobs(model: AccountModel, ventings: pd.DataFrame) -> _Jobs:
         code_rows(ventings, model.factors),
         site,
         np.where(quarter < 0, model.last_quarter, quarter),
+        read_waves(pd.to_datetime(ventings["date"])) if "date" in ventings else np.zeros((n, 2)),
         np.where(np.isnan(lifters), model.judged, lifters),
     )
 
@@ -137,6 +142,7 @@ def _rate_by_cause(
     jobs: _Jobs,
     terms: Mapping[str, Sequence[AccountTerm]],
     theta: Mapping[str, Floats],
+    swing: Mapping[str, Floats],
     *,
     own_site: bool = True,
 ) -> dict[str, Floats]:
@@ -149,6 +155,7 @@ def _rate_by_cause(
         out[UNEXPLAINED] = out[UNEXPLAINED] + [
             float(bases[place[s]]) if own_site and kind == AIR and s in place else usual for s in jobs.site
         ]
+        out[UNEXPLAINED] += jobs.waves @ swing[kind]
         for term, value in zip(terms[kind], theta[kind][len(bases) :], strict=True):
             if own_site or not term.site:
                 x, _ = term.read(jobs.coded, jobs.site, jobs.quarter)

@@ -50,7 +50,9 @@ FINE_SIMULATIONS, NEAR = 4000, 3.0  # where the best chance is within a factor o
 MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
-SITE_INFORMATION = 0.03  # share of a term's information that must be left beside the sites
+SITE_INFORMATION = (
+    0.03  # share of a term's information that must be left beside the sites and the time of year
+)
 RIVAL_CORRELATION = 0.3
 RIVAL_LOGLIK, LEAVE_LOGLIK = (
     1.92,
@@ -103,8 +105,8 @@ class Columns:
 
 @dataclass(frozen=True)
 class Problem:
-    """Everything that naming needs: rows, findings, h (n,), base columns, seed, and terms that blanks make
-    hints at most.
+    """Everything that naming needs: rows, findings, h (n,), base columns, seed, terms that blanks make hints at most, and
+    the columns of the time of year (:func:`ventbook.statistics.causes.season.raise_waves`; none where the records are too short).
     """
 
     rows: VentingRows
@@ -115,15 +117,17 @@ class Problem:
     told: bool
     seed: int
     doubtful: frozenset[str]
+    waves: Floats
 
     def designs(self, columns: Columns, chosen: Sequence[int]) -> dict[str, Design]:
         """Designs of both kinds with the chosen terms."""
         out = {}
         for kind in KINDS:
             base = self.site if kind == AIR else np.ones((len(self.rows), 1))
+            ground = np.hstack([base, self.waves])
             own = [columns.x[i] for i in chosen if columns.terms[i].kind == kind]
             scale = self.rows.judged * self.h if kind == AIR else self.rows.judged
-            out[kind] = Design(stack_columns(base, own), base.shape[1], scale)
+            out[kind] = Design(stack_columns(ground, own), base.shape[1], scale, self.waves.shape[1])
         return out
 
     def fit(
@@ -135,14 +139,16 @@ class Problem:
         if near is not None:
             start = {}
             for kind in KINDS:
-                bases = designs[kind].bases
+                bases, ground = designs[kind].bases, designs[kind].ground
                 theta = near[1].kinds[kind].theta
                 before = [i for i in near[0] if columns.terms[i].kind == kind]
                 now = [i for i in chosen if columns.terms[i].kind == kind]
                 small = 0.1 * float(theta[:bases].mean())
-                rates = [theta[bases + before.index(i)] if i in before else small for i in now]
+                rates = [theta[ground + before.index(i)] if i in before else small for i in now]
                 # a rate that stood at nothing may be wanted now
-                start[kind] = np.r_[theta[:bases], np.maximum(rates, 0.1 * small)] if rates else theta[:bases]
+                start[kind] = (
+                    np.r_[theta[:ground], np.maximum(rates, 0.1 * small)] if rates else theta[:ground]
+                )
         return fit_account(designs, self.failures, told=self.told, start=start)
 
 
@@ -262,7 +268,9 @@ def project_terms(
     level = np.maximum(fit.kinds[kind].intensity, 1e-12)
     weight = np.exp(-level) / -np.expm1(-level) - np.expm1(-level) * spread_u / level**2
     scale = design.scale
-    active = np.r_[np.ones(design.bases, bool), fit.kinds[kind].theta[design.bases :] > 0]
+    # the bases hold what two waves that face each other have in common
+    wave = np.arange(design.waves) % 2 == 0
+    active = np.r_[np.ones(design.bases, bool), wave, fit.kinds[kind].theta[design.ground :] > 0]
     z = design.x[:, active] * scale[:, None]
     gram = np.linalg.pinv(z.T @ (z * weight[:, None]), hermitian=True)
     flat = scale / np.sqrt(float(weight @ scale**2))
@@ -506,14 +514,14 @@ class Rounds:
         )
 
     def _bound_to_site(self) -> Mask:
-        """Terms of which the sites leave less than SITE_INFORMATION."""
-        problem, columns = self.problem, self.columns
+        """Terms of which the sites leave less than SITE_INFORMATION, whatever the time of year."""
+        columns, alone = self.columns, replace(self.problem, waves=self.problem.waves[:, :0])
         out = np.zeros(len(columns), dtype=bool)
-        designs = problem.designs(columns, ())
+        fit, designs = alone.fit(columns, ()), alone.designs(columns, ())
         for kind in KINDS:
             which = [i for i in range(len(columns)) if columns.terms[i].kind == kind]
             if which:
-                _, left = project_terms(problem, columns, self.base, designs[AIR], AIR, which)
+                _, left = project_terms(alone, columns, fit, designs[AIR], AIR, which)
                 out[which] = left < SITE_INFORMATION
         return out & np.array([t.family != TIME for t in columns.terms], dtype=bool)
 
@@ -603,7 +611,7 @@ class Rounds:
             kind = self.columns.terms[i].kind
             own = [j for j in chosen if self.columns.terms[j].kind == kind]
             design = self.problem.designs(self.columns, chosen)[kind]
-            rate = fit.kinds[kind].theta[design.bases + own.index(i)]
+            rate = fit.kinds[kind].theta[design.ground + own.index(i)]
             part = rate * self.columns.x[i] * design.scale / np.maximum(fit.kinds[kind].intensity, 1e-300)
             explained = float(fit.present(kind, failures) @ part[failures.row])
             if explained < LEAST_SHARE * float(failures.real.sum()):

@@ -226,7 +226,7 @@ class _Asked:
         site = problem.site[keep]
         asked = Problem(
             fewer, left, gather_failures(left), problem.h[keep], site[:, site.any(axis=0)], problem.told, problem.seed,
-            problem.doubtful,
+            problem.doubtful, problem.waves[keep],
         )  # fmt: skip
         columns = Columns(
             fewer,

@@ -118,7 +118,7 @@ def split_intensity(
         own = np.zeros((len(rate), count))
         for place, cause in enumerate(owner[kind]):
             if cause >= 0:
-                own[:, cause] += x[:, design.bases + place] * theta[kind][design.bases + place]
+                own[:, cause] += x[:, design.ground + place] * theta[kind][design.ground + place]
         share[kind] = own / np.maximum(rate, 1e-300)[:, None]
         scale = design.scale[failures.row] / (h[failures.row] if kind == AIR else 1.0)
         level[kind] = rate * scale
@@ -340,7 +340,7 @@ def _draw_one(
     for kind in KINDS:
         for at, cause in enumerate(owner[kind]):
             if cause >= 0:
-                rate[cause] = np.nan_to_num(rate[cause]) + theta[kind][designs[kind].bases + at]
+                rate[cause] = np.nan_to_num(rate[cause]) + theta[kind][designs[kind].ground + at]
     return Draw(
         {k: tuple(v) for k, v in terms.items()},
         theta,
@@ -370,4 +370,5 @@ def _draw_pseudo(theta: Floats, design: Design, drawn: Floats | None) -> tuple[F
 
 def _start_draw(fitted: Floats, design: Design, terms: Sequence[int]) -> Floats:
     small = float(fitted[: design.bases].mean())
-    return np.r_[np.maximum(fitted[: design.bases], 1e-6), np.full(len(terms), max(small, 1e-6))]
+    ground = fitted[design.bases : design.ground]
+    return np.r_[np.maximum(fitted[: design.bases], 1e-6), ground, np.full(len(terms), max(small, 1e-6))]

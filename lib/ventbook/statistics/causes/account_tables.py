@@ -220,7 +220,7 @@ def _describe_cause(
         total += float(fit.kinds[kind].intensity[exposed].sum())
         for place, i in enumerate(kept):
             if i in own:
-                value = theta[design.bases + place]
+                value = theta[design.ground + place]
                 rate += float(value)
                 added += float((value * columns.x[i] * design.scale)[exposed].sum())
     record |= {
@@ -280,7 +280,10 @@ def _describe_gauge(
 def list_unexplained(
     problem: Problem, theta: Mapping[str, Floats], shares: pd.DataFrame, venting_shares: pd.DataFrame
 ) -> pd.DataFrame:
-    """What has no name, by kind and site: findings, ventings, base rate of findings a lifter."""
+    """What has no name, by kind and site: findings, ventings, base rate of findings a lifter (the mean over the year).
+
+    ``theta``: as :func:`ventbook.statistics.causes.season.fold_waves` gives it.
+    """
     rows = []
     for kind in KINDS:
         for number, site in enumerate(problem.rows.site_names):

@@ -1,129 +1,58 @@
-"""Named circumstances that are commoner at the time of year at which failing is commoner too.
+"""The time of year as a nuisance: a wave that rises and falls once a year, of which no cause gets a share.
 
 Where a workshop fills coolers in summer and not in winter, and lifters fail in winter for a reason that nobody writes down, the empty
-cooler is named. Within one account the two can't be told apart, so it is said beside the name.
+cooler would be named for the season. So whatever may be named stands beside a wave of the records' own height and phase.
 """
 
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
-from ventbook.numerics import Floats, factorize
-from ventbook.statistics.causes.account import Account
-from ventbook.statistics.causes.account_terms import CIRCUMSTANCES, code_rows
+from ventbook.numerics import Floats
 
-CHANCE = 0.05
-"""A yearly course is taken as one where chance makes one as strong in fewer of 100 records than this."""
 YEAR_DAYS = 365.25
+LEAST_DAYS = 365
+"""Records that span less have no wave: it could not be told from a trend."""
 
 
-def test_season(
-    values: npt.ArrayLike, date: pd.Series, *, site: pd.Series, cluster: pd.Series
-) -> tuple[float, Floats]:
-    """Whether values have a yearly course within sites: the chance of one as strong, and its direction (cosine, sine).
+def spans_year(date: pd.Series) -> bool:
+    """Whether dates reach over LEAST_DAYS."""
+    return bool((date.max() - date.min()).days >= LEAST_DAYS)  # False without any date
 
-    Parameters
-    ----------
-    values : array_like
-        One a venting, none missing.
-    date : Series of datetime
-        Of each venting.
-    site, cluster : Series
-        Sites are compared within themselves; engines are what there is many of.
 
-    Returns
-    -------
-    chance : float
-        1 where the records don't reach over a year, or nothing varies.
-    direction : ndarray, (2,)
-        Score along the cosine and the sine of the day of the year.
+def read_waves(date: pd.Series) -> Floats:
+    """Cosine and sine of the day of the year, (n, 2); both 0 where there is no date."""
+    angle = 2 * np.pi * date.dt.day_of_year.to_numpy(np.float64, na_value=np.nan) / YEAR_DAYS
+    return np.nan_to_num(np.column_stack([np.cos(angle), np.sin(angle)]))
 
-    Notes
-    -----
-    Score of both waves beside a level of each site, its variance from sums by engine; chi-squared with two degrees of freedom.
 
-    Examples
-    --------
-    >>> import numpy as np, pandas as pd
-    >>> from ventbook.statistics import causes
-    >>> days = pd.Series(pd.date_range("2024-01-01", periods=730))
-    >>> site, engine = pd.Series(["Ridge"] * 730), pd.Series(np.arange(730).astype(str))
-    >>> chance, _ = causes.test_season(days.dt.month.isin([12, 1, 2]), days, site=site, cluster=engine)
-    >>> bool(chance < 1e-6)
-    True
+def raise_waves(date: pd.Series) -> Floats:
+    """Columns from 0 to 1 that, with rates of at least 0, make any wave; (n, 4): each of :func:`read_waves` and its counterpart.
+
+    (n, 0) where the dates don't reach over a year.
     """
-    y = np.asarray(values, dtype=np.float64)
-    days = date.dt.day_of_year.to_numpy(float)
-    if len(y) < 2 or (date.max() - date.min()).days < YEAR_DAYS:
-        return 1.0, np.zeros(2)
-    wave = np.column_stack([np.cos(2 * np.pi * days / YEAR_DAYS), np.sin(2 * np.pi * days / YEAR_DAYS)])
-    place, _ = factorize(site.astype("str").fillna(""))
-    engine, _ = factorize(cluster.astype("str").fillna(""))
-    size = np.bincount(place)
-    both = np.column_stack([y, wave])
-    both = both - np.column_stack([np.bincount(place, weights=c) / size for c in both.T])[place]
-    each = both[:, :1] * both[:, 1:]
-    score = each.sum(axis=0)
-    summed = np.column_stack([np.bincount(engine, weights=c) for c in each.T])
-    spread = summed.T @ summed
-    if not np.linalg.det(spread) > 1e-12 * max(float(np.trace(spread)), 1e-12) ** 2:
-        return 1.0, score
-    return float(stats.chi2.sf(score @ np.linalg.solve(spread, score), 2)), score
+    if not spans_year(date):
+        return np.zeros((len(date), 0))
+    cosine, sine = read_waves(date).T
+    return np.column_stack([1 + cosine, 1 - cosine, 1 + sine, 1 - sine]) / 2
 
 
-def find_seasonal(account: Account, jobs: pd.DataFrame) -> tuple[str, ...]:
-    """Names of the account's named circumstances that go with the time of year as failing does.
+def fold_waves(theta: Floats, bases: int, waves: int) -> tuple[Floats, Floats]:
+    """Rates without the waves' columns, bases as the mean over the year, and the swing along cosine and sine, (2,).
 
-    Parameters
-    ----------
-    account : Account
-        Of these ventings.
-    jobs : DataFrame
-        With date, site, engine_id, failed_first and the columns of the circumstances (:func:`ventbook.read_ventings`).
-
-    Returns
-    -------
-    tuple of str
-        As in ``account.terms["name"]``. Lots and other groups come at a date and are left out.
-
-    Examples
-    --------
-    >>> import ventbook
-    >>> from ventbook.statistics import causes
-    >>> ventings, lifters = ventbook.read_ventings("data/demo/store"), ventbook.read_lifters("data/demo/store")
-    >>> causes.find_seasonal(causes.explain_failures(ventings, lifters, draws=0), ventings)
-    ()
+    ``theta``: ``bases``, then ``waves`` (0 or 4), then terms.
     """
-    named = set(account.terms.loc[account.terms["standing"] == "named", "name"])
-    known = jobs[(jobs["failed_first"].notna() & jobs["date"].notna()).to_numpy(bool)]
-    if not named or known.empty:
-        return ()
-    failing = _test_known(
-        known["failed_first"].astype(bool).to_numpy(), known, np.ones(len(known), dtype=bool)
-    )
-    if not failing[0] < CHANCE:
-        return ()
-    groups = {factor.name for factor in account.model.factors if factor.kind == "group"}
-    coded = code_rows(known, account.model.factors)
-    site, quarter = known["site"].to_numpy(object), np.full(len(known), -1)
-    found = []
-    for term in (term for terms in account.model.terms.values() for term in terms):
-        if term.family != CIRCUMSTANCES or term.cause not in named or groups & set(term.factors):
-            continue
-        x, on_record = term.read(coded, site, quarter)
-        chance, direction = _test_known(x, known, on_record)
-        if chance < CHANCE and float(direction @ failing[1]) > 0:
-            found.append(term.cause)
-    return tuple(dict.fromkeys(found))
+    up = theta[bases : bases + waves].reshape(-1, 2)
+    swing = (up[:, 0] - up[:, 1]) / 2 if waves else np.zeros(2)
+    return np.r_[theta[:bases] + up.sum() / 2, theta[bases + waves :]], swing
 
 
-def _test_known(
-    values: npt.NDArray[np.generic], jobs: pd.DataFrame, known: npt.NDArray[np.bool_]
-) -> tuple[float, Floats]:
-    own = jobs[known]
-    return test_season(
-        np.asarray(values, dtype=np.float64)[known], own["date"], site=own["site"], cluster=own["engine_id"]
-    )
+def keep_swing(swing: Floats, *, mean: float, failing: float) -> float:
+    """By how much of itself a swing is told ahead: 1 - 2 / chi-squared, never under 0.
+
+    Fitted to ``failing`` ventings about a ``mean`` rate, a wave of a part a of it has chi-squared failing a^2 / 2 on two degrees of
+    freedom. J. C. van Houwelingen, S. le Cessie, Statistics in Medicine 9 (1990) 1303.
+    """
+    squared = failing * float(swing @ swing) / (2 * mean**2) if mean > 0 else 0.0
+    return max(1.0 - 2.0 / squared, 0.0) if squared > 0 else 0.0

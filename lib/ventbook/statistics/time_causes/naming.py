@@ -1,12 +1,13 @@
 """Which circumstances may be named as going with longer or shorter waits, and what these records can't tell apart.
 
-Circumstances are taken in one at a time, beside the sites. Each is asked for by its score under the fit without it: the slope
-of the log-likelihood along its coefficient, less what sites, circumstances named before, its own blanks and the spread take
-of it [1]_. Scores are summed by engine and divided by the root of their squares. Were none of them at work, each engine's scores
-could as well have the other sign, all of them together: the largest of all scores under such flips [2]_ says how clear the
-clearest of so many would be, and circumstances that keep company count as the few that they are. The nuisance was fitted to the
-same engines, which makes the squares too small by an amount known under the model; it is put back. After each entry its rivals are
-tried in its place and earlier entries that no longer stand are dropped. A site is held against all the others in the same way.
+Circumstances are taken in one at a time, beside the sites and the time of year (a yearly wave). Each is asked for by its score
+under the fit without it: the slope of the log-likelihood along its coefficient, less what sites, time of year, circumstances named
+before, its own blanks and the spread take of it [1]_. Scores are summed by engine and divided by the root of their squares. Were none
+of them at work, each engine's scores could as well have the other sign, all of them together: the largest of all scores under such
+flips [2]_ says how clear the clearest of so many would be, and circumstances that keep company count as the few that they are. The
+nuisance was fitted to the same engines, which makes the squares too small by an amount known under the model; it is put back. After
+each entry its rivals are tried in its place and earlier entries that no longer stand are dropped. A site is held against all the
+others in the same way.
 
 References
 ----------
@@ -27,6 +28,7 @@ import pandas as pd
 from ventbook.numerics import BLANK_Z, Floats, Ints, factorize, sum_by_cluster
 from ventbook.statistics import waiting_times
 from ventbook.statistics.causes import Coded, Factor
+from ventbook.statistics.causes.season import read_waves, spans_year
 from ventbook.statistics.waiting_times.likelihood import (
     MANY_CLUSTERS,
     SHAPES,
@@ -287,7 +289,9 @@ def share_inside(values: Floats, blank: np.ndarray, group: Ints) -> float:
 
 
 class Rounds:
-    """Entries one after another. Circumstances are looked at beside all sites; sites beside the circumstances entered."""
+    """Entries one after another, all beside the time of year (``waves``). Circumstances are looked at beside all sites; sites
+    beside the circumstances entered.
+    """
 
     def __init__(
         self,
@@ -296,8 +300,10 @@ class Rounds:
         site: Ints,
         products: Mapping[str, tuple[Factor, Candidate]],
         family: str,
+        waves: Floats,
     ) -> None:
         self.waits, self.family, self.products = waits, family, products
+        self.waves = list(waves.T)
         self.sites = [(site == code).astype(np.float64) for code in range(1, int(site.max(initial=0)) + 1)]
         usable = [c for c in candidates if may_look(c, waits)]
         inside = {c.key: share_inside(c.x, c.blank, site) for c in usable}
@@ -319,7 +325,7 @@ class Rounds:
         ``without`` leaves out a circumstance but keeps the column of its blanks.
         """
         mine = [c for c in entered if of_site or c.factor != SITE]
-        columns = [] if of_site else list(self.sites)
+        columns = list(self.waves) if of_site else [*self.sites, *self.waves]
         for c in mine:
             if without is None or c.key != without.key:
                 columns.append(c.x)
@@ -400,7 +406,8 @@ class Rounds:
     def enter(self) -> bool:
         """Takes in the clearest circumstance that may be named, or its better rival; False where there is none."""
         looked, chance, gains = self.look()
-        room = int(np.isfinite(self.waits.high).sum()) // 10 - len(self.sites) - len(self.entered) - 1
+        taken_up = len(self.waves) + len(self.sites) + len(self.entered)
+        room = int(np.isfinite(self.waits.high).sum()) // 10 - taken_up - 1
         clear = [i for i in range(len(looked)) if chance[i] <= evidence.load_budget().share(self.family)]
         if not clear or room < 1:
             for c, p in zip(looked, chance, strict=True):
@@ -471,7 +478,7 @@ def name_circumstances(
 ) -> TimeNaming:
     """Circumstances that may be named or asked about within the family's share of the error budget.
 
-    ``jobs`` (engine_id, site and the ``plain`` columns), readings and ``coded`` have a row a venting. ``products``: the declared
+    ``jobs`` (engine_id, site, date and the ``plain`` columns), readings and ``coded`` have a row a venting. ``products``: the declared
     products of the outcome; ``distribution``: a symmetric one, since the flips of signs ask for scores that could have either sign.
     """
     keep = ~(np.isnan(low) | np.isnan(high)) & (high > 0)
@@ -489,7 +496,9 @@ def name_circumstances(
     waits = Waits(low, high, step, engine, len(numbers), distribution)
     made = {f.name: (f, c) for f in products if (c := make_product(f, coded)) is not None}
     candidates = list_candidates(jobs, coded, plain=plain, recorded_share=recorded_share)
-    rounds = Rounds(waits, candidates, site, made, family)
+    date = jobs["date"] if "date" in jobs else pd.Series(pd.NaT, jobs.index)
+    waves = read_waves(date) if spans_year(date) else np.zeros((len(jobs), 0))
+    rounds = Rounds(waits, candidates, site, made, family, waves)
     looked = len(rounds.open)
     while rounds.enter():
         pass
@@ -521,10 +530,10 @@ def _estimate(rounds: Rounds, candidates: Sequence[Candidate], level: float) -> 
     of_site, own = candidates[0].factor == SITE, {c.key for c in candidates}
     parts = [*candidates, *(c for c in rounds.entered if c.key not in own and (of_site or c.factor != SITE))]
     blanks = {c.factor: c.blanks for c in parts if c.blanks is not None}
-    sites = [] if of_site else rounds.sites
-    # blanks and the sites that circumstances are beside are no effects: no name is theirs
-    columns = [Column(*c.key, "") for c in parts] + [Column("", "1", "")] * (len(blanks) + len(sites))
-    matrix = np.column_stack([*(c.x for c in parts), *blanks.values(), *sites])
+    beside = [*blanks.values(), *([] if of_site else rounds.sites), *rounds.waves]
+    # blanks, the sites that circumstances are beside and the time of year are no effects: no name is theirs
+    columns = [Column(*c.key, "") for c in parts] + [Column("", "1", "")] * len(beside)
+    matrix = np.column_stack([*(c.x for c in parts), *beside])
     waits = rounds.waits
     fit = waiting_times.fit_aft(
         waits.low, waits.high, Design(matrix, tuple(columns)), step=waits.step,

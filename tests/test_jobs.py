@@ -238,6 +238,10 @@ def test_the_order_of_the_records_does_not_matter_and_only_the_columns_asked_for
     pd.testing.assert_frame_equal(build_lifters(found, columns=few), table[few])
     counted = build_lifters(found, columns=model.COUNTED)
     pd.testing.assert_frame_equal(build_jobs(found, lifters=counted), build_jobs(found, lifters=table))
+    without_air = build_jobs(found, lifters=counted.drop(columns="trapped_air_mm3"))
+    pd.testing.assert_frame_equal(
+        without_air, build_jobs(found, lifters=table).drop(columns="trapped_air_total_mm3")
+    )
 
 
 def test_checks_without_a_venting_or_an_engine_are_left_out():

@@ -52,6 +52,18 @@ def test_snapshots_are_numbered_and_stay_readable(tmp_path):
     assert store.snapshot().today == TODAY
 
 
+def test_a_large_table_is_read_as_a_small_one(tmp_path, monkeypatch):
+    store = st.create_store(tmp_path / "store")
+    put(store, engine_rows(["E2", "E10", "E1"]))
+    put(store, engine_rows(["E0", "A"], intake=2, cylinders=6))
+    few = store.snapshot().read("engines"), store.snapshot().read("engines", ["cylinders"], bookkeeping=True)
+    monkeypatch.setattr(snapshots, "MANY_ROWS", 0)
+    many = store.snapshot().read("engines"), store.snapshot().read("engines", ["cylinders"], bookkeeping=True)
+    assert list(many[0]["engine_id"]) == ["A", "E0", "E1", "E10", "E2"]
+    for one, two in zip(few, many, strict=True):
+        pd.testing.assert_frame_equal(one, two)
+
+
 def test_frames_have_the_agreed_types_and_hide_the_bookkeeping(tmp_path):
     store = st.create_store(tmp_path / "store")
     put(store, engine_rows(["007", "1.10"]))

@@ -188,6 +188,11 @@ _ENGINE = (
     "plunger_clearance_um",
 )
 _KEY = ("venting_id", "cylinder", "valve")
+SPLIT = (
+    "cause", *(f"{part}_probability" for part in lifter.CAUSES), "trapped_air_mm3", "growth_um_per_s",
+    "air_likelihood", "leak_down_likelihood",
+)  # fmt: skip
+"""What a finding's gap is made of: most of the work, done where one of these is asked for."""
 MOST_CYLINDERS = 12
 
 
@@ -323,7 +328,9 @@ def _build_part(
     reference = {
         name: ventings[f"{name}_reference"].to_numpy(float)[venting[finding]] for name in ("force", "hold")
     }
-    causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
+    causes = {}
+    if columns is None or not set(columns).isdisjoint(SPLIT):
+        causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
     wanted = [*found, *causes] if columns is None else columns
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
@@ -523,15 +530,13 @@ def _split_causes(
 
     ``reference``: "force" and "hold" of each finding's limit, which stand in where the check records none.
     """
-    numbers = [f"{part}_probability" for part in lifter.CAUSES] + ["trapped_air_mm3", "growth_um_per_s"]
-    numbers += ["air_likelihood", "leak_down_likelihood"]
-    columns: dict[str, Any] = {name: np.full(n, np.nan) for name in numbers}
+    columns: dict[str, Any] = {name: np.full(n, np.nan) for name in SPLIT[1:]}
     code, causes = np.zeros(n, np.intp), [""]
     if len(finding):
         readings = findings.rename(columns={"gap_first_mm": "gap_mm"})
         readings = _take_bias_out(readings, findings["gauge_bias_mm"].to_numpy(float))
         split = _split_by_reference(readings, reference)
-        for name in numbers:
+        for name in SPLIT[1:]:
             columns[name][finding] = split[name].to_numpy()
         code[finding], names = pd.factorize(split["cause"])
         code[finding] += 1

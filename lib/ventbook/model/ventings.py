@@ -27,15 +27,17 @@ EXPECTED = (
     *priming.SPREAD_COLUMNS,
     *priming.OPEN_COLUMNS,
 )
-COUNTED = (
+TRAPPED = "trapped_air_mm3"
+COUNTED_FIRST = (
     "venting_id",
     "over_first",
     "over_last",
     "over_probability_first",
     "cured",
     "gap_first_corrected_mm",
-    "trapped_air_mm3",
 )
+"""Columns of the lifter table that a venting's row is made from, but for the trapped air, which takes most of the work."""
+COUNTED = (*COUNTED_FIRST, TRAPPED)
 """Columns of the lifter table that a venting's row is made from."""
 LIFTER_COUNTS = [
     "lifters_checked",
@@ -63,7 +65,7 @@ def build_ventings(
     limits : Limits, optional
         Limits in force; default see :func:`choose_limits`.
     lifters : DataFrame, optional
-        The table of :func:`build_lifters` where it is built already.
+        The table of :func:`build_lifters` where it is built already; without its trapped_air_mm3 the ventings have no trapped_air_total_mm3.
 
     Returns
     -------
@@ -87,7 +89,8 @@ def build_ventings(
     True
     """
     limits = choose_limits(records, limits)
-    lifters = build_lifters(records, limits=limits) if lifters is None else lifters
+    if lifters is None:
+        lifters = build_lifters(records, limits=limits, columns=COUNTED)
     jobs = _join_engines(records)
     jobs["quarter"] = verdicts.quarters_of(jobs["date"])
     jobs["month"] = jobs["date"].dt.strftime("%Y-%m").astype("str")
@@ -249,8 +252,8 @@ def _lifter_counts(lifters: pd.DataFrame) -> pd.DataFrame:
         lifters_cured=("cured_n", "sum"),
         gap_worst_first_mm=("gap_first_corrected_mm", "max"),
     )
-    air = table.groupby("venting_id", sort=False)["trapped_air_mm3"].sum(min_count=1)
-    counts["trapped_air_total_mm3"] = air
+    if TRAPPED in table:
+        counts["trapped_air_total_mm3"] = table.groupby("venting_id", sort=False)[TRAPPED].sum(min_count=1)
     for which in ("f", "l"):
         name = {"f": "first", "l": "last"}[which]
         counts[f"failed_{name}"] = verdicts.is_failing(

@@ -66,16 +66,16 @@ class Scope:
     periods up to the end of the period; ``all_jobs`` and ``all_lifters``: everything in the snapshot.
     ``records``: the record tables of the snapshot, whole.
 
-    A page that reads few columns of the lifters names them in ``lifter_columns`` before it asks for a table; None: all.
+    A page that reads few columns of the lifters names them in ``data/parameters.toml``, or in ``lifter_columns`` before it
+    asks for a table; None: all.
     """
-
-    lifter_columns: Iterable[str] | None = None
 
     def __init__(
         self, *, spec: ReportSpec, parameters: Mapping[str, Any], snapshot: Snapshot, period: Period
     ) -> None:
         self.spec = spec
         self.name = spec.name
+        self.lifter_columns: Iterable[str] | None = spec.lifters or None
         self.title = spec.title
         self.parameters = dict(parameters)
         self.snapshot = snapshot
@@ -122,11 +122,13 @@ class Scope:
     def all_jobs(self) -> pd.DataFrame:
         """One row a venting, the whole snapshot."""
         from ventbook.model import build_lifters, build_ventings
-        from ventbook.model.ventings import COUNTED
+        from ventbook.model.ventings import COUNTED_FIRST
 
         lifters = self.__dict__.get("all_lifters")
         if lifters is None and self.lifter_columns is None:  # a page may never ask for the rest
-            lifters = build_lifters(self.records, limits=self.limits, gauges=self.gauges, columns=COUNTED)
+            lifters = build_lifters(
+                self.records, limits=self.limits, gauges=self.gauges, columns=COUNTED_FIRST
+            )
         lifters = self.all_lifters if lifters is None else lifters
         return build_ventings(self.records, limits=self.limits, lifters=lifters)
 

@@ -22,6 +22,7 @@ from typing import Any
 
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from ventbook import tables
 from ventbook.places import Address, AddressError, Place, find_place, list_matching, local_copy, write_whole
@@ -152,6 +153,15 @@ def to_frame(table: pa.Table) -> pd.DataFrame:
     return table.to_pandas(types_mapper=mapping.get)
 
 
+def _to_sorted_frame(rows: pa.Table, key: Sequence[str], columns: Sequence[str]) -> pd.DataFrame:
+    """What :func:`to_frame` gives of these columns sorted by ``key``, made a column at a time: beside ``rows`` the table is
+    held once, not twice.
+    """
+    order = pc.sort_indices(rows, sort_keys=[(name, "ascending") for name in key])
+    made = {name: to_frame(rows.select([name]).take(order))[name] for name in columns}
+    return pd.DataFrame(made, columns=list(columns), copy=False)
+
+
 def merge_hand_ins(held: pd.DataFrame) -> pd.DataFrame:
     """Quarantined rows with every row once: ``hand_ins`` says in how many intakes it was handed in, unchanged.
 
@@ -182,6 +192,7 @@ CACHE = "cache"  # folder of what pages keep; no part of the store, safe to dele
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
 CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)
+MANY_ROWS = 500_000  # of a table: over it columns are sorted one by one
 
 
 class StoreWarning(UserWarning):
@@ -261,6 +272,8 @@ class Snapshot:
         rows = self.read_arrow(table, names)
         if not rows.num_columns:
             return pd.DataFrame()
+        if rows.num_rows > MANY_ROWS:
+            return _to_sorted_frame(rows, key, list(columns or rows.column_names))
         rows = rows.sort_by([(name, "ascending") for name in key])
         if table == "quarantine" and columns is None:
             return merge_hand_ins(to_frame(rows))

@@ -120,6 +120,21 @@ def count_range(value: float, low: float, high: float) -> str:
     return told if ends == (told, told) or np.isnan(low) else f"{told} ({ends[0]} to {ends[1]})"
 
 
+def large_sentence(account: causes.Account) -> str:
+    """What a large fleet's account saves and the error it makes, for "how this was worked out"; "" for all others."""
+    said = []
+    if account.ventings > causes.LARGE_FLEET:
+        said.append(
+            f"With over {causes.LARGE_FLEET:,} ventings what the scores reach without a cause is drawn as normal, with the scores' own covariance, "
+            f"in place of simulated fleets; {causes.CHECK_FLEETS} simulated ones give its spread, which is known to about 3 %."
+        )
+    if account.ventings > causes.MANY_VENTINGS:
+        said.append(
+            f"Ranges rest on {causes.FEWER_DRAWS} draws in place of {causes.DRAWS}: each end is known to about 16 % of its distance from the count."
+        )
+    return " ".join(said)
+
+
 # -- sentences -----------------------------------------------------------------------------------------------------------
 
 

@@ -22,6 +22,7 @@ import os
 import platform
 import sys
 import tempfile
+import zlib
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import fields, is_dataclass
@@ -73,7 +74,7 @@ def _read(path: Place) -> Any:
     content = path.read_bytes()
     if hashlib.sha256(content[_HASH:]).digest() != content[:_HASH]:
         raise ValueError("damaged")
-    found = decode(content[_HASH:])
+    found = decode(zlib.decompress(content[_HASH:]))
     if isinstance(path, Path):
         with suppress(OSError):
             os.utime(path)
@@ -82,9 +83,10 @@ def _read(path: Place) -> Any:
 
 def _write(path: Place, content: bytes, store: Place) -> None:
     """Puts a file in its place at once, as readable as the store's own folder and files are."""
-    if len(content) > LARGEST or encode(decode(content)) != content:
+    packed = zlib.compress(content, 1)  # codes of texts and rounded shares: a tenth is left
+    if len(packed) > LARGEST or encode(decode(content)) != content:
         return
-    sealed = hashlib.sha256(content).digest() + content
+    sealed = hashlib.sha256(packed).digest() + packed
     if isinstance(path, Address):
         path.put(sealed)
     elif isinstance(store, Path):

@@ -153,13 +153,9 @@ def to_frame(table: pa.Table) -> pd.DataFrame:
     return table.to_pandas(types_mapper=mapping.get)
 
 
-def _to_sorted_frame(rows: pa.Table, key: Sequence[str], columns: Sequence[str]) -> pd.DataFrame:
-    """What :func:`to_frame` gives of these columns sorted by ``key``, made a column at a time: beside ``rows`` the table is
-    held once, not twice.
-    """
-    order = pc.sort_indices(rows, sort_keys=[(name, "ascending") for name in key])
-    made = {name: to_frame(rows.select([name]).take(order))[name] for name in columns}
-    return pd.DataFrame(made, columns=list(columns), copy=False)
+def _take_column(name: str, column: pa.ChunkedArray, order: pa.Array) -> pd.Series:
+    """What :func:`to_frame` makes of a column, in another order."""
+    return to_frame(pa.table({name: column.take(order)}))[name]
 
 
 def merge_hand_ins(held: pd.DataFrame) -> pd.DataFrame:
@@ -273,7 +269,12 @@ class Snapshot:
         if not rows.num_columns:
             return pd.DataFrame()
         if rows.num_rows > MANY_ROWS:
-            return _to_sorted_frame(rows, key, list(columns or rows.column_names))
+            order = pc.sort_indices(rows, sort_keys=[(name, "ascending") for name in key])
+            held = {name: rows.column(name) for name in (columns or rows.column_names)}
+            del rows  # a column goes as soon as it is taken
+            return pd.DataFrame(
+                {name: _take_column(name, held.pop(name), order) for name in list(held)}, copy=False
+            )
         rows = rows.sort_by([(name, "ascending") for name in key])
         if table == "quarantine" and columns is None:
             return merge_hand_ins(to_frame(rows))

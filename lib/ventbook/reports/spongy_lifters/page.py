@@ -27,6 +27,7 @@ from ventbook.reports.account import (
     controls_sentence,
     count_range,
     find_check,
+    large_sentence,
     list_hints,
     list_named,
     period_sentence,
@@ -56,8 +57,9 @@ MAP_ROWS = 16
 def failures_by_cause(page: Page) -> Blocks:
     """The account: every failing venting shared among named causes and what has no name."""
     facts = load_data(page)
+    said = (ACCOUNT, large_sentence(facts.account), controls_sentence(facts.account))
     return show_causes(page, facts.account, tier=facts.tier) + page.explain(
-        "the account of failures", "\n\n".join(filter(None, (ACCOUNT, controls_sentence(facts.account))))
+        "the account of failures", "\n\n".join(filter(None, said))
     )
 
 

@@ -31,6 +31,15 @@ from ventbook.statistics.causes.account_fit import (
     fit_account,
     stack_columns,
 )
+from ventbook.statistics.causes.account_large import (
+    BLOCK_COLUMNS,
+    LARGE_DRAWS,
+    LARGE_FLEET,
+    draw_gamma,
+    draw_scores,
+    sum_scores,
+    sum_squares,
+)
 from ventbook.statistics.causes.account_terms import (
     AIR,
     CIRCUMSTANCES,
@@ -86,7 +95,7 @@ class Columns:
             if known.any() and np.ptp(x[known]) > 0:
                 have.add(term.key)
                 self.terms.append(term)
-                self.x.append(x)
+                self.x.append(x.astype(np.float32) if len(x) > LARGE_FLEET else x)
                 self.known.append(known)
 
     def __len__(self) -> int:
@@ -274,33 +283,74 @@ def project_terms(
     z = design.x[:, active] * scale[:, None]
     gram = np.linalg.pinv(z.T @ (z * weight[:, None]), hermitian=True)
     flat = scale / np.sqrt(float(weight @ scale**2))
+    causes = {
+        columns.terms[i].cause: columns.x[i] for i in range(len(columns)) if not columns.terms[i].nuisance
+    }
 
     def less(x: Floats) -> Floats:
         return x - z @ (gram @ (z.T @ (x * weight[:, None])))
 
-    found = less(np.column_stack([columns.x[i] * scale for i in which]))
-    raw = np.column_stack([columns.x[i] * scale for i in which])
-    total = (raw**2).T @ weight - ((raw * flat[:, None]).T @ weight) ** 2
-    for place, i in enumerate(which):
-        blank = ~columns.known[i]
-        if blank.sum() >= 3:
-            extra = less((level * blank)[:, None])[:, 0]
-            size = float(weight @ extra**2)
-            if size > 1e-9:
-                found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
-    # a countermeasure that was not done is allowed for where the term asks for it
-    causes = {
-        columns.terms[i].cause: columns.x[i] for i in range(len(columns)) if not columns.terms[i].nuisance
-    }
-    for place, i in enumerate(which):
-        other = causes.get(columns.terms[i].nuisance)
-        if other is not None:
-            extra = less((other * scale)[:, None])[:, 0]
-            size = float(weight @ extra**2)
-            if size > 1e-9:
-                found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
-    left = (found**2).T @ weight / np.maximum(total, 1e-300)
-    return found, left
+    def project(which: Sequence[int]) -> tuple[Floats, Floats]:
+        raw = np.column_stack([columns.x[i] * scale for i in which])
+        found = less(raw)
+        total = (raw**2).T @ weight - ((raw * flat[:, None]).T @ weight) ** 2
+        for place, i in enumerate(which):
+            blank = ~columns.known[i]
+            if blank.sum() >= 3:
+                extra = less((level * blank)[:, None])[:, 0]
+                size = float(weight @ extra**2)
+                if size > 1e-9:
+                    found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+        # a countermeasure that was not done is allowed for where the term asks for it
+        for place, i in enumerate(which):
+            other = causes.get(columns.terms[i].nuisance)
+            if other is not None:
+                extra = less((other * scale)[:, None])[:, 0]
+                size = float(weight @ extra**2)
+                if size > 1e-9:
+                    found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+        return found, (found**2).T @ weight / np.maximum(total, 1e-300)
+
+    if len(level) <= LARGE_FLEET:
+        return project(which)
+    table = np.empty((len(level), len(which)), np.float32)
+    left = np.empty(len(which))
+    for begin in range(0, len(which), BLOCK_COLUMNS):
+        part = slice(begin, begin + BLOCK_COLUMNS)
+        table[:, part], left[part] = project(which[part])
+    return table, left
+
+
+def _weigh_simulated(
+    found: Floats, level: Floats, values: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints,
+    left: Floats, rng: np.random.Generator, simulations: int,
+) -> tuple[Floats, Floats, Floats, Mask]:  # fmt: skip
+    """Standard deviations and skewness of the scores, p of each usable one in simulated fleets (simulations, usable), and
+    which are usable.
+    """
+    drawn = simulate_scores(found, level, values, spreads, rows, quarter, rng, simulations)
+    sd, skewness = expect_moments(found, level, values, spreads, rows, quarter)
+    usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
+    standard = drawn / np.where(usable, sd, 1.0)
+    # what the first-order moments miss is alike for all terms, and told by all of them together
+    scale = float(np.sqrt(np.mean(standard[:, usable] ** 2))) if usable.any() else 1.0
+    standard, sd = standard / scale, np.where(usable, sd * scale, 1.0)
+    seen = np.mean(standard[:, usable] ** 3, axis=0)
+    more = float(seen @ skewness[usable]) / max(float(skewness[usable] @ skewness[usable]), 1e-12)
+    # a tail that is cut off (skewness under 0) would make a simulated score impossible: the normal one stands in
+    skewness = np.where(usable, np.maximum(skewness, 0.0) * np.clip(more, 0.8, 2.0), 0.0)
+    return sd, skewness, tail_pearson(standard[:, usable], skewness[usable]), usable
+
+
+def _weigh_large(
+    found: Floats, level: Floats, values: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints,
+    left: Floats, rng: np.random.Generator, simulations: int,
+) -> tuple[Floats, Floats, Floats, Mask]:  # fmt: skip
+    """The same from normal draws (:mod:`account_large`)."""
+    drawn, sd, skewness = draw_scores(found, level, values, spreads, rows, quarter, rng, simulations)
+    usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
+    sd, skewness = np.where(usable, sd, 1.0), np.where(usable, np.maximum(skewness, 0.0), 0.0)
+    return sd, skewness, tail_pearson(drawn[:, usable], 0.0), usable
 
 
 class Rounds:
@@ -321,6 +371,7 @@ class Rounds:
         )
         self.quarter = np.where(problem.rows.quarter >= 0, problem.rows.quarter - first, -1)
         self.spreads: dict[str, tuple[float, float]] = {}
+        self.measured: dict[str, tuple[Fit, Floats, Floats, dict[int, tuple[Floats, float]]]] = {}
 
     def _present(self, fit: Fit, kind: str) -> Floats:
         out = np.zeros(len(self.problem.rows))
@@ -352,7 +403,10 @@ class Rounds:
         self.rng_round += 1
         if simulations:
             return self._score(chosen, fit, simulations)
-        simulations = MANY_SIMULATIONS if len(self.problem.rows) <= SMALL_FLEET else SIMULATIONS
+        ventings = len(self.problem.rows)
+        simulations = MANY_SIMULATIONS if ventings <= SMALL_FLEET else SIMULATIONS
+        if ventings > LARGE_FLEET:
+            simulations = LARGE_DRAWS
         scores = self._score(chosen, fit, simulations)
         for family, (share, _) in self.shares.items():
             of = [
@@ -404,33 +458,19 @@ class Rounds:
             if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
                 continue
             level, values, found, left, off = self._residuals(fit, designs[kind], kind, which)
-            ready[kind] = (np.array(which), found, left, level, values, found.T @ off)
+            ready[kind] = (np.array(which), found, left, level, values, sum_scores(found, off))
         beside = self._spread_beside(chosen, fit, ready)
         for number, (kind, (own, found, left, level, values, observed)) in enumerate(ready.items()):
             self.spreads[kind] = estimate_spreads(
                 self._present(beside, kind), beside.kinds[kind].intensity, problem.rows, self.quarter
             )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
-            drawn = simulate_scores(
-                found, level, values, self.spreads[kind], problem.rows, self.quarter, rng, simulations
-            )
-            sd, skewness = expect_moments(
-                found, level, values, self.spreads[kind], problem.rows, self.quarter
-            )
-            usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
-            standard = drawn / np.where(usable, sd, 1.0)
-            # what the first-order moments miss is alike for all terms, and told by all of them together
-            scale = float(np.sqrt(np.mean(standard[:, usable] ** 2))) if usable.any() else 1.0
-            standard, sd = standard / scale, np.where(usable, sd * scale, 1.0)
-            seen = np.mean(standard[:, usable] ** 3, axis=0)
-            more = float(seen @ skewness[usable]) / max(float(skewness[usable] @ skewness[usable]), 1e-12)
-            # a tail that is cut off (skewness under 0) would make a simulated score impossible: the normal one stands in
-            skewness = np.where(usable, np.maximum(skewness, 0.0) * np.clip(more, 0.8, 2.0), 0.0)
+            asked = (found, level, values, self.spreads[kind], problem.rows, self.quarter)
+            weigh = _weigh_large if len(problem.rows) > LARGE_FLEET else _weigh_simulated
+            sd, skewness, drawn_p, usable = weigh(*asked, left, rng, simulations)
             p[own] = np.where(usable, tail_pearson(observed / sd, skewness), 1.0)
             looked[own] = usable
-            null[:, own[usable]] = (
-                -np.log(tail_pearson(standard[:, usable], skewness[usable])) + weights[own[usable]]
-            )
+            null[:, own[usable]] = -np.log(drawn_p) + weights[own[usable]]
         evidence = -np.log(p) + weights
         for family in FAMILIES:
             of = np.array([t.family == family for t in columns.terms], dtype=bool) & looked
@@ -456,7 +496,7 @@ class Rounds:
         extra: list[int] = []
         for own, found, left, level, _, observed in ready.values():
             weight = np.exp(-level) / -np.expm1(-level)
-            size = np.sqrt(np.maximum((found**2).T @ weight, 1e-300))
+            size = np.sqrt(np.maximum(sum_squares(found, weight), 1e-300))
             z = np.where(left >= SITE_INFORMATION, observed / size, -np.inf)
             for family in FAMILIES:
                 of = np.array([self.columns.terms[i].family == family for i in own])
@@ -559,18 +599,35 @@ class Rounds:
 
     def _correlate(self, i: int, which: Sequence[int], fit: Fit) -> Floats:
         """Correlation of terms with term i in the metric of the information, beside the bases."""
-        kind = self.columns.terms[i].kind
-        design = self.problem.designs(self.columns, ())[kind]
-        level = np.maximum(fit.kinds[kind].intensity, 1e-12)
-        root = np.sqrt(np.exp(-level) / -np.expm1(-level)) * design.scale
-        base, _ = np.linalg.qr(design.x * root[:, None])
-        x = np.column_stack([self.columns.x[j] * root for j in [i, *which]])
-        x -= base @ (base.T @ x)
-        size = np.sqrt((x**2).sum(axis=0))
-        usable = size > 1e-6 * np.sqrt(float(root @ root))
-        return np.where(
-            usable[1:] & usable[0], x[:, 0] @ x[:, 1:] / np.maximum(size[0] * size[1:], 1e-300), 0.0
-        )
+        columns, kind = self.columns, self.columns.terms[i].kind
+        root, base, parts = self._measure(fit, kind)
+        for j in (i, *which):
+            if j not in parts:
+                x = columns.x[j] * root
+                beside = base.T @ x
+                parts[j] = beside, float(np.sqrt(max(x @ x - beside @ beside, 0.0)))
+        weighed = columns.x[i] * root**2
+        own, size = parts[i]
+        least = 1e-6 * np.sqrt(float(root @ root))
+        out = np.zeros(len(which))
+        for place, j in enumerate(which):
+            other, length = parts[j]
+            if size > least and length > least:
+                out[place] = (weighed @ columns.x[j] - own @ other) / (size * length)
+        return out
+
+    def _measure(self, fit: Fit, kind: str) -> tuple[Floats, Floats, dict[int, tuple[Floats, float]]]:
+        """Root of the information of each venting, the bases made orthonormal in it, and by term what of it is theirs and
+        its length beside them, as far as it was asked for; kept for one fit.
+        """
+        held = self.measured.get(kind)
+        if held is None or held[0] is not fit:
+            design = self.problem.designs(self.columns, ())[kind]
+            level = np.maximum(fit.kinds[kind].intensity, 1e-12)
+            root = np.sqrt(np.exp(-level) / -np.expm1(-level)) * design.scale
+            base, _ = np.linalg.qr(design.x * root[:, None])
+            held = self.measured[kind] = (fit, root, base, {})
+        return held[1:]
 
     def _value(self, chosen: Sequence[int], fit: Fit) -> float:
         return fit.loglik + sum(self.columns.terms[i].log_weight for i in chosen)
@@ -810,10 +867,3 @@ def _sum_failed(
     own = level[table.indices]
     table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own
     return np.asarray(table @ found)
-
-
-def draw_gamma(rng: np.random.Generator, variance: float, size: tuple[int, int]) -> Floats:
-    """Gamma factors with mean 1; all 1 without variance."""
-    if variance <= 1e-6:
-        return np.ones(size)
-    return rng.gamma(1.0 / variance, variance, size)

@@ -37,6 +37,7 @@ from ventbook.statistics.causes.account_naming import Columns, Named, Problem
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 
 DRAWS = 160
+MANY_VENTINGS, FEWER_DRAWS = 100_000, 64  # so many draws over so many ventings
 A_PART = 4  # draws that one worker makes in one go
 KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
 MOST_BESIDE = 4

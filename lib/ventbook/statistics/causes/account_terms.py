@@ -73,8 +73,8 @@ class Part:
     def fill_in(self, site: npt.NDArray[np.object_]) -> Floats:
         """What stands in for a blank, by the row's site."""
         fill = self.fill or {"": 0.0}
-        names, which = np.unique(site.astype(str), return_inverse=True)
-        return np.array([fill.get(name, fill[""]) for name in names])[which]
+        which, names = pd.factorize(site)
+        return np.array([fill.get(str(name), fill[""]) for name in names])[which]
 
 
 @dataclass(frozen=True)

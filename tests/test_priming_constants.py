@@ -13,7 +13,7 @@ from scipy import integrate, optimize, special, stats
 from ventbook.model import expect_again
 from ventbook.physics import oil, priming
 from ventbook.physics.priming import constants as fitting
-from ventbook.physics.priming.spread import Spread
+from ventbook.physics.priming.spread import Spread, read_spread
 from ventbook.tables.priming import load_record_values
 
 VENTING = {
@@ -165,6 +165,37 @@ def test_spread_against_a_solver(unsealed: float) -> None:
         assert spread.place(z)[0] == pytest.approx(x, abs=1e-6)
         assert spread.standardise(np.array([x]))[0] == pytest.approx(z, abs=1e-9)
         assert spread.below(np.array([x]))[0] == pytest.approx(share)
+
+
+def test_a_wider_spread_is_the_sum_of_two_errors() -> None:
+    """Chance at or under of a count and a normal error of its own, added up over the error (scipy.integrate.quad)."""
+    spread = Spread(*(np.array([x]) for x in (4.0, 0.12, 3.0, 0.2, 0.3)))
+    for log_count in (2.9, 3.4, 4.1):
+        summed, _ = integrate.quad(
+            lambda e, at=log_count: spread.below(np.array([at - e]))[0] * stats.norm.pdf(e, scale=0.25), -2, 2
+        )
+        assert spread.widen(0.25).below(np.array([log_count]))[0] == pytest.approx(summed, abs=1e-7)
+
+
+def test_where_counts_may_lie_is_read_from_the_table() -> None:
+    """A venting of either pump, one whose unsealed pump would stall, and a table that has the expectation alone."""
+    frame = pd.DataFrame(
+        {
+            "expected_rotations": [50.0, 60.0],
+            "expected_sealed": [60.0, 60.0],
+            "expected_let_through": [30.0, np.nan],
+            "expected_unsealed": [0.25, 0.25],
+            "expected_spread_sealed": [0.1, 0.1],
+            "expected_spread_let_through": [0.3, np.nan],
+        }
+    )
+    log_count = np.log([40.0, 55.0])
+    sealed, through = stats.norm(np.log(60.0), 0.1), stats.norm(np.log(30.0), 0.3)
+    below = read_spread(frame, usual=0.5).below(log_count)
+    assert below[0] == pytest.approx(0.75 * sealed.cdf(log_count[0]) + 0.25 * through.cdf(log_count[0]))
+    assert below[1] == pytest.approx(sealed.cdf(log_count[1]))
+    alone = read_spread(frame[["expected_rotations"]], usual=0.5).below(log_count)
+    assert alone == pytest.approx(stats.norm.cdf(np.log([40 / 50, 55 / 60]) / 0.5))
 
 
 def test_a_blank_for_the_pump_is_what_the_fleets_pumps_are() -> None:

@@ -440,9 +440,10 @@ def rotations_to_prime(
         "drop_bar": drop,
     }
     standing = np.where(tank > 0, np.asarray(pressurised_s, float), 0.0)
-    with_tank = run_course(**common, push_bar=tank + column, standing_s=standing, least_inlet_bar=0.0)
-    least = np.maximum(np.minimum(with_tank.inlet, floor_bar), 0.0)
-    without = run_course(**common, push_bar=column, standing_s=np.zeros(()), least_inlet_bar=least)
+    with np.errstate(divide="ignore", invalid="ignore"):  # an inlet at nought, told below
+        with_tank = run_course(**common, push_bar=tank + column, standing_s=standing, least_inlet_bar=0.0)
+        least = np.maximum(np.minimum(with_tank.inlet, floor_bar), 0.0)
+        without = run_course(**common, push_bar=column, standing_s=np.zeros(()), least_inlet_bar=least)
 
     def primes(course: Course) -> Floats:
         moves = (course.inlet > 0) & (course.draw > 0)

@@ -15,7 +15,9 @@ from scipy import stats
 from statsmodels.stats.contingency_tables import StratifiedTable
 from tests.test_causes_account import draw_tables
 
+from ventbook.physics import gauge
 from ventbook.statistics import causes
+from ventbook.statistics.causes import account as explaining
 from ventbook.statistics.causes import (
     account_fit,
     account_naming,
@@ -31,6 +33,7 @@ from ventbook.statistics.causes import factors as coding
 from ventbook.statistics.causes import setting as settings
 from ventbook.statistics.causes.account import pose_question
 from ventbook.statistics.causes.setting import ScreeningData
+from ventbook.tables import evidence
 
 BASE: dict[str, Any] = {
     "mechanism": "air left in",
@@ -565,6 +568,66 @@ def test_findings_of_both_kinds_are_shared_by_what_their_readings_say() -> None:
     np.testing.assert_allclose(found[account.AIR], [[0.385, 0.385], [0.9 * 0.28, 0.9 * 0.28]])
     np.testing.assert_allclose(found[account.LEAK], [[0.0, 0.23], [0.0, 0.9 * 0.44]])
     assert found["gauge"].tolist() == [0.0, 0.1]
+
+
+# --- what the account starts from ------------------------------------------------------------------------------------------
+
+
+def weigh(findings: pd.DataFrame, *gauges: tuple[Any, ...]) -> tuple[Any, np.ndarray, pd.DataFrame]:
+    columns = ["gauge", "from", "until", "bias", "uncertainty"]
+    return explaining._weigh_gauges(findings, pd.DataFrame(list(gauges), columns=columns))
+
+
+def test_a_finding_rests_on_a_bias_in_force_by_the_chance_that_its_gap_is_within() -> None:
+    """Read .55 against .5 mm with a gauge .09 high, .015 and .02 uncertain: Phi((.5 - .55 + .09) / .025) = Phi(1.6) = .94520 (tables).
+    In force from the first day on and no longer on the last.
+    """
+    days = pd.to_datetime(["2026-01-31", "2026-02-01", "2026-05-31", "2026-06-01"])
+    findings = pd.DataFrame(
+        {"gauge": "A", "limit_mm": 0.5, "gap_first_corrected_mm": 0.55, "gauge_u_mm": 0.02, "date": days}
+    )
+    readings, weight, table = weigh(findings, ("A", days[1], days[3], 0.09, 0.015))
+    assert weight.round(5).tolist() == [0.0, 0.9452, 0.9452, 0.0]
+    assert table["findings"].tolist() == pytest.approx([weight.sum()])
+    assert readings.names == ("A",) and readings.gauge.tolist() == [-1, 0, 0, -1]
+
+
+def test_biases_are_looked_at_over_all_gauges() -> None:
+    """One-sided p of .7 of the share: within it where one gauge is looked at, beyond it where two are (Bonferroni)."""
+    z = stats.norm.isf(0.7 * evidence.load_budget().share(gauge.FAMILY))
+    findings = pd.DataFrame(
+        {"gauge": "A", "limit_mm": 0.5, "gap_first_corrected_mm": [0.51] * 3, "gauge_u_mm": 0.02}
+    )
+    one, other = ("A", pd.NaT, pd.NaT, 0.06, 0.06 / z), ("B", pd.NaT, pd.NaT, 0.0, 0.01)
+    assert weigh(findings, one)[0].names == ("A",)
+    assert weigh(findings, one, other)[0].names == ()
+
+
+def test_likelihoods_of_air_and_leak_add_up_to_one() -> None:
+    findings = pd.DataFrame({"air_likelihood": [0.6, np.nan, 0.0], "leak_down_likelihood": [0.2, 0.3, 0.0]})
+    air, leak = explaining._read_likelihoods(findings)
+    assert air.tolist() == pytest.approx([0.75, 0.5, 0.5]) and leak.tolist() == pytest.approx(
+        [0.25, 0.5, 0.5]
+    )
+
+
+def test_how_many_more_ventings_it_takes_goes_by_the_share_that_fails() -> None:
+    """Failing ventings that lack, over 5.5 of 201 failing (half a failure added): the next whole number."""
+    least = evidence.need("account")
+    assert explaining._count_needed(200, 5) == int(np.ceil((least["failing"] - 5) * 201 / 5.5))
+    assert explaining._count_needed(int(least["ventings"]) - 7, int(least["failing"])) == 7
+    assert explaining._count_needed(int(least["ventings"]), int(least["failing"])) == 0
+
+
+def test_a_bias_from_routine_use_is_as_uncertain_as_its_own_p(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two-sided p of .04 of a difference of .06 mm: .06 / 2.0537 (tables of the normal)."""
+    told = pd.DataFrame(
+        {"gauge": ["A"], "state": ["estimated"], "note": [""], "p": [0.04], "difference_mm": [0.06], "low": [0.0], "high": [0.12]}
+    )  # fmt: skip
+    monkeypatch.setattr(gauge, "compare_gauges", lambda *_, **__: told)
+    lifters = pd.DataFrame({"gauge": ["A"], "engine_id": "E1", "site": "North", "gap_first_mm": 0.2})
+    found = causes.list_gauge_biases(lifters).iloc[0]
+    assert (found["bias"], found["uncertainty"]) == (0.06, pytest.approx(0.06 / 2.0537, rel=1e-4))
 
 
 # --- effects --------------------------------------------------------------------------------------------------------------

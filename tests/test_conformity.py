@@ -186,6 +186,15 @@ def test_at_under_over_and_missing(boundary_verdicts, number):
     assert boundary_verdicts.get((str(number), step), "no row") == expected
 
 
+@pytest.mark.parametrize(
+    ("bar", "margin"), [(0.45, 0.05), (0.7, 0.3), (0.95, 0.05), (1.2, -0.2), (0.1, -0.3)]
+)
+def test_a_margin_is_the_way_to_the_nearer_limit(bar, margin):
+    """.4 to 1.0 bar on the tank, in bar and negative outside."""
+    table = check(one_venting(ventings__tank_overpressure_bar=bar)).set_index("step")
+    assert table.loc["tank_overpressure", "margin"] == pytest.approx(margin)
+
+
 def test_every_step_has_a_boundary_table_or_a_test_of_its_own():
     own = {
         "tank_overpressure_when_empty",

@@ -12,7 +12,7 @@ from scipy import stats
 from reference_cases import find_case
 from ventbook import numerics
 from ventbook.statistics import causes
-from ventbook.statistics.causes import strata
+from ventbook.statistics.causes import fits, strata, table
 
 
 def test_strata_without_a_difference_still_agree_or_not() -> None:
@@ -47,6 +47,30 @@ def test_stratified_effect_of_single_lifters_is_close_to_the_unclustered_one() -
     assert np.exp(effect.log) == pytest.approx(case.expected["odds_ratio"], abs=1e-6)
     assert np.exp(effect.low) == pytest.approx(case.expected["limits"][0], rel=0.05)
     assert homogeneity == pytest.approx(0.332987, abs=0.03)  # Breslow-Day p as printed by R
+
+
+def test_q_is_benjamini_and_hochbergs_over_factors_with_sidaks_raise_for_levels() -> None:
+    """scipy's false_discovery_control over the factors' p; a factor's is 1 - (1 - smallest of k levels)^k."""
+    frame = pd.DataFrame(
+        {
+            "factor": ["cooler", "lot", "lot", "lot", "filter", "elevation", "tank"],
+            "basis": ["adjusted", "crude", "crude", "crude", "adjusted", "adjusted", ""],
+            "adjusted_p": [0.01, np.nan, 0.0001, np.nan, 0.04, 0.001, np.nan],
+            "crude_p": [0.5, 0.02, 0.3, 0.9, 0.001, 0.5, np.nan],
+            "site_left": [0.5, 0.03, 0.5, 0.5, 0.5, 0.02, 0.5],
+        }
+    )
+    lot = 1 - (1 - np.array([0.02, 0.3, 0.9])) ** 3
+    cooler, of_lot, filtered = stats.false_discovery_control([0.01, lot[0], 0.04])
+    expected = [cooler, *np.maximum(of_lot, lot), filtered, np.nan, np.nan]
+    assert table.settle_q(frame)["q"].tolist() == pytest.approx(expected, nan_ok=True)
+
+
+def test_an_effect_is_shown_as_ratios() -> None:
+    effect = fits.Effect(log=np.log(2.0), se=0.35, df=np.inf, low=0.0, high=np.log(4.0), p=0.03)
+    assert table.effect_columns("crude", effect) == pytest.approx(
+        {"crude": 2.0, "crude_low": 1.0, "crude_high": 4.0, "crude_p": 0.03}
+    )
 
 
 def plant_fleet(

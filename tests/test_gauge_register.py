@@ -130,6 +130,16 @@ def test_both_verdicts_stand_side_by_side_and_the_reading_is_not_altered():
             assert not found["near_limit_first"] and found["gauge_bias_kind"] == row.kind
 
 
+def test_near_the_limit_counts_what_is_not_known_of_the_bias():
+    """.02 mm a reading and .03 the bias: .036, so that .07 off its limit is near it and .075 is not; by the reading alone .04 would be."""
+    limit = lifters_of(0.3)["limit_mm"]
+    unsure = GaugeRow(
+        "G1", "certificate", "invented", unit="mm", bias=0.0, bias_uncertainty=0.03, repeatability=0.02
+    )
+    near = [lifters_of(limit + off, unsure)["near_limit_first"] for off in (-0.075, -0.07, 0.07, 0.075)]
+    assert near == [False, True, True, False]
+
+
 def test_a_biased_reading_is_worth_what_an_unbiased_one_of_the_same_lifter_is():
     """Bias known exactly: every gap .09 higher by a gauge .09 high says the same of the lifter."""
     sure = GaugeRow(

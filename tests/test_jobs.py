@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from check_values import TRADE
 from ventbook import model, tables
@@ -93,6 +94,17 @@ def test_blade_passes_without_the_number_of_blades_stay_unknown():
     assert math.isnan(rotations_per_count(frame.astype({"propeller_blades": "Int64"})).iloc[0])
 
 
+@pytest.mark.parametrize(
+    ("count", "shown", "low", "high"),
+    [(30, True, 58.0, 60.0), (60, False, 120.0, math.inf), (0, True, 0.0, 2.0), (0, False, 0.0, math.inf)],
+)
+def test_a_count_of_propeller_rotations_is_an_interval(count, shown, low, high):
+    got = rotation_interval(
+        pd.Series([count], dtype="Int64"), pd.Series([shown], dtype="boolean"), series(2.0)
+    )
+    assert (got[0].iloc[0], got[1].iloc[0]) == (low, high)
+
+
 @given(st.integers(0, 2000), st.floats(0.3, 4), st.booleans())
 def test_a_count_lies_in_its_own_interval(count, per, shown):
     low, high = rotation_interval(
@@ -134,6 +146,35 @@ def test_one_venting():
     assert row["cured"]
     assert not row["all_checked"]
     assert row["rotations_ratio"] == row["rotations_crank"] / row["expected_rotations"]
+
+
+def test_a_ventings_row_adds_up_its_lifters():
+    """Independent gauge errors: any over the limit is one less the product of all within; readings .02 mm uncertain, limit .5 mm."""
+    checks = [{"cylinder": c, "valve": v, "gap_mm": 0.48} for c in (1, 2, 3, 4) for v in ("inlet", "exhaust")]
+    checks[0]["gap_mm"], checks[5]["gap_mm"] = 0.52, 0.9
+    again = [{**checks[5], "check_no": 2, "after_start": 2, "gap_mm": 0.3}]
+    started = [{"start_no": n, "pressure_shown": True} for n in (1, 2)]
+    found = records(engine={"valves_per_cylinder": None}, checks=checks + again, starts=started)
+    row, lifters = build_jobs(found).iloc[0], build_lifters(found)
+    within = stats.norm.cdf(1.0) ** 6 * stats.norm.cdf(-1.0) * stats.norm.cdf(-20.0)
+    assert row["over_probability_any_first"] == pytest.approx(1 - within)
+    assert row["gap_worst_first_mm"] == 0.9
+    assert row["trapped_air_total_mm3"] == pytest.approx(lifters["trapped_air_mm3"].sum()) and (
+        lifters["trapped_air_mm3"].notna().sum() == 2
+    )
+    assert (row["lifters_fitted"], row["lifters_checked"], row["all_checked"]) == (8, 8, True)
+    assert (row["lifters_over_first"], row["lifters_over_last"]) == (2, 1)
+    assert (row["lifters_rechecked"], row["lifters_cured"]) == (1, 1)
+    sound = build_jobs(records(checks=[{"gap_mm": 0.3}, {"valve": "exhaust", "gap_mm": 0.3}])).iloc[0]
+    # no finding, so nothing is known of its air
+    assert pd.isna(sound["trapped_air_total_mm3"]) and not sound["all_checked"]
+    assert sound["over_probability_any_first"] == pytest.approx(0.0, abs=1e-15)
+    last = build_jobs(
+        records(checks=[{"gap_mm": 0.6}, {"check_no": 2, "after_start": 2, "gap_mm": 0.2, "force_N": 30.0}])
+    ).iloc[0]
+    # the last press was too light for a verdict
+    assert (last["lifters_judged_first"], last["lifters_judged_last"]) == (1, 0)
+    assert last["failed_first"] and pd.isna(last["failed_last"])
 
 
 def test_a_second_look_without_a_run_is_no_cure():
@@ -180,6 +221,9 @@ def test_a_reading_within_the_limits_of_the_check_is_not_corrected():
     assert at_edge["gap_first_corrected_mm"] == 0.5
     off = build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 60.0, "hold_s": 3.0}])).iloc[0]
     assert off["gap_first_corrected_mm"] > 0.5
+    # air that was pressed harder, or a gap that grew for longer, is less at the limit's own
+    harder = build_lifters(records(checks=[{"gap_mm": 0.5, "force_N": 85.0, "hold_s": 6.0}])).iloc[0]
+    assert harder["gap_first_corrected_mm"] < 0.5
 
 
 def test_a_venting_judged_in_part_and_without_finding_is_not_a_pass():

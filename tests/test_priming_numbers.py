@@ -15,7 +15,7 @@ from ventbook.numerics import factorize
 from ventbook.physics import oil, priming
 from ventbook.physics.priming import calibrate
 from ventbook.physics.priming import constants as fitting
-from ventbook.physics.priming.inputs import RECORDED_U
+from ventbook.physics.priming.inputs import RECORDED_U, shared_u_log
 from ventbook.physics.priming.ratio import RatioScale, fit_interval
 from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_scatter_terms
 
@@ -275,6 +275,56 @@ def test_a_pump_is_weighed_by_its_type_and_its_engines_other_ventings() -> None:
     assert special.expit(odds) == pytest.approx(wide.expect(special.expit), abs=0.01)
 
 
+def test_a_type_without_records_has_its_usual_values_and_what_types_differ_by() -> None:
+    """Relative errors of sizes by the slopes of the plain formula in their logarithms, variances added."""
+    usual, terms = tables.engine_type_values("flat4"), load_priming_terms()
+    theta, covariance = (values[0] for values in priming.Constants().of_types([usual]))
+    size = [usual[name] for name in ("pump_clearance_um", "pump_leak_ratio", "pump_displacement_cm3")]
+    through = np.log(priming.let_through_per_s_bar(*size))
+    slopes = [
+        (np.log(priming.let_through_per_s_bar(*np.array(size) * grown)) - through) / 1e-6
+        for grown in ([1 + 1e-6, 1, 1], [1, 1 + 1e-6, 1])
+    ]
+
+    def relative(name: str) -> float:
+        return usual.u(name) / usual[name]
+
+    by_hand = [
+        relative("air_efficiency"),
+        np.hypot(relative("oil_efficiency"), relative("gallery_volume_cm3")),
+        np.hypot(slopes[0] * relative("pump_clearance_um"), slopes[1] * relative("pump_leak_ratio")),
+    ]
+    for k, term in enumerate(terms):
+        spread = term.spread or by_hand[k]
+        assert covariance[k, k] == pytest.approx(spread**2 + term.between**2, rel=1e-5)
+    assert theta[: fitting.OPEN] == pytest.approx([np.log(0.60), np.log(0.92), through])
+    assert special.expit(theta[fitting.OPEN]) == pytest.approx(terms[fitting.OPEN].usual)
+
+
+def test_likelihoods_of_a_wet_and_a_dry_pump_are_added_by_their_chances() -> None:
+    sealed, through, dry = np.log([0.2, 0.5]), np.log([0.6, 0.1]), np.array([0.3, 1.0])
+    joined, shows = fitting._join(sealed, through, dry)
+    assert np.exp(joined).tolist() == pytest.approx([0.3 * 0.6 + 0.7 * 0.2, 0.1])
+    assert shows.tolist() == pytest.approx([0.18 / 0.32, 1.0])
+
+
+def test_an_interval_has_the_normals_probability_and_its_slopes_are_differences() -> None:
+    """Counts shown, given up and far out in either tail; slopes by central differences."""
+    low, high = np.array([3.9, 4.1, 6.0, 2.0]), np.array([4.0, np.inf, 6.1, 2.1])
+    mean, sigma = np.full(4, 4.02), np.full(4, 0.2)
+    p, by_mean, by_sigma = fitting._weigh_interval(low, high, mean, sigma, 0.98)
+    assert p == pytest.approx(
+        0.98 * (stats.norm.cdf(high, 4.02, 0.2) - stats.norm.cdf(low, 4.02, 0.2)), abs=1e-15
+    )
+
+    def weigh(mean: float, log_sigma: float) -> np.ndarray:
+        return fitting._weigh_interval(low, high, np.full(4, mean), np.full(4, np.exp(log_sigma)), 0.98)[0]
+
+    step, at = 1e-5, np.log(0.2)
+    assert by_mean == pytest.approx((weigh(4.02 + step, at) - weigh(4.02 - step, at)) / (2 * step), abs=1e-8)
+    assert by_sigma == pytest.approx((weigh(4.02, at + step) - weigh(4.02, at - step)) / (2 * step), abs=1e-8)
+
+
 def test_what_is_said_of_constants_is_their_normal_interval() -> None:
     """Log constants and log odds with one standard deviation each: exp and expit of the ends, and the verdicts' thresholds."""
     rules, usual = load_priming_rules(), fitting.usual_theta(tables.engine_type_values("flat4"))
@@ -310,6 +360,56 @@ def test_what_is_said_of_constants_is_their_normal_interval() -> None:
     few[fitting.OPEN] = special.logit(rules.seen_share) - 2.0 * sd[fitting.OPEN]
     few[fitting.SLIP] = np.log(rules.thin_hand_Pa * rules.seen_slip) - 2.0 * sd[fitting.SLIP]
     assert describe(few)["verdict"].tolist() == ["seen", "can't tell", "not seen", "not seen", "not seen"]
+
+
+def test_speed_is_that_of_the_crankshaft_wherever_it_was_counted() -> None:
+    """45 passes a minute of one of three blades, two crankshaft rotations a propeller's: 30 rpm. Not on record: the hand's or the starter's."""
+
+    def sealed(**changes: object) -> float:
+        return priming.expected_rotations(pd.DataFrame([RECORD | changes]))["expected_sealed"].item()
+
+    usual = tables.engine_type_values("flat4")
+    blades = {
+        "rotations_counted_at": "blade",
+        "propeller_reduction": 2.0,
+        "propeller_blades": 3,
+        "turning_speed_rpm": 45.0,
+    }
+    thick = {"oil_temperature_degC": 2.0}
+    assert sealed(**thick, **blades) == pytest.approx(sealed(**thick, turning_speed_rpm=30.0), rel=1e-12)
+    assert sealed(**thick, turning_speed_rpm=60.0) > 1.001 * sealed(**thick, turning_speed_rpm=30.0)
+    for turned_by in ("hand", "starter"):
+        blank = sealed(turned_by=turned_by, turning_speed_rpm=None)
+        assert blank == pytest.approx(sealed(turning_speed_rpm=usual[f"{turned_by}_speed_rpm"]), rel=1e-12)
+
+
+def test_sizes_that_types_share_add_by_their_share_of_the_ventings() -> None:
+    used = pd.DataFrame({"engine_type": ["a", "a", "a", "b"], "expected_u_sizes": [0.1, 0.1, 0.1, 0.2]})
+    assert shared_u_log(used) == pytest.approx(np.hypot(0.75 * 0.1, 0.25 * 0.2))
+
+
+@pytest.mark.parametrize(
+    "name", ["suction_line_bore_mm", "suction_line_length_m", "cooler_volume_L", "filter_volume_L"]
+)
+def test_a_usual_size_leaves_open_what_its_small_change_makes(name: str) -> None:
+    """Thin oil, so that the line resists next to nothing: the slope of the log by differences, times the relative uncertainty."""
+    usual = tables.engine_type_values("flat4")
+    blank = RECORD | THIN_OIL | {"elevation_m": 0.0, name: None}
+    sealed = priming.fit_constants(pd.DataFrame(), fixed={"unsealed": 0.0})
+    records = [blank, *(blank | {name: usual[name] * times} for times in (0.999, 1.001))]
+    found = priming.expected_rotations(pd.DataFrame(records), constants=sealed)
+    less, more = np.log(found["expected_rotations"].iloc[1:])
+    open_ = abs(more - less) / 0.002 * usual.u(name) / usual[name]
+    assert found["expected_u_sizes"].tolist() == pytest.approx([open_, 0.0, 0.0], rel=0.06)
+
+
+def test_pressure_shows_may_show_or_does_not_by_the_ends_of_its_interval() -> None:
+    record = RECORD | {"oil_temperature_degC": 25.0}
+    row = priming.cranking_pressure(pd.DataFrame([record | {"pressure_threshold_bar": 1.0}])).iloc[0]
+    low, high = row["hand_low_bar"], row["hand_high_bar"]
+    for threshold, state in ((0.99 * low, "shows"), (1.01 * low, "may_not_show"), (0.99 * high, "may_not_show"), (1.01 * high, "does_not_show")):  # fmt: skip
+        frame = pd.DataFrame([record | {"pressure_threshold_bar": threshold}])
+        assert priming.cranking_pressure(frame)["hand_state"].tolist() == [state]
 
 
 # ---- observed against expected over a fleet --------------------------------------------------------------------

@@ -8,8 +8,8 @@ import pytest
 from calibrate import calibrate_statements as statements
 from scipy import stats
 
-from ventbook.statistics import causes, time_causes
-from ventbook.statistics.time_causes import naming
+from ventbook.statistics import causes, time_causes, waiting_times
+from ventbook.statistics.time_causes import effects, naming
 from ventbook.tables import evidence
 
 FAMILY = "times_and_counts.time_to_pressure"
@@ -57,6 +57,51 @@ def test_the_score_of_a_circumstance_by_hand():
     assert left == pytest.approx(1.0 - (off @ z) ** 2 / 8, rel=1e-6)
     assert cross.sum(axis=0) == pytest.approx([0.0, 0.0], abs=1e-9)
     assert null.value == pytest.approx(stats.lognorm(s, scale=np.exp(2)).logpdf(np.exp([0, 1, 2, 5])).sum())
+
+
+def test_covariates_are_taken_as_far_as_ten_ended_waits_each_go():
+    """59 ended waits of 120 leave room for five columns: three for four sites, one each for two yes/no."""
+    rng = np.random.default_rng(3)
+    jobs = pd.DataFrame(
+        {
+            "site": np.array(["North", "South", "East", "West"])[np.arange(120) % 4],
+            "engine_type": "flat4",
+            "reason": np.array(["oil change", "overhaul"])[np.arange(120) // 60],
+            "cooler_empty": pd.array(np.arange(120) % 3 == 0, dtype="boolean"),
+            "lines_empty": pd.array(np.arange(120) % 5 == 0, dtype="boolean"),
+            "oil_temperature_degC": np.where(np.arange(120) < 12, np.nan, rng.normal(18, 6, 120)),
+            "suction_line_length_m": np.where(np.arange(120) < 30, np.nan, 1.5 + 0.1 * (np.arange(120) % 7)),
+            "wait_high": np.where(np.arange(120) < 59, 3.0, np.inf),
+        }
+    )
+    few = effects.code_covariates(jobs, "time_to_pressure")
+    # one level only costs nothing
+    told = few.frame.columns[[effects.count_columns(few.frame[name]) > 0 for name in few.frame]]
+    assert told.tolist() == ["site", "cooler_empty", "lines_empty"]
+    assert few.late == ("reason", few.factors["oil_temperature"].title)
+    all_ended = effects.code_covariates(jobs.assign(wait_high=3.0), "time_to_pressure")
+    assert all_ended.late == () and {"reason", "oil_temperature"} <= set(all_ended.frame)
+    # a number on 3/4 of the ventings stays out; nine in ten are enough, the others taken at the mean
+    assert dict(all_ended.thin)[all_ended.factors["suction_line_length"].title] == 0.75
+    step = all_ended.frame["oil_temperature"]
+    assert step[:12].tolist() == pytest.approx([step[12:].mean()] * 12)
+    assert step[12:].corr(jobs["oil_temperature_degC"][12:]) == pytest.approx(1.0)
+
+
+def test_a_wait_with_a_step_is_counted_from_its_earliest_moment():
+    jobs = pd.DataFrame({"wait_low": [2.0], "wait_high": [4.0]})
+    assert [ends.tolist() for ends in effects.read_waits(jobs)[:2]] == [[2.0], [4.0]]
+    low, high, step = effects.read_waits(jobs.assign(wait_from=3.0, wait_step=1.0))
+    assert (low.item(), high.item(), step.item()) == (3.0, 4.0, 1.0)
+
+
+def test_the_regression_says_which_symmetric_shape_is_likelier():
+    """Log-logistic waits: its likelihood beats the normal's of the same log times (scipy.stats.fit), at as many parameters."""
+    waits = stats.fisk.ppf((np.arange(300) + 0.5) / 300, 4.0, scale=3.0)
+    ours = waiting_times.fit_aft(waits, waits)
+    log_logistic = stats.logistic.logpdf(np.log(waits), *stats.logistic.fit(np.log(waits))).sum()
+    assert log_logistic > stats.norm.logpdf(np.log(waits), *stats.norm.fit(np.log(waits))).sum()
+    assert effects._best_symmetric(ours) == "log-logistic"
 
 
 def test_scores_shrink_by_what_sites_and_spread_take():

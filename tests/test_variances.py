@@ -317,6 +317,28 @@ class TestPermutations:
         assert found.statistic == pytest.approx(4 / 3 * cochran(failed))
         assert found.p == pytest.approx(exact, abs=4 * np.sqrt(exact / draws))
 
+    def test_positions_checked_more_often_against_every_dealing(self) -> None:
+        """Two engines of three positions, some checked more often: failures less the engine's share of its checks are dealt, 6 x 6."""
+        checks, failed = np.array([[3, 1, 1], [1, 1, 2]]), np.array([[1, 0, 0], [0, 1, 1]])
+        values = failed - checks * (failed.sum(axis=1) / checks.sum(axis=1))[:, None]
+
+        def uneven(rows: np.ndarray) -> float:
+            return float((rows.sum(axis=0) ** 2).sum() / (values**2).mean(axis=1).sum())
+
+        dealings = [list(itertools.permutations(row)) for row in values]
+        every = np.array([uneven(np.array(rows)) for rows in itertools.product(*dealings)])
+        exact = float((every >= uneven(values) - 1e-9).mean())
+        rows = [
+            (engine, position, k < failed[engine, position])
+            for engine in range(2)
+            for position in range(3)
+            for k in range(checks[engine, position])
+        ]
+        engine, position, over = (np.array(column) for column in zip(*rows, strict=True))
+        found = rates.test_positions(over, engine, position, draws=40_000)
+        assert found.statistic == pytest.approx(uneven(values))
+        assert found.p == pytest.approx(exact, abs=4 * np.sqrt(exact / 40_000))
+
     def test_no_dealing_as_uneven_still_leaves_a_chance(self) -> None:
         """The found order counts among the dealings (Phipson & Smyth 2010): never 0."""
         position = np.tile([1, 2, 3, 4], 12)

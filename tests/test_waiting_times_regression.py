@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import optimize, stats
 
 from reference_answers import read_times
 from reference_cases import find_case
@@ -49,6 +50,32 @@ def test_quantile_error_is_that_of_log_time():
     # at that time half are left, with the limits of the same combination
     share = fit.share_over(answer.estimate, {"placebo": True})
     assert share.estimate == pytest.approx(0.5)
+
+
+def test_a_share_over_a_limit_has_the_error_of_small_changes_of_the_parameters():
+    """Delta method on the normal score of the share, its slopes by differences of Weibull's own survival (scipy)."""
+    low, high, x = freireich()
+    fit = fit_aft(low, high, x, distribution="Weibull")
+
+    def score(parameters, arm):
+        scale = np.exp(parameters[2])
+        return stats.norm.isf(stats.weibull_min.sf(9.0, 1 / scale, scale=np.exp(parameters[:2] @ [1.0, arm])))
+
+    for arm, at in ((1.0, {"x1": 1.0}), (x.mean(), None)):
+        slopes = optimize.approx_fprime(fit.parameters, score, 1e-7, arm)
+        error = np.sqrt(slopes @ fit.errors.covariance @ slopes)
+        centre = score(fit.parameters, arm)
+        found = fit.share_over(9.0, at)
+        assert [found.estimate, found.low, found.high] == pytest.approx(
+            stats.norm.sf([centre, centre + 1.959964 * error, centre - 1.959964 * error]), rel=1e-5
+        )
+
+
+def test_p_of_a_time_ratio_is_two_sided():
+    low, high, x = freireich()
+    row = fit_aft(low, high, x, distribution="Weibull").time_ratios().iloc[0]
+    width = np.log(row["high"] / row["low"]) / (2 * 1.959964)
+    assert row["p"] == pytest.approx(2 * stats.norm.sf(abs(np.log(row["estimate"])) / width), rel=1e-5)
 
 
 def test_time_ratio_is_that_of_the_levels():
@@ -263,6 +290,15 @@ def test_a_level_seen_on_one_engine_has_no_limits():
     row = fit_aft(low, high, frame, cluster=engine).time_ratios().iloc[0]
     assert row["state"] == "too_few" and np.isnan(row["estimate"])
     assert row["note"] == "seen on one engine only"
+
+
+def test_a_regression_takes_two_ended_waits_a_parameter():
+    """Three numbers, intercept and scale: ten that ended are enough, nine aren't."""
+    rng = np.random.default_rng(6)
+    time, numbers = np.exp(rng.normal(1.0, 0.5, 14)), rng.normal(size=(14, 3))
+    for ended, state in ((10, "estimated"), (9, "too_few")):
+        high = np.where(np.arange(14) < ended, time, np.inf)
+        assert fit_aft(time, high, numbers, distribution="log-normal").state == state
 
 
 def test_two_engines_are_too_few():

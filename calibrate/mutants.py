@@ -3,8 +3,8 @@
 ``mutants.csv`` is the standing list: ``stands`` is text that the module has exactly once, ``becomes`` what is put in its place,
 ``tests`` what pytest runs, up to the first failure; the test that failed last time goes first. Rows that share their tests are
 tried in forks of one process that has collected them, by giving the loaded functions their changed bodies; what isn't noticed
-so, or is no change of a function's body, is tried again with the changed module imported anew. ``seconds`` are of the
-processor, what is shared left out.
+so, or is no change of a function's body, is tried again with the changed module imported anew. A module that numba compiles is run
+uncompiled, else what is kept of the unchanged one would be taken. ``seconds`` are of the processor, what is shared left out.
 
 Names run only those rows (a name or its beginning). ``--draw N --seed TEXT`` runs N drawn from those listed as noticed, as many
 as ``--within`` seconds hold by the list, and writes nothing. Exit code 1 where a row listed as noticed isn't, 2 for a row that no
@@ -126,8 +126,15 @@ def compile_library() -> dict[str, CodeType]:
     return {str(path): compile(path.read_bytes(), str(path), "exec", dont_inherit=True) for path in paths}
 
 
-def _enter(codes: dict[str, CodeType], at: Path, limit: float) -> set[str]:
-    """Makes a forked process one that imports the library as compiled; gives the paths loaded, as they are."""
+def _is_compiled(mutant: Mutant) -> bool:
+    return "@njit" in (ROOT / "lib" / "ventbook" / mutant.module).read_text("utf-8")
+
+
+def _enter(codes: dict[str, CodeType], at: Path, limit: float, *, interpreted: bool) -> set[str]:
+    """Makes a forked process one that imports the library as compiled; gives the paths loaded, as they are.
+
+    ``interpreted``: numba compiles nothing.
+    """
     resource.setrlimit(resource.RLIMIT_CPU, (int(limit), int(limit) + 5))
     said = (at / "said.txt").open("w", encoding="utf-8")
     os.dup2(said.fileno(), 1)
@@ -135,6 +142,8 @@ def _enter(codes: dict[str, CodeType], at: Path, limit: float) -> set[str]:
     sys.stdout = sys.stderr = said
     os.chdir(ROOT)
     os.environ |= {"PYTHONPATH": str(ROOT / "lib"), "PYTHONDONTWRITEBYTECODE": "1", "CI": "1"}
+    if interpreted:
+        os.environ["NUMBA_DISABLE_JIT"] = "1"
     os.environ["PYTEST_DISABLE_PLUGIN_AUTOLOAD"] = "1"  # the one for notebooks takes longer than most tests
     sys.dont_write_bytecode = True
     loaded = set()
@@ -165,14 +174,14 @@ def _spent() -> float:
 
 
 def _run_pytest(
-    codes: dict[str, CodeType], mutant: Mutant | None, tests: str, limit: float, at: Path
+    codes: dict[str, CodeType], mutant: Mutant | None, tests: str, limit: float, interpreted: bool, at: Path
 ) -> None:
     """In a process of its own: pytest on the library with one change where there is one."""
     changed = ""
     if mutant:
         changed, code = _compile_changed(mutant)
         codes = codes | {changed: code}
-    loaded = _enter(codes, at, limit)
+    loaded = _enter(codes, at, limit, interpreted=interpreted)
     import pytest
 
     ended = int(pytest.main([*OPTIONS, *shlex.split(tests)]))
@@ -233,7 +242,7 @@ def _serve(
 
     Leaves a line a row: place, the test that failed, seconds; then those failing tests without a change as place -1.
     """
-    _enter(codes, at, 1e6)
+    _enter(codes, at, 1e6, interpreted=all(map(_is_compiled, rows)))
     import pytest
     from _pytest.main import pytest_runtestloop
 
@@ -324,12 +333,18 @@ def _fork(work: Callable[..., None], of: tuple[Any, ...]) -> BaseProcess:
 
 
 def run_tests(
-    codes: dict[str, CodeType], tests: str, mutant: Mutant | None = None, *, limit: float = LIMIT_S
+    codes: dict[str, CodeType],
+    tests: str,
+    mutant: Mutant | None = None,
+    *,
+    limit: float = LIMIT_S,
+    interpreted: bool = False,
 ) -> Run:
     """Whether the tests notice; over ``limit`` seconds of the processor, or ten times as long by the clock, they do."""
+    interpreted = interpreted or (mutant is not None and _is_compiled(mutant))
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        child = _fork(_run_pytest, (codes, mutant, tests, limit, folder))
+        child = _fork(_run_pytest, (codes, mutant, tests, limit, interpreted, folder))
         child.join(10 * limit)
         if child.exitcode in (None, -signal.SIGXCPU, -signal.SIGKILL):
             child.kill()
@@ -385,7 +400,7 @@ def try_rows(
             if run.outcome == "noticed" and (row.name not in found or run.by == OVER):
                 # what fails under a change counts only where it passes without, and in half the time
                 check = shlex.quote(run.by) if "::" in run.by else row.tests
-                sound = run_tests(codes, check, limit=limit / 2)
+                sound = run_tests(codes, check, limit=limit / 2, interpreted=_is_compiled(row))
                 if sound.outcome == "noticed":
                     raise RuntimeError(f"{check} fails as the code stands: {sound.by}")
         except RuntimeError as error:

@@ -325,6 +325,23 @@ def test_spreads_are_found_again():
     assert quarters < 0.1
 
 
+def test_spreads_of_quarters_are_found_again_beside_each_sites_course():
+    """Gamma factors of site-quarters with variance .3: 300 sites, 8 quarters, 20 ventings each, whose course takes 3 of 8 degrees of freedom."""
+    rng = np.random.default_rng(9)
+    sites, quarters, each = 300, 8, 20
+    cell = np.repeat(np.arange(sites * quarters), each)
+    factor = rng.gamma(1 / 0.3, 0.3, sites * quarters)[cell]
+    level = np.full(len(cell), 0.15)
+    failed = (rng.random(len(cell)) < -np.expm1(-level * factor)).astype(float)
+    rows = type(
+        "Rows",
+        (),
+        {"engine": np.arange(len(cell)), "site_code": cell // quarters, "site_names": range(sites)},
+    )()
+    _, spread = account_naming.estimate_spreads(failed, level, rows, cell % quarters)
+    assert spread == pytest.approx(0.3, abs=0.06)
+
+
 def test_every_kind_has_its_design(planted):
     assert set(planted.model.theta) == set(KINDS)
     assert len(planted.model.theta[LEAK]) == 2

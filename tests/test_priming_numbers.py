@@ -299,6 +299,11 @@ def test_a_type_without_records_has_its_usual_values_and_what_types_differ_by() 
         assert covariance[k, k] == pytest.approx(spread**2 + term.between**2, rel=1e-5)
     assert theta[: fitting.OPEN] == pytest.approx([np.log(0.60), np.log(0.92), through])
     assert special.expit(theta[fitting.OPEN]) == pytest.approx(terms[fitting.OPEN].usual)
+    # what the fleet differs by holds for it too, as far as that is known
+    fleet = priming.Constants(shift=np.arange(5) / 10, shift_covariance=0.01 * np.eye(5))
+    moved, left = (values[0] for values in fleet.of_types([usual]))
+    assert moved - theta == pytest.approx(np.arange(5) / 10)
+    assert np.diag(left) == pytest.approx([0.01 + term.between**2 for term in terms])
 
 
 def test_likelihoods_of_a_wet_and_a_dry_pump_are_added_by_their_chances() -> None:

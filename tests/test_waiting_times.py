@@ -113,6 +113,33 @@ def test_cluster_ids_stay_text():
     assert found.clusters == 6  # three ids, and each of the three missing ones by itself
 
 
+def test_weights_are_rows_repeated_also_where_engines_are_told():
+    """Limits by engines of readings that count one, two and three times, and of the same rows written out; a blank engine is its own."""
+    rng = np.random.default_rng(12)
+    low = np.round(np.exp(rng.normal(1.0, 0.4, 40)), 1)
+    high, times = np.where(np.arange(40) % 9 == 0, np.inf, low + 0.5), 1 + np.arange(40) % 3
+    engine = np.arange(40) % 7
+    found = [
+        estimate_quantile(low, high, 0.7, unit="s", weights=times, cluster=engine),
+        estimate_quantile(*(np.repeat(end, times) for end in (low, high)), 0.7, unit="s", cluster=np.repeat(engine, times)),
+    ]  # fmt: skip
+    assert found[0].high is not None
+    assert [found[0].estimate, found[0].low, found[0].high] == pytest.approx(
+        [found[1].estimate, found[1].low, found[1].high], rel=1e-9
+    )
+    named = [f"E{code}" if code else None for code in engine]
+    alone = [f"E{code}" if code else f"alone {k}" for k, code in enumerate(engine)]
+    blank, apart = (estimate_quantile(low, high, 0.7, unit="s", cluster=of) for of in (named, alone))
+    assert (blank.clusters, blank.low, blank.high) == (apart.clusters, apart.low, apart.high)
+
+
+def test_readings_tell_what_ended_and_the_shortest_wait_they_allow():
+    """Three ended of four; (1, 2] from a start known to half a second allows .5 s, (.2, .4] of .3 s none."""
+    found = collapse_readings([1.0, 1.0, 3.0, 0.2], [2.0, 2.0, np.inf, 0.4], step=[0.5, 0.5, 0.0, 0.3])
+    assert (found.n, found.events) == (4.0, 3.0)
+    assert dict(zip(found.low.tolist(), found.least.tolist(), strict=True)) == {1.0: 0.5, 3.0: 3.0, 0.2: 0.0}
+
+
 def test_clusters_widen_the_limits():
     rng = np.random.default_rng(5)
     engine = np.repeat(np.arange(12), 4)

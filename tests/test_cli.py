@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -197,6 +198,26 @@ def test_report_and_verify_on_the_command_line(capsys, tmp_path, store, monkeypa
     (folder / "run.json").unlink()
     code, out, err = call(capsys, "verify", folder)
     assert code == 2 and "run.json is missing" in err
+
+
+def test_command_of_its_own_makes_the_same_files(capsys, tmp_path, store) -> None:
+    """Forked from the command's own process, or from a server where another process calls it."""
+
+    def ask(*words: str) -> subprocess.CompletedProcess[str]:
+        command = [sys.executable, "-m", "ventbook", "report", "records", *words]
+        return subprocess.run([*command, "--store", str(store)], capture_output=True, text=True)
+
+    done = ask("--out", str(tmp_path / "own"))
+    assert done.returncode == 0, done.stderr
+    assert call(capsys, "report", "records", "--out", tmp_path / "server", "--store", store)[0] == 0
+    own, other = (
+        json.loads(next((tmp_path / name / "records").glob("*/run.json")).read_text("utf-8"))
+        for name in ("own", "server")
+    )
+    assert own["files"] == other["files"] and len(own["files"]) > 3
+    bad = ask("--out", str(tmp_path / "bad"), "--period", "2026Q9")
+    assert (bad.returncode, len(bad.stderr.splitlines())) == (2, 1), bad.stderr
+    assert "2026Q9" in bad.stderr and not (tmp_path / "bad").exists()
 
 
 def test_unwritable_output_folder(capsys, tmp_path, store) -> None:

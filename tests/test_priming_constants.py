@@ -222,14 +222,12 @@ def world(name: str, number: int = 0, ventings: int = 1200) -> pd.DataFrame:
 
 def test_gradient_is_that_of_the_posterior() -> None:
     jobs = fitting._full_rows(world("half sealed", ventings=150))
-    data = fitting._read_data(jobs, sorted(jobs["engine_type"].unique()))
+    data = fitting._pose(jobs, sorted(jobs["engine_type"].unique()), 1.0)
     at = np.concatenate([data.usual.ravel(), np.zeros(5), [-2.2, -2.0, 0.1, 0.2]])
     at += 0.1 * np.random.default_rng(3).standard_normal(len(at))
     data = fitting._with_extra(data, at[:10].reshape(2, 5), at[-4:])
-    free = np.zeros(5, dtype=bool)
-    args = (data, free, free, data.usual)
-    _, gradient = fitting._objective(at, *args)
-    steps = optimize.approx_fprime(at, lambda x: fitting._objective(x, *args)[0], 1e-6)
+    _, gradient = fitting._objective(at, data)
+    steps = optimize.approx_fprime(at, lambda x: fitting._objective(x, data)[0], 1e-6)
     assert gradient == pytest.approx(steps, abs=2e-3, rel=1e-4)
 
 

@@ -237,10 +237,11 @@ def _widths(heads: Sequence[str], texts: Sequence[Sequence[str]]) -> tuple[float
     """
     need, want, whole = [], [], []
     for head, column in zip(heads, texts, strict=True):
-        parts = [text_width(part) for text in column for part in _parts(text)]
+        texts_of = set(column)
+        parts = [text_width(part) for part in {part for text in texts_of for part in _parts(text)}]
         parts += [text_width(part, bold=True) for part in _parts(head)]
         need.append(max(parts, default=1.0))
-        longest = max([text_width(text) for text in column], default=1.0)
+        longest = max([text_width(text) for text in texts_of], default=1.0)
         want.append(max(need[-1], min(longest, WIDEST)))
         whole.append(max(want[-1], min(text_width(head, bold=True), WIDEST_HEAD)))
     room = PAGE - PADDING * len(heads)

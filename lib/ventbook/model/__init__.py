@@ -7,7 +7,7 @@ intervals they stand for, and carry what the physics expects.
 from ventbook.model.intervals import first_start, rotation_interval, time_interval
 from ventbook.model.lifters import build_lifters, choose_gauges, choose_limits, count_runs_taken
 from ventbook.model.reading import read_lifters, read_ventings
-from ventbook.model.ventings import COUNTED, build_ventings, expect_again, expect_records
+from ventbook.model.ventings import COUNTED, build_ventings, expect_again, expect_records, list_counts
 
 __all__ = [
     "COUNTED",
@@ -19,6 +19,7 @@ __all__ = [
     "expect_again",
     "expect_records",
     "first_start",
+    "list_counts",
     "read_lifters",
     "read_ventings",
     "rotation_interval",

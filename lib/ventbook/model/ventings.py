@@ -55,6 +55,7 @@ def build_ventings(
     *,
     limits: Limits | None = None,
     lifters: pd.DataFrame | None = None,
+    constants: priming.Constants | None = None,
 ) -> pd.DataFrame:
     """One row a venting from record tables: what was done, what was read, what the physics expected, what the lifters showed.
 
@@ -66,6 +67,8 @@ def build_ventings(
         Limits in force; default see :func:`choose_limits`.
     lifters : DataFrame, optional
         The table of :func:`build_lifters` where it is built already; without its trapped_air_mm3 the ventings have no trapped_air_total_mm3.
+    constants : Constants, optional
+        Of the pump's formula; default those that the counts of these ventings give.
 
     Returns
     -------
@@ -101,7 +104,7 @@ def build_ventings(
     jobs = jobs.merge(_start_counts(records["starts"]), on="venting_id", how="left")
     jobs = _with_rotations(jobs)
     jobs = _with_traces(jobs, records.get("start_features"), limits)
-    jobs = expect_again(jobs)
+    jobs = expect_again(jobs, constants=constants)
     return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_counts)
 
 
@@ -110,13 +113,22 @@ def _join_engines(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     return jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
 
 
-def expect_records(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+def list_counts(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
+    """What the constants of the pump's formula are found from, of the record tables ventings and engines."""
+    return priming.take_counts(_with_rotations(_join_engines(records)))
+
+
+def expect_records(
+    records: Mapping[str, pd.DataFrame], *, constants: priming.Constants | None = None
+) -> pd.DataFrame:
     """The rotations expected of each venting on record, without the rest of :func:`build_ventings`.
 
     Parameters
     ----------
     records : mapping of str to DataFrame
         The record tables ventings and engines.
+    constants : Constants, optional
+        As for :func:`build_ventings`.
 
     Returns
     -------
@@ -132,7 +144,7 @@ def expect_records(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     >>> expected["rotations_ratio"].equals(ventings["rotations_ratio"])
     True
     """
-    jobs = expect_again(_with_rotations(_join_engines(records)))
+    jobs = expect_again(_with_rotations(_join_engines(records)), constants=constants)
     return jobs[["venting_id", *EXPECTED, "rotations_ratio"]]
 
 

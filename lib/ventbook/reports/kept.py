@@ -148,6 +148,15 @@ class _Sum:
         return self.size
 
 
+class _Part(bytearray):
+    """What is written down, as far as it may be kept."""
+
+    def extend(self, part: Any) -> None:
+        if len(self) + len(part) > LARGEST:
+            raise TypeError("too large to be kept")
+        super().extend(part)
+
+
 Blob = bytearray | _Sum
 
 
@@ -160,7 +169,7 @@ def hash_value(value: Any) -> bytes:
 
 def encode(value: Any) -> bytes:
     """A value as bytes, alike for values that are alike. Raises TypeError for what is no plain data."""
-    blob = bytearray()
+    blob = _Part()
     text = json.dumps(_encode(value, blob), ensure_ascii=False, separators=(",", ":")).encode(
         "utf-8", "surrogatepass"
     )

@@ -76,7 +76,7 @@ def count_left_out(page: Page) -> Counted:
     jobs, lifters = page.within(jobs, year), page.within(lifters, year)
     if jobs.empty:
         return Counted(pd.DataFrame(columns=list(CELLS)), ())
-    verdicts = conformity.check_steps(page.records, jobs, lifters, limits=page.limits)
+    verdicts = page.keep_made(conformity.check_steps, dict(page.records), jobs, lifters, limits=page.limits)
     ours = verdicts[(verdicts["date"] >= pd.Timestamp(page.period.start)).to_numpy(bool)]
     cells = rates.count_steps(ours, jobs)
     now = {(row.step, row.site): row for row in page.keep_made(rates.tell_steps, ours, jobs) if row.outside}

@@ -40,7 +40,6 @@ from ventbook.document.formulas import find_formulas
 from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
 from ventbook.records.store import Snapshot, open_store
-from ventbook.reports.kept import keep
 from ventbook.reports.parameters import (
     ParameterError,
     Period,
@@ -203,10 +202,6 @@ class Page(Scope):
         other.records, other.all_lifters, other.all_jobs = self.records, self.all_lifters, self.all_jobs
         other.check_scope()
         return other
-
-    def keep_made(self, make: Callable[..., T], *args: Any, **options: Any) -> T:
-        """What ``make(*args, **options)`` gives; kept in the store's cache for other pages (:mod:`ventbook.reports.kept`)."""
-        return keep(self.snapshot.path, make, *args, **options)
 
     @property
     def findings(self) -> list[dict[str, Any]]:

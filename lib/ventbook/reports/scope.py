@@ -11,10 +11,10 @@ import importlib.metadata
 import os
 import platform
 import subprocess
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from functools import cache, cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import pandas as pd
@@ -23,15 +23,20 @@ from ventbook import __version__, tables
 from ventbook.document import wording
 from ventbook.places import Place, find_place
 from ventbook.records.store import Snapshot
+from ventbook.reports.kept import keep
 from ventbook.reports.parameters import ParameterError, Period, ReportSpec, choose_against, nearest
 from ventbook.tables import DATA
 from ventbook.tables.units import System
 
 if TYPE_CHECKING:
+    from ventbook.physics.priming import Constants
     from ventbook.tables import Gauges, Limits
+
+T = TypeVar("T")
 
 
 FILTERS = ("site", "engine_type", "engine")
+MOST_KEPT = 100_000  # lifter readings
 
 
 def find_path(text: str | Place) -> Place:
@@ -56,6 +61,21 @@ def cut_days(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
     if len(rows) and rows[-1] - rows[0] + 1 == len(rows):
         return frame.iloc[rows[0] : rows[-1] + 1]
     return frame[chosen]
+
+
+def make_tables(
+    records: Mapping[str, pd.DataFrame],
+    *,
+    limits: Limits,
+    gauges: Gauges,
+    columns: Iterable[str] | None,
+    constants: Constants,
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The two analysis tables, of the lifters these columns (None: all)."""
+    from ventbook.model import build_lifters, build_ventings
+
+    lifters = build_lifters(records, limits=limits, gauges=gauges, columns=columns)
+    return build_ventings(records, limits=limits, lifters=lifters, constants=constants), lifters
 
 
 class Scope:
@@ -118,6 +138,36 @@ class Scope:
 
         return choose_gauges(self.records, tables.load_gauges(self.gauges_file))
 
+    def keep_made(self, make: Callable[..., T], *args: Any, **options: Any) -> T:
+        """What ``make(*args, **options)`` gives; kept in the store's cache for other pages (:mod:`ventbook.reports.kept`)."""
+        return keep(self.snapshot.path, make, *args, **options)
+
+    def fit_constants(self, jobs: pd.DataFrame) -> Constants:
+        """The constants of the pump's formula as the counts of ``jobs`` give them, worked out once for all pages of the store."""
+        from ventbook.physics import priming
+
+        return self.keep_made(priming.fit_constants, priming.take_counts(jobs))
+
+    @cached_property
+    def _both_tables(self) -> tuple[pd.DataFrame, pd.DataFrame] | None:
+        """Ventings and lifters of all records, kept; None where there are so many that writing them down costs more than making them."""
+        if len(self.records["lifter_checks"]) > MOST_KEPT:
+            return None
+        return self.keep_made(
+            make_tables,
+            dict(self.records),
+            limits=self.limits,
+            gauges=self.gauges,
+            columns=None if self.lifter_columns is None else tuple(self.lifter_columns),
+            constants=self._all_constants,
+        )
+
+    @cached_property
+    def _all_constants(self) -> Constants:
+        from ventbook.model import list_counts
+
+        return self.fit_constants(list_counts(self.records))
+
     @cached_property
     def all_jobs(self) -> pd.DataFrame:
         """One row a venting, the whole snapshot."""
@@ -125,18 +175,24 @@ class Scope:
         from ventbook.model.ventings import COUNTED_FIRST
 
         lifters = self.__dict__.get("all_lifters")
+        if (lifters is None or "_both_tables" in self.__dict__) and self._both_tables is not None:
+            return self._both_tables[0]
         if lifters is None and self.lifter_columns is None:  # a page may never ask for the rest
             lifters = build_lifters(
                 self.records, limits=self.limits, gauges=self.gauges, columns=COUNTED_FIRST
             )
         lifters = self.all_lifters if lifters is None else lifters
-        return build_ventings(self.records, limits=self.limits, lifters=lifters)
+        return build_ventings(
+            self.records, limits=self.limits, lifters=lifters, constants=self._all_constants
+        )
 
     @cached_property
     def all_lifters(self) -> pd.DataFrame:
         """One row a lifter and venting, the whole snapshot."""
         from ventbook.model import build_lifters
 
+        if self._both_tables is not None:
+            return self._both_tables[1]
         return build_lifters(
             self.records, limits=self.limits, gauges=self.gauges, columns=self.lifter_columns
         )

@@ -48,8 +48,15 @@ def _ask_place(what: str) -> Any:
 StoreOption = Annotated[Any, _ask_place("folder")]
 
 
+class _Command:
+    """Whether this process was started for a command, and does nothing else."""
+
+    own = False
+
+
 def main(arguments: list[str] | None = None) -> int:
     """Runs a command and returns its exit code; every error is told in a line, never with a traceback."""
+    _Command.own = arguments is None
     try:
         return int(app(args=arguments, prog_name="ventbook", standalone_mode=False) or 0)
     except (KeyboardInterrupt, typer.Abort):
@@ -341,10 +348,10 @@ def report(
     timeout: Annotated[int, typer.Option(min=1, help="seconds that one cell may take")] = 900,
 ) -> None:
     """Run reports: HTML, PDF, workbook, executed notebook and numbers in OUT/NAME/SCOPE/."""
-    from ventbook.run.processes import start_server
+    from ventbook.run.processes import be_forked
 
-    if not cluster:
-        start_server()
+    if _Command.own and not cluster and isinstance(store, Path):
+        be_forked()
     from ventbook.run.job import read_settings
 
     given: dict[str, Any] = {

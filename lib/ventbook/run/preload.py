@@ -3,6 +3,11 @@
 Only imports and small tables belong here. Nothing here may start a thread, open a store or draw a random number.
 """
 
+import gc
+import importlib
+import importlib.util
+from collections.abc import Sequence
+
 import deltalake
 import ipykernel.kernelapp
 import latex2mathml.converter
@@ -30,7 +35,8 @@ import ventbook.run.export
 import ventbook.run.worker
 from ventbook import tables
 from ventbook.document import plotting
-from ventbook.document.typst import quote
+from ventbook.document.typst import quote, text_width
+from ventbook.reports.kept import library_hash
 from ventbook.run.lean import load_papermill
 from ventbook.tables import units
 
@@ -62,8 +68,22 @@ LOADED = (
 )
 load_papermill()
 quote("°")
+text_width("0"), text_width("0", bold=True)
 figure, axes = plotting.new_figure()
 axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")
 plotting.svg_bytes(figure)
 tables.record_tables()
+tables.load_limits()
 units.convert(1.0, "mm", "in")
+library_hash()
+
+
+def load_rooms(names: Sequence[str]) -> None:
+    """The rooms of these reports, which have their names, too."""
+    for name in names:
+        room = f"ventbook.reports.{name.replace('-', '_')}"
+        if importlib.util.find_spec(room):
+            importlib.import_module(room)
+
+
+gc.freeze()  # what is loaded is not looked through again in the processes that come of this one

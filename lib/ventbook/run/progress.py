@@ -27,13 +27,14 @@ def show_progress(names: Sequence[str]) -> Iterator[OnProgress]:
         TimeRemainingColumn(),
         TextColumn("{task.description}"),
     )
-    with Progress(*columns, console=console, transient=True) as progress:
+    # no thread that draws by itself: this process may be forked
+    with Progress(*columns, console=console, transient=True, auto_refresh=False) as progress:
         bars = {name: progress.add_task("waiting", total=1.0, name=name, start=False) for name in names}
 
         def on_progress(name: str, what: str, share: float) -> None:
             if not progress.tasks[bars[name]].started:
                 progress.start_task(bars[name])
-            progress.update(bars[name], completed=share, description=what[:50])
+            progress.update(bars[name], completed=share, description=what[:50], refresh=True)
 
         yield on_progress
 

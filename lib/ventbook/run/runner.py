@@ -22,7 +22,7 @@ from ventbook.run.export import write_index
 from ventbook.run.job import Job, Outcome, check_writable, choose_folder, default_paper, scope_of
 from ventbook.run.names import close_report
 from ventbook.run.notebook import read_comments
-from ventbook.run.processes import choose_context, numerics_environment
+from ventbook.run.processes import call_apart, choose_context, load_libraries, numerics_environment
 from ventbook.shipped import NOTEBOOKS
 
 OnProgress = Callable[[str, str, float], None]
@@ -145,7 +145,9 @@ def run_reports(
     """
     if jobs < 1:
         raise InputError(f"jobs must be 1 or more; got {jobs}")
-    planned = plan_reports(names, given, out=out, **plan)
+    planning = call_apart(plan_reports, names, given, out=out, **plan)
+    load_libraries(list(report_specs()) if list(names) == ["all"] else names)
+    planned = planning()
     check_writable(out)
     if cluster:
         from ventbook.run.cluster import run_on_cluster

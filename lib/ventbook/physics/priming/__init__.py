@@ -1,7 +1,7 @@
 """Rotations a venting needs: physics of filling the oil system, term by term and with interval."""
 
 from ventbook.physics.priming.calibrate import FleetCalibration, calibrate_fleet
-from ventbook.physics.priming.constants import Constants, fit_constants
+from ventbook.physics.priming.constants import Constants, fit_constants, take_counts
 from ventbook.physics.priming.expect import COLUMNS, MAY_STALL, STATES, expected_rotations
 from ventbook.physics.priming.formula import (
     bubble_rise_m_per_s,
@@ -57,5 +57,6 @@ __all__ = [
     "rotations_to_prime",
     "slip_Pa",
     "smooth_ratio",
+    "take_counts",
     "usable_counts",
 ]

@@ -30,7 +30,7 @@ from ventbook.physics.priming.formula import (
     run_course,
     slip_Pa,
 )
-from ventbook.physics.priming.inputs import BIT, Inputs, numbers, read_inputs
+from ventbook.physics.priming.inputs import BIT, READ, Inputs, numbers, read_inputs
 from ventbook.tables import EngineTypeValues, engine_type_values
 from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_scatter_terms
 
@@ -40,6 +40,7 @@ NAMES = ("air_efficiency", "oil_efficiency", "let_through", "unsealed", "slip")
 NONE = -60.0
 """Logarithm that stands for nought where a term is left out."""
 _STEP = 1e-4
+_COUNTED = ("venting_id", "engine_id", "rotations_low", "rotations_high", *READ)
 
 
 @dataclass(frozen=True)
@@ -236,7 +237,9 @@ def add_scatter(share: Floats, suction: Floats, side: Floats, extra: Floats) -> 
 
 
 @dataclass(frozen=True)
-class _Data:
+class _Problem:
+    """What the constants are sought from. ``held`` (5,) constants keep the values of ``full`` (types, 5); ``away``: left out of the formula."""
+
     rows: Rows
     low: Floats
     high: Floats
@@ -247,6 +250,13 @@ class _Data:
     spread: Floats
     extra: Floats
     dry: Floats
+    held: npt.NDArray[np.bool_]
+    away: npt.NDArray[np.bool_]
+    full: Floats
+
+    def theta(self, flat: Floats) -> Floats:
+        """The constants (types, 5) at a point of the search, those that are held in their place."""
+        return np.where(self.held, self.full, flat[: self.full.size].reshape(self.full.shape))
 
 
 def _weigh_interval(
@@ -264,7 +274,7 @@ def _weigh_interval(
 
 
 def _score_rows(
-    data: _Data, theta: Floats, scatter: Floats, *, sealed: bool
+    data: _Problem, theta: Floats, scatter: Floats, *, sealed: bool
 ) -> tuple[Floats, dict[int, Floats], Floats]:
     """Log likelihood of each row under one state of the pump, its derivatives by the row's constants, and by the scatter (n, 4)."""
     rules, rows = load_priming_rules(), data.rows
@@ -307,12 +317,9 @@ def _join(sealed: Floats, through: Floats, dry: Floats) -> tuple[Floats, Floats]
     return joined, np.exp(one - joined)
 
 
-def _objective(
-    flat: Floats, data: _Data, held: npt.NDArray[np.bool_], away: npt.NDArray[np.bool_], full: Floats
-) -> tuple[float, Floats]:
-    """Minus the log posterior and its gradient. ``held`` (5,) constants keep ``full``'s values; ``away``: left out of the formula."""
-    kinds = len(data.usual)
-    theta = np.where(held, full, flat[: 5 * kinds].reshape(kinds, 5))
+def _objective(flat: Floats, data: _Problem) -> tuple[float, Floats]:
+    """Minus the log posterior and its gradient."""
+    kinds, held, theta = len(data.usual), data.held, data.theta(flat)
     shift, scatter = flat[5 * kinds : 5 * kinds + 5], flat[-4:]
     by_row = theta[data.kind]
     engines = len(data.kind_of_engine)
@@ -340,10 +347,15 @@ def _objective(
     drift, wide = np.where(held, 0.0, shift / spread), (scatter - scales[:, 0]) / scales[:, 1]
     loss = -value.sum() + 0.5 * ((off**2).sum() + (drift**2).sum() + (wide**2).sum())
     by_theta = -gradient + off / between
-    by_theta[:, held | away] = 0.0
+    by_theta[:, held | data.away] = 0.0
     by_shift = -off.sum(axis=0) / between + drift / spread
     by_shift[held] = 0.0
     return float(loss), np.concatenate([by_theta.ravel(), by_shift, -by_scatter + wide / scales[:, 1]])
+
+
+def take_counts(jobs: pd.DataFrame) -> pd.DataFrame:
+    """What :func:`fit_constants` reads of a table of ventings, and nothing else: tables alike in it give the same constants."""
+    return jobs[[name for name in _COUNTED if name in jobs.columns]].reset_index(drop=True)
 
 
 def fit_constants(jobs: pd.DataFrame, *, fixed: Mapping[str, float] | None = None) -> Constants:
@@ -378,7 +390,7 @@ def fit_constants(jobs: pd.DataFrame, *, fixed: Mapping[str, float] | None = Non
     """
     if jobs.empty:
         return Constants(shift=_hold_usual(fixed))
-    known = _full_rows(jobs)
+    known = _full_rows(take_counts(jobs))
     rules = load_priming_rules()
     engines = known["engine_id"].nunique()
     if len(known) < rules.fewest_ventings or engines < rules.fewest_engines:
@@ -390,30 +402,22 @@ def fit_constants(jobs: pd.DataFrame, *, fixed: Mapping[str, float] | None = Non
         some = known[known["engine_id"].isin(keep)]
     types = sorted(some["engine_type"].unique())
     dry = _share_dry(known)
-    data = _read_data(some, types, dry)
-    held = np.array([name in (fixed or {}) for name in NAMES])
-    away = np.zeros(5, dtype=bool)
-    away[THROUGH] = (fixed or {}).get("unsealed") == 0.0
-    full = data.usual.copy()
-    for name, value in (fixed or {}).items():
-        full[:, NAMES.index(name)] = _on_scale(name, value)
+    data = _pose(some, types, dry, fixed=fixed)
     kinds = len(types)
-    best = _search(data, held, away, full)
+    best = _search(data)
     for _ in range(2):  # what engines differ by in let-through hangs on the constants themselves
-        theta = np.where(held, full, best.x[: 5 * kinds].reshape(kinds, 5))
-        data = _with_extra(data, theta, best.x[-4:])
-        best = _search(data, held, away, full, start=best.x)
-    covariance = _curvature(best.x, data, held, away, full)
-    if not held[SLIP]:
-        covariance = _bound_slip(covariance, best.x, data, held, away, full)
-    theta = np.where(held, full, best.x[: 5 * kinds].reshape(kinds, 5))
+        data = _with_extra(data, data.theta(best.x), best.x[-4:])
+        best = _search(data, start=best.x)
+    covariance = _curvature(best.x, data)
+    if not data.held[SLIP]:
+        covariance = _bound_slip(covariance, best.x, data)
     blocks = np.stack([covariance[5 * k : 5 * k + 5, 5 * k : 5 * k + 5] for k in range(kinds)])
     place = slice(5 * kinds, 5 * kinds + 5)
     found = Constants(
         types=tuple(types),
-        theta=theta,
+        theta=data.theta(best.x),
         covariance=blocks,
-        shift=np.where(held, full[0] - data.usual[0], best.x[place]),
+        shift=np.where(data.held, data.full[0] - data.usual[0], best.x[place]),
         shift_covariance=covariance[place, place],
         scatter=best.x[-4:],
         ventings=tuple(int((known["engine_type"] == t).sum()) for t in types),
@@ -465,14 +469,22 @@ def _share_dry(known: pd.DataFrame) -> float:
     return float(1.0 - said.mean()) if len(said) >= load_priming_rules().fewest_ventings else 1.0
 
 
-def _read_data(some: pd.DataFrame, types: list[str], dry: float = 1.0) -> _Data:
+def _pose(
+    some: pd.DataFrame, types: list[str], dry: float, *, fixed: Mapping[str, float] | None = None
+) -> _Problem:
     engine, names = factorize(some["engine_id"])
     kind = pd.Categorical(some["engine_type"], categories=types).codes.astype(np.int64)
     first = np.zeros(len(names), dtype=np.int64)
     first[engine[::-1]] = kind[::-1]
     usual = [usual_theta(engine_type_values(name)) for name in types]
+    known = fixed or {}
+    away = np.zeros(5, dtype=bool)
+    away[THROUGH] = known.get("unsealed") == 0.0
+    full = np.array([middle for middle, _ in usual])
+    for name, value in known.items():
+        full[:, NAMES.index(name)] = _on_scale(name, value)
     rows = lay_out(read_inputs(some))
-    return _Data(
+    return _Problem(
         rows,
         some["_low"].to_numpy(),
         some["_high"].to_numpy(),
@@ -483,23 +495,19 @@ def _read_data(some: pd.DataFrame, types: list[str], dry: float = 1.0) -> _Data:
         np.array([spread for _, spread in usual]),
         np.zeros(len(some)),
         rows.chance_dry(dry),
+        np.array([name in known for name in NAMES]),
+        away,
+        full,
     )
 
 
-def _with_extra(data: _Data, theta: Floats, scatter: Floats) -> _Data:
+def _with_extra(data: _Problem, theta: Floats, scatter: Floats) -> _Problem:
     """The same with what engines differ by in let-through added to the scatter, as it is at these constants."""
     course = data.rows.run(theta[data.kind], sealed=False)
     return replace(data, extra=scatter_parts(data.rows, course, scatter, sealed=False)[2])
 
 
-def _search(
-    data: _Data,
-    held: npt.NDArray[np.bool_],
-    away: npt.NDArray[np.bool_],
-    full: Floats,
-    *,
-    start: Floats | None = None,
-) -> optimize.OptimizeResult:
+def _search(data: _Problem, *, start: Floats | None = None) -> optimize.OptimizeResult:
     """The mode, from few and most pumps unsealed, with much and with little let-through.
 
     Searched in steps that are about alike in each direction: over the root of its curvature where the search starts.
@@ -508,8 +516,8 @@ def _search(
     spreads = np.array([term.spread for term in load_scatter_terms()])
     reach = 10.0 * np.concatenate([data.spread.ravel(), data.spread.mean(axis=0), spreads])
     moves = [(-2.0, 0.0), (2.0, 0.0), (2.0, -3.0)]
-    if held[OPEN]:
-        moves = [(0.0, 0.0)] if away[THROUGH] else [(0.0, 0.0), (0.0, -3.0)]
+    if data.held[OPEN]:
+        moves = [(0.0, 0.0)] if data.away[THROUGH] else [(0.0, 0.0), (0.0, -3.0)]
     kinds = len(data.usual)
     found = []
     for odds, through in moves if start is None else [(0.0, 0.0)]:
@@ -520,18 +528,18 @@ def _search(
             theta[:, THROUGH] += through
             at[5 * kinds + OPEN] = odds - data.usual[0, OPEN]
             at[5 * kinds + THROUGH] = through
-        base = _objective(at, data, held, away, full)[1]
+        base = _objective(at, data)[1]
         bent = np.empty(len(at))
         for k in range(len(at)):
             ahead = at.copy()
             ahead[k] += _STEP
-            bent[k] = (_objective(ahead, data, held, away, full)[1][k] - base[k]) / _STEP
+            bent[k] = (_objective(ahead, data)[1][k] - base[k]) / _STEP
         size = 1.0 / np.sqrt(np.maximum(np.abs(bent), 0.1))
         bounds = np.stack([usual - reach - at, usual + reach - at], axis=1) / size[:, None]
         one = optimize.minimize(
             _scaled,
             np.zeros(len(at)),
-            args=(at, size, data, held, away, full),
+            args=(at, size, data),
             jac=True,
             method="L-BFGS-B",
             bounds=bounds,
@@ -542,33 +550,23 @@ def _search(
     return min(found, key=lambda one: round(one.fun, 6))
 
 
-def _scaled(
-    steps: Floats,
-    start: Floats,
-    size: Floats,
-    data: _Data,
-    held: npt.NDArray[np.bool_],
-    away: npt.NDArray[np.bool_],
-    full: Floats,
-) -> tuple[float, Floats]:
-    value, gradient = _objective(start + size * steps, data, held, away, full)
+def _scaled(steps: Floats, start: Floats, size: Floats, data: _Problem) -> tuple[float, Floats]:
+    value, gradient = _objective(start + size * steps, data)
     return value, gradient * size
 
 
-def _curvature(
-    at: Floats, data: _Data, held: npt.NDArray[np.bool_], away: npt.NDArray[np.bool_], full: Floats
-) -> Floats:
+def _curvature(at: Floats, data: _Problem) -> Floats:
     """Inverse of the second derivatives of the log posterior, which are differences of its gradient; nought for what is held."""
     size = len(at)
     second = np.empty((size, size))
     for k in range(size):
         step = np.zeros(size)
         step[k] = _STEP
-        ahead, behind = (_objective(at + sign * step, data, held, away, full)[1] for sign in (1.0, -1.0))
+        ahead, behind = (_objective(at + sign * step, data)[1] for sign in (1.0, -1.0))
         second[k] = (ahead - behind) / (2.0 * _STEP)
     second = (second + second.T) / 2.0
     kinds = len(data.usual)
-    still = np.concatenate([np.tile(held, kinds + 1), np.zeros(4, dtype=bool)])
+    still = np.concatenate([np.tile(data.held, kinds + 1), np.zeros(4, dtype=bool)])
     values, vectors = np.linalg.eigh(second[np.ix_(~still, ~still)])
     # no direction is known less well than by its spread alone, so a flat or bent one gets that
     inverse = (vectors / np.maximum(values, 1e-2)) @ vectors.T
@@ -577,19 +575,12 @@ def _curvature(
     return out
 
 
-def _bound_slip(
-    covariance: Floats,
-    at: Floats,
-    data: _Data,
-    held: npt.NDArray[np.bool_],
-    away: npt.NDArray[np.bool_],
-    full: Floats,
-) -> Floats:
+def _bound_slip(covariance: Floats, at: Floats, data: _Problem) -> Floats:
     """The covariance with the slips' upper ends where the posterior ends them, the efficiency on oil following.
 
     Where slip is too little to be seen the posterior is as flat as its usual spread at the mode, and ends at the slip that would be seen.
     """
-    least = _objective(at, data, held, away, full)[0]
+    least = _objective(at, data)[0]
     kinds = len(data.usual)
     slips, follow = 5 * np.arange(kinds + 1) + SLIP, 5 * np.arange(kinds) + OIL
 
@@ -597,13 +588,13 @@ def _bound_slip(
         """How far the posterior falls where all types' slips, and the fleet's, are moved."""
         moved = at.copy()
         moved[slips] += step
-        for _ in range(0 if held[OIL] else 3):
-            gradient = _objective(moved, data, held, away, full)[1][follow]
+        for _ in range(0 if data.held[OIL] else 3):
+            gradient = _objective(moved, data)[1][follow]
             ahead = moved.copy()
             ahead[follow] += _STEP
-            bent = (_objective(ahead, data, held, away, full)[1][follow] - gradient) / _STEP
+            bent = (_objective(ahead, data)[1][follow] - gradient) / _STEP
             moved[follow] -= gradient / np.maximum(bent, 1.0)
-        return _objective(moved, data, held, away, full)[0] - least
+        return _objective(moved, data)[0] - least
 
     sd = float(np.sqrt(covariance[slips[-1], slips[-1]]))
     low, high = 0.0, 2.0 * sd
@@ -620,7 +611,7 @@ def _bound_slip(
 
 def _with_evidence(found: Constants, known: pd.DataFrame) -> Constants:
     """Each venting's and each engine's log evidence of a pump that is not sealed."""
-    data = _read_data(known, sorted(known["engine_type"].unique()), found.dry)
+    data = _pose(known, sorted(known["engine_type"].unique()), found.dry)
     types = [engine_type_values(name) for name in sorted(known["engine_type"].unique())]
     theta, _ = found.of_types(types)
     data = _with_extra(data, theta, found.scatter)

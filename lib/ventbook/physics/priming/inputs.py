@@ -73,6 +73,18 @@ AIR_TEMPERATURE = 1 << len(TAKEN) + 1  # the air's temperature stands in for the
 EXTRAPOLATED = 1 << len(TAKEN) + 2
 TYPE_UNKNOWN = 1 << len(TAKEN) + 3
 FLAGS = len(TAKEN) + 4
+READ = (
+    *TAKEN,
+    "engine_type",
+    "ambient_temperature_degC",
+    "gallery_drained",
+    "propeller_blades",
+    "propeller_reduction",
+    "pump_wetted",
+    "rotations_counted_at",
+    "turned_by",
+)
+"""Columns that :func:`read_inputs` reads."""
 _SUCTION_ONLY = (
     "suction_line_length_m",
     "suction_line_bore_mm",

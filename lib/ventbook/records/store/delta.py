@@ -48,6 +48,7 @@ class StoreError(InputError):
     """A store that isn't there, can't be read, or is being written by someone else."""
 
 
+SHARED = 20_000  # rows of a file; one with fewer is read before threads have shared it out
 NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
 
 NO_ROOM_WORDS = ("No space left", "File too large", "os error 28", "os error 27")
@@ -159,20 +160,17 @@ def list_files(path: Place, version: int) -> list[Place]:
     return [path / name for name in sorted(map(unquote, names), key=PurePosixPath)]
 
 
-def read_files(
-    files: Iterable[Place], schema: pa.Schema, columns: Sequence[str] | None = None, where: Any = None
-) -> pa.Table:
+def read_files(files: Iterable[Place], schema: pa.Schema, columns: Sequence[str] | None = None) -> pa.Table:
     """Rows of the files as one table of ``schema``; a column that a file lacks reads as null."""
     wanted = pa.schema([schema.field(name) for name in columns]) if columns is not None else schema
     parts = []
     for file in files:
         with tell_trouble(file):
             copy = local_copy(file)
-            has = set(pq.read_schema(copy).names)
-            names = [name for name in wanted.names if name in has]
-            part = pq.read_table(
-                copy, columns=names, filters=where, partitioning=None, page_checksum_verification=True
-            )
+            with pq.ParquetFile(copy, page_checksum_verification=True) as opened:
+                has = set(opened.schema_arrow.names)
+                names = [name for name in wanted.names if name in has]
+                part = opened.read(names, use_threads=opened.metadata.num_rows > SHARED)
         if part.schema.names != wanted.names:
             part = pa.table(
                 [

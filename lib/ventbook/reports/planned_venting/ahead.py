@@ -49,7 +49,7 @@ def planned_rows(page: Page) -> pd.DataFrame:
 def past_constants(page: Page) -> priming.Constants:
     """The formula's constants as all ventings before the records' date give them."""
     past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
-    return priming.fit_constants(past) if len(past) else priming.Constants()
+    return page.fit_constants(past) if len(past) else priming.Constants()
 
 
 def _expect(page: Page, rows: pd.DataFrame) -> pd.DataFrame:

@@ -279,7 +279,7 @@ def _tables_kept(page: Page) -> dict[int, tuple[pd.DataFrame, pd.DataFrame]]:
 
 
 def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    from ventbook.model import build_lifters, build_ventings, expect_records
+    from ventbook.model import build_lifters, build_ventings, expect_records, list_counts
     from ventbook.records import store
 
     ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
@@ -293,13 +293,16 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
         lifters = lifters[find_places(lifters["venting_id"], jobs["venting_id"]) >= 0]
     other = ids[~same[place]]
     # what counts were expected then hangs on all counts of then, of unchanged ventings too
-    expected = expect_records({name: old.read(name) for name in ("ventings", "engines")})
+    then = {name: old.read(name) for name in ("ventings", "engines")}
+    constants = page.fit_constants(list_counts(then))
+    expected = expect_records(then, constants=constants)
     if other.empty:
         return _set_expected(jobs, expected), lifters
     part = {name: read_part(old, name, other) for name in PARTS}
-    part["engines"] = old.read("engines")
-    read = build_lifters(part, limits=page.limits, gauges=page.gauges)
-    made = page.keep(add_readings(build_ventings(part, limits=page.limits, lifters=read), read))
+    part["engines"] = then["engines"]
+    read = page.keep_made(build_lifters, part, limits=page.limits, gauges=page.gauges)
+    rows = page.keep_made(build_ventings, part, limits=page.limits, lifters=read, constants=constants)
+    made = page.keep(add_readings(rows, read))
     made = label_steps(widen_counts(made), facts.steps)
     read = label_steps(page.keep(read), facts.steps)
     found = []

@@ -175,8 +175,9 @@ def procedure(page: Page) -> Blocks:
         if jobs.empty:
             tables.append(pd.DataFrame())
             continue
-        verdicts = conformity.check_steps(
-            page.records,
+        verdicts = page.keep_made(
+            conformity.check_steps,
+            dict(page.records),
             page.within(page.history_jobs, span),
             page.within(page.history_lifters, span),
             limits=page.limits,

@@ -246,7 +246,7 @@ def by_group(page: Page) -> Blocks:
 def does_physics_pay(page: Page) -> Blocks:
     """The fleet's multipliers, and the physics scored on engines left out against two ways that know none."""
     _, history = counted(page)
-    found = priming.calibrate_fleet(history, level=page.level)
+    found = page.keep_made(priming.calibrate_fleet, history, level=page.level)
     errors = dict(
         zip(found.errors["method"].astype(str), found.errors["log_error"].astype(float), strict=True)
     )
@@ -330,7 +330,7 @@ def does_picture_hold(page: Page, history: pd.DataFrame) -> Blocks:
 
 def pump_constants(page: Page, history: pd.DataFrame) -> Blocks:
     """The formula's constants by engine type, beside their usual values, and whether the counts speak of them."""
-    found = priming.describe_constants(priming.fit_constants(history), level=page.level)
+    found = priming.describe_constants(page.fit_constants(history), level=page.level)
     terms = {term.name: term for term in load_priming_terms()}
 
     def say(row: dict[Hashable, Any], names: tuple[str, str, str]) -> str:

@@ -136,10 +136,13 @@ def test_short_records_are_accounted_for_without_a_wave():
 
 def test_of_a_swing_as_much_is_told_ahead_as_chance_leaves():
     """By hand: half the mean at 64 failing ventings has chi-squared 8, of which 2 are chance; a tenth has .32."""
-    assert season.keep_swing(np.array([0.003, 0.004]), mean=0.01, failing=64.0) == pytest.approx(0.75)
-    assert season.keep_swing(np.array([0.001, 0.0]), mean=0.01, failing=64.0) == 0.0
-    assert season.keep_swing(np.zeros(2), mean=0.01, failing=64.0) == 0.0
-    assert season.keep_swing(np.ones(2), mean=0.0, failing=0.0) == 0.0
+    assert season.keep_swing(
+        np.array([0.003, 0.004]), bases=np.array([0.005, 0.015]), failing=64.0
+    ) == pytest.approx(0.75)
+    assert season.keep_swing(np.array([0.001, 0.0]), bases=np.array([0.005, 0.015]), failing=64.0) == 0.0
+    assert season.keep_swing(np.zeros(2), bases=np.array([0.005, 0.015]), failing=64.0) == 0.0
+    assert season.keep_swing(np.ones(2), bases=np.zeros(0), failing=0.0) == 0.0
+    assert season.keep_swing(np.full(2, 1e-190), bases=np.full(2, 1e-200), failing=0.0) == 0.0
 
 
 def list_times(jobs: pd.DataFrame) -> list[str]:

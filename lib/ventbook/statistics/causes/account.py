@@ -579,8 +579,7 @@ def _put_together(
     unexplained = list_unexplained(problem, rates, shares, venting_shares)
     failing = unexplained.groupby("kind")["ventings"].sum()
     kept = {
-        k: keep_swing(swing[k], mean=float(rates[k][: bases[k]].mean()), failing=float(failing.get(k, 0.0)))
-        for k in KINDS
+        k: keep_swing(swing[k], bases=rates[k][: bases[k]], failing=float(failing.get(k, 0.0))) for k in KINDS
     }
     notes = _say_notes(problem, posed.needed, posed.fuller, controls)
     model = AccountModel(

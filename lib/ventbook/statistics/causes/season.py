@@ -48,11 +48,13 @@ def fold_waves(theta: Floats, bases: int, waves: int) -> tuple[Floats, Floats]:
     return np.r_[theta[:bases] + up.sum() / 2, theta[bases + waves :]], swing
 
 
-def keep_swing(swing: Floats, *, mean: float, failing: float) -> float:
+def keep_swing(swing: Floats, *, bases: Floats, failing: float) -> float:
     """By how much of itself a swing is told ahead: 1 - 2 / chi-squared, never under 0.
 
-    Fitted to ``failing`` ventings about a ``mean`` rate, a wave of a part a of it has chi-squared failing a^2 / 2 on two degrees of
+    Fitted to ``failing`` ventings about the mean of ``bases``, a wave of a part a of it has chi-squared failing a^2 / 2 on two degrees of
     freedom. J. C. van Houwelingen, S. le Cessie, Statistics in Medicine 9 (1990) 1303.
     """
-    squared = failing * float(swing @ swing) / (2 * mean**2) if mean > 0 else 0.0
+    usual = float(bases.sum()) / max(len(bases), 1)
+    part = float(np.hypot(*swing)) / usual if usual > 0 else 0.0
+    squared = failing * part * part / 2
     return max(1.0 - 2.0 / squared, 0.0) if squared > 0 else 0.0

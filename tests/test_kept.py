@@ -5,6 +5,8 @@ import datetime as dt
 import hashlib
 import json
 import shutil
+import tracemalloc
+import zlib
 from pathlib import Path
 
 import numpy as np
@@ -169,6 +171,22 @@ def test_bound_on_what_is_kept(store: Path, monkeypatch: pytest.MonkeyPatch) -> 
     monkeypatch.setattr(kept, "LARGEST", 10)
     keep(store, squares, FRAME["float"], power=20)
     assert len(list((store / CACHE).iterdir())) == len(sizes)
+
+
+def test_a_file_that_unpacks_to_more_than_is_ever_kept_is_passed_over(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    keep(store, squares, FRAME["float"])
+    (path,) = (store / CACHE).iterdir()
+    packed = zlib.compress(bytes(10_000_000), 9)
+    path.write_bytes(hashlib.sha256(packed).digest() + packed)
+    monkeypatch.setattr(kept, "UNPACKED", 1000)
+    tracemalloc.start()
+    with pytest.raises(ValueError, match="more than is ever kept"):
+        kept._read(path)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert peak < 1_000_000
 
 
 def test_readable_by_whoever_reads_the_store(store: Path) -> None:

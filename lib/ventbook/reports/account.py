@@ -75,6 +75,7 @@ def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.Da
     """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
     jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
     lifters = lifters[[name for name in LIFTER_COLUMNS if name in lifters.columns]]
+    jobs = jobs.drop(columns="trapped_air_total_mm3", errors="ignore")  # not every page has it
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]

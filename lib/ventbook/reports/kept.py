@@ -41,7 +41,8 @@ from ventbook.tables import DATA
 
 SWITCH = "VENTBOOK_CACHE"  # "no" in the environment: work everything out
 MOST_BYTES = 200_000_000  # of all that is kept in one store; the longest unused go first
-LARGEST = 50_000_000
+LARGEST = 50_000_000  # a file
+UNPACKED = 10 * LARGEST  # what a file may hold
 COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba")
 _HASH = 32
 _MASKED = (pd.Int64Dtype(), pd.Int32Dtype(), pd.Float64Dtype(), pd.BooleanDtype())
@@ -74,7 +75,11 @@ def _read(path: Place) -> Any:
     content = path.read_bytes()
     if hashlib.sha256(content[_HASH:]).digest() != content[:_HASH]:
         raise ValueError("damaged")
-    found = decode(zlib.decompress(content[_HASH:]))
+    unpacking = zlib.decompressobj()
+    plain = unpacking.decompress(content[_HASH:], UNPACKED)
+    if not unpacking.eof:
+        raise ValueError("holds more than is ever kept")
+    found = decode(plain)
     if isinstance(path, Path):
         with suppress(OSError):
             os.utime(path)
@@ -152,7 +157,7 @@ class _Part(bytearray):
     """What is written down, as far as it may be kept."""
 
     def extend(self, part: Any) -> None:
-        if len(self) + len(part) > LARGEST:
+        if len(self) + len(part) > UNPACKED:
             raise TypeError("too large to be kept")
         super().extend(part)
 

@@ -68,13 +68,12 @@ def make_tables(
     *,
     limits: Limits,
     gauges: Gauges,
-    columns: Iterable[str] | None,
     constants: Constants,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The two analysis tables, of the lifters these columns (None: all)."""
+    """The two analysis tables, whole."""
     from ventbook.model import build_lifters, build_ventings
 
-    lifters = build_lifters(records, limits=limits, gauges=gauges, columns=columns)
+    lifters = build_lifters(records, limits=limits, gauges=gauges)
     return build_ventings(records, limits=limits, lifters=lifters, constants=constants), lifters
 
 
@@ -87,7 +86,7 @@ class Scope:
     ``records``: the record tables of the snapshot, whole.
 
     A page that reads few columns of the lifters names them in ``data/parameters.toml``, or in ``lifter_columns`` before it
-    asks for a table; None: all.
+    asks for a table (None: all); it has no others where the store holds over MOST_KEPT readings.
     """
 
     def __init__(
@@ -150,7 +149,8 @@ class Scope:
 
     @cached_property
     def _both_tables(self) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-        """Ventings and lifters of all records, kept; None where there are so many that writing them down costs more than making them."""
+        """Ventings and lifters of all records, all columns, kept for all pages; None where there are so many that writing them
+        down costs more than making them."""
         if len(self.records["lifter_checks"]) > MOST_KEPT:
             return None
         return self.keep_made(
@@ -158,7 +158,6 @@ class Scope:
             dict(self.records),
             limits=self.limits,
             gauges=self.gauges,
-            columns=None if self.lifter_columns is None else tuple(self.lifter_columns),
             constants=self._all_constants,
         )
 

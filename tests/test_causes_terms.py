@@ -575,7 +575,8 @@ def test_findings_of_both_kinds_are_shared_by_what_their_readings_say() -> None:
 
 def weigh(findings: pd.DataFrame, *gauges: tuple[Any, ...]) -> tuple[Any, np.ndarray, pd.DataFrame]:
     columns = ["gauge", "from", "until", "bias", "uncertainty"]
-    return explaining._weigh_gauges(findings, pd.DataFrame(list(gauges), columns=columns))
+    over = np.ones(len(findings), dtype=bool)
+    return explaining._weigh_gauges(findings, over, pd.DataFrame(list(gauges), columns=columns))
 
 
 def test_a_finding_rests_on_a_bias_in_force_by_the_chance_that_its_gap_is_within() -> None:
@@ -590,6 +591,31 @@ def test_a_finding_rests_on_a_bias_in_force_by_the_chance_that_its_gap_is_within
     assert weight.round(5).tolist() == [0.0, 0.9452, 0.9452, 0.0]
     assert table["findings"].tolist() == pytest.approx([weight.sum()])
     assert readings.names == ("A",) and readings.gauge.tolist() == [-1, 0, 0, -1]
+
+
+def test_a_finding_rests_on_a_bias_by_where_the_fleets_gaps_lie() -> None:
+    """By hand: read .62 with a gauge .10 +- .015 high, .02 uncertain. Where any gap is as likely Phi(-.02 / .025) = .2119; among gaps
+    N(.46, .02) the true one is .49 +- .01414 and moves by half of what the bias is off: Phi(.01 / .01601) = Phi(.6247) = .7339.
+    """
+    one = pd.DataFrame({"gauge": "A", "limit_mm": 0.5, "gap_first_mm": [0.62] * 3, "gauge_u_mm": 0.02})
+    bias = ("A", pd.NaT, pd.NaT, 0.10, 0.015)
+    assert weigh(one, bias)[1].round(4).tolist() == [0.2119] * 3
+    fleet = gauge.GapDistribution(np.array([0.46, 0.75]), 0.02, np.array([0.95, 0.05]), 1_000_000, 0)
+    # Phi((.5 - .48341) / .015617) = Phi(1.062); those at .75 are out of reach
+    assert gauge.tell_within(fleet, 0.52, u=0.025, limit=0.5).round(4).tolist() == [0.8559]
+    others = pd.DataFrame(
+        {"gauge": "B", "limit_mm": 0.5, "gap_first_mm": [0.46] * 950 + [0.75] * 50, "gauge_u_mm": 0.02}
+    )
+    lifters = pd.concat([others, one], ignore_index=True)
+    over = (lifters["gap_first_mm"] > 0.5).to_numpy()
+    table = pd.DataFrame([bias], columns=["gauge", "from", "until", "bias", "uncertainty"])
+    readings, weight, _ = explaining._weigh_gauges(lifters, over, table)
+    assert weight[:-3].max() == 0 and weight[-1] == pytest.approx(0.734, abs=0.03)
+    known = replace(readings, spread=fleet)
+    assert known.expect_resting()[-1] == pytest.approx(0.7339, abs=1e-4)
+    # a draw takes the bias as drawn: one standard uncertainty more takes .505 +- .02, among the same gaps Phi(1.237)
+    drawn = known.tell_resting(np.ones(len(readings.gauge)))
+    assert drawn[-1] == pytest.approx(stats.norm.cdf((0.5 - 0.4825) / (0.02 / np.sqrt(2))), abs=1e-4)
 
 
 def test_biases_are_looked_at_over_all_gauges() -> None:

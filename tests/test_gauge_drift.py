@@ -156,7 +156,7 @@ def test_the_first_quarters_of_a_drift_count_with_its_plainest():
     })  # fmt: skip
     for rows, counted in (([first], 0), ([first, later], 2)):
         gauges = pd.DataFrame(rows, columns=list(causes.GAUGE_COLUMNS))
-        _, weight, _ = account._weigh_gauges(findings, gauges)
+        _, weight, _ = account._weigh_gauges(findings, np.ones(2, dtype=bool), gauges)
         assert (weight > 0.5).sum() == counted
 
 

@@ -29,6 +29,7 @@ from ventbook.physics.gauge.fleet import (
     deconvolve_gaps,
     gap_density,
     reading_step,
+    tell_within,
 )
 from ventbook.physics.gauge.planning import (
     Addition,
@@ -110,5 +111,6 @@ __all__ = [
     "repeatability_from_rechecks",
     "rows_from_studies",
     "size_further_study",
+    "tell_within",
     "uncertainty_by_gauge",
 ]

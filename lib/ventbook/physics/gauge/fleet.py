@@ -436,3 +436,44 @@ def gap_density(spread: GapDistribution, gap: npt.ArrayLike) -> Floats:
     curve = np.exp(-0.5 * z**2) @ spread.weight / (spread.width * np.sqrt(2 * np.pi))
     even = 0.5 / fine[-1]
     return (spread.n * np.interp(x, fine, curve, right=0.0) + even) / (spread.n + 0.5)
+
+
+def tell_within(
+    spread: GapDistribution, reading: npt.ArrayLike, *, u: npt.ArrayLike, limit: npt.ArrayLike
+) -> Floats:
+    """Probability that the true gap behind a reading is within the limit.
+
+    Parameters
+    ----------
+    spread : GapDistribution
+        True gaps in the fleet, as :func:`deconvolve_gaps` gives them.
+    reading, u, limit : array_like, shape (n,), mm
+        The reading less its gauge's bias, its standard uncertainty (over 0), and the limit; one value or one a reading.
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        By Bayes from the fleet's gaps, with half a reading of all spread evenly besides, as in :func:`gap_density`.
+
+    Examples
+    --------
+    Halfway between two kinds of lifters, where hardly any gap lies:
+
+    >>> import numpy as np
+    >>> from ventbook.physics import gauge
+    >>> fleet = gauge.GapDistribution(np.array([0.42, 0.58]), 0.001, np.array([0.9, 0.1]), 100_000, 0)
+    >>> gauge.tell_within(fleet, [0.50, 0.52], u=0.03, limit=0.5).round(2).tolist()
+    [0.9, 0.2]
+    """
+    y, u, limit = np.broadcast_arrays(
+        *(np.atleast_1d(np.asarray(v, dtype=float)) for v in (reading, u, limit))
+    )
+    own, wide = u[:, None] ** 2, spread.width**2
+    mean = (y[:, None] * wide + spread.middle * own) / (own + wide)
+    part = np.exp(-0.5 * (y[:, None] - spread.middle) ** 2 / (own + wide)) / np.sqrt(2 * np.pi * (own + wide))
+    part *= spread.n * spread.weight
+    within = special.ndtr((limit[:, None] - mean) / (spread.width * np.sqrt(own / (own + wide))))
+    even = 0.5 / (float(spread.middle[-1]) + 6 * spread.width)
+    return np.asarray(
+        ((part * within).sum(axis=1) + even * special.ndtr((limit - y) / u)) / (part.sum(axis=1) + even)
+    )

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,6 +20,7 @@ from scipy import optimize, special, stats
 
 from ventbook.numerics import Floats, Ints, find_places
 from ventbook.physics import gauge as gauge_room
+from ventbook.results import NotEnoughData
 from ventbook.statistics.causes.account_controls import NONE, Controls, screen_controls
 from ventbook.statistics.causes.account_fit import (
     Findings,
@@ -285,7 +287,7 @@ def pose_question(
     place = find_places(lifters["venting_id"], ventings["venting_id"])
     over = lifters["over_first"].astype(bool).to_numpy()
     rows = _read_rows(jobs, factors, np.bincount(place, minlength=len(ventings)).astype(np.float64))
-    readings, weight, gauges = _weigh_gauges(lifters[over], gauges)
+    readings, weight, gauges = _weigh_gauges(lifters, over, gauges)
     air, leak = _read_likelihoods(lifters[over])
     findings = Findings(place[over].astype(np.int64), air, leak, weight)
     failures = gather_failures(findings)
@@ -422,12 +424,15 @@ def _read_likelihoods(findings: pd.DataFrame) -> tuple[Floats, Floats]:
     return air, 1.0 - air
 
 
-def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeReadings, Floats, pd.DataFrame]:
-    """Readings against the biases in force, each finding's probability to rest on its gauge, and the biases
-    that count, with the findings that rest on each.
+def _weigh_gauges(
+    lifters: pd.DataFrame, over: np.ndarray, gauges: pd.DataFrame
+) -> tuple[GaugeReadings, Floats, pd.DataFrame]:
+    """Readings of the findings (``lifters[over]``) against the biases in force, each one's probability to rest on its gauge,
+    and the biases that count, with the findings that rest on each.
 
     A bias counts from .03 mm on, where the chance by luck alone of its gauge's plainest one (one-sided, over all
-    rows) is within gauges' share of the error budget: of a gauge that drifts the first quarters count as well.
+    rows) is within gauges' share of the error budget: of a gauge that drifts the first quarters count as well. A true gap is
+    as likely beforehand as readings without a bias in force say; where they are too few, any is.
     """
     table = gauges.reset_index(drop=True)
     if "rivals" not in table:
@@ -438,24 +443,34 @@ def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeRe
     table["p_any"] = table.groupby("gauge")["p_any"].transform("min")
     table = table[(table["bias"] >= LEAST_BIAS_MM) & (table["p_any"] <= share)].reset_index(drop=True)
     names = tuple(dict.fromkeys(table["gauge"].astype(str)))
-    n = len(findings)
-    which = np.full(n, -1)
-    short, bias, u_bias = np.zeros(n), np.zeros(n), np.zeros(n)
-    u = _numbers(findings, "gauge_u_mm", gauge_room.ASSUMED_U_MM)
-    gap = "gap_first_corrected_mm" if "gap_first_corrected_mm" in findings.columns else "gap_first_mm"
-    if len(table) and {"gauge", "limit_mm", gap} <= set(findings.columns):
-        short = _numbers(findings, "limit_mm", np.nan) - _numbers(findings, gap, np.nan)
-        day = findings["date"] if "date" in findings.columns else pd.Series(pd.NaT, index=findings.index)
+    n = len(lifters)
+    which, spread = np.full(n, -1), None
+    limit, reading, bias, u_bias = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
+    u = _numbers(lifters, "gauge_u_mm", gauge_room.ASSUMED_U_MM)
+    gap = "gap_first_corrected_mm" if "gap_first_corrected_mm" in lifters.columns else "gap_first_mm"
+    if len(table) and {"gauge", "limit_mm", gap} <= set(lifters.columns):
+        limit, reading = _numbers(lifters, "limit_mm", np.nan), _numbers(lifters, gap, np.nan)
+        day = lifters["date"] if "date" in lifters.columns else pd.Series(pd.NaT, index=lifters.index)
         for row in table.to_dict("records"):
-            on = findings["gauge"].eq(row["gauge"]).fillna(False).to_numpy(bool) & np.isfinite(short)
+            on = lifters["gauge"].eq(row["gauge"]).fillna(False).to_numpy(bool) & np.isfinite(limit - reading)
             if pd.notna(row["from"]):
                 on &= (day >= row["from"]).fillna(False).to_numpy(bool)
             if pd.notna(row["until"]):
                 on &= (day < row["until"]).fillna(False).to_numpy(bool)
             which[on] = names.index(str(row["gauge"]))
             bias[on], u_bias[on] = row["bias"], row["uncertainty"]
-        short = np.nan_to_num(short)
-    weight = np.where(which >= 0, special.ndtr((short + bias) / np.hypot(u, u_bias)), 0.0)
+        if (which[over] >= 0).any():
+            steady = which < 0
+            step = gauge_room.reading_step(
+                lifters["gap_first_mm" if "gap_first_mm" in lifters.columns else gap]
+            )
+            with suppress(NotEnoughData):
+                spread = gauge_room.deconvolve_gaps(reading[steady], u=u[steady], step=step)
+    which = which[over].astype(np.int64)
+    readings = GaugeReadings(
+        which, limit[over], reading[over], bias[over], u_bias[over], u[over], names, spread
+    )
+    weight = readings.expect_resting()
     resting = np.bincount(which[which >= 0], weights=weight[which >= 0], minlength=len(names))
     table["findings"] = [float(resting[names.index(str(name))]) for name in table["gauge"]]
     # a gauge is a cause only by the findings that rest on it
@@ -465,7 +480,7 @@ def _weigh_gauges(findings: pd.DataFrame, gauges: pd.DataFrame) -> tuple[GaugeRe
     which = renumber[which]
     weight = np.where(which >= 0, weight, 0.0)
     names = tuple(names[number] for number in kept)
-    return GaugeReadings(which.astype(np.int64), short, bias, u_bias, u, names), weight, table
+    return replace(readings, gauge=which.astype(np.int64), names=names), weight, table
 
 
 def _numbers(frame: pd.DataFrame, name: str, otherwise: float) -> Floats:

@@ -25,6 +25,7 @@ from scipy.special import ndtr
 
 from ventbook.cluster import map_partitions
 from ventbook.numerics import Floats, Ints
+from ventbook.physics.gauge import GapDistribution, tell_within
 from ventbook.statistics.causes.account_fit import (
     Design,
     Failures,
@@ -41,21 +42,44 @@ MANY_VENTINGS, FEWER_DRAWS = 100_000, 64  # so many draws over so many ventings
 A_PART = 4  # draws that one worker makes in one go
 KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
 MOST_BESIDE = 4
+NODES = 21  # of Gauss and Hermite, for the mean over a bias
 LIKE_OTHERS = 1.0  # failures by which a site's base is drawn to the others' in the draws
 
 
 @dataclass(frozen=True)
 class GaugeReadings:
-    """Findings read with a gauge whose bias is in force: limit less reading [mm], bias, its uncertainty, a
-    reading's, (f,); ``gauge`` the number of the bias's row, -1 where none is in force.
+    """Findings read with a gauge whose bias is in force: limit, reading, bias, its uncertainty, a reading's [mm], (f,);
+    ``gauge`` the number of the bias's row, -1 where none is in force; ``spread`` the fleet's true gaps, None where unknown.
     """
 
     gauge: Ints
-    short: Floats
+    limit: Floats
+    reading: Floats
     bias: Floats
     u_bias: Floats
     u_reading: Floats
     names: tuple[str, ...]
+    spread: GapDistribution | None
+
+    def tell_resting(self, shift: Floats) -> Floats:
+        """Probability that each finding's true gap is within its limit, were its gauge's bias ``shift`` of its standard
+        uncertainties more; 0 where no bias is in force.
+        """
+        own = self.gauge >= 0
+        reading = (self.reading - self.bias - shift * self.u_bias)[own]
+        limit, u = self.limit[own], self.u_reading[own]
+        out = np.zeros(len(own))
+        if self.spread is None:
+            out[own] = ndtr((limit - reading) / u)
+        else:
+            out[own] = tell_within(self.spread, reading, u=u, limit=limit)
+        return out
+
+    def expect_resting(self) -> Floats:
+        """The mean of :meth:`tell_resting` over the bias, which findings don't tell better than its estimate does."""
+        nodes, weight = np.polynomial.hermite_e.hermegauss(NODES)
+        every = np.array([self.tell_resting(np.full(len(self.gauge), node)) for node in nodes])
+        return np.asarray(weight @ every / weight.sum())
 
 
 @dataclass(frozen=True)
@@ -295,8 +319,8 @@ def _draw_one(
     shift = drawn.shift[readings.gauge]
     gauge = findings.gauge
     if len(readings.names):
-        share = ndtr((readings.short + readings.bias + shift * readings.u_bias) / readings.u_reading)
-        gauge = np.where(readings.gauge >= 0, (drawn.rests < share).astype(np.float64), 0.0)
+        share = readings.tell_resting(shift)
+        gauge = (drawn.rests < share).astype(np.float64)
     again = Findings(findings.row, findings.air, findings.leak, gauge)
     real = 1.0 - np.multiply.reduceat(gauge, failures.first)
     pattern = (drawn.pattern[:, None] > np.cumsum(fit.patterns, axis=1)[:, :2]).sum(axis=1)

@@ -463,7 +463,7 @@ def tell_within(
     >>> from ventbook.physics import gauge
     >>> fleet = gauge.GapDistribution(np.array([0.42, 0.58]), 0.001, np.array([0.9, 0.1]), 100_000, 0)
     >>> gauge.tell_within(fleet, [0.50, 0.52], u=0.03, limit=0.5).round(2).tolist()
-    [0.9, 0.2]
+    [0.9, 0.21]
     """
     y, u, limit = np.broadcast_arrays(
         *(np.atleast_1d(np.asarray(v, dtype=float)) for v in (reading, u, limit))

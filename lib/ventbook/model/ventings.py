@@ -114,7 +114,26 @@ def _join_engines(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
 
 
 def list_counts(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    """What the constants of the pump's formula are found from, of the record tables ventings and engines."""
+    """What the constants of the pump's formula are found from, without the rest of :func:`build_ventings`.
+
+    Parameters
+    ----------
+    records : mapping of str to DataFrame
+        The record tables ventings and engines.
+
+    Returns
+    -------
+    DataFrame
+        One row a venting, as :func:`ventbook.physics.priming.take_counts` gives it.
+
+    Examples
+    --------
+    >>> from ventbook import model
+    >>> from ventbook.records import store
+    >>> records = store.open_store("data/demo/store").snapshot().records()
+    >>> len(model.list_counts(records)) == len(records["ventings"])
+    True
+    """
     return priming.take_counts(_with_rotations(_join_engines(records)))
 
 

@@ -354,7 +354,27 @@ def _objective(flat: Floats, data: _Problem) -> tuple[float, Floats]:
 
 
 def take_counts(jobs: pd.DataFrame) -> pd.DataFrame:
-    """What :func:`fit_constants` reads of a table of ventings, and nothing else: tables alike in it give the same constants."""
+    """What :func:`fit_constants` reads of a table of ventings, and nothing else: tables alike in it give the same constants.
+
+    Parameters
+    ----------
+    jobs : DataFrame
+        As for :func:`fit_constants`.
+
+    Returns
+    -------
+    DataFrame
+        The same rows, numbered anew, in units of their columns.
+
+    Examples
+    --------
+    >>> import ventbook
+    >>> from ventbook.physics import priming
+    >>> ventings = ventbook.read_ventings("data/demo/store")
+    >>> counts = priming.take_counts(ventings)
+    >>> len(counts) == len(ventings), "site" in counts
+    (True, False)
+    """
     return jobs[[name for name in _COUNTED if name in jobs.columns]].reset_index(drop=True)
 
 

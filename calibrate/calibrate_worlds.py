@@ -206,23 +206,13 @@ def without_pictures() -> Iterator[None]:
         yield
 
 
-#: All that the formula's constants may hang on.
-FITTED_ON = (
-    *dict.fromkeys(
-        c.stored for name in ("ventings", "engines") for c in tables.record_tables()[name].columns
-    ),
-    "rotations_low",
-    "rotations_high",
-)
-
-
 @contextmanager
 def share_fits() -> Iterator[None]:
     """The formula's constants fitted once for all pages that ask for them with the same counts."""
     fit, fitted = priming.fit_constants, list[tuple[pd.DataFrame, dict[str, Any], priming.Constants]]()
 
     def fit_once(jobs: pd.DataFrame, **asked: Any) -> priming.Constants:
-        own = jobs[[name for name in FITTED_ON if name in jobs]].reset_index(drop=True)
+        own = priming.take_counts(jobs)
         for frame, options, found in fitted:
             if options == asked and frame.equals(own):
                 return found

@@ -74,12 +74,13 @@ def call_apart(make: Callable[..., T], *args: Any, **options: Any) -> Callable[[
         process.join()
         if error is not None:
             raise error
-        return made  # type: ignore[no-any-return]
+        return made
 
     return receive
 
 
 def _answer(pipe: Any, make: Callable[..., Any], args: Any, options: Any) -> None:
+    said: tuple[Any, Exception | None]
     try:
         said = make(*args, **options), None
     except Exception as error:

@@ -306,12 +306,12 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
     made = label_steps(widen_counts(made), facts.steps)
     read = label_steps(page.keep(read), facts.steps)
     found = []
-    for known, then, order in (
+    for known, older, order in (
         (jobs, made, ["date", "venting_id"]),
         (lifters, read, ["date", "venting_id", "position"]),
     ):
-        then = then.reindex(columns=known.columns)
-        whole = pd.concat([known, then.astype(known.dtypes.to_dict())]) if len(then) else known
+        older = older.reindex(columns=known.columns)
+        whole = pd.concat([known, older.astype(known.dtypes.to_dict())]) if len(older) else known
         order = [name for name in order if name in whole]
         found.append(whole.sort_values(order, kind="stable").reset_index(drop=True))
     return _set_expected(found[0], expected), found[1]

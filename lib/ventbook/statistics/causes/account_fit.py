@@ -242,7 +242,7 @@ def fit_account(
         for kind in KINDS:
             present = failures.real * (patterns[:, 0 if kind == AIR else 1] + patterns[:, 2])
             if alike is not None:
-                present = np.bincount(alike, weights=present)
+                present = np.bincount(alike, weights=present).astype(np.float64)
             theta[kind] = maximise_kind(
                 rows[kind], present, exposure[kind], pseudo[kind], theta[kind], bases=designs[kind].bases
             )

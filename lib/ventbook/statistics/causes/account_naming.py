@@ -313,7 +313,7 @@ def project_terms(
 
     if len(level) <= LARGE_FLEET:
         return project(which)
-    table = np.empty((len(level), len(which)), np.float32)
+    table: Any = np.empty((len(level), len(which)), np.float32)
     left = np.empty(len(which))
     for begin in range(0, len(which), BLOCK_COLUMNS):
         part = slice(begin, begin + BLOCK_COLUMNS)
@@ -605,7 +605,7 @@ class Rounds:
             if j not in parts:
                 x = columns.x[j] * root
                 beside = base.T @ x
-                parts[j] = beside, float(np.sqrt(max(x @ x - beside @ beside, 0.0)))
+                parts[j] = beside, float(np.sqrt(max(float(x @ x - beside @ beside), 0.0)))
         weighed = columns.x[i] * root**2
         own, size = parts[i]
         least = 1e-6 * np.sqrt(float(root @ root))

@@ -162,14 +162,14 @@ def test_the_workbook_prints(made, name) -> None:
         assert sheet.print_area and sheet.freeze_panes, sheet.title
         # a width or height of 1 page is the format's default, and then not written
         assert sheet.sheet_properties.pageSetUpPr.fitToPage and (sheet.page_setup.fitToWidth or 1) == 1
-        used = {cell.column_letter for row in sheet.iter_rows() for cell in row if cell.value is not None}
-        assert all(sheet.column_dimensions[letter].width for letter in used)
-        assert sheet.title == "Read me" or sheet.print_title_rows == "$1:$1"
         wide = {
             place: held.width
             for held in sheet.column_dimensions.values()
             for place in range(held.min, held.max + 1)  # columns alike stand as one
         }
+        used = {cell.column_letter for row in sheet.iter_rows() for cell in row if cell.value is not None}
+        assert all(sheet.column_dimensions[letter].width for letter in used)
+        assert sheet.title == "Read me" or sheet.print_title_rows == "$1:$1"
         for cell in (cell for row in sheet.iter_rows(min_row=2) for cell in row if cell.alignment.wrap_text):
             # not every program makes a row as high as its text: the height is written
             lines = math.ceil(len(str(cell.value or "")) / wide[cell.column])

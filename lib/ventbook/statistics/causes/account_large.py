@@ -134,7 +134,9 @@ def draw_scores(
     usable = sd > 1e-9
     safe = np.where(usable, sd, 1.0)
     values_, vectors = np.linalg.eigh(covariance / np.outer(safe, safe))
-    root = vectors * np.sqrt(np.maximum(values_, 0.0))
+    root = (
+        vectors * np.sqrt(np.maximum(values_, 0.0))
+    ) @ vectors.T  # symmetric: eigenvectors have no sign of their own
     root /= np.maximum(np.sqrt((root**2).sum(axis=1)), 1e-12)[:, None]
     drawn = rng.standard_normal((draws, found.shape[1])) @ root.T
     fleets = simulate_few(found, level, values, spreads, rows, quarter, rng, CHECK_FLEETS)

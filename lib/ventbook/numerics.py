@@ -120,6 +120,13 @@ def _nearest_positive(matrix: Floats) -> Floats:
     return np.asarray(lifted, dtype=np.float64)
 
 
+def root_of(covariance: Floats) -> Floats:
+    """The symmetric matrix whose square is ``covariance``: the one root that does not hang on how eigenvectors are signed
+    and turned, which differs from processor to processor."""
+    values, vectors = np.linalg.eigh(covariance)
+    return np.asarray(vectors * np.sqrt(np.clip(values, 0, None)) @ vectors.T)
+
+
 def satterthwaite_df(shares: npt.ArrayLike) -> float:
     """Degrees of freedom of a variance that is a sum over clusters with expected ``shares`` (any scale).
 

@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 
-from ventbook.numerics import Floats, Ints
+from ventbook.numerics import Floats, Ints, root_of
 from ventbook.statistics.causes.account_terms import VentingRows
 
 LARGE_FLEET = 100_000  # ventings over which scores are drawn as normal
@@ -133,10 +133,7 @@ def draw_scores(
     sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
     usable = sd > 1e-9
     safe = np.where(usable, sd, 1.0)
-    values_, vectors = np.linalg.eigh(covariance / np.outer(safe, safe))
-    root = (
-        vectors * np.sqrt(np.maximum(values_, 0.0))
-    ) @ vectors.T  # symmetric: eigenvectors have no sign of their own
+    root = root_of(covariance / np.outer(safe, safe))
     root /= np.maximum(np.sqrt((root**2).sum(axis=1)), 1e-12)[:, None]
     drawn = rng.standard_normal((draws, found.shape[1])) @ root.T
     fleets = simulate_few(found, level, values, spreads, rows, quarter, rng, CHECK_FLEETS)

@@ -59,9 +59,8 @@ FINE_SIMULATIONS, NEAR = 4000, 3.0  # where the best chance is within a factor o
 MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
-SITE_INFORMATION = (
-    0.03  # share of a term's information that must be left beside the sites and the time of year
-)
+# Share of a term's information that must be left beside the sites and the time of year.
+SITE_INFORMATION = 0.03
 RIVAL_CORRELATION = 0.3
 RIVAL_LOGLIK, LEAVE_LOGLIK = (
     1.92,

@@ -18,6 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
+from ventbook.numerics import root_of
 from ventbook.statistics.rates.clusters import Array
 from ventbook.statistics.rates.shares import shares_by
 
@@ -267,5 +268,4 @@ def _dealing_root(value: Array, block: npt.NDArray[np.int64], weights: Array) ->
     factor = np.bincount(block, value**2) / np.maximum(size - 1, 1)
     sums = np.column_stack([np.bincount(block, column) for column in weights.T])
     covariance = weights.T @ (weights * factor[block][:, None]) - sums.T @ (sums * (factor / size)[:, None])
-    roots, vectors = np.linalg.eigh(covariance)
-    return np.asarray((vectors * np.sqrt(np.maximum(roots, 0.0))) @ vectors.T)
+    return root_of(covariance)

@@ -20,7 +20,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special
 
-from ventbook.numerics import require_fit
+from ventbook.numerics import require_fit, root_of
 from ventbook.results import NotEnoughData
 
 NOT_RECORDED = "not recorded"
@@ -263,13 +263,6 @@ def _draw_mixture(
         if rows.any():
             out[rows] = means[k] + normal[rows] @ root_of(covariances[k]).T
     return out
-
-
-def root_of(covariance: Array) -> Array:
-    """The symmetric matrix whose square is ``covariance``: the one root that does not hang on how eigenvectors are signed
-    and turned, which differs from processor to processor."""
-    values, vectors = np.linalg.eigh(covariance)
-    return np.asarray(vectors * np.sqrt(np.clip(values, 0, None)) @ vectors.T)
 
 
 def collapse(frame: pd.DataFrame, *, by: Sequence[str], sums: dict[str, Any]) -> pd.DataFrame:

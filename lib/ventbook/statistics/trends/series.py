@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 from scipy import special, stats
 
+from ventbook.numerics import root_of
 from ventbook.results import NotEnoughData
 from ventbook.statistics.trends.charts import cusum_weights, reflect_at_zero
 from ventbook.statistics.trends.mix import (
@@ -23,7 +24,6 @@ from ventbook.statistics.trends.mix import (
     fit_means,
     fit_shares,
     make_matrix,
-    root_of,
 )
 
 Array = NDArray[np.float64]

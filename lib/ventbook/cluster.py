@@ -47,6 +47,7 @@ DIED_HERE = "a process of this machine died; it was killed or ran out of memory"
 SAME_VERSIONS = ("numpy", "pandas", "scipy", "pyarrow")  # that answers may hang on
 Part = TypeVar("Part")
 Result = TypeVar("Result")
+_in_use: ContextVar[Workers | None] = ContextVar("workers", default=None)
 
 
 @dataclass
@@ -63,9 +64,6 @@ class Workers:
             method = "forkserver" if sys.platform.startswith("linux") else "spawn"
             self.processes.append(ProcessPoolExecutor(self.jobs, mp_context=get_context(method)))
         return self.processes[0]
-
-
-_in_use: ContextVar[Workers | None] = ContextVar("workers", default=None)
 
 
 @contextmanager

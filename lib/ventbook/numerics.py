@@ -23,6 +23,13 @@ BLANK_Z = 2.33
 """A column's blanks go with failing beyond this shuffled z: 2 in 100 do where they have nothing to do with it."""
 CR3_CLUSTERS = 2_000
 """Above this many clusters the leverage of one cluster is too small to matter and CR1 stands in for CR3."""
+NOT_SETTLED = "the fit did not settle on an answer"
+NO_SPREAD = "all values agree, no spread to judge by"
+NOT_APART = "columns that these data can't tell apart"
+WORST_CONDITION = 1e11
+"""Condition of a scaled information matrix from which on its inverse is rounding error."""
+LEAST_SHARE = 1e-6
+"""A variance by clusters under this share of the model's own is balance or rounding, not knowledge."""
 
 
 def factorize(ids: Any) -> tuple[Ints, list[Any]]:
@@ -139,15 +146,6 @@ def satterthwaite_df(shares: npt.ArrayLike) -> float:
     if not squares > 0:
         return 1.0
     return float(max(total * total / squares - 1.0, 1.0))
-
-
-NOT_SETTLED = "the fit did not settle on an answer"
-NO_SPREAD = "all values agree, no spread to judge by"
-NOT_APART = "columns that these data can't tell apart"
-WORST_CONDITION = 1e11
-"""Condition of a scaled information matrix from which on its inverse is rounding error."""
-LEAST_SHARE = 1e-6
-"""A variance by clusters under this share of the model's own is balance or rounding, not knowledge."""
 
 
 def judge_fit(

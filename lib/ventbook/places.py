@@ -44,6 +44,11 @@ COPIES = "VENTBOOK_COPIES"  # folder of this call's copies, for the processes th
 BUCKET = re.compile(r"[a-z0-9][a-z0-9.-]{1,61}[a-z0-9]")
 PART = re.compile(r"[A-Za-z0-9._=-]+")  # of an address; the Delta package trips over others
 REFUSED = ("InvalidAccessKeyId", "SignatureDoesNotMatch", "ExpiredToken", "InvalidToken", "401 Unauthorized")
+Answer = TypeVar("Answer")
+NO_CONDITIONS = (
+    "the server takes no conditional writes, so two intakes could not be told apart; use one that does"
+)
+_HERE: dict[Address, tuple[str, Path]] = {}  # copies of this process: tag of the object, the file
 
 
 class AddressError(InputError):
@@ -216,9 +221,6 @@ class Address:
 Place = Path | Address
 
 
-Answer = TypeVar("Answer")
-
-
 def try_again(ask: Callable[[], Answer], *, times: int | None = None) -> Answer:
     """What ``ask`` gives, asked again a few times while the server doesn't answer."""
     for tries in range(RETRIES if times is None else times):
@@ -255,11 +257,6 @@ def explain(place: Address, text: str) -> AddressError | None:
     if "error performing" in text.lower() or "http error" in text.lower() or "Generic S3 error" in text:
         return _unanswered(place)
     return None
-
-
-NO_CONDITIONS = (
-    "the server takes no conditional writes, so two intakes could not be told apart; use one that does"
-)
 
 
 def _unanswered(place: Address) -> Unanswered:
@@ -428,8 +425,6 @@ def delta_options(place: Place) -> dict[str, str] | None:
 
 
 # ---- copies on this machine ----------------------------------------------------------------------------------------
-
-_HERE: dict[Address, tuple[str, Path]] = {}  # copies of this process: tag of the object, the file
 
 
 def local_copy(place: str | Place, *, state: State | None = None, fresh: bool = False) -> Path:

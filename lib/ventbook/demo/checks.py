@@ -1,6 +1,6 @@
-"""Lifter checks of the invented fleet, from trapped air and leak-down, and its gauge studies.
+"""Lifter checks of the invented fleet, from trapped air and leak-down, its gauge studies, and why each venting fails.
 
-Why a venting of the invented fleet fails: each planted cause taken away in turn, everything else as it was drawn.
+A venting's failure is explained by taking each planted cause away in turn, everything else as it was drawn.
 """
 
 from __future__ import annotations
@@ -20,6 +20,9 @@ from ventbook.demo.settings import (
     read_settings,
 )
 from ventbook.tables.units import convert
+
+READ_BESIDE = ("gap_at_once_force_N", "late_gap_mm", "late_gap_time_s", "gap_released_mm")
+LOT, GAUGE, BACKGROUND, BOTTOMED = "leaking_lot", "high_gauge", "background_air", "background_bottomed"
 
 
 def limit_mm() -> float:
@@ -278,9 +281,6 @@ def _read(
     ]
 
 
-READ_BESIDE = ("gap_at_once_force_N", "late_gap_mm", "late_gap_time_s", "gap_released_mm")
-
-
 def _read_late(
     row: dict[str, Any], site: dict[str, Any], rng: np.random.Generator, bias: float
 ) -> tuple[float, np.ndarray, np.ndarray]:
@@ -295,9 +295,6 @@ def _read_late(
         for gap in (true_gap(row, row["_force"], time), lifters["slack"] + kept)
     )
     return time, late, released
-
-
-LOT, GAUGE, BACKGROUND, BOTTOMED = "leaking_lot", "high_gauge", "background_air", "background_bottomed"
 
 
 def explain_failure(row: dict[str, Any], plant: tuple[str, ...]) -> list[dict[str, Any]]:

@@ -1,19 +1,12 @@
-"""The plain errors that are planted in the records handed in, each with the code that intake should give it.
+"""How the invented fleet's records arrive: quarter by quarter, some late, some corrected, a few with plain errors.
 
-How the fleet's records arrive: quarter by quarter, some late, some corrected, a few with plain errors.
-
-A delivery is what all workshops hand in after a quarter. Cells are text in the workshop's own units. What stands
-in the store after the last delivery are exactly the fleet's tables: a row with an error is quarantined, and the corrected
-row (a venting with everything that belongs to it) comes with the next delivery.
-
-The invented fleet's records on the workshops' own forms: the same rows, in the shapes that really arrive.
-
-Harbour sends a workbook with a title over the headers, real dates and some numbers typed as text; Ridge its own
-form in another language, with a mapping file; Plain US units, a byte order mark, columns in another order, spare
-separators and a column of its own with line breaks; Lake semicolons, decimal commas and Windows-1252. Traces come
-as Parquet. One delivery is handed in twice in part.
-
-Writes the invented fleet's records as workshops hand them in, with the planted truth beside them.
+A delivery is what all workshops hand in after a quarter, with cells as text in the workshop's own units. A row with a planted
+error is quarantined and comes corrected with the next delivery, together with everything that belongs to its venting, so that
+the store ends with exactly the fleet's tables. Delivered plainly the files are in the record format; delivered as workshops
+really do, Harbour sends a workbook with a title over the headers, real dates and some numbers typed as text; Ridge its own
+form in another language, with a mapping file; Plain US units, a byte order mark, columns in another order, spare separators
+and a column of its own with line breaks; Lake semicolons, decimal commas and Windows-1252. Traces come as Parquet, and the
+planted truth is written beside the files.
 """
 
 from __future__ import annotations
@@ -39,6 +32,15 @@ from ventbook.demo.trial import write_trial
 from ventbook.tables.units import convert
 
 Cells = dict[str, str]
+TOO_MANY_CELLS = "too many cells"
+TABLES = ("engines", "ventings", "starts", "lifter_checks", "gauge_readings", "planned")
+RIDGE_FILES = {
+    "engines": "Motorenliste",
+    "ventings": "Entlueftung",
+    "starts": "Standlauf",
+    "lifter_checks": "Spaltmessung",
+}
+TWICE = ("2025Q3", "Plain")  # whose ventings come once more with the next delivery
 
 
 @dataclass(frozen=True)
@@ -209,7 +211,6 @@ def _extra(kind: str, table: str, column: str, code: str, site: str, quarter: st
 
 
 # What comes on top when the records arrive as workshops really send them.
-TOO_MANY_CELLS = "too many cells"
 MESSY = (
     _extra(
         "undeclared date form",
@@ -270,9 +271,6 @@ MESSY = (
         venting_id="L26-00l",
     ),
 )
-
-
-TABLES = ("engines", "ventings", "starts", "lifter_checks", "gauge_readings", "planned")
 
 
 @dataclass(frozen=True)
@@ -533,15 +531,6 @@ def _repeat_some(plan: Deliveries, rng: np.random.Generator) -> None:
 def delivery_days() -> dict[str, date]:
     """Hand-in day of each delivery, by quarter."""
     return {quarter: hand_in_day(quarter) for quarter in list_quarters()}
-
-
-RIDGE_FILES = {
-    "engines": "Motorenliste",
-    "ventings": "Entlueftung",
-    "starts": "Standlauf",
-    "lifter_checks": "Spaltmessung",
-}
-TWICE = ("2025Q3", "Plain")  # whose ventings come once more with the next delivery
 
 
 def write_messy(folder: Path, plan: Deliveries) -> list[dict[str, Any]]:

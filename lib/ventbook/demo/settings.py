@@ -1,9 +1,7 @@
-"""Settings of the invented fleet, read from ``data/demo_fleet.toml``, and its calendar.
+"""Settings, calendar and arithmetic of the invented fleet: ``data/demo_fleet.toml``, oil, rotations, gap under force.
 
-The arithmetic behind the invented fleet: oil, rotations to pressure, gap under force.
-
-Kept apart from the library's own physics on purpose: records made with the same code that reads them could not
-show a mistake in it. Lengths in mm unless said otherwise, pressures in Pa.
+The arithmetic is kept apart from the library's own physics on purpose: records made with the same code that reads them could
+not show a mistake in it. Lengths in mm unless said otherwise, pressures in Pa.
 """
 
 from __future__ import annotations
@@ -21,6 +19,8 @@ from ventbook import tables
 from ventbook.tables.limits import read_limits
 
 PLANTS = ("tank_not_pressurised", "leaking_lot", "high_gauge", "worsening_site")
+GRAVITY = 9.80665
+DENSITY = 870.0
 
 
 @cache
@@ -74,10 +74,6 @@ def quarter_bounds(label: str) -> tuple[date, date]:
 def hand_in_day(label: str) -> date:
     """The day on which a quarter's delivery is handed in."""
     return quarter_bounds(label)[1] + timedelta(days=read_settings()["fleet"]["handed_in_after_d"] - 1)
-
-
-GRAVITY = 9.80665
-DENSITY = 870.0
 
 
 def ambient_pressure(elevation_m: float) -> float:

@@ -1,7 +1,4 @@
-"""Engines and ventings of the invented fleet: what was done, in what state, and how long turning took.
-
-Engine starts of the invented fleet, and the traces of the workshops that have a logger.
-"""
+"""Engines and ventings of the invented fleet, its engine starts, and the traces of workshops that have a logger."""
 
 from __future__ import annotations
 
@@ -36,6 +33,7 @@ ENGINE_COLUMNS = (
 )
 
 FORM_3 = date(2025, 4, 1)
+IDLE_RPM, COLD_BAR = 1050.0, 4.4
 
 
 def draw_engines(ventings: int, rng: np.random.Generator) -> list[dict[str, Any]]:
@@ -334,9 +332,6 @@ def _fixed_causes(row: dict[str, Any], plant: tuple[str, ...], settings: dict[st
         quarters = list_quarters().index(row["_quarter"])
         found["worsening_site"] = settings["plant"]["worsening_site"]["per_quarter"] * quarters
     return found
-
-
-IDLE_RPM, COLD_BAR = 1050.0, 4.4
 
 
 def draw_first_start(row: dict[str, Any], rng: np.random.Generator) -> list[dict[str, Any]]:

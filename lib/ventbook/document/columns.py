@@ -1,6 +1,6 @@
-"""How a table's column is shown: header, unit and decimals by the column's name, once for every table (``data/columns.toml``).
+"""Tables as readers meet them: header, unit and decimals by a column's name, how a cell reads, frames as values of blocks.
 
-Tables as readers meet them: how a cell reads, what stands below a table, and frames as values of blocks.
+How a column is shown stands once for every table, in ``data/columns.toml``.
 """
 
 from __future__ import annotations
@@ -24,6 +24,22 @@ from ventbook.tables.units import System, shown_units
 TABLE = DATA / "columns.toml"
 KINDS = ("number", "text", "integer", "date", "yes_no", "verdict", "code", "chance")
 _SUFFIXES = ("mm", "um", "m", "L", "cm3", "mm3", "s", "h", "bar", "degC", "rpm", "N", "N_per_mm", "share")
+ROWS_SHOWN = 60
+ROWS_HELD = 50_000
+"""Rows of a table that a notebook and a workbook hold; the CSV file has all."""
+NUMBERS_TITLE = "Every number of this page with its plausible range"
+NUMBERS_HEADS = (
+    "Number",
+    "About",
+    "Period",
+    "Estimate",
+    "Plausible range",
+    "n",
+    "Independent groups",
+    "Remark",
+)
+SMALLEST_CHANCE = 0.001  # a probability under this is shown as under it, never as 0.000
+PAIRS_HEADS = ("What", "Which")
 
 
 @dataclass(frozen=True)
@@ -128,24 +144,6 @@ def heading(column: Column, units: System) -> str:
     """The header with the unit that the report shows: ``Gap [in]``."""
     label = wording.unit_label(column.unit, units)
     return f"{column.header} [{label}]" if label else column.header
-
-
-ROWS_SHOWN = 60
-ROWS_HELD = 50_000
-"""Rows of a table that a notebook and a workbook hold; the CSV file has all."""
-NUMBERS_TITLE = "Every number of this page with its plausible range"
-NUMBERS_HEADS = (
-    "Number",
-    "About",
-    "Period",
-    "Estimate",
-    "Plausible range",
-    "n",
-    "Independent groups",
-    "Remark",
-)
-SMALLEST_CHANCE = 0.001  # a probability under this is shown as under it, never as 0.000
-PAIRS_HEADS = ("What", "Which")
 
 
 def cell_text(value: Cell, column: Column, units: System) -> str:

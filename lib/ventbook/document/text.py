@@ -1,8 +1,7 @@
-"""Blocks as plain text, for a notebook read without a browser.
+"""Blocks as plain text, for a notebook read without a browser, and the notebooks' markdown as blocks.
 
-The notebooks' markdown as blocks: headings, paragraphs, lists, code, tables of words.
-
-Raw HTML in it is shown, not obeyed; links keep their words only, for a report leads nowhere; pictures are left out.
+Headings, paragraphs, lists, code and tables of words are read. Raw HTML in markdown is shown, not obeyed; links keep their words
+only, for a report leads nowhere; pictures are left out.
 """
 
 from __future__ import annotations
@@ -40,6 +39,10 @@ if TYPE_CHECKING:
 
 
 ROWS = 20
+# Formulas are put aside while markdown is read, so that an underscore in one is not taken for stress.
+_MARK = "\ue000{}\ue001"
+_MARKED = re.compile("\ue000(\\d+)\ue001")
+_STRESS: dict[str, SpanKind] = {"em": "em", "strong": "strong"}
 
 
 def block_text(block: Block) -> str:
@@ -86,12 +89,6 @@ def _table_text(table: Table) -> str:
     if table.rows > ROWS:
         lines.append(f"... {table.rows} rows")
     return "\n".join(lines)
-
-
-# Formulas are put aside while markdown is read, so that an underscore in one is not taken for stress.
-_MARK = "\ue000{}\ue001"
-_MARKED = re.compile("\ue000(\\d+)\ue001")
-_STRESS: dict[str, SpanKind] = {"em": "em", "strong": "strong"}
 
 
 @cache

@@ -19,6 +19,7 @@ Cell = str | int | float | bool | None
 Made = TypeVar("Made")
 _HALVES = re.compile(r"[\ud800-\udfff]")
 _ACTING = ("=", "+", "-", "@", "\t", "\r")
+_RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)
 
 
 def json_number(value: float | None) -> float | None:
@@ -77,9 +78,6 @@ def say_each(say: Callable[..., str], *columns: pd.Series) -> list[str]:
 def neutral_text(text: str) -> str:
     """Text that no spreadsheet takes for a formula: an apostrophe goes before = + - @, a tab or a return."""
     return f"'{text}" if text.startswith(_ACTING) else text
-
-
-_RESERVED = re.compile(r"^(con|prn|aux|nul|com\d|lpt\d)$", re.IGNORECASE)
 
 
 def safe_name(text: str, *, longest: int = 60) -> str:

@@ -1,13 +1,8 @@
-"""One reading against one limit: within, outside, near the limit, not comparable, not recorded, no limit, or a fact.
+"""Each recorded step of a venting (a start, a check) held against the limit in force on its date for its engine type.
 
-What was recorded of each step, one row a step and venting (a start, a check): value, interval, source.
-
-The verdicts of all steps, and what they come to by group, by venting and today.
-
-Each recorded step of a venting against the limit in force on its date for its engine type.
-
-A verdict says nothing about release: it compares a record with a manual's limit, or with a placeholder, and says
-with which.
+A reading is within, outside, near the limit, not comparable, not recorded, without a limit, or a fact. Here are the recorded
+steps with value, interval and source, their verdicts, and what these come to by group, by venting and today. A verdict says
+nothing about release: it compares a record with a manual's limit, or with a placeholder, and says with which.
 """
 
 from __future__ import annotations
@@ -28,6 +23,43 @@ from ventbook.tables import Limit, Limits, load_steps
 
 VERDICTS = ("within", "outside", "near_limit", "not_comparable", "not_recorded", "no_limit", "fact")
 JUDGED = ("within", "outside", "near_limit")
+COLUMNS = (
+    "venting_id", "step", "item", "value", "low", "high", "unit", "comparable", "near", "source", "note",
+)  # fmt: skip
+READ = {
+    "starts": ("venting_id", "start_no", "extra_run_speed_rpm", "extra_run_s"),
+    "lifter_checks": ("venting_id", "check_no", "force_N", "hold_s"),
+    "lifters": (
+        "venting_id",
+        "position",
+        "gap_last_mm",
+        "gap_last_corrected_mm",
+        "comparable_last",
+        "near_limit_last",
+        "limit_mm",
+    ),
+}
+"""What is read of each table besides the ventings' own."""
+Rows = npt.NDArray[np.intp]
+PART = 50_000  # ventings whose verdicts are held at once
+CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
+REPORT_COLUMNS = (
+    "venting_id",
+    *CONTEXT,
+    "step",
+    "item",
+    "value",
+    "unit",
+    "limit_low",
+    "limit_high",
+    "verdict",
+    "margin",
+    "status",
+    "revision",
+    "source",
+    "limit_source",
+    "note",
+)
 
 
 def judge(readings: pd.DataFrame) -> pd.DataFrame:
@@ -86,25 +118,6 @@ def find_facts(readings: pd.DataFrame) -> pd.Series:
     return (
         (kinds.eq("yes") & value.eq(1)) | (kinds.eq("no") & value.eq(0)) | (kinds.eq("some") & value.gt(0))
     ).astype(bool)
-
-
-COLUMNS = (
-    "venting_id", "step", "item", "value", "low", "high", "unit", "comparable", "near", "source", "note",
-)  # fmt: skip
-READ = {
-    "starts": ("venting_id", "start_no", "extra_run_speed_rpm", "extra_run_s"),
-    "lifter_checks": ("venting_id", "check_no", "force_N", "hold_s"),
-    "lifters": (
-        "venting_id",
-        "position",
-        "gap_last_mm",
-        "gap_last_corrected_mm",
-        "comparable_last",
-        "near_limit_last",
-        "limit_mm",
-    ),
-}
-"""What is read of each table besides the ventings' own."""
 
 
 def collect_readings(
@@ -373,28 +386,6 @@ def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-Rows = npt.NDArray[np.intp]
-PART = 50_000  # ventings whose verdicts are held at once
-CONTEXT = ("engine_id", "engine_type", "site", "date", "quarter")
-REPORT_COLUMNS = (
-    "venting_id",
-    *CONTEXT,
-    "step",
-    "item",
-    "value",
-    "unit",
-    "limit_low",
-    "limit_high",
-    "verdict",
-    "margin",
-    "status",
-    "revision",
-    "source",
-    "limit_source",
-    "note",
-)
-
-
 def check_steps(
     records: Mapping[str, pd.DataFrame],
     jobs: pd.DataFrame,
@@ -486,8 +477,8 @@ def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.Dat
     fact, judged (within, outside or near_limit), status ("manual", "placeholder", "mixed" or "").
     """
     keys = [*by, "step"]
-    table = verdicts.assign(**{name: verdicts["verdict"].eq(name) for name in _ALL})
-    counts = table.groupby(keys, sort=True)[list(_ALL)].sum().astype("Int64")
+    table = verdicts.assign(**{name: verdicts["verdict"].eq(name) for name in VERDICTS})
+    counts = table.groupby(keys, sort=True)[list(VERDICTS)].sum().astype("Int64")
     counts.insert(0, "rows", table.groupby(keys, sort=True).size().astype("Int64"))
     counts["judged"] = counts[list(JUDGED)].sum(axis=1).astype("Int64")
     known = table[table["status"] != ""]
@@ -505,9 +496,6 @@ def summarise_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.Dat
         .drop(columns="order")
         .reset_index(drop=True)
     )
-
-
-_ALL = VERDICTS
 
 
 def describe_steps(verdicts: pd.DataFrame) -> pd.DataFrame:

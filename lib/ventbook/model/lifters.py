@@ -1,6 +1,6 @@
-"""Whether the engine ran between a lifter's first and last check, and where that is not recorded but can be told.
+"""One row a lifter and venting: first and last reading at reference force, and how sure it is over the limit.
 
-One row a lifter and venting: first and last reading at reference force, and how sure it is over the limit.
+Each row also says whether the engine ran between the two checks: as recorded, or as told from the recorded starts.
 """
 
 from __future__ import annotations
@@ -26,6 +26,74 @@ PART_READINGS = 2_000_000
 MOST_STARTS = 1000  # start numbers are far under it
 Rows = npt.NDArray[np.intp]
 Yes = npt.NDArray[np.bool_]
+FEED_ORDER = "feed_order"
+_READING = (
+    "check_no",
+    "after_start",
+    "force_N",
+    "hold_s",
+    "gap_at_once_mm",
+    "gap_at_once_time_s",
+    "gap_at_once_force_N",
+    "gap_no_force_mm",
+    "second_force_N",
+    "second_gap_mm",
+    "gap_mm",
+    "late_gap_mm",
+    "late_gap_time_s",
+    "gap_released_mm",
+    "lifter_id",
+    "lifter_history",
+    "oil_temperature_degC",
+    "feel",
+    "gauge",
+    "technician",
+)
+_FIRST = {
+    "gap_mm": "gap_first_mm",
+    "gap_corrected_mm": "gap_first_corrected_mm",
+    "over": "over_first",
+    "comparable": "comparable_first",
+    "over_probability": "over_probability_first",
+    "near_limit": "near_limit_first",
+    "gap_unbiased_mm": "gap_first_unbiased_mm",
+    "over_as_read": "over_first_as_read",
+    "over_as_corrected": "over_first_as_corrected",
+    "check_no": "first_check_no",
+    "after_start": "first_after_start",
+}
+_LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
+_STARTS = ("first_after_start", "last_after_start")
+_JUDGED = ("comparable", "over", "over_probability", "near_limit", "over_as_read", "over_as_corrected")
+_GAUGE = ("gauge_u_mm", "gauge_u_assumed", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind")
+_GAPS = (
+    "gap_mm",
+    "gap_at_once_mm",
+    "gap_no_force_mm",
+    "second_gap_mm",
+    "late_gap_mm",
+    "gap_released_mm",
+)
+_LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
+_CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
+_ENGINE = (
+    "engine_type",
+    FEED_ORDER,
+    "rocker_ratio",
+    "plunger_diameter_mm",
+    "plunger_spring_force_N",
+    "plunger_spring_rate_N_per_mm",
+    "plunger_travel_mm",
+    "plunger_land_mm",
+    "plunger_clearance_um",
+)
+_KEY = ("venting_id", "cylinder", "valve")
+SPLIT = (
+    "cause", *(f"{part}_probability" for part in lifter.CAUSES), "trapped_air_mm3", "growth_um_per_s",
+    "air_likelihood", "leak_down_likelihood",
+)  # fmt: skip
+"""What a finding's gap is made of: most of the work, done where one of these is asked for."""
+MOST_CYLINDERS = 12
 
 
 def tell_run_between(
@@ -124,76 +192,6 @@ def _numbers(values: Any, rows: Rows, instead: npt.NDArray[np.int64]) -> npt.NDA
     part = values.take(rows)
     found: npt.NDArray[np.int64] = np.where(part.isna(), instead, part.to_numpy(np.int64, na_value=0))
     return found
-
-
-FEED_ORDER = "feed_order"
-_READING = (
-    "check_no",
-    "after_start",
-    "force_N",
-    "hold_s",
-    "gap_at_once_mm",
-    "gap_at_once_time_s",
-    "gap_at_once_force_N",
-    "gap_no_force_mm",
-    "second_force_N",
-    "second_gap_mm",
-    "gap_mm",
-    "late_gap_mm",
-    "late_gap_time_s",
-    "gap_released_mm",
-    "lifter_id",
-    "lifter_history",
-    "oil_temperature_degC",
-    "feel",
-    "gauge",
-    "technician",
-)
-_FIRST = {
-    "gap_mm": "gap_first_mm",
-    "gap_corrected_mm": "gap_first_corrected_mm",
-    "over": "over_first",
-    "comparable": "comparable_first",
-    "over_probability": "over_probability_first",
-    "near_limit": "near_limit_first",
-    "gap_unbiased_mm": "gap_first_unbiased_mm",
-    "over_as_read": "over_first_as_read",
-    "over_as_corrected": "over_first_as_corrected",
-    "check_no": "first_check_no",
-    "after_start": "first_after_start",
-}
-_LAST = {"gauge_last": "gauge", "last_check_no": "check_no", "last_after_start": "after_start"}
-_STARTS = ("first_after_start", "last_after_start")
-_JUDGED = ("comparable", "over", "over_probability", "near_limit", "over_as_read", "over_as_corrected")
-_GAUGE = ("gauge_u_mm", "gauge_u_assumed", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_bias_kind")
-_GAPS = (
-    "gap_mm",
-    "gap_at_once_mm",
-    "gap_no_force_mm",
-    "second_gap_mm",
-    "late_gap_mm",
-    "gap_released_mm",
-)
-_LIMITS = ("force_reference", "force_low", "force_high", "hold_reference", "hold_low", "hold_high")
-_CONTEXT = ("engine_id", "date", "site", "reason", "lifter_lot", "oil_grade", "elevation_m")
-_ENGINE = (
-    "engine_type",
-    FEED_ORDER,
-    "rocker_ratio",
-    "plunger_diameter_mm",
-    "plunger_spring_force_N",
-    "plunger_spring_rate_N_per_mm",
-    "plunger_travel_mm",
-    "plunger_land_mm",
-    "plunger_clearance_um",
-)
-_KEY = ("venting_id", "cylinder", "valve")
-SPLIT = (
-    "cause", *(f"{part}_probability" for part in lifter.CAUSES), "trapped_air_mm3", "growth_um_per_s",
-    "air_likelihood", "leak_down_likelihood",
-)  # fmt: skip
-"""What a finding's gap is made of: most of the work, done where one of these is asked for."""
-MOST_CYLINDERS = 12
 
 
 def build_lifters(

@@ -34,6 +34,7 @@ KIND_WORDS = {monitor.FAILING: "all failures", monitor.LEAK_DOWN: "leak-down"}
 CAME_IN_DAYS = 45
 #: What a stream's ventings share is told from this share on, and only at so many times that of the others.
 SHARED, MORE = 0.5, 1.5
+NOT_FIRM = "This alarm is held to the monitor's own promise for a year; it has not passed the quarter's stricter allowance yet."
 
 
 @dataclass(frozen=True)
@@ -300,9 +301,6 @@ def warning_sentences(alarms: Iterable[Alarm]) -> list[str]:
         + ("" if alarm.firm or alarm.what == NOTE else f" {NOT_FIRM}")
         for alarm in alarms
     ]
-
-
-NOT_FIRM = "This alarm is held to the monitor's own promise for a year; it has not passed the quarter's stricter allowance yet."
 
 
 def what_else(outcomes: pd.DataFrame, alarm: Alarm) -> list[str]:

@@ -64,6 +64,8 @@ if TYPE_CHECKING:
 
 TIERS = ("list", "describe", "compare", "model")
 WHEN = ("always", "work", "placeholder", "provisional", "traces_left_out", "traces_unknown")
+T = TypeVar("T")
+INTERVAL = ("estimate", "low", "high")
 
 
 def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
@@ -139,9 +141,6 @@ def _of_one(parameters: Mapping[str, Any], snapshot: Snapshot) -> Period | None:
     if ventings["date"].notna().sum() == 0:
         return None
     return choose_period(quarter_of(ventings["date"].max().date()), "", "", today=snapshot.today)
-
-
-T = TypeVar("T")
 
 
 def once_a_page(make: Callable[[Page], T]) -> Callable[[Page], T]:
@@ -455,9 +454,6 @@ class Page(Scope):
             Pairs("What this page was made from", tuple(stamp_pairs(stamp, defaults))),
             closing,
         )
-
-
-INTERVAL = ("estimate", "low", "high")
 
 
 def frame_of(

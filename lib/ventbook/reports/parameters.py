@@ -1,14 +1,11 @@
-"""Periods of a report: which ventings, by the date the site wrote, a page is about.
+"""What a report may be asked: ``data/parameters.toml``, a call held against it before anything runs, and periods.
 
-Written as a quarter ``2026Q3``, a month ``2026-07``, a year ``2026``, months from and to ``2026-07/2026-09``, or
-so many months up to and with a month ``12m/2026-09``. Inside, a period is half open: ``start`` belongs to it,
-``end`` does not. The default is the last complete quarter before the snapshot's own date, never the clock, so that
-a rerun of an old snapshot asks for the same period.
-
-What a report may be asked: reads ``data/parameters.toml`` and holds a call against it before anything runs.
-
-A notebook runner would run on with its defaults when a name is misspelt; here an unknown name or a wrong value
-stops the run first, with one line that names every fault at once and the nearest known name.
+A notebook runner would run on with its defaults when a name is misspelt; here an unknown name or a wrong value stops the run
+first, with one line that names every fault at once and the nearest known name. A period says which ventings, by the date the site
+wrote, a page is about. It is written as a quarter ``2026Q3``, a month ``2026-07``, a year ``2026``, months from and to
+``2026-07/2026-09``, or so many months up to and with a month ``12m/2026-09``. Inside, a period is half open: ``start`` belongs to
+it, ``end`` does not. The default is the last complete quarter before the snapshot's own date, never the clock, so that a rerun of
+an old snapshot asks for the same period.
 """
 
 from __future__ import annotations

@@ -1,13 +1,4 @@
-"""Sentences of the records report.
-
-Figures of the records report: what is recorded, as a map.
-
-How complete the records are, and what that costs.
-
-What came in and what is held.
-
-Report 01: what came in, what is held and why, how complete it is, and what that costs.
-"""
+"""Report 01: what came in, what is quarantined and why, how complete the records are, and what that costs."""
 
 from __future__ import annotations
 
@@ -34,6 +25,16 @@ from ventbook.tables.reader import read_rows
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+QUARTERS = 8
+_READ_AS = {
+    0: "counted one by one",
+    5: "rounded to fives: read as the two counts either way",
+    10: "rounded to tens: read as the counts up to half a ten either way",
+}
+COUNTED = "counted: rows held now over all rows handed in up to this snapshot, samples of traces left out"
+QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value", "what", "do"]
+MOST = 6
+GIVE_BACK = "Give the quarantined rows back to their senders: ventbook quarantine writes the workbook to be mended and handed in again."
 
 
 def came_in_sentence(*, handed_in: int, held: int, deliveries: int) -> str:
@@ -81,14 +82,6 @@ def draw_recorded(
         spine.set_visible(False)
     ax.set_xlabel("quarter of the venting")
     return ax
-
-
-QUARTERS = 8
-_READ_AS = {
-    0: "counted one by one",
-    5: "rounded to fives: read as the two counts either way",
-    10: "rounded to tens: read as the counts up to half a ten either way",
-}
 
 
 @dataclass(frozen=True)
@@ -283,10 +276,6 @@ def digits(page: Page) -> Blocks:
     )
 
 
-COUNTED = "counted: rows held now over all rows handed in up to this snapshot, samples of traces left out"
-QUARANTINE_COLUMNS = ["file", "sheet", "line", "table", "column", "code", "value", "what", "do"]
-
-
 def answer(page: Page) -> Blocks:
     """How much came in, how much is held, and what to record better."""
     handed_in, held, deliveries = count_rows(page)
@@ -300,10 +289,6 @@ def answer(page: Page) -> Blocks:
         ],
         picture=lead_picture(page, better[:MOST]),
     )
-
-
-MOST = 6
-GIVE_BACK = "Give the quarantined rows back to their senders: ventbook quarantine writes the workbook to be mended and handed in again."
 
 
 def lead_picture(page: Page, better: Sequence[Mapping[str, Any]]) -> Blocks:

@@ -1,7 +1,4 @@
-"""One start as it was logged, with the steps of the procedure marked.
-
-The run-up sheet: one logged start with the steps of the procedure marked, for any page that looks at a venting.
-"""
+"""The run-up sheet: one logged start with the steps of the procedure marked, for any page that looks at a venting."""
 
 from __future__ import annotations
 
@@ -25,6 +22,10 @@ if TYPE_CHECKING:
 
 
 Floats = npt.NDArray[np.float64]
+BANDS = {
+    "first_hold_speed": ("first hold", "first_hold", "seconds_first_hold"),
+    "warmup_speed": ("warm-up", "", "seconds_warmup"),
+}
 
 
 @dataclass(frozen=True)
@@ -93,12 +94,6 @@ def draw_temperature(ax: Axes, t: Floats, temperature: Floats, *, warm: float, u
 def _draw_line(ax: Axes, t: Floats, values: Floats, index: int) -> None:
     style = {**series_style(index), "marker": "", "linewidth": 1.1, "linestyle": "-"}
     ax.plot(*thin_curve(t, values), **style)
-
-
-BANDS = {
-    "first_hold_speed": ("first hold", "first_hold", "seconds_first_hold"),
-    "warmup_speed": ("warm-up", "", "seconds_warmup"),
-}
 
 
 def traced_starts(page: Page, venting_id: str) -> list[int]:

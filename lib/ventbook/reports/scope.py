@@ -1,6 +1,6 @@
-"""What a page is about: the snapshot, the period and the filters, and the analysis tables cut to them.
+"""What a page is about (snapshot, period, filters, the analysis tables cut to them) and what it was made from.
 
-What a page was made from: enough to make it again, and nothing that changes from run to run or names a person.
+The stamp is enough to make the page again, and holds nothing that changes from run to run or names a person.
 """
 
 from __future__ import annotations
@@ -37,6 +37,18 @@ T = TypeVar("T")
 
 FILTERS = ("site", "engine_type", "engine")
 MOST_KEPT = 100_000  # lifter readings
+PACKAGES = (
+    "numpy",
+    "pandas",
+    "scipy",
+    "statsmodels",
+    "matplotlib",
+    "pyarrow",
+    "deltalake",
+    "papermill",
+)
+# Set by the runner so that the kernels do not each ask for it.
+COMMIT_VARIABLE = "VENTBOOK_COMMIT"
 
 
 def find_path(text: str | Place) -> Place:
@@ -317,20 +329,6 @@ class Scope:
         for name, value in named.items():
             engines = engines[engines["engine_id" if name == "engine" else name] == value]
         return sorted(engines["engine_type"].dropna().unique())
-
-
-PACKAGES = (
-    "numpy",
-    "pandas",
-    "scipy",
-    "statsmodels",
-    "matplotlib",
-    "pyarrow",
-    "deltalake",
-    "papermill",
-)
-# Set by the runner so that the kernels do not each ask for it.
-COMMIT_VARIABLE = "VENTBOOK_COMMIT"
 
 
 def file_hash(path: Place) -> str:

@@ -1,9 +1,4 @@
-"""Sentences about times to pressure and rotations, from results.
-
-Figures of waiting times: curves, groups, ratios, heaped counts, two instruments side by side.
-
-What the pages about times and about rotations share: groups side by side, adjusted ratios, who gave up.
-"""
+"""What the pages about times and about rotations share: sentences, figures, groups side by side, adjusted ratios."""
 
 from __future__ import annotations
 
@@ -34,6 +29,20 @@ from ventbook.tables.units import System
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+RATIO_TICKS = (0.2, 0.25, 0.33, 0.5, 0.67, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 5.0)
+SIMULATIONS = 19
+#: What an effect is told by.
+KEYS = ("factor", "level", "reference")
+#: How a circumstance comes to be named: part of both pages' explanations.
+NAMING_EXPLAINED = (
+    "Named are circumstances taken in one at a time beside the sites. Each is asked for by its score, the slope of the log-likelihood along its "
+    "coefficient in the fit without it, less what sites, circumstances named before and its own blanks take of it, summed by engine. Were none at work, "
+    "all scores of an engine could as well have the other sign: the largest of all scores in 10,000 fleets with such flips says how clear the clearest "
+    "would be by chance (Hemerik, Goeman and Finos 2020). Flips ask for symmetric errors, so log-normal or log-logistic, whichever fits better. A "
+    "rival that keeps company with the clearest and explains the waits better takes its place, and what no longer stands is dropped. A site is held "
+    "against all others. A declared combination is looked at once both its parts are named. What is constant within each site is never named, and what "
+    "is written down more often, or less, on long waits is asked about at most."
+)
 
 
 def within(estimate: Estimate, *, part: str, what: str, units: System = "metric", decimals: int = 1) -> str:
@@ -147,9 +156,6 @@ def instruments(estimate: Estimate, *, pairs: int) -> str:
             f"(stopwatch {size} {side}, plausible range {spread})."
         )
     return f"On {wording.count(pairs, 'start')} with both, the stopwatch reads {size} {side} on average (plausible range {spread})."
-
-
-RATIO_TICKS = (0.2, 0.25, 0.33, 0.5, 0.67, 0.8, 1.0, 1.25, 1.5, 2.0, 3.0, 4.0, 5.0)
 
 
 def draw_share_ended(
@@ -279,9 +285,6 @@ def draw_pairs(
     return ax
 
 
-SIMULATIONS = 19
-
-
 @dataclass(frozen=True)
 class TimeToEvent:
     """One kind of wait: its outcome name, unit, and the words it is spoken of in."""
@@ -300,10 +303,6 @@ class TimeToEvent:
     p90_id: str
     prefix: str
     family: str
-
-
-#: What an effect is told by.
-KEYS = ("factor", "level", "reference")
 
 
 @dataclass(frozen=True)
@@ -521,18 +520,6 @@ def name_step(factor: Factor, units: System) -> str:
     if factor.unit in ("m", "mm", "L", "bar"):
         return wording.number(factor.step, factor.unit, units=units)
     return f"{factor.step:g} {factor.unit}"
-
-
-#: How a circumstance comes to be named: part of both pages' explanations.
-NAMING_EXPLAINED = (
-    "Named are circumstances taken in one at a time beside the sites. Each is asked for by its score, the slope of the log-likelihood along its "
-    "coefficient in the fit without it, less what sites, circumstances named before and its own blanks take of it, summed by engine. Were none at work, "
-    "all scores of an engine could as well have the other sign: the largest of all scores in 10,000 fleets with such flips says how clear the clearest "
-    "would be by chance (Hemerik, Goeman and Finos 2020). Flips ask for symmetric errors, so log-normal or log-logistic, whichever fits better. A "
-    "rival that keeps company with the clearest and explains the waits better takes its place, and what no longer stands is dropped. A site is held "
-    "against all others. A declared combination is looked at once both its parts are named. What is constant within each site is never named, and what "
-    "is written down more often, or less, on long waits is asked about at most."
-)
 
 
 def show_effects(page: Page, effects: Effects, wait: TimeToEvent) -> Blocks:

@@ -30,6 +30,12 @@ store_app = typer.Typer(
 )
 app.add_typer(store_app)
 STORE = "data/records/store"
+trial_app = typer.Typer(
+    help="Plan a trial of a change, and draw which engine gets it.",
+    no_args_is_help=True,
+    rich_markup_mode=None,
+)
+TodayOption = Annotated[str, typer.Option("--today", help="date that counts as today; default is this day")]
 
 
 def _read_place(text: str) -> Any:
@@ -461,13 +467,7 @@ def snapshots(store: StoreOption = STORE) -> None:
         print(line)
 
 
-trial_app = typer.Typer(
-    help="Plan a trial of a change, and draw which engine gets it.",
-    no_args_is_help=True,
-    rich_markup_mode=None,
-)
 app.add_typer(trial_app, name="trial")
-TodayOption = Annotated[str, typer.Option("--today", help="date that counts as today; default is this day")]
 
 
 @trial_app.command("plan")

@@ -1,8 +1,6 @@
-"""The exports of one report, all from the blocks of its executed notebook: nothing is run or computed again.
+"""The exports of one report, the start page that lists reports, and what an intake did as lines for the terminal.
 
-The start page: ``index.html`` beside the reports, listing what was made.
-
-What an intake did, in lines for the terminal.
+Exports are all made from the blocks of the executed notebook: nothing is run or computed again.
 """
 
 from __future__ import annotations
@@ -30,6 +28,24 @@ from ventbook.run.job import check_writable, default_paper
 from ventbook.run.lean import load_nbformat
 from ventbook.run.notebook import comments_for, make_remarks, read_comments
 from ventbook.run.stamp import read_run
+
+FILES = (
+    ("report.html", "page"),
+    ("report.pdf", "PDF"),
+    ("tables.xlsx", "workbook"),
+    ("report.ipynb", "notebook"),
+    ("findings.json", "numbers"),
+)
+SHOWN = 12
+NAMED = 4  # files named one by one in a line
+LINE_WORDS = {
+    "above": "above headers",
+    "header": "headers",
+    "rows": "rows",
+    "blank": "blank",
+    "left_out": "no records",
+    "continued": "within a cell",
+}
 
 
 def stamp_line(stamp: Mapping[str, Any]) -> str:
@@ -146,15 +162,6 @@ def draft_comments(folder: Path) -> str:
     return "\n".join(lines) + "\n"
 
 
-FILES = (
-    ("report.html", "page"),
-    ("report.pdf", "PDF"),
-    ("tables.xlsx", "workbook"),
-    ("report.ipynb", "notebook"),
-    ("findings.json", "numbers"),
-)
-
-
 def list_reports(out: Path) -> list[tuple[Path, dict[str, Any]]]:
     """Finished reports under ``out`` with their stamps: in reading order, newest period first."""
     order = {name: place for place, name in enumerate(report_specs())}
@@ -219,10 +226,6 @@ def _first_words(runs: Sequence[Mapping[str, Any]]) -> list[str]:
     return parts
 
 
-SHOWN = 12
-NAMED = 4  # files named one by one in a line
-
-
 def describe_snapshots(rows: pd.DataFrame) -> Iterator[str]:
     """One line a snapshot of a store, oldest first: number, date, rows that came in, files, note."""
     row: Any
@@ -275,16 +278,6 @@ def describe_intake(result: Any, *, store: Place) -> Iterator[str]:
         yield f"snapshot {result.number} of {store}, records as of {result.today.isoformat()}"
     if int(result.counts["quarantined"].sum()):
         yield f"quarantined rows: ventbook quarantine --store {store} --out quarantined.xlsx gives them back with reasons"
-
-
-LINE_WORDS = {
-    "above": "above headers",
-    "header": "headers",
-    "rows": "rows",
-    "blank": "blank",
-    "left_out": "no records",
-    "continued": "within a cell",
-}
 
 
 def describe_lines(result: Any) -> Iterator[str]:

@@ -1,6 +1,6 @@
-"""What is to be made, what came of it, and where it goes.
+"""What is to be made, what came of it, and where it goes; parameters as the words ``NAME=VALUE`` of a command line.
 
-Parameters as words of a command line: ``NAME=VALUE`` by the kind that the table of parameters gives.
+How a value is read goes by the kind that the table of parameters gives.
 """
 
 from __future__ import annotations
@@ -19,6 +19,12 @@ from ventbook.places import Place, find_place
 from ventbook.reports.parameters import ParameterError, find_report, nearest, report_specs
 from ventbook.reports.scope import FILTERS
 from ventbook.tables import DATA, load_parameters
+
+# What the folder's name leaves out: where things lie, and the period, which stands in front by its label.
+PLACED = ("store", "out", "period", "since", "until")
+LONGEST_SCOPE = 100
+SEED = "seed"  # the one parameter of all reports without an option of its own
+_YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
 @dataclass(frozen=True)
@@ -65,12 +71,6 @@ class ReportError(RuntimeError):
 
 def _rebuild(message: str, code: int) -> ReportError:
     return ReportError(message, code=code)
-
-
-# What the folder's name leaves out: where things lie, and the period, which stands in front by its label.
-PLACED = ("store", "out", "period", "since", "until")
-LONGEST_SCOPE = 100
-SEED = "seed"  # the one parameter of all reports without an option of its own
 
 
 def scope_of(report: str, parameters: Mapping[str, Any], label: str) -> str:
@@ -163,9 +163,6 @@ def check_writable(out: Path) -> None:
 def default_paper(units: str) -> str:
     """The paper that goes with a system of units."""
     return "letter" if units == "us" else "a4"
-
-
-_YES_NO = {"yes": True, "true": True, "1": True, "no": False, "false": False, "0": False}
 
 
 def _read_yes_no(text: str) -> bool:

@@ -1,9 +1,8 @@
-"""Kernels for reports: always the running interpreter, whatever kernels are registered on the machine.
+"""Kernels for reports, always of the running interpreter whatever is registered on the machine, and the command of a lab.
 
-On Linux the kernel is forked from a process that has the libraries loaded already, which saves the seconds that
-every notebook else spends on importing them; elsewhere it is started afresh.
-
-JupyterLab on the notebooks: this interpreter as kernel, token on, this machine only.
+On Linux a report's kernel is forked from a process that has the libraries loaded already, which saves the seconds that every
+notebook else spends on importing them; elsewhere it is started afresh. JupyterLab opens the notebooks with this interpreter as
+kernel, token on, this machine only.
 """
 
 from __future__ import annotations
@@ -27,6 +26,7 @@ from ventbook.shipped import IN_CHECKOUT, NOTEBOOKS
 
 CAN_FORK = sys.platform.startswith("linux")
 WAIT_S = 0.002
+LAB_SETTINGS = Path(__file__).resolve().parents[1] / "templates" / "lab"
 
 
 class ForkedProcess:
@@ -169,9 +169,6 @@ def working_notebooks() -> Path:
         if not (folder / notebook.name).exists():
             shutil.copyfile(notebook, folder / notebook.name)
     return folder
-
-
-LAB_SETTINGS = Path(__file__).resolve().parents[1] / "templates" / "lab"
 
 
 def lab_command(notebooks: Path, *, port: int = 0, browser: bool = True) -> list[str]:

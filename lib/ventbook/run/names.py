@@ -1,10 +1,9 @@
-"""A last look for names: what leaves the house is searched for the names that the store's key stands for.
+"""A last look for names, and finished reports into their place, failed ones out of the way.
 
-Names are coded at intake, before anything is written. Should one come through all the same (in a free text that
-spells it in an unforeseen way, or through a table of ours), the report is held back. The names are readable by the
-owner of the store's key only; where they can't be read, there is nothing to search for.
-
-Finished reports into their place, failed ones out of the way.
+Names are coded at intake, before anything is written. What leaves the house is searched for the names that the store's key stands
+for all the same: should one come through (in a free text that spells it in an unforeseen way, or through a table of ours), the
+report is held back. The names are readable by the owner of the store's key only; where they can't be read, there is nothing to
+search for.
 """
 
 from __future__ import annotations
@@ -32,6 +31,7 @@ SHORTEST_WORD = 7
 _PICTURE = re.compile(r"base64,([A-Za-z0-9+/=\s]+)|\"image/(?:png|jpeg)\": \"([A-Za-z0-9+/=\\n\s]+)\"")
 _TAG = re.compile(r"<[^<>]{0,2000}>")
 _UNICODE = re.compile(r"\\u([0-9a-fA-F]{4})")
+WORK_FOLDER = re.compile(r"\..+\.(\d+|old)")  # of the process that made it, or the report it was to replace
 
 
 def names_to_look_for(store: Place) -> list[str]:
@@ -162,9 +162,6 @@ def keep_half_run(job: Job, code: int) -> Path | None:
     except OSError:
         pass
     return kept
-
-
-WORK_FOLDER = re.compile(r"\..+\.(\d+|old)")  # of the process that made it, or the report it was to replace
 
 
 def clear_leftovers(out: Path, *, older_than_h: float = 24.0) -> list[Path]:

@@ -1,6 +1,6 @@
-"""The team's own comments: kept in a file of theirs, merged into the page on every run.
+"""Executed notebooks tidied so that they come out the same every time, and the team's own comments merged into the page.
 
-The file is TOML, one ``[[comment]]`` each:
+Comments are kept in a TOML file of the team's, one ``[[comment]]`` each, and merged on every run:
 
     [[comment]]
     report = "quarterly-review"
@@ -11,8 +11,6 @@ The file is TOML, one ``[[comment]]`` each:
     value = 0.21                        # what that number was (shares as fractions, metric units)
 
 A comment whose number has changed since is kept and marked. ``period`` limits a comment to one period's page.
-
-Executed notebooks: tidied so that they come out the same every time, and read section by section.
 """
 
 from __future__ import annotations
@@ -34,6 +32,8 @@ from ventbook.run.job import bare_path
 from ventbook.tables.units import System
 
 FIELDS = {"report", "section", "text", "finding", "group", "value", "period", "date"}
+_WARNING = re.compile(r"^(\S.*?):(\d+): (\w*Warning: .*)$", re.MULTILINE)
+_HEADING = re.compile(r"^(#{1,4})\s+(.+?)\s*#*\s*$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
@@ -129,10 +129,6 @@ def make_remarks(
         ]
         for section, given in comments.items()
     }
-
-
-_WARNING = re.compile(r"^(\S.*?):(\d+): (\w*Warning: .*)$", re.MULTILINE)
-_HEADING = re.compile(r"^(#{1,4})\s+(.+?)\s*#*\s*$", re.MULTILINE)
 
 
 def heading_before(notebook: Any, index: int) -> str:

@@ -1,8 +1,7 @@
-"""The small example that stands in the repository: one report of the demo, and pictures of first pages for the README.
+"""The demo's store and all of its reports in one go, for ``make report``, and the small example kept in the repository.
 
-Pictures are set by the same writer as the PDF, so that no browser is needed.
-
-The whole way in one go: records into a store, then all reports of it. For ``make report``.
+The example is one report of the demo and pictures of first pages for the README, which are set by the same writer as the PDF, so
+that no browser is needed.
 """
 
 from __future__ import annotations
@@ -31,6 +30,12 @@ from ventbook.shipped import DATA, WORK
 PICTURED = ("quarterly-review", "spongy-lifters", "planned-venting")
 KEPT = ("report.html", "findings.json")
 COLORS = 48
+DEMO = WORK / "demo"
+RECORDS = WORK / "records"
+MARK = "made-from.txt"
+WAIT_S = 600.0
+# What the demo's store is made by: when one of these changes, it is made anew.
+MAKERS = ("demo", "records", "tables", "model/traces")
 
 
 def draw_first_page(folder: Path, path: Path, *, ppi: float = 72.0) -> Path:
@@ -70,14 +75,6 @@ def make_example(out: Path, example: Path) -> list[Path]:
                     target.parent.mkdir(parents=True, exist_ok=True)
                     written.append(Path(shutil.copyfile(folders[-1] / file, target)))
     return written
-
-
-DEMO = WORK / "demo"
-RECORDS = WORK / "records"
-MARK = "made-from.txt"
-WAIT_S = 600.0
-# What the demo's store is made by: when one of these changes, it is made anew.
-MAKERS = ("demo", "records", "tables", "model/traces")
 
 
 def demo_fingerprint() -> str:

@@ -1,8 +1,6 @@
-"""Record tables and their columns, from ``data/dictionary.toml``.
+"""Record tables and their columns, texts of issues, and numbers that a version moved on purpose.
 
-What is wrong and what to do, by issue code, from ``data/issues.toml``.
-
-Numbers that a version moved on purpose, from ``data/changes.toml``.
+They are ``data/dictionary.toml``, ``data/issues.toml`` (what is wrong and what to do, by code) and ``data/changes.toml``.
 """
 
 from __future__ import annotations
@@ -18,6 +16,7 @@ from ventbook.tables import units
 from ventbook.tables.reader import OneOf, TableError, make_rows, read_rows, read_toml
 
 KINDS = ("text", "code", "yes_no", "integer", "number", "quantity", "date", "datetime")
+SEVERITIES = ("note", "set_aside")
 
 
 @dataclass(frozen=True)
@@ -169,9 +168,6 @@ def record_tables() -> dict[str, Table]:
     'gap [mm]'
     """
     return read_tables(DATA / "dictionary.toml")
-
-
-SEVERITIES = ("note", "set_aside")
 
 
 @dataclass(frozen=True)

@@ -25,6 +25,8 @@ from ventbook.shipped import DATA
 from ventbook.tables.reader import TableError, read_toml
 
 TIERS = ("list", "describe", "compare", "model")
+#: What a family's p values allow: named in an answer, asked as a question beside it, or nothing.
+NAMED, HINT, NOTHING = "named", "hint", ""
 
 
 @cache
@@ -94,10 +96,6 @@ def gate(estimate: Estimate, tier: str) -> Estimate:
         method=estimate.method,
         note="cases only",
     )
-
-
-#: What a family's p values allow: named in an answer, asked as a question beside it, or nothing.
-NAMED, HINT, NOTHING = "named", "hint", ""
 
 
 @dataclass(frozen=True)

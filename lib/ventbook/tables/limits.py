@@ -1,6 +1,6 @@
-"""The steps that are held against a limit, from ``data/steps.toml``.
+"""Steps that are held against a limit, and the limits in force for a step, an engine type and a day.
 
-Limits in force for a step, an engine type and a day, from ``data/limits.toml`` and a shop's own file.
+Steps stand in ``data/steps.toml``, limits in ``data/limits.toml`` and a shop's own file.
 """
 
 from __future__ import annotations
@@ -26,6 +26,23 @@ from ventbook.tables.reader import OneOf, TableError, check_keys, read_rows, rea
 
 KINDS = ("action", "outcome")
 FACTS = ("yes", "no", "some")
+STATUSES = ("placeholder", "manual")
+CONDITIONS = ("check_force", "check_hold")
+"""Steps whose reference says under what condition the gap limit is meant."""
+NUMBERS = ("low", "high", "reference", "tolerance")
+FIELDS = (
+    "step",
+    "engine_type",
+    *NUMBERS,
+    "unit",
+    "status",
+    "revision",
+    "source",
+    "text",
+    "effective_from",
+    "effective_to",
+)
+_FIRST, _LAST = dt.date.min, dt.date.max
 
 
 @dataclass(frozen=True)
@@ -109,25 +126,6 @@ def load_states() -> tuple[EngineState, ...]:
     'cooler empty'
     """
     return read_rows(DATA / "steps.toml", "state", EngineState, word="state", unique=True)
-
-
-STATUSES = ("placeholder", "manual")
-CONDITIONS = ("check_force", "check_hold")
-"""Steps whose reference says under what condition the gap limit is meant."""
-NUMBERS = ("low", "high", "reference", "tolerance")
-FIELDS = (
-    "step",
-    "engine_type",
-    *NUMBERS,
-    "unit",
-    "status",
-    "revision",
-    "source",
-    "text",
-    "effective_from",
-    "effective_to",
-)
-_FIRST, _LAST = dt.date.min, dt.date.max
 
 
 @dataclass(frozen=True)

@@ -16,6 +16,12 @@ from ventbook.errors import InputError
 from ventbook.places import Place
 
 Row = TypeVar("Row")
+_TYPES: dict[Any, tuple[tuple[type, ...], str]] = {
+    str: ((str,), "text"),
+    bool: ((bool,), "true or false"),
+    int: ((int,), "a whole number"),
+    float: ((int, float), "a number"),
+}
 
 
 class TableError(InputError):
@@ -143,14 +149,6 @@ def _describe(kind: type) -> dict[str, tuple[Field[Any], Any]]:
     """Each field of a row's dataclass with its type."""
     hints = typing.get_type_hints(kind, include_extras=True)
     return {f.name: (f, hints[f.name]) for f in fields(kind) if f.init}
-
-
-_TYPES: dict[Any, tuple[tuple[type, ...], str]] = {
-    str: ((str,), "text"),
-    bool: ((bool,), "true or false"),
-    int: ((int,), "a whole number"),
-    float: ((int, float), "a number"),
-}
 
 
 def _convert(value: Any, hint: Any) -> Any:

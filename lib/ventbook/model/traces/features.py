@@ -1,6 +1,6 @@
-"""What a trace is held against: thresholds and bands from the limits in force, detection from ``data/traces.toml``.
+"""From arrays of samples to one row a start, with every doubtful feature marked.
 
-From arrays of samples to one row a start, with every doubtful feature marked.
+Thresholds and bands come from the limits in force, detection from ``data/traces.toml``.
 """
 
 from __future__ import annotations
@@ -30,6 +30,62 @@ STEPS = (
 
 MADE_UNDER = ("limits_key", "limits_revision")
 """Columns of stored features: a short name of the thresholds and bands they were made with, and the limits' revisions."""
+FEATURES = (
+    "time_to_pressure_s",
+    "time_low_s",
+    "time_high_s",
+    "ok_time_to_pressure",
+    "rotations_to_pressure",
+    "rotations_low",
+    "rotations_high",
+    "ok_rotations",
+    "dips",
+    "dip_s",
+    "pressure_lowest_bar",
+    "pressure_mean_bar",
+    "pressure_roughness_bar",
+    "ok_pressure",
+    "rise_s",
+    "seconds_first_hold",
+    "seconds_warmup",
+    "seconds_extra_run",
+    "ok_speed",
+    "warm_s",
+    "temperature_end_degC",
+    "speed_max_cold_rpm",
+    "samples",
+    "seconds",
+    "gaps",
+    "gap_max_s",
+    "clock_steps",
+    "start_low_t",
+    "start_t",
+    "pressure_low_t",
+    "pressure_t",
+    "flags",
+)
+FLAGS = (
+    "clock_runs_back",
+    "gaps",
+    "no_start",
+    "running_at_begin",
+    "stuck_pressure",
+    "stuck_speed",
+    "clipped_pressure",
+    "scaled_speed",
+    "sensor_lag",
+    "no_pressure_channel",
+    "cut_short",
+)
+NEEDS = {
+    "seconds_first_hold": ("first_hold_speed_low", "first_hold_speed_high"),
+    "seconds_warmup": ("warmup_speed_low", "warmup_speed_high"),
+    "seconds_extra_run": ("extra_run_speed_low", "extra_run_speed_high"),
+    "warm_s": ("warm_degC",),
+    "speed_max_cold_rpm": ("warm_degC",),
+}
+"""Features that mean nothing without these of the settings' STEPS."""
+Array = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -104,64 +160,6 @@ def match_limits(
     now = dict(zip(ventings["venting_id"], name_settings(steps), strict=True))
     stored = features["limits_key"]
     return (stored.isna() | stored.eq(features["venting_id"].map(now).fillna(stored))).to_numpy(dtype=bool)
-
-
-FEATURES = (
-    "time_to_pressure_s",
-    "time_low_s",
-    "time_high_s",
-    "ok_time_to_pressure",
-    "rotations_to_pressure",
-    "rotations_low",
-    "rotations_high",
-    "ok_rotations",
-    "dips",
-    "dip_s",
-    "pressure_lowest_bar",
-    "pressure_mean_bar",
-    "pressure_roughness_bar",
-    "ok_pressure",
-    "rise_s",
-    "seconds_first_hold",
-    "seconds_warmup",
-    "seconds_extra_run",
-    "ok_speed",
-    "warm_s",
-    "temperature_end_degC",
-    "speed_max_cold_rpm",
-    "samples",
-    "seconds",
-    "gaps",
-    "gap_max_s",
-    "clock_steps",
-    "start_low_t",
-    "start_t",
-    "pressure_low_t",
-    "pressure_t",
-    "flags",
-)
-FLAGS = (
-    "clock_runs_back",
-    "gaps",
-    "no_start",
-    "running_at_begin",
-    "stuck_pressure",
-    "stuck_speed",
-    "clipped_pressure",
-    "scaled_speed",
-    "sensor_lag",
-    "no_pressure_channel",
-    "cut_short",
-)
-NEEDS = {
-    "seconds_first_hold": ("first_hold_speed_low", "first_hold_speed_high"),
-    "seconds_warmup": ("warmup_speed_low", "warmup_speed_high"),
-    "seconds_extra_run": ("extra_run_speed_low", "extra_run_speed_high"),
-    "warm_s": ("warm_degC",),
-    "speed_max_cold_rpm": ("warm_degC",),
-}
-"""Features that mean nothing without these of the settings' STEPS."""
-Array = npt.NDArray[np.float64]
 
 
 def start_features(

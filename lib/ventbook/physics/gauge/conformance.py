@@ -1,16 +1,14 @@
-"""What a reading says about the true gap: probability over the limit, guard bands, risks.
+"""What a reading says about the true gap, and how many verdicts are wrong over the long run.
+
+A single reading has a probability that its true gap is over the limit, and guard bands [1], [2]. Over a fleet some lifters pass
+though over the limit and some fail though within it: both shares, with intervals by engines drawn anew [3].
 
 References
 ----------
 [1] JCGM 106:2012, Evaluation of measurement data - the role of measurement uncertainty in conformity
     assessment.
 [2] ISO 14253-1:2017, decision rules for verifying conformity.
-
-How many verdicts are wrong over the long run: lifters that pass though over the limit, or fail though within it.
-
-References
-----------
-[1] D. B. Rubin, Ann. Statist. 9 (1981) 130: the Bayesian bootstrap.
+[3] D. B. Rubin, Ann. Statist. 9 (1981) 130: the Bayesian bootstrap.
 """
 
 from __future__ import annotations
@@ -41,6 +39,11 @@ ASSUMED_U_MM = assumed_gauge().u or 0.0
 number that rests on it is marked "assumed"."""
 
 Array = npt.NDArray[np.float64]
+METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"
+SLICES = 101
+DRAWS, DRAW_STEPS = 200, 200
+Judgements = tuple[Floats, Floats, Floats, Floats]
+MOST_GAUGES = 40
 
 
 def over_limit_probability(
@@ -146,11 +149,6 @@ def guard_band(
     return float(max(0.0, limit + bias - special.ndtri(probability) * np.hypot(u, bias_u)))
 
 
-METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"
-SLICES = 101
-DRAWS, DRAW_STEPS = 200, 200
-
-
 @dataclass(frozen=True)
 class WrongVerdicts:
     """Shares of all lifters, and of those passed and failed, for a fleet's distribution of true gaps.
@@ -236,10 +234,6 @@ def _sum_verdicts(spread: GapDistribution, parts: Judgements) -> WrongVerdicts:
         false_pass / (1 - failed) if failed < 1 else 0.0,
         false_fail / failed if failed > 0 else 0.0,
     )
-
-
-Judgements = tuple[Floats, Floats, Floats, Floats]
-MOST_GAUGES = 40
 
 
 def _list_gauges(u: Floats, bias: Floats) -> list[tuple[float, float, float]]:

@@ -35,6 +35,8 @@ NODES, WEIGHTS = (part / 2 for part in np.polynomial.legendre.leggauss(24))
 NODES = NODES + 0.5
 #: Half the width, in uncertainties, of where the one reading near the limit that a draw adds may fall.
 NEAR = 3.0
+METHOD = "fleet's own distribution of true gaps; engines, bias and spread drawn anew"
+SERVES, CORRECTED, UNFIT, OPEN = "serves", "serves corrected", "does not serve", "can't be told"
 
 
 @dataclass(frozen=True)
@@ -387,9 +389,6 @@ class Rule:
     fail_share: Estimate
 
 
-METHOD = "fleet's own distribution of true gaps; engines, bias and spread drawn anew"
-
-
 def judge_rule(
     draws: FleetDraws,
     gauge: int,
@@ -497,9 +496,6 @@ def _long_run(draws: FleetDraws, end: float, bias: Floats, u: Floats) -> tuple[F
         false_pass[d] = draws.weight[d] @ (over * (special.ndtr((far[0] - above) / far[1]) @ WEIGHTS))
         false_fail[d] = draws.weight[d] @ (within * (special.ndtr((below - far[0]) / far[1]) @ WEIGHTS))
     return false_pass, false_fail
-
-
-SERVES, CORRECTED, UNFIT, OPEN = "serves", "serves corrected", "does not serve", "can't be told"
 
 
 @dataclass(frozen=True)

@@ -1,11 +1,10 @@
-"""What hangs on the gauge in a fleet: verdicts near the limit, and gauges that differ in routine use.
+"""What hangs on the gauge in a fleet: verdicts near the limit, gauges that differ in routine use, the true gaps behind it.
 
-The fleet's own distribution of true gaps: what the readings say once the gauge's error is taken out, of no set shape.
-
-True gaps are a mixture of narrow normals, one every gauge uncertainty and as wide as it, so that sound lifters at .2 mm
-and air-bound ones at .8 mm stand side by side without a curve that must run through the limit between them. The weights
-make the readings as likely as can be, by expectation-maximisation. A reading counts as the step that it lies in, one
-under the gauge's step as anything up to it.
+The fleet's distribution of true gaps is what the readings say once the gauge's error is taken out, of no set shape: a mixture
+of narrow normals [1], [2], one every gauge uncertainty and as wide as it, so that sound lifters at .2 mm and air-bound ones at
+.8 mm stand side by side without a curve that must run through the limit between them. The weights make the readings as likely
+as can be, by expectation-maximisation. A reading counts as the step that it lies in, one under the gauge's step as anything up
+to it.
 
 References
 ----------
@@ -30,6 +29,13 @@ from ventbook.tables.evidence import load_budget
 FEW_ENGINES = 400
 #: Gauges in routine use, as a family of the quarter's error budget.
 FAMILY = "gauge.routine"
+Floats = npt.NDArray[np.float64]
+LEAST_READINGS = 8
+USUAL_STEPS_MM = (0.01, 0.02, 0.05, 0.1)
+# Of the climb; it ends sooner where the log-likelihood can't rise by more than ENOUGH.
+STEPS, ENOUGH = 2_000, 0.5
+MOST_COMPONENTS, MOST_READINGS = 400, 800
+NARROWEST_MM = 0.002
 
 
 def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series) -> dict[str, float]:
@@ -230,18 +236,6 @@ def _difference(
     t = float(stats.t.ppf(0.5 + level / 2, engines - 2))
     p = float(2 * stats.t.sf(abs(value) / error, engines - 2))
     return {"difference_mm": value, "low": value - t * error, "high": value + t * error, "p": p}
-
-
-Floats = npt.NDArray[np.float64]
-
-LEAST_READINGS = 8
-USUAL_STEPS_MM = (0.01, 0.02, 0.05, 0.1)
-STEPS, ENOUGH = (
-    2_000,
-    0.5,
-)  # of the climb; it ends sooner where the log-likelihood can't rise by more than ENOUGH
-MOST_COMPONENTS, MOST_READINGS = 400, 800
-NARROWEST_MM = 0.002
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,7 @@
-"""Variance components of a measurement study: analysis of variance (balanced) and REML (any).
+"""A gauge study, whatever its shape: checked, analysed, answered, and how large the next one has to be.
+
+Variance components come from analysis of variance [1] where the study is balanced and from restricted maximum likelihood (REML)
+[2] where it isn't, with limits for their sums [3]; the bias from readings of reference gaps, with the straight line behind it.
 
 References
 ----------
@@ -6,12 +9,6 @@ References
 [2] S. R. Searle, G. Casella, C. E. McCulloch, Variance Components (1992): expected mean squares, REML.
 [3] F. A. Graybill, C.-M. Wang, J. Am. Stat. Assoc. 75 (1980) 869: limits of a sum of variance components; for gauge
     studies R. K. Burdick, C. M. Borror, D. C. Montgomery, J. Qual. Technol. 35 (2003) 342.
-
-Bias of a gauge against reference gaps, and the straight line behind it.
-
-A gauge study as recorded: checked, analysed and answered, whatever its shape.
-
-How large a gauge study has to be.
 """
 
 from __future__ import annotations
@@ -31,6 +28,12 @@ Array = npt.NDArray[np.float64]
 Codes = npt.NDArray[np.int64]
 POOL_ABOVE = 0.25
 """Interaction with a p value over this is pooled with the repeats (common practice, no source)."""
+COMPONENTS = ("repeat", "technician", "interaction", "gauge", "lifter", "total")
+METHOD_ANOVA = "analysis of variance, crossed"
+METHOD_REML = "restricted maximum likelihood"
+LEAST_LIFTERS = 5
+EQUAL_VARIANCE = 1e-18
+"""mm^2; under this the readings of a lifter are equal but for rounding."""
 
 
 @dataclass(frozen=True)
@@ -498,14 +501,6 @@ def fit_line(x: np.ndarray, y: np.ndarray, *, origin: float = 0.0) -> Line:
     r = float(inverse[0, 1] / np.sqrt(inverse[0, 0] * inverse[1, 1]))
     (a, b), (ea, eb) = coefficients.tolist(), errors.tolist()
     return Line(a, b, ea, eb, r, sd, origin)
-
-
-COMPONENTS = ("repeat", "technician", "interaction", "gauge", "lifter", "total")
-METHOD_ANOVA = "analysis of variance, crossed"
-METHOD_REML = "restricted maximum likelihood"
-LEAST_LIFTERS = 5
-EQUAL_VARIANCE = 1e-18
-"""mm^2; under this the readings of a lifter are equal but for rounding."""
 
 
 @dataclass(frozen=True)

@@ -19,6 +19,7 @@ from ventbook.physics.lifter.motion import (
 from ventbook.physics.lifter.spread import Press
 
 INDEX = 1.125  # middle of 1 (slow) and 1.25 (quick)
+FIRST_NODES = 6  # values of a first force that isn't on record
 
 
 def spring_of(p: Press) -> dict[str, Floats]:
@@ -56,9 +57,6 @@ def scale_to_force(c: Checks, force: Floats | float) -> tuple[Floats, Floats, Fl
     u_air = np.sqrt(sum((a - air) ** 2 for a, _ in moves))
     u_leak = np.sqrt(sum((b - leak) ** 2 for _, b in moves))
     return air, u_air, leak, u_leak
-
-
-FIRST_NODES = 6  # values of a first force that isn't on record
 
 
 def press_first(c: Checks) -> FirstPress:

@@ -46,6 +46,8 @@ from ventbook.physics.priming.inputs import COLUMNS as OPEN_COLUMNS
 from ventbook.physics.priming.spread import SPREAD_COLUMNS, Spread
 from ventbook.tables.priming import load_priming_rules
 
+__all__ = ["COLUMNS", "STATES", "TYPE_UNKNOWN", "expected_rotations"]
+
 STATES = ("primes", "not_primed_by_this_push", "turn_slower", "not_recorded")
 COLUMNS = (
     "expected_rotations",
@@ -70,6 +72,10 @@ _EXTRA = {
     _STALLS_ALONE: "would not prime without tank pressure if the pump lets air through",
     _MAY_STALL: MAY_STALL,
 }
+_FOUND = (
+    "expected", "low", "high", "u_log", "alone", "side", "sealed", "through", "spread_sealed", "spread_through",
+    "stalls", "stalls_alone", "inlet", "efficiency",
+)  # fmt: skip
 
 
 def expected_rotations(
@@ -216,12 +222,6 @@ def _weigh_pumps(
             said = said - np.nan_to_num(own)
         odds = odds + np.nan_to_num(said)
     return expit(odds) * np.where(np.isnan(inputs.value["pump_wetted"]), constants.dry, 1.0)
-
-
-_FOUND = (
-    "expected", "low", "high", "u_log", "alone", "side", "sealed", "through", "spread_sealed", "spread_through",
-    "stalls", "stalls_alone", "inlet", "efficiency",
-)  # fmt: skip
 
 
 def _expect_part(
@@ -440,6 +440,3 @@ def _carry_constants(
         for other, second in slopes.items():
             out += slope * second * covariance[:, one, other]
     return np.maximum(out, 0.0)
-
-
-__all__ = ["COLUMNS", "STATES", "TYPE_UNKNOWN", "expected_rotations"]

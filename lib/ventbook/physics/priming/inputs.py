@@ -1,21 +1,16 @@
-"""What a venting's record gives the expectation, and the engine type's usual values where it gives nothing.
+"""What a venting's record gives the expectation, what stays open of it, and the cranking pressure of a primed engine.
 
-Values that can't be used (a bore of 0, a negative volume) count as not recorded. A missing value is only
-missing where it would be used: with filled lines and cooler nothing of the suction side is asked for.
+The engine type's usual value stands in where the record gives none. Values that can't be used (a bore of 0, a negative volume)
+count as not recorded, and a value is missing only where it would be used: with filled lines and cooler nothing of the suction
+side is asked for. A blank "empty?" is not half an empty line: it is a full one or an empty one, and a site that leaves it blank
+mostly leaves the same answer blank; so the expectation is kept with all blanks as "no", beside what each "yes" would add.
 
-What stays open of an expectation where lines, cooler or filter were not recorded: the rotations at stake.
-
-A blank "empty?" is not half an empty line: it is a full one or an empty one, and a site that leaves it blank mostly leaves
-the same answer blank. So the expectation is kept with all blanks as "no", beside what each "yes" would add.
-
-The pressure a primed engine shows when it is turned by hand.
-
-Oil through the bearings is laminar: pressure goes with viscosity times flow. One running point of the engine type
-(some bar at some flow, hot) gives every other::
+When a primed engine is turned by hand, oil through the bearings is laminar and pressure goes with viscosity times flow, so that
+one running point of the engine type (some bar at some flow, hot) gives every other::
 
     p = p_hot (mu Q) / (mu_hot Q_hot),   Q = eo D n
 
-So a warm engine may be well primed and still never show its threshold: "not shown" then means nothing.
+A warm engine may then be well primed and still never show its threshold: "not shown" means nothing there.
 """
 
 from __future__ import annotations
@@ -96,6 +91,18 @@ _SUCTION_ONLY = (
     "turning_speed_rpm",
     "pressurised_before_turning_s",
 )
+BLANKS = {
+    "lines_empty": "expected_stake_lines",
+    "cooler_empty": "expected_stake_cooler",
+    "filter_new": "expected_stake_filter",
+}
+"""Field of the record -> rotations that "yes" adds to "no", 0 where the record says which."""
+COLUMNS = ("expected_least", *BLANKS.values(), "expected_u_sizes")
+CRANKING_STATES = ("shows", "may_not_show", "does_not_show", "not_recorded")
+_MARKS = sum(
+    BIT[n] for n in ("pump_displacement_cm3", "oil_temperature_degC", "oil_grade", "turning_speed_rpm")
+)
+_THRESHOLD_TAKEN = 1 << 40
 
 
 @dataclass(frozen=True)
@@ -268,15 +275,6 @@ def _note(bits: int, extra: dict[int, str]) -> str:
     return "; ".join(parts)
 
 
-BLANKS = {
-    "lines_empty": "expected_stake_lines",
-    "cooler_empty": "expected_stake_cooler",
-    "filter_new": "expected_stake_filter",
-}
-"""Field of the record -> rotations that "yes" adds to "no", 0 where the record says which."""
-COLUMNS = ("expected_least", *BLANKS.values(), "expected_u_sizes")
-
-
 def open_parts(
     inputs: Inputs, *, total: Floats, side: Floats, air_cm3: Floats, efficiency: Floats
 ) -> dict[str, Floats]:
@@ -339,13 +337,6 @@ def shared_u_log(used: pd.DataFrame) -> float:
         return 0.0
     by_type = used.groupby("engine_type")["expected_u_sizes"].agg(["mean", "size"])
     return float(np.sqrt(((by_type["mean"] * by_type["size"] / len(used)) ** 2).sum()))
-
-
-CRANKING_STATES = ("shows", "may_not_show", "does_not_show", "not_recorded")
-_MARKS = sum(
-    BIT[n] for n in ("pump_displacement_cm3", "oil_temperature_degC", "oil_grade", "turning_speed_rpm")
-)
-_THRESHOLD_TAKEN = 1 << 40
 
 
 def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:

@@ -1,18 +1,12 @@
-"""Normal regression of a logarithm known only as an interval, with clusters: what the calibration stands on.
+"""Recorded over expected rotations: the middle of a group, the scatter of one job, and the jobs far beyond it.
 
-Each row is y in (low, high] with low or high infinite where open; y = X beta + sigma e. Maximum likelihood by
-Newton on (beta, log sigma), analytic derivatives. Leaving a cluster out is one Newton step from the fit on all
-rows (the one-step jackknife, which is CR3).
-
-The ratio of recorded to expected rotations where the expectation of a job is one of several.
-
-Each job's log count lies in (low, high]; it is mu + e_c + sigma z for one of its options c (the answers to what was not
-recorded). How often each answer holds among the blanks is not known and is shared by the jobs of one rule (a site leaves
-the same answer blank): those shares are fitted beside mu and sigma, so that blanks do not average out over jobs. The
-likelihood may have several tops (all lines empty at a low ratio, or none at a high one): the search starts from many
-places, and the interval reaches over every top that the data do not rule out.
-
-Recorded over expected rotations: the middle of a group, the scatter of one job, and the jobs far beyond it.
+A count is known as an interval, so its logarithm is y in (low, high], low or high infinite where open. Without blanks,
+y = X beta + sigma e is fitted by maximum likelihood: Newton on (beta, log sigma), analytic derivatives; leaving a cluster out is
+one Newton step from the fit on all rows (the one-step jackknife, which is CR3). Where a job left open what it did, its
+expectation is one of several and y = mu + e_c + sigma z for one of its options c. How often each answer holds among the blanks is
+shared by the jobs of one rule (a site leaves the same answer blank): those shares are fitted beside mu and sigma, so that blanks
+do not average out over jobs. That likelihood may have several tops (all lines empty at a low ratio, or none at a high one), so
+the search starts from many places, and the interval reaches over every top that the data do not rule out.
 """
 
 from __future__ import annotations
@@ -33,6 +27,22 @@ from ventbook.results import Estimate, NoFit, NotEnoughData, no_estimate
 Floats = npt.NDArray[np.float64]
 _STEPS = 60
 _TINY = 1e-300
+Ints = npt.NDArray[np.int64]
+STARTS = 7
+LEAST_SIGMA = 0.02
+"""Scatter of one job's log count under which jobs agree but for rounding (one count in fifty)."""
+LEAST_GAIN = 1e-6
+FAR_BEHIND = 30.0
+"""A start this much log likelihood behind the best after a few steps is left."""
+FEWEST_ENGINES, FEWEST_COUNTS = 3, 8
+FEWEST_FOR_QUANTILE = 40
+MOST_BLANKS = 4_000
+LEAST_COUNT = 0.5
+# What one job scatters where a fleet is too small to tell (derived: 14 % from pump and volumes, and the counting)
+USUAL_SCATTER = 0.16
+METHOD = (
+    "median of recorded over expected, log-normal, counts as intervals, clustered by engine (jackknife, t)"
+)
 
 
 @dataclass(frozen=True)
@@ -169,15 +179,6 @@ def t_interval(estimate: float, variance: float, groups: int, level: float) -> t
     """Two-sided interval with the t quantile at ``groups`` - 1 degrees of freedom."""
     half = stats.t.ppf(0.5 + level / 2.0, groups - 1) * np.sqrt(variance)
     return estimate - half, estimate + half
-
-
-Ints = npt.NDArray[np.int64]
-STARTS = 7
-LEAST_SIGMA = 0.02
-"""Scatter of one job's log count under which jobs agree but for rounding (one count in fifty)."""
-LEAST_GAIN = 1e-6
-FAR_BEHIND = 30.0
-"""A start this much log likelihood behind the best after a few steps is left."""
 
 
 @dataclass(frozen=True)
@@ -379,17 +380,6 @@ def _inside(a: Floats, b: Floats) -> tuple[Floats, Floats]:
     middle = np.where(log_mass < -600, near, (near + np.where(np.isfinite(lower), lower, 0.0)) / 2)
     mean, square = np.where(far, middle, mean), np.where(far, middle**2, square)
     return np.where(flip, -mean, mean), np.maximum(square, mean**2)
-
-
-FEWEST_ENGINES, FEWEST_COUNTS = 3, 8
-FEWEST_FOR_QUANTILE = 40
-MOST_BLANKS = 4_000
-LEAST_COUNT = 0.5
-# What one job scatters where a fleet is too small to tell (derived: 14 % from pump and volumes, and the counting)
-USUAL_SCATTER = 0.16
-METHOD = (
-    "median of recorded over expected, log-normal, counts as intervals, clustered by engine (jackknife, t)"
-)
 
 
 def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:

@@ -1,9 +1,9 @@
 """Intake: from files to accepted rows, quarantined rows and issues, committed as one snapshot.
 
-    result = take_in(["ventings_2026Q3.csv", "starts_2026Q3.csv"], store="data/records/store")
+    result = ingest(["ventings_2026Q3.csv", "starts_2026Q3.csv"], store="data/records/store")
     result.counts       # per table: rows = accepted + duplicate + corrected + quarantined
 
-Rules are functions on whole columns, registered in ``across.RULES`` and ``patterns.PATTERNS``; what they find is worded
+Rules are functions on whole columns, registered in ``checks.RULES`` and ``checks.PATTERNS``; what they find is worded
 in ``data/issues.toml``. Nothing is corrected in silence.
 """
 

@@ -1,9 +1,7 @@
-"""Text cells to typed values, one guarded cast a column; what can't be read is marked, never guessed.
+"""Text cells to typed values, one guarded cast a column; required cells, plausible ranges, and units that would fit better.
 
-A whole column is cast at once. Only where that fails are its distinct texts looked at one by one, so good rows never
-see per-row Python.
-
-Required cells and plausible ranges; values that another unit would bring inside.
+What can't be read is marked, never guessed. A whole column is cast at once; only where that fails are its distinct texts
+looked at one by one, so good rows never see per-row Python.
 """
 
 from __future__ import annotations
@@ -49,6 +47,16 @@ _CLOCK = re.compile(r"(\d{2})(?::(\d{2})(?::(\d{2})(?:[.,](\d{1,9}))?)?)?", re.A
 _UNREADABLE = r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f\x{fffd}]"
 
 Found = tuple[pa.Array, list[Fault]]
+USUAL_UNITS = {
+    "length": ("mm", "in", "thou", "m", "cm", "ft", "um"),
+    "volume": ("L", "cm3", "qt", "gal"),
+    "time": ("s", "min", "h", "ms"),
+    "pressure_gauge": ("bar", "psi", "kPa", "mbar"),
+    "temperature": ("degC", "degF", "K"),
+    "rotation_speed": ("rpm", "rev/s"),
+    "force": ("N", "kgf", "lbf"),
+    "spring_rate": ("N/mm", "N/m", "lbf/in"),
+}
 
 
 class RejectReason(str):
@@ -515,18 +523,6 @@ def check_range(values: pa.Array, cells: pa.Array, column: Column, unit: str, to
             each: Sequence[dict[str, Any]] = [{"suspects": suspects[n]} for n in which]
             answer.append(Fault(code, column.name, outside[which], [texts[n] for n in which], words, each))
     return answer
-
-
-USUAL_UNITS = {
-    "length": ("mm", "in", "thou", "m", "cm", "ft", "um"),
-    "volume": ("L", "cm3", "qt", "gal"),
-    "time": ("s", "min", "h", "ms"),
-    "pressure_gauge": ("bar", "psi", "kPa", "mbar"),
-    "temperature": ("degC", "degF", "K"),
-    "rotation_speed": ("rpm", "rev/s"),
-    "force": ("N", "kgf", "lbf"),
-    "spring_rate": ("N/mm", "N/m", "lbf/in"),
-}
 
 
 def suspect_units(values: np.ndarray, column: Column, unit: str) -> list[str]:

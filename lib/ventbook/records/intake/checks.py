@@ -1,11 +1,9 @@
-"""Rules across columns and tables. Each rule looks at whole columns and adds its faults; ``RULES`` is the register.
+"""Rules across columns and tables, and patterns over many rows of a site or file.
 
-Patterns of copying: days and rows that repeat, gauges stuck at a value, columns that never vary.
-
-Patterns over many rows of a site or file: heaped counts, copies, stuck gauges, odd tachometers. All are notes.
-
-Nothing here says that anyone did wrong: each note says what stands out and what to look at. Digit preference is
-judged by an exact one-sided binomial test of the share of round values against chance.
+A rule looks at whole columns and adds its faults (``RULES``). A pattern is a note: heaped counts, days and rows that repeat, gauges
+stuck at a value, columns that never vary, odd tachometers (``PATTERNS``). It doesn't say that anyone did wrong, but what stands
+out and what to look at; digit preference is judged by an exact one-sided binomial test of the share of round values against
+chance.
 """
 
 from __future__ import annotations
@@ -41,6 +39,10 @@ GAP_STEP = 0.02  # mm; readings are taken to a few hundredths, so a smaller fall
 
 
 Rule = Callable[[Loaded, np.ndarray, Context], list[Fault]]
+NEEDED = (
+    *("site", "date", "venting_id", "check_no", "gauge", "closed", "procedure_revision", "form_revision"),
+    *("gap_mm", "time_to_pressure_s", "first_hold_speed_rpm", "extra_run_speed_rpm", *MEASURED),
+)
 
 
 def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
@@ -753,10 +755,6 @@ def open_jobs(rows: SiteRows, context: Context) -> list[Fault]:
     ]
 
 
-NEEDED = (
-    *("site", "date", "venting_id", "check_no", "gauge", "closed", "procedure_revision", "form_revision"),
-    *("gap_mm", "time_to_pressure_s", "first_hold_speed_rpm", "extra_run_speed_rpm", *MEASURED),
-)
 PATTERNS: dict[str, tuple[Pattern, ...]] = {
     "ventings": (
         heaped("rotations", "rotations", 1, 10),

@@ -1,8 +1,7 @@
-"""What the rows of an intake refer to: engines and ventings of the store and of the intake together.
+"""What rules of an intake work on: engines and ventings that rows refer to, good rows by site, and the faults found.
 
-Faults found in rows, collected by rule, and turned into issues with sentences at the end.
-
-The good rows of one table in one intake, as arrays, with the rows of each site together.
+Engines and ventings are those of the store and of the intake together. Faults are collected by rule and turned into issues with
+sentences at the end.
 """
 
 from __future__ import annotations
@@ -22,6 +21,22 @@ from ventbook.tables import Limits
 
 IN_STORE = -1  # stands for the place of a row that is the store's and not this intake's
 Frames = Callable[[str], tuple[pd.DataFrame, np.ndarray]]
+VALUE_LENGTH = 200
+MOST_NOTES = 200  # of one rule in one intake, row by row
+OURS = frozenset({"column", "unit", "table", "suspects"})  # words of a sentence that come from no cell
+CHANGES = frozenset({"corrected", "released", "correction_applied", "correction_confirmed"})
+MEASURED = (
+    "oil_temperature_degC",
+    "ambient_temperature_degC",
+    "tank_overpressure_bar",
+    "pressurised_before_turning_s",
+    "turning_speed_rpm",
+    "rotations",
+    "rotations_after_pressure",
+    "pressure_at_stop_bar",
+    "rest_before_start_h",
+    "tank_head_m",
+)
 
 
 @dataclass
@@ -100,12 +115,6 @@ def index_of(ids: pa.ChunkedArray) -> pd.Index:
 def take_at(column: pd.Series, at: np.ndarray) -> pd.Series:
     found = column.iloc[np.where(at < 0, 0, at)] if len(column) else column.reindex(range(len(at)))
     return found.reset_index(drop=True).where(pd.Series(at >= 0))
-
-
-VALUE_LENGTH = 200
-MOST_NOTES = 200  # of one rule in one intake, row by row
-OURS = frozenset({"column", "unit", "table", "suspects"})  # words of a sentence that come from no cell
-CHANGES = frozenset({"corrected", "released", "correction_applied", "correction_confirmed"})
 
 
 @dataclass
@@ -205,20 +214,6 @@ def note_site(code: str, column: str, row: int, **words: object) -> Fault:
 
 
 Pattern = Callable[[Any, Any], list[Fault]]  # (SiteRows of one table, Context)
-
-
-MEASURED = (
-    "oil_temperature_degC",
-    "ambient_temperature_degC",
-    "tank_overpressure_bar",
-    "pressurised_before_turning_s",
-    "turning_speed_rpm",
-    "rotations",
-    "rotations_after_pressure",
-    "pressure_at_stop_bar",
-    "rest_before_start_h",
-    "tank_head_m",
-)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,6 +17,7 @@ from ventbook.records.store import BOOKKEEPING
 Mask = np.ndarray
 IN_DOUBT = frozenset({"number_used_twice", "parent_in_doubt"})  # reasons of rows that may be of another job
 JOB = ("engine_id", "date", "site")  # what tells a venting from another one of the same number
+Job = dict[str, Any]  # engine_id, date and site of a venting
 
 
 @dataclass
@@ -61,9 +62,6 @@ def plain_words(text: str | None) -> str:
 def is_elsewhere(site: str | None, other: str | None) -> bool:
     """Whether two sites are known and not the same, however they are spelt."""
     return bool(site and other) and plain_words(site) != plain_words(other)
-
-
-Job = dict[str, Any]  # engine_id, date and site of a venting
 
 
 def is_other_job(one: Job, other: Job) -> bool:

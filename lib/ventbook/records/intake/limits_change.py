@@ -1,6 +1,6 @@
-"""The table in which a shop enters its manual's limits: written with every step and what is in force, and read back.
+"""A shop's limits: the table in which it enters its manual's, and what was filled in taken into the file beside the store.
 
-A shop's limits beside its store: new rows taken in from the table it filled in, none in force ever dropped.
+The table is written with every step and what is in force; none in force is ever dropped when its rows are read back.
 """
 
 from __future__ import annotations
@@ -51,6 +51,9 @@ LINES = (
     "A row in force is never taken out by leaving it out of this table.",
     "Read it back with: ventbook limits FILE.xlsx --store DIR",
 )
+HEAD = """# Limits from this shop's manual, written by: ventbook limits FILE.xlsx --store DIR
+# What a row may hold is said at the head of data/limits.toml.
+"""
 
 
 def write_limits_table(
@@ -214,11 +217,6 @@ def _read_cell(name: str, cell: Any, where: str) -> Any:
         return float(text)
     except ValueError:
         raise TableError(f"{where}: {name} must be a number; got {text!r}") from None
-
-
-HEAD = """# Limits from this shop's manual, written by: ventbook limits FILE.xlsx --store DIR
-# What a row may hold is said at the head of data/limits.toml.
-"""
 
 
 @dataclass(frozen=True)

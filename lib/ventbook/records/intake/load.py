@@ -41,6 +41,10 @@ IDENTIFIERS = ("engine_id", "venting_id")
 PLACES = ("site", "engine_type")
 MOST_LOOKED_AT = 5000  # rows of a sheet, for columns that may hold names
 MANY_EMPTY = 4
+Gone = tuple[int, int]  # lines that are no records, and blank rows
+Prepared = tuple[Batch, list[Fault], Gone]
+Converted = tuple[pa.Table, list[Fault], dict[int, str]]
+Done = tuple[list[tuple[Prepared, Converted]], list[FileNote]]  # what a job gives, and what there is to note
 
 
 @dataclass
@@ -160,12 +164,6 @@ def load_table(
         references,
         kept,
     )
-
-
-Gone = tuple[int, int]  # lines that are no records, and blank rows
-Prepared = tuple[Batch, list[Fault], Gone]
-Converted = tuple[pa.Table, list[Fault], dict[int, str]]
-Done = tuple[list[tuple[Prepared, Converted]], list[FileNote]]  # what a job gives, and what there is to note
 
 
 def _prepare(sheet: Sheet, corrections: Corrections, batches: Iterable[Batch]) -> Iterator[Prepared]:

@@ -1,7 +1,7 @@
-"""Quarantined rows: kept whole with their reasons, released when what they waited for comes in, cleared when corrected.
+"""Quarantined rows: kept whole with their reasons, released, cleared when corrected, and given back to the sender.
 
-Quarantined rows given back to the sender: a workbook in their own columns, reasons beside them, to be corrected and handed
-in again. It brings its own mapping, so that nothing has to be declared twice.
+They are released when what they waited for comes in. Given back they are a workbook in their own columns, reasons beside them,
+to be corrected and handed in again; it brings its own mapping, so that nothing has to be declared twice.
 """
 
 from __future__ import annotations
@@ -36,6 +36,12 @@ from ventbook.tables import record_tables
 WAITING_CODES = frozenset({"orphan_engine", "orphan_venting", "parent_held"})
 UNSPLIT = frozenset({"wrong_cell_count", "lines_swallowed"})  # rows whose cells can't be told apart
 SitesOf = Callable[[np.ndarray], list[str | None]]
+EXPLAINED = (
+    "These rows were quarantined at intake. Nothing in them was changed.",
+    "Each sheet holds the rows of one of your files, in your own columns. The first columns say what is wrong",
+    "and what to do. Mend the row in place, leave the column held_row as it is, and hand this workbook in again",
+    "(ventbook intake FILE.xlsx). A corrected row takes the place of the quarantined one; rows you leave as they are stay quarantined.",
+)
 
 
 def describe_form(sheet: Sheet) -> dict[str, Any]:
@@ -303,14 +309,6 @@ def _broken_values(held_rows: pa.Table) -> Iterator[tuple[int, str, str | None, 
     for row in held_rows.select(["line", "file", "sheet", "value", "code"]).to_pylist():
         if row["code"] in UNSPLIT:
             yield row["line"], row["file"], row["sheet"], row["value"]
-
-
-EXPLAINED = (
-    "These rows were quarantined at intake. Nothing in them was changed.",
-    "Each sheet holds the rows of one of your files, in your own columns. The first columns say what is wrong",
-    "and what to do. Mend the row in place, leave the column held_row as it is, and hand this workbook in again",
-    "(ventbook intake FILE.xlsx). A corrected row takes the place of the quarantined one; rows you leave as they are stay quarantined.",
-)
 
 
 def export_quarantine(

@@ -1,7 +1,4 @@
-"""The end of an intake: counts, issues, quarantined rows and what they clear, and the write into the store.
-
-One intake from files to snapshot.
-"""
+"""One intake from files to snapshot, its end included: counts, issues, quarantined rows and what they clear, the write."""
 
 from __future__ import annotations
 
@@ -72,6 +69,13 @@ from ventbook.records.store import (
     to_frame,
     write_snapshot,
 )
+
+CLEARED = pa.schema(
+    [("intake", pa.int64()), ("file", pa.string()), ("sheet", pa.string()), ("line", pa.int64())]
+)
+ORDER = ("engines", "ventings", "planned", "starts", "lifter_checks", "samples", "gauge_readings")
+WRITE_AHEAD = 20_000  # tables larger than this are written while the rest of the work goes on
+Progress = Callable[[str], None]
 
 
 @dataclass
@@ -236,11 +240,6 @@ def _note_released(loaded: Loaded, outcome: Outcome, rerun: Rerun, fixed: np.nda
         loaded.faults.append(Fault("released", "", rows, values))
 
 
-CLEARED = pa.schema(
-    [("intake", pa.int64()), ("file", pa.string()), ("sheet", pa.string()), ("line", pa.int64())]
-)
-
-
 def _find_cleared(
     work: Work, loaded: Loaded, outcome: Outcome, rerun: Rerun, stuck: np.ndarray, held: pa.Table
 ) -> pa.Table:
@@ -386,11 +385,6 @@ def _write(work: Work, writer: Writer, issues: pa.Table, quarantined: pa.Table, 
     ]
     if repeats:  # so that withdrawing the first hand-in leaves what a later one said as well
         writer.add_rows("repeats", pa.concat_tables(repeats))
-
-
-ORDER = ("engines", "ventings", "planned", "starts", "lifter_checks", "samples", "gauge_readings")
-WRITE_AHEAD = 20_000  # tables larger than this are written while the rest of the work goes on
-Progress = Callable[[str], None]
 
 
 def ingest(

@@ -1,12 +1,10 @@
-"""What is known while an intake runs: the store before it, the tables read so far, and what they refer to.
+"""What is known while an intake runs, its traces, and the original text of rows that are quarantined.
 
-Traces: samples streamed into Parquet files of whole starts, row groups of about a million rows.
-
-A start is taken or quarantined as a whole: a trace with a hole in it is no trace. Files are written beside the table while
-reading goes on and named in one Delta commit at the end, so memory stays at a few row groups at any size. Each file's
-footer lists its starts with a checksum, by which a start handed in again is told from a changed one.
-
-The original text of rows, for those that are quarantined: their own headers and cells, names hidden.
+``Work`` holds the store before the intake, the tables read so far and what they refer to. Trace samples are streamed into Parquet
+files of whole starts, row groups of about a million rows. A start is taken or quarantined as a whole: a trace with a hole in
+it is no trace. Files are written beside the table while reading goes on and named in one Delta commit at the end, so memory stays
+at a few row groups at any size. Each file's footer lists its starts with a checksum, by which a start handed in again is told
+from a changed one.
 """
 
 from __future__ import annotations
@@ -65,6 +63,12 @@ from ventbook.records.store import (
     to_frame,
 )
 from ventbook.records.store.delta import new_file
+
+Words = tuple[str, str, str, str, str]  # code, column, value, what, do
+NO_FAULT: Words = ("", "", "", "", "")
+Start = tuple[Key, pa.Table, int, Words]
+Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
+ESCAPED = r'["\\\x00-\x1f]'  # what JSON writes in another way
 
 
 @dataclass
@@ -225,10 +229,6 @@ def sites_of(work: Work, loaded: Loaded, rows: np.ndarray) -> list[str | None]:
         return [None] * len(rows)
     ids = loaded.rows.column("venting_id").take(pa.array(rows))
     return [None if pd.isna(value) else str(value) for value in find_context(work).of_venting(ids, "site")]
-
-
-Words = tuple[str, str, str, str, str]  # code, column, value, what, do
-NO_FAULT: Words = ("", "", "", "", "")
 
 
 @dataclass
@@ -422,10 +422,6 @@ def _as_table(rows: list[dict[str, Any]], schema: pa.Schema) -> pa.Table:
     return pa.Table.from_pylist(rows, schema=schema)
 
 
-Start = tuple[Key, pa.Table, int, Words]
-Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
-
-
 def _whole_starts(
     sheet: Sheet,
     work: Work,
@@ -569,9 +565,6 @@ def _cut(
         return starts, None
     cut = int(bounds[-2])
     return starts, (rows.slice(cut), lines[cut:], {row - cut: w for row, w in words.items() if row >= cut})
-
-
-ESCAPED = r'["\\\x00-\x1f]'  # what JSON writes in another way
 
 
 @dataclass

@@ -30,6 +30,10 @@ Key = tuple[str, int]
 
 
 SCHEMA_NAMES = ("venting_id", "start_no", "t_s", "speed_rpm", "oil_pressure_bar", "oil_temperature_degC")
+READ = {
+    "ventings": ["venting_id", "engine_id", "date", "pressure_threshold_bar"],
+    "engines": ["engine_id", "engine_type"],
+}
 
 
 def read_starts(file: Place) -> dict[Key, tuple[int, int, int]]:
@@ -104,12 +108,6 @@ class QuarterFile:
         self.writer.add_key_value_metadata({FOOTER: json.dumps(sorted(self.starts))})
         self.writer.close()
         self._kept.close()
-
-
-READ = {
-    "ventings": ["venting_id", "engine_id", "date", "pressure_threshold_bar"],
-    "engines": ["engine_id", "engine_type"],
-}
 
 
 def find_features() -> Callable[..., pd.DataFrame] | None:

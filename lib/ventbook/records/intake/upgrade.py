@@ -11,6 +11,8 @@ from collections.abc import Callable
 from ventbook.records.intake.trace_features import READ, store_features, venting_facts
 from ventbook.records.store import CONTENT, Writer, to_frame
 
+Step = Callable[[Writer], None]
+
 
 def upgrade_store(writer: Writer) -> str:
     """Run the steps that the store's newest snapshot lacks; returns what to say of them, "" where there are none."""
@@ -31,7 +33,6 @@ def _renew_all_features(writer: Writer) -> None:
     store_features(writer, writer.files_now("samples"), facts)
 
 
-Step = Callable[[Writer], None]
 STEPS: tuple[tuple[int, str, Step], ...] = (
     (2, "features of all traces computed anew, with the ends of start and crossing", _renew_all_features),
 )

@@ -38,6 +38,8 @@ from ventbook.records.store import (
 )
 from ventbook.records.store.delta import new_file, read_files
 
+Address = tuple[int, str, str, int]
+
 
 def withdraw(number: int, *, store: str | Place | Store, today: dt.date | None = None, note: str = "") -> int:
     """Take back intake ``number``; returns the number of the snapshot that says so.
@@ -193,9 +195,6 @@ def _released(before: Snapshot, table: str) -> dict[tuple[str, int], set[int]]:
             if row["value"].isdigit():
                 origins.setdefault((row["key"], row["intake"]), set()).add(int(row["value"]))
     return origins
-
-
-Address = tuple[int, str, str, int]
 
 
 def _withdraw_held(target: Store, writer: Writer, before: Snapshot, number: int, gone: set[int]) -> None:

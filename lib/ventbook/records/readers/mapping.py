@@ -1,26 +1,26 @@
-"""Mapping files: how a workshop's own forms become the record format.
+"""Mapping files, by which a workshop's own forms become the record format, and what a header says of table, column and unit.
 
-[[source]]
-files = "Standlauf*.csv"        # pattern of file names
-table = "ventings"
-separator = ";"
-decimal = ","
-date_form = "DD.MM.YYYY"
-[source.columns]                # own header = our column
-"Auftrag" = "venting_id"
-[source.units]                  # our column = unit
-tank_overpressure = "psi"
-# units_confirmed = ["tank_overpressure"], above the sub-tables: looked at, and not asked again; with a unit above, it
-# counts before the header's
-[source.prefix]                 # a mark put before this workshop's own numbers
-venting_id = "R-"
-[source.codes.reason]           # own code = our code
-"Kühler neu" = "cooler_replaced"
+A mapping file is TOML::
+
+    [[source]]
+    files = "Standlauf*.csv"        # pattern of file names
+    table = "ventings"
+    separator = ";"
+    decimal = ","
+    date_form = "DD.MM.YYYY"
+    [source.columns]                # own header = our column
+    "Auftrag" = "venting_id"
+    [source.units]                  # our column = unit
+    tank_overpressure = "psi"
+    # units_confirmed = ["tank_overpressure"], above the sub-tables: looked at, and not asked again; with a unit above, it
+    # counts before the header's
+    [source.prefix]                 # a mark put before this workshop's own numbers
+    venting_id = "R-"
+    [source.codes.reason]           # own code = our code
+    "Kühler neu" = "cooler_replaced"
 
 ``names = ["Prüfer 2"]`` lists columns without a counterpart that hold persons' names (coded at intake), ``plain = ["Farbe"]``
 such that look so and hold none.
-
-Headers: which table a name says, which row holds the headers, which column and unit a header says.
 """
 
 from __future__ import annotations
@@ -59,6 +59,13 @@ KEYS = {
 }
 NUMBERED = ("venting_id", "engine_id")  # a workshop's own numbers, which may take a mark in front
 DATE_PARTS = {"YYYY": "%Y", "MM": "%m", "DD": "%d", "hh": "%H", "mm": "%M", "ss": "%S"}
+_UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
+_ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
+LONGEST_HEADER = 300
+LONGEST_MARK = 40
+GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives quarantined rows back
+MOST = 5  # so many headers on a row that is all headers need no further looking
+LOOK = 60  # rows from the top among which the headers are looked for
 
 
 @dataclass(frozen=True)
@@ -211,15 +218,6 @@ def nearest(name: str, names: Any) -> str:
 
 def _word(kind: type) -> str:
     return {str: "text", int: "a whole number", dict: "a table", list: "a list"}[kind]
-
-
-_UNIT = re.compile(r"^\s*(?P<name>.*?)\s*[\[](?P<unit>[^\[\]]*)[\]]\s*$", re.DOTALL)
-_ROUND = re.compile(r"^\s*(?P<name>.*?)\s*[(](?P<unit>.*)[)]\s*$", re.DOTALL)
-LONGEST_HEADER = 300
-LONGEST_MARK = 40
-GIVEN_BACK = ("held_row", "reasons", "what_to_do")  # columns of the workbook that gives quarantined rows back
-MOST = 5  # so many headers on a row that is all headers need no further looking
-LOOK = 60  # rows from the top among which the headers are looked for
 
 
 def name_table(name: str) -> Table | None:

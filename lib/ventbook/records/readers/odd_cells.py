@@ -26,6 +26,7 @@ _SIGNS = re.compile(
 )
 _PLACE = re.compile(r"([A-Z]{1,3})([0-9]{1,7})")
 Place = tuple[int, int]  # row and column, both from 0
+CALC_TYPE = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0}value-type"
 
 
 @dataclass
@@ -198,9 +199,6 @@ def _read_ods_row(node: ElementTree.Element, row: int, times: int, odd: OddCells
         if across * down > 1:
             odd.merges.append((row, column, row + down - 1, column + across - 1))
         column += count
-
-
-CALC_TYPE = "{urn:org:documentfoundation:names:experimental:calc:xmlns:calcext:1.0}value-type"
 
 
 def _get(node: ElementTree.Element, name: str) -> str:

@@ -5,9 +5,10 @@
     then = store.snapshot(as_of=12).read("ventings")      # as it was after intake 12
 
 Layout: ``tables/NAME`` (one Delta table each), ``lock``, ``private`` (key of the technician codes, readable by its
-owner only), ``ventbook-store.json`` (format). It lies in a folder or at an address in an object store (``ventbook.places``). A store of an earlier version reads as it is; its first write brings its
-rows up to what this version writes, in the same snapshot (``Snapshot.content``, ``ventbook.records.intake.upgrade``). Delta Lake: Armbrust et al., Delta Lake: High-Performance ACID Table
-Storage over Cloud Object Stores, PVLDB 13(12), 2020.
+owner only), ``ventbook-store.json`` (format). It lies in a folder or at an address in an object store (``ventbook.places``).
+A store of an earlier version reads as it is; its first write brings its rows up to what this version writes, in the same
+snapshot (``Snapshot.content``, ``ventbook.records.intake.upgrade``). Delta Lake: Armbrust et al., Delta Lake: High-Performance
+ACID Table Storage over Cloud Object Stores, PVLDB 13(12), 2020.
 """
 
 from ventbook.records.store.backup import BESIDE, BackupDone, back_up, restore_backup

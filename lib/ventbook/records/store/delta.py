@@ -42,16 +42,13 @@ KEEP = {
     "delta.logRetentionDuration": "interval 36500 days",
     "delta.deletedFileRetentionDuration": "interval 36500 days",
 }
+SHARED = 20_000  # rows of a file; one with fewer is read before threads have shared it out
+NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
+NO_ROOM_WORDS = ("No space left", "File too large", "os error 28", "os error 27")
 
 
 class StoreError(InputError):
     """A store that isn't there, can't be read, or is being written by someone else."""
-
-
-SHARED = 20_000  # rows of a file; one with fewer is read before threads have shared it out
-NO_ROOM = {errno.ENOSPC, errno.EFBIG, getattr(errno, "EDQUOT", errno.ENOSPC)}
-
-NO_ROOM_WORDS = ("No space left", "File too large", "os error 28", "os error 27")
 
 
 def advise(store: Place) -> str:

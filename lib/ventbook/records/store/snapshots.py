@@ -1,10 +1,8 @@
-"""Shapes of the stored tables: Arrow schemas made from the dictionary, and Arrow tables to typed frames.
+"""Opening a store, reading it as of a snapshot, and the shapes of its tables: Arrow schemas made from the dictionary.
 
 Every record table carries five bookkeeping columns: ``_intake`` (number of the snapshot that wrote the row),
 ``_file``, ``_sheet``, ``_line`` (where it stood in what was handed in) and ``_other`` (JSON of the columns that the
 dictionary doesn't know, None where there are none).
-
-Opening a store and reading it as of a snapshot.
 """
 
 from __future__ import annotations
@@ -116,6 +114,13 @@ FIXED_KEYS = {
     "repeats": ("intake", "table", "key"),
     "start_features": ("venting_id", "start_no"),
 }
+MARK = "ventbook-store.json"
+LOCK = "lock"
+CACHE = "cache"  # folder of what pages keep; no part of the store, safe to delete
+FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
+CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
+LARGE = ("samples",)
+MANY_ROWS = 500_000  # of a table: over it columns are sorted one by one
 
 
 def record_schema(name: str) -> pa.Schema:
@@ -180,15 +185,6 @@ def plain_original(text: str) -> str:
     cells = json.loads(text)
     kept = {name: value.strip() for name, value in cells.items() if value and value.strip()}
     return json.dumps({name: kept[name] for name in sorted(kept) if name not in GIVEN_BACK})
-
-
-MARK = "ventbook-store.json"
-LOCK = "lock"
-CACHE = "cache"  # folder of what pages keep; no part of the store, safe to delete
-FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
-CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
-LARGE = ("samples",)
-MANY_ROWS = 500_000  # of a table: over it columns are sorted one by one
 
 
 class StoreWarning(UserWarning):

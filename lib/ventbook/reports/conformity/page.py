@@ -1,12 +1,7 @@
-"""What the sections of the conformity report share: verdicts, shares, what is open.
+"""Report 08: how much of each step was within its limit, what is open case by case, and what was not written down.
 
-Case by case: what is open, whether it goes with spongy lifters, every step, and what the data can't say.
-
-Logged starts of the period that strayed furthest from the procedure, as run-up sheets.
-
-Figures of the conformity report.
-
-How much was within: all steps, by step, site and quarter, and what was not written down.
+Shares are shown in all, by step, by site and by quarter. Beside them stand whether what is open goes with spongy lifters,
+every step of the period, and as run-up sheets the logged starts that strayed furthest from the procedure.
 """
 
 from __future__ import annotations
@@ -42,6 +37,19 @@ if TYPE_CHECKING:
 
 
 OPEN_STEPS = ("gap_at_last_check", "return_flow_seen")
+OUTCOME = "lifter_failure"
+STEP_COLUMNS = (
+    "tank_overpressure_bar",
+    "pressurised_before_turning_s",
+    "plugs_removed",
+    "turned_by",
+    "tank_ran_low",
+    "turned_backwards",
+    "rotations_ratio",
+)
+SHEETS = 2
+COUNTED = ("outside", "near_limit", "not_recorded")
+MOST = 5
 
 
 @dataclass(frozen=True)
@@ -133,18 +141,6 @@ def say_within(page: Page, verdicts: pd.DataFrame) -> str:
 
 def page_tier(page: Page, ventings: int | None = None) -> str:
     return evidence.tier(ventings=len(page.jobs) if ventings is None else ventings, findings=0)
-
-
-OUTCOME = "lifter_failure"
-STEP_COLUMNS = (
-    "tank_overpressure_bar",
-    "pressurised_before_turning_s",
-    "plugs_removed",
-    "turned_by",
-    "tank_ran_low",
-    "turned_backwards",
-    "rotations_ratio",
-)
 
 
 def open_findings(page: Page) -> Blocks:
@@ -318,9 +314,6 @@ def _screen(jobs: pd.DataFrame, *, level: float) -> tuple[tuple[float, float, fl
     return (float(row["adjusted"]), float(row["adjusted_low"]), float(row["adjusted_high"])), matters, ""
 
 
-SHEETS = 2
-
-
 def logged_runs(page: Page) -> Blocks:
     """Run-up sheets of up to two logged first starts of the period, most steps outside their limits first."""
     verdicts = period_verdicts(page)
@@ -402,9 +395,6 @@ def draw_periods(ax: Axes, tables: dict[str, pd.DataFrame], *, labels: list[str]
     return plotting.end_at_whole(ax)
 
 
-COUNTED = ("outside", "near_limit", "not_recorded")
-
-
 def answer(page: Page) -> Blocks:
     """How much was within, what most often was not, and what is open."""
     now = period_verdicts(page)
@@ -430,9 +420,6 @@ def answer(page: Page) -> Blocks:
         more=[*left_out[1:], say_facts(now), words.without_limit(missing)],
         picture=lead_picture(page, outside),
     )
-
-
-MOST = 5
 
 
 def lead_picture(page: Page, outside: pd.DataFrame) -> Blocks:

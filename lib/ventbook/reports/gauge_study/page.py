@@ -30,6 +30,17 @@ from ventbook.reports.suggestions import Said, suggest
 from ventbook.statistics import trends
 from ventbook.tables import evidence
 
+SOURCES = {
+    "repeat": "the same technician reading again",
+    "technician": "who reads",
+    "interaction": "who reads which lifter",
+    "gauge": "one reading by any technician",
+}
+FACTOR = 2.0
+USUAL = (10, 3)
+"""Lifters and technicians that a study has at least (common practice, no source): fewer do not span the gaps or the hands."""
+PLAN_LIFTERS, PLAN_TECHNICIANS, PLAN_REPEATS = (5, 10, 15, 20, 30), (2, 3, 4, 5, 6), (2, 3)
+
 
 def answer(page: Page) -> Blocks:
     """Does each gauge serve for the limit, and does one read differently?"""
@@ -191,14 +202,6 @@ def against_own_past(page: Page) -> Blocks:
             sentence=drift_sentence(drift, units=page.units),
         )  # fmt: skip
     return out
-
-
-SOURCES = {
-    "repeat": "the same technician reading again",
-    "technician": "who reads",
-    "interaction": "who reads which lifter",
-    "gauge": "one reading by any technician",
-}
 
 
 def studies(page: Page) -> Blocks:
@@ -384,12 +387,6 @@ def bias(page: Page) -> Blocks:
             caption="A flat line off 0 is an offset (zero of the gauge); a slope is a wrong scale or lever.",
         )
     return out
-
-
-FACTOR = 2.0
-USUAL = (10, 3)
-"""Lifters and technicians that a study has at least (common practice, no source): fewer do not span the gaps or the hands."""
-PLAN_LIFTERS, PLAN_TECHNICIANS, PLAN_REPEATS = (5, 10, 15, 20, 30), (2, 3, 4, 5, 6), (2, 3)
 
 
 def plan(page: Page) -> Blocks:

@@ -1,8 +1,6 @@
-"""Shares of ventings and lifters over the limit: in all, by group, at the first and last check, and with blanks.
+"""Shares of ventings and lifters over the limit: in all, by group, at the first and last check, with blanks, by position.
 
-The answer, how it was worked out, and what the data can't say.
-
-Where the failing lifters sit: map by engine type, exchangeability test, place in the oil feed.
+Where failing lifters sit is a map by engine type, a test of exchangeability, and the place in the oil feed.
 """
 
 from __future__ import annotations
@@ -38,6 +36,7 @@ BY_GROUP: tuple[tuple[Of, Check], ...] = (("venting", "first"), ("lifter", "firs
 
 READ_ONCE = 0.1
 """Share of lifters read only once from which on it is asked to read them twice."""
+POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
 
 
 def share_of(facts: ReportData, what: Of, check: Check, level: float) -> Estimate:
@@ -359,9 +358,6 @@ def limitations(page: Page) -> Blocks:
         )
     held_to = budget_words.allowance_sentence(words.POSITIONS, what="positions named here")
     return page.text(*sentences, held_to)
-
-
-POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
 
 
 def say_positions(lifters: pd.DataFrame, *, seed: int) -> str:

@@ -1,8 +1,7 @@
-"""The readings themselves: distribution against the limit with the gauge's band, borderline class, force and hold.
+"""The readings behind the shares: their distribution against the limit, what findings are made of, what extra runs cured.
 
-What the findings are made of: air against leak-down, trapped air, every finding, and readings of 0.00 that recur.
-
-What the extra run cured, beside what a second look alone would show.
+Shown with the distribution are the gauge's band, the borderline class, force and hold; with the findings air against leak-down,
+trapped air, and readings of 0.00 that recur; with the extra run what a second look alone would show.
 """
 
 from __future__ import annotations
@@ -41,6 +40,7 @@ CLASSES = (
     ("not_comparable", "Pressed too lightly: not comparable"),
     ("no_limit", "No limit to hold against"),
 )
+RECURS = 3
 
 
 def hang_on_gauge(facts: ReportData) -> dict[str, float]:
@@ -213,9 +213,6 @@ def off_force(page: Page) -> Blocks:
         "within the limit says nothing.",
         rows=20,
     )
-
-
-RECURS = 3
 
 
 def findings_of(facts: ReportData) -> pd.DataFrame:

@@ -1,6 +1,6 @@
 """Which venting is planned, and everything that is foreseen of it, worked out once a page.
 
-A row of the table of planned ventings, values entered as parameters, or both.
+The venting is a row of the table of planned ventings, values entered as parameters, or both.
 """
 
 from __future__ import annotations
@@ -33,6 +33,9 @@ from ventbook.tables import units
 
 PREFIX = "plan_"
 NOTHING = "No venting is planned from the records' date on. Hand in a table of planned ventings, or enter one by the plan_ parameters."
+UPCOMING_LEVEL = 0.9
+UNSEEN_SPREAD = 0.7  # logit, of an engine type or lines beyond all on record (assumption)
+POSITIONS = 3
 
 
 def planned_rows(page: Page) -> pd.DataFrame:
@@ -149,11 +152,6 @@ def _read_quantity(name: str, text: str, column: tables.Column) -> tuple[float, 
     if isinstance(low, int | float) and isinstance(high, int | float) and not low <= value <= high:
         return 0.0, f"{name} must be from {low:g} to {high:g} {column.unit}; got {text!r}"
     return value, ""
-
-
-UPCOMING_LEVEL = 0.9
-UNSEEN_SPREAD = 0.7  # logit, of an engine type or lines beyond all on record (assumption)
-POSITIONS = 3
 
 
 @dataclass(frozen=True)

@@ -1,14 +1,9 @@
-"""What the review is about, worked out once a page: the periods, their ventings, and the page's signal rule.
+"""What the review is about, worked out once a page: its periods, their ventings, its signal rule, and earlier reviews.
 
-The records as an earlier review had them, read from the snapshot it stood on.
-
-Reports keep no state. What an earlier review said is worked out again from the first snapshot made after its period was
-over and before the next one was.
-
-The signal log: earlier reviews' signals as they were then, whether records changed them, and whether they closed.
-
-Where no snapshot was made in time (two years taken in at once), today's records dated up to then take its place, and the
-row is marked reconstructed.
+Reports keep no state. What an earlier review said is worked out again from the first snapshot made after its period was over and
+before the next one was; the signal log has the signals as they were then, whether records changed them, and whether they closed.
+Where no snapshot was made in time (two years taken in at once), today's records dated up to then take its place, and the row is
+marked reconstructed.
 """
 
 from __future__ import annotations
@@ -71,6 +66,16 @@ LIFTER_COLUMNS = (
 LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"], *account.LIFTER_COLUMNS)))
 MOST_STEPS = 40
 DRAWS = 20_000
+#: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
+PARTS = ("ventings", "starts", "lifter_checks")
+#: Earlier periods in the log: a year of quarters.
+LOGGED = 4
+STILL, NOT_OVER, CLOSED, UNTOLD = "still a signal", "not over", "closed", "can't be told yet"
+LOG_NUMBERS = ("value", "limit", "ratio", "low", "high", "observed", "expected")
+COLUMNS = (
+    "period", "series", "group", "direction", "since", "value", "limit", "basis", "records", "state", "ratio", "low",
+    "high", "observed", "expected",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -236,10 +241,6 @@ def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     return jobs.assign(gauge=gauge, sound_gap_mm=sound, lowest_gap_mm=lowest)
 
 
-#: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
-PARTS = ("ventings", "starts", "lifter_checks")
-
-
 def snapshot_of(page: Page, step: Period) -> Any:
     """The snapshot that the review of ``step`` stood on, or None: first one dated between its end and the next end."""
     path = getattr(page.snapshot, "path", None)
@@ -375,16 +376,6 @@ def intakes_of(page: Page, facts: ReportData) -> set[int]:
     if getattr(page.snapshot, "path", None) is None:
         return set(page.records["intakes"]["number"].astype(int))
     return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))
-
-
-#: Earlier periods in the log: a year of quarters.
-LOGGED = 4
-STILL, NOT_OVER, CLOSED, UNTOLD = "still a signal", "not over", "closed", "can't be told yet"
-LOG_NUMBERS = ("value", "limit", "ratio", "low", "high", "observed", "expected")
-COLUMNS = (
-    "period", "series", "group", "direction", "since", "value", "limit", "basis", "records", "state", "ratio", "low",
-    "high", "observed", "expected",
-)  # fmt: skip
 
 
 @dataclass(frozen=True)

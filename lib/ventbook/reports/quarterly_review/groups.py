@@ -1,8 +1,6 @@
-"""Where failing ventings are rare a share by period says little: the sound ventings between two failing ones say more.
+"""Failing ventings by period, by site, by engine type and by reason, and against what past and mix make expected.
 
-Failing ventings by period, and against what past and mix make expected.
-
-Failing ventings by site, by engine type and by reason.
+Where failing ventings are rare a share by period says little, and the sound ventings between two failing ones say more.
 """
 
 from __future__ import annotations
@@ -26,6 +24,12 @@ from ventbook.tables import evidence
 
 #: Failing ventings a period under which the share's chart gets company, and how many it takes to draw it.
 RARE, FEWEST = 3.0, 4
+#: Rises, falls and steps over all periods, as a family of the quarter's error budget.
+SLOW_CHANGE = "review_signals.slow_change"
+LIMITS_NOTE = (
+    "The band holds nearly all periods (99.7 of 100) if nothing but chance and the usual spread between periods is at "
+    "work. A point outside it is a pointer; what counts as a signal is decided for the whole page at once."
+)
 
 
 def between_failures(page: Page) -> Blocks:
@@ -60,15 +64,6 @@ def between_failures(page: Page) -> Blocks:
         "between_failures", table, title="Sound ventings before each failing one",
         columns=["date", "between", "outside"],
     )  # fmt: skip
-
-
-#: Rises, falls and steps over all periods, as a family of the quarter's error budget.
-SLOW_CHANGE = "review_signals.slow_change"
-
-LIMITS_NOTE = (
-    "The band holds nearly all periods (99.7 of 100) if nothing but chance and the usual spread between periods is at "
-    "work. A point outside it is a pointer; what counts as a signal is decided for the whole page at once."
-)
 
 
 def failing_by_period(page: Page) -> Blocks:

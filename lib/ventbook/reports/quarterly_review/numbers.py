@@ -22,6 +22,7 @@ FIVE = {
     "rotations_ratio": True,
     "cured_share": False,
 }
+UNITS = {"venting_failure_share": "share", "share_over_time_limit": "share", "cured_share": "share"}
 
 
 def five_numbers(page: Page, facts: ReportData, jobs: pd.DataFrame, period: Period) -> dict[str, Estimate]:
@@ -84,9 +85,6 @@ def median_rotations(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:
         jobs["rotations_low"].to_numpy(float), jobs["rotations_high"].to_numpy(float), q, level=level, unit="count",
         cluster=jobs["engine_id"].to_numpy(object),
     )  # fmt: skip
-
-
-UNITS = {"venting_failure_share": "share", "share_over_time_limit": "share", "cured_share": "share"}
 
 
 def number_unit(name: str) -> str:

@@ -1,6 +1,6 @@
-"""Signals of a review: their size, their sentence, and what else changed when they began.
+"""Signals of a review, what else changed when they began, and what to do about them.
 
-What to do: actions that follow from this review's numbers, and how earlier ones are doing.
+A signal has its size and its sentence; actions follow from this review's numbers, and earlier ones are followed up.
 """
 
 from __future__ import annotations
@@ -36,6 +36,8 @@ FAMILY = "review_signals.signals"
 #: A gauge is told apart without any signal only where it reads off by this much (mm), all gauges looked at together.
 GAUGE_MM = 0.03
 NO_GAUGES = Gauges()
+#: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
+HELD_BACK, UNCHECKED = 0.05, 0.10
 
 
 @dataclass(frozen=True, eq=False)
@@ -305,10 +307,6 @@ def _say_drift(signal: Signal, g: trends.GaugeShift, units: System) -> str:
     if signal.cause_gauge is g or g in signal.doubtful_gauges:
         return words.drift_sentence(g.drift, recount=recount, units=units)
     return words.drift_sentence(g.drift, recount=recount, explains=False, units=units)
-
-
-#: Share of rows held back, and of ventings with lifters left unchecked, from which the form comes before the engines.
-HELD_BACK, UNCHECKED = 0.05, 0.10
 
 
 @dataclass(frozen=True)

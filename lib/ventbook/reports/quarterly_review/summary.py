@@ -1,7 +1,4 @@
-"""The first page: how it went, five numbers, what moved, what to do.
-
-How the review works its numbers out, in plain words, and what it can't say.
-"""
+"""The first page: how it went, five numbers, what moved, what to do; and how the review works its numbers out."""
 
 from __future__ import annotations
 

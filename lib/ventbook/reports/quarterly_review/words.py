@@ -1,6 +1,6 @@
-"""Sentences of the quarterly review's first page. Every number in them is a finding's.
+"""Sentences of the quarterly review: its first page, and signals (what moved, where, since when, by how much, what else).
 
-Sentences about signals: what moved, where, since when, by how much, and what else changed then.
+Every number in them is a finding's.
 """
 
 from __future__ import annotations
@@ -34,6 +34,32 @@ NUMBER_NAMES = {
     "rotations_ratio": "Rotations, recorded over expected",
     "cured_share": "Spongy lifters within the limit after an extra run",
 }
+SERIES_WORDS = {
+    "failing_ventings": "ventings with a spongy lifter",
+    "time_to_pressure": "time to oil pressure at the first start",
+    "rotations_ratio": "rotations against those expected",
+    "sound_lifter_gap": "gap of the sound lifters",
+}
+GROUNDS = {
+    "study": "A study found it off by as much",
+    "other gauge": "Other gauges read at the same site in the same time did not move along",
+    "other site": "It moved at every site where it was used",
+    "lowest gaps": "The smallest gaps moved as far as the others, as they do when a gauge's zero moves, not in proportion as with "
+    "force, air or the place of the lever",
+}
+OUTCOMES = {
+    "worked": "worked",
+    "fell": "was followed by a fall, which may be the bad quarter passing",
+    "rose": "was followed by a rise",
+    "no difference": "shows no difference",
+}
+KIND_WORDS = {
+    "air": "air",
+    "leak_down": "leak-down",
+    "gauge": "what the gauge reads over",
+    "elsewhere": "the same elsewhere",
+}
+QUARTER_WORDS = {2: "two", 4: "four"}
 
 
 def short_share(estimate: Estimate) -> str:
@@ -157,14 +183,6 @@ def change_text(change: Estimate, *, ratio: bool) -> str:
     return f"{ends[0]} points ({ends[1]} to {ends[2]})".replace("-", "\u2212")
 
 
-SERIES_WORDS = {
-    "failing_ventings": "ventings with a spongy lifter",
-    "time_to_pressure": "time to oil pressure at the first start",
-    "rotations_ratio": "rotations against those expected",
-    "sound_lifter_gap": "gap of the sound lifters",
-}
-
-
 def gap_text(value: float | None, *, units: System = "metric", decimals: int = 3) -> str:
     """A gap or a difference of gaps: ``0.017 mm``, one decimal more in inches (0.0007 in)."""
     return number(value, "mm", units=units, decimals=decimals if units == "metric" else decimals + 1)
@@ -251,15 +269,6 @@ def gauge_sentence(
     if failing == corrected:
         return f"{head}. That is not why these ventings fail: {failing} do with it taken out as well."
     return f"{head}. With that taken out {corrected} ventings fail instead of {failing}, so it is not the whole reason."
-
-
-GROUNDS = {
-    "study": "A study found it off by as much",
-    "other gauge": "Other gauges read at the same site in the same time did not move along",
-    "other site": "It moved at every site where it was used",
-    "lowest gaps": "The smallest gaps moved as far as the others, as they do when a gauge's zero moves, not in proportion as with "
-    "force, air or the place of the lever",
-}
 
 
 def drift_sentence(
@@ -412,28 +421,11 @@ def usual_site_sentence(site: str, failing: int, expected: float, ratio: Estimat
     return f"{site}: {failing} failing ventings where the same jobs at a usual site would bring {expected:.1f} ({interval(ratio, decimals=2)} times)."
 
 
-OUTCOMES = {
-    "worked": "worked",
-    "fell": "was followed by a fall, which may be the bad quarter passing",
-    "rose": "was followed by a rise",
-    "no difference": "shows no difference",
-}
-
-
 def action_outcome(called: str, *, looked: bool) -> str:
     """What became of an action, in a clause: ``worked``, ``is too young to judge``."""
     if not called:
         return "is not judged"
     return OUTCOMES[called] if looked else "is too young to judge"
-
-
-KIND_WORDS = {
-    "air": "air",
-    "leak_down": "leak-down",
-    "gauge": "what the gauge reads over",
-    "elsewhere": "the same elsewhere",
-}
-QUARTER_WORDS = {2: "two", 4: "four"}
 
 
 def aim_words(kind: str, control: str, *, lot: str = "") -> str:

@@ -1,12 +1,7 @@
-"""What the report counts: ventings of the period and their history, heaped counts widened, and the tier.
+"""Recorded against expected rotations: the page as a whole, by group, and whether the physics pays.
 
-Figures on rotations: recorded against expected, and ratios of groups.
-
-Recorded against expected rotations: the page as a whole, by group, and whether the physics pays.
-
-Ventings far beyond what their lines explain, where to stop and look, and whether pressure could show by hand.
-
-The answer first; how it was worked out and what the data can't say last.
+It also has the ventings far beyond what their lines explain, where to stop and look, and whether pressure could show by hand.
+Counted are ventings of the period and their history, heaped counts widened.
 """
 
 from __future__ import annotations
@@ -32,6 +27,28 @@ from ventbook.tables.priming import load_priming_rules, load_priming_terms, load
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+GREY = "#555555"
+BAND = 0.90
+_TERMS = ("expected_suction", "expected_tank_saving", "expected_pressure_side")
+#: Inputs of the expectation that the ratio is drawn against, with the words of their axis and their unit.
+INPUTS = {
+    "suction_share": ("share of suction air in the expectation", "1"),
+    "tank_overpressure_bar": ("tank pressure over ambient", "bar"),
+    "tank_head_m": ("oil level over the pump", "m"),
+    "oil_temperature_degC": ("oil temperature", "degC"),
+    "turning_speed_rpm": ("turning speed", "rpm"),
+    "expected_rotations": ("expected rotations", "1"),
+}
+PICTURE = """Held against each other are two pumps. A sealed one (by a check valve, or by the oil that wets it) draws all of the suction side's air while it is turned; tank pressure only squeezes it. One that lets air through passes it both ways: under tank pressure the air leaves through the standing pump before the first rotation is counted, and while it lifts it draws less, down to nothing at a lift that goes with its speed. The same clearances let oil slip back, the more the thinner it is and the slower the pump turns.
+
+The plain test asks for the slope of the logarithm of recorded rotations over those of a sealed pump on its share of suction air, times 1 where the tank was pressurised and 0 where it wasn't, beside that share itself and a level of each engine type; counts as the intervals they stand for, engines left out in turn. Its ratio is for a job that is all suction air.
+
+The constants are fitted to all counts on record at once. Each is the usual value, plus what this fleet and this engine type differ by, each held near nought by how far pumps are known to differ: so few counts change little, and a constant of which they say nothing keeps its usual value and range. Whether one engine's pump is sealed is told by its own ventings; a venting's expectation leaves out its own count. A job scatters by its two sides' shares of the rotations, the suction side more under pressure, the filling more with thin oil.
+
+A pump that lets air through can be a healthy one: clearances decide it, and many seal only when oil wets them. So fewer rotations under tank pressure than a sealed pump takes don't by themselves speak of a leak on the suction side."""
+STOP_SHARE = 0.95
+FEWEST = 10
+"""Ventings that a curve takes."""
 
 
 @once_a_page
@@ -65,9 +82,6 @@ def tier_of(now: pd.DataFrame, groups: list[int] | None = None) -> str:
     """The evidence tier of a statement on these ventings' rotations."""
     n = len(priming.usable_counts(now))
     return evidence.tier(ventings=n, findings=n, groups=groups)
-
-
-GREY = "#555555"
 
 
 def draw_against_expected(ax: Axes, frame: pd.DataFrame, *, low: float, high: float, level: float) -> Axes:
@@ -129,10 +143,6 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
     ax.set_title(title)
     ax.set_xlabel("rotations recorded over expected")
     return ax
-
-
-BAND = 0.90
-_TERMS = ("expected_suction", "expected_tank_saving", "expected_pressure_side")
 
 
 def against_expected(page: Page) -> Blocks:
@@ -273,17 +283,6 @@ def does_physics_pay(page: Page) -> Blocks:
     )
 
 
-#: Inputs of the expectation that the ratio is drawn against, with the words of their axis and their unit.
-INPUTS = {
-    "suction_share": ("share of suction air in the expectation", "1"),
-    "tank_overpressure_bar": ("tank pressure over ambient", "bar"),
-    "tank_head_m": ("oil level over the pump", "m"),
-    "oil_temperature_degC": ("oil temperature", "degC"),
-    "turning_speed_rpm": ("turning speed", "rpm"),
-    "expected_rotations": ("expected rotations", "1"),
-}
-
-
 def does_picture_hold(page: Page, history: pd.DataFrame) -> Blocks:
     """Finding pressurised_suction_ratio: whether pumps let air through; the ratio along each input of the expectation."""
     found = priming.check_let_through(history, level=page.level)
@@ -369,20 +368,6 @@ def what_to_record(page: Page, history: pd.DataFrame) -> Blocks:
         words.record_sentence(load_record_values()),
         *([words.layers_sentence(slower, empty)] if empty else []),
     )
-
-
-PICTURE = """Held against each other are two pumps. A sealed one (by a check valve, or by the oil that wets it) draws all of the suction side's air while it is turned; tank pressure only squeezes it. One that lets air through passes it both ways: under tank pressure the air leaves through the standing pump before the first rotation is counted, and while it lifts it draws less, down to nothing at a lift that goes with its speed. The same clearances let oil slip back, the more the thinner it is and the slower the pump turns.
-
-The plain test asks for the slope of the logarithm of recorded rotations over those of a sealed pump on its share of suction air, times 1 where the tank was pressurised and 0 where it wasn't, beside that share itself and a level of each engine type; counts as the intervals they stand for, engines left out in turn. Its ratio is for a job that is all suction air.
-
-The constants are fitted to all counts on record at once. Each is the usual value, plus what this fleet and this engine type differ by, each held near nought by how far pumps are known to differ: so few counts change little, and a constant of which they say nothing keeps its usual value and range. Whether one engine's pump is sealed is told by its own ventings; a venting's expectation leaves out its own count. A job scatters by its two sides' shares of the rotations, the suction side more under pressure, the filling more with thin oil.
-
-A pump that lets air through can be a healthy one: clearances decide it, and many seal only when oil wets them. So fewer rotations under tank pressure than a sealed pump takes don't by themselves speak of a leak on the suction side."""
-
-
-STOP_SHARE = 0.95
-FEWEST = 10
-"""Ventings that a curve takes."""
 
 
 def far_longer(page: Page) -> Blocks:

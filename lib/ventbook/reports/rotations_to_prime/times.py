@@ -1,6 +1,6 @@
 """Rotations as a wait: heaped counts, half and nine of ten, groups, adjusted ratios, who gave up.
 
-Sections of the report about rotations; what the physics expects stands in ``rotations_to_prime``.
+What the physics expects of them stands in ``page`` beside this.
 """
 
 from __future__ import annotations

@@ -11,6 +11,18 @@ from ventbook.physics.priming import LetThrough
 from ventbook.results import Estimate
 from ventbook.tables.priming import RecordValue
 
+__all__ = [
+    "calibration_sentence",
+    "hand_sentence",
+    "layers_sentence",
+    "let_through_sentence",
+    "long_sentence",
+    "pumps_sentence",
+    "ratio_sentence",
+    "record_sentence",
+    "stop_sentence",
+]
+
 
 def ratio_sentence(ratio: Estimate, where: str) -> str:
     """How recorded and expected rotations compare, in words."""
@@ -145,16 +157,3 @@ def hand_sentence(blind: int, not_shown: int) -> str:
         f"In {of_total(blind, not_shown, 'venting')} given up, the oil was so warm that even a primed engine may not show its threshold when "
         "turned: there, no pressure is no sign of a fault."
     )
-
-
-__all__ = [
-    "calibration_sentence",
-    "hand_sentence",
-    "layers_sentence",
-    "let_through_sentence",
-    "long_sentence",
-    "pumps_sentence",
-    "ratio_sentence",
-    "record_sentence",
-    "stop_sentence",
-]

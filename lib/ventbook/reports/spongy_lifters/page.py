@@ -1,14 +1,8 @@
-"""Candidate causes in order, all effects side by side, and what these records can't tell apart.
+"""Why lifters stay spongy, as the page says it: the answer, causes in order, the findings one by one, what to check next.
 
-Failing ventings beside like ones, and how many more ventings would settle what is open.
-
-What to check next, cheapest first and with the safety words, and what was not recorded and would have decided.
-
-The findings one by one, the failure modes their records fit, and the engines that come back.
-
-The answer: how many, what they look like, what stands out, what to do first.
-
-How the page was worked out, and what its data can't say.
+The answer says how many, what they look like, what stands out and what to do first. Below it stand all effects side by side, what
+these records can't tell apart, failing ventings beside like ones, the failure modes that findings fit, the engines that come back,
+how many more ventings would settle what is open, and which record would have decided.
 """
 
 from __future__ import annotations
@@ -52,6 +46,40 @@ from ventbook.tables.suggestions import load_suggestions
 
 FIGURE_ROWS = 14
 MAP_ROWS = 16
+ACCOUNT = """Each finding is shared among the causes that stood at its venting. A venting with $m$ judged lifters has a finding of a kind (air, leak-down) with probability
+
+$1 - e^{-m (b + \\sum_k \\lambda_k x_k)},$
+
+where $b$ is the site's own rate, which in records of over a year may rise and fall with the time of year, and $\\lambda_k \\geq 0$ what cause $k$ adds where it stands ($x_k = 1$). The kind of a finding comes from its two readings; a finding that would lie within the limit without a gauge's bias is that gauge's. A cause is named where its score is beyond what any of all circumstances looked at reaches in simulated fleets without it that have the same spread between engines, sites and quarters; a second, weaker class is asked as a question. Whatever is the same on nearly all ventings of each site can't be told from the site and is not named, nor is what rests on records that are blank less often on failing ventings.
+
+Ranges come from drawing engines anew, the kind of each finding, the gauge's bias, and each cause against those that it can hardly be told from. A cause too weak to be named stays in "no cause named", so counts of named causes are "at least"."""
+OPEN_ROWS = 8
+COST_WORDS = {
+    1: "a minute",
+    2: "part of a run or a venting",
+    3: "a bench",
+    4: "lifters out",
+    5: "more than one site",
+}
+CAUSE_WORDS = {**CAUSES, "": "not known"}
+TIMELINES = 12
+METHODS = """The venting is the unit; lifters are repeated readings in it, and engines that return are clusters. Findings and failure modes are those of the period; causes are looked for in all ventings at the site and of the engine type up to the end of the period, because a quarter alone is too small to compare.
+
+Crude: the circumstance alone. Adjusted: given the site and those other circumstances that kept company with it, the closest first, as many as there are ten ventings with a finding for. By site: the Mantel-Haenszel odds ratio over sites with a test of whether they agree. The log odds that a lifter is over the limit are modelled on venting totals,
+
+$\\log\\frac{p}{1-p} = \\beta_0 + \\beta_1 x + \\gamma' z,$
+
+and intervals come from sums over engines (delete-one-engine form, t quantile with the number of engines that carry the contrast). A level without any finding gets a penalised fit (Firth 1993), so no odds ratio is infinite. Times and rotations are log-normal with readings as intervals; what never came is a lower bound.
+
+A consequence of the venting (rotations counted against expected, pressure that flickered, a tank that ran low) is never adjusted for: it lies on the path from the venting to the gap. These effects name nothing: each is worked out by itself, and many are looked at.
+
+Failure modes are held against each finding by a table of signs: a record fits a mode where a key sign and at least one more speak for it and none against; a sign against rules it out. Repeats are judged by shuffling findings over ventings within site and engine type."""
+LIMITS_OF_IT = (
+    "Records show what went together, not what caused it: a circumstance that nobody wrote down may stand behind two that were.",
+    "A tank is pressurised mostly where lines are empty, a cooler is empty mostly where it is new: what comes out after adjusting is only as good as the overlap beside it.",
+    "A circumstance that does not stand out may still act; the interval says how large an effect is not excluded.",
+    "A record that fits a failure mode is not a diagnosis; several modes look alike without the readings named under next checks.",
+)
 
 
 def failures_by_cause(page: Page) -> Blocks:
@@ -61,15 +89,6 @@ def failures_by_cause(page: Page) -> Blocks:
     return show_causes(page, facts.account, tier=facts.tier) + page.explain(
         "the account of failures", "\n\n".join(filter(None, said))
     )
-
-
-ACCOUNT = """Each finding is shared among the causes that stood at its venting. A venting with $m$ judged lifters has a finding of a kind (air, leak-down) with probability
-
-$1 - e^{-m (b + \\sum_k \\lambda_k x_k)},$
-
-where $b$ is the site's own rate, which in records of over a year may rise and fall with the time of year, and $\\lambda_k \\geq 0$ what cause $k$ adds where it stands ($x_k = 1$). The kind of a finding comes from its two readings; a finding that would lie within the limit without a gauge's bias is that gauge's. A cause is named where its score is beyond what any of all circumstances looked at reaches in simulated fleets without it that have the same spread between engines, sites and quarters; a second, weaker class is asked as a question. Whatever is the same on nearly all ventings of each site can't be told from the site and is not named, nor is what rests on records that are blank less often on failing ventings.
-
-Ranges come from drawing engines anew, the kind of each finding, the gauge's bias, and each cause against those that it can hardly be told from. A cause too weak to be named stays in "no cause named", so counts of named causes are "at least"."""
 
 
 def all_effects(page: Page) -> Blocks:
@@ -228,9 +247,6 @@ def cannot_tell(page: Page) -> Blocks:
     )  # fmt: skip
 
 
-OPEN_ROWS = 8
-
-
 def case_comparison(page: Page) -> Blocks:
     """What differs between failing ventings and up to four like ones each."""
     facts = load_data(page)
@@ -287,15 +303,6 @@ def more_ventings(page: Page) -> Blocks:
         note="Every job recorded, failing or not, with this circumstance filled in; clustered by engine.",
         rows=OPEN_ROWS,
     )  # fmt: skip
-
-
-COST_WORDS = {
-    1: "a minute",
-    2: "part of a run or a venting",
-    3: "a bench",
-    4: "lifters out",
-    5: "more than one site",
-}
 
 
 def next_checks(page: Page) -> Blocks:
@@ -405,10 +412,6 @@ def not_recorded(page: Page) -> Blocks:
         columns=["what", "share", "missing", "mechanism", "decides"],
         rows=15,
     )  # fmt: skip
-
-
-CAUSE_WORDS = {**CAUSES, "": "not known"}
-TIMELINES = 12
 
 
 def findings(page: Page) -> Blocks:
@@ -645,26 +648,6 @@ def _first_check(page: Page, facts: ReportData) -> Said | None:
         return None
     reading = suggest(page, str(todo["reading"].mode().iloc[0]))
     return reading and reading.led_by("What would decide most on these findings:")
-
-
-METHODS = """The venting is the unit; lifters are repeated readings in it, and engines that return are clusters. Findings and failure modes are those of the period; causes are looked for in all ventings at the site and of the engine type up to the end of the period, because a quarter alone is too small to compare.
-
-Crude: the circumstance alone. Adjusted: given the site and those other circumstances that kept company with it, the closest first, as many as there are ten ventings with a finding for. By site: the Mantel-Haenszel odds ratio over sites with a test of whether they agree. The log odds that a lifter is over the limit are modelled on venting totals,
-
-$\\log\\frac{p}{1-p} = \\beta_0 + \\beta_1 x + \\gamma' z,$
-
-and intervals come from sums over engines (delete-one-engine form, t quantile with the number of engines that carry the contrast). A level without any finding gets a penalised fit (Firth 1993), so no odds ratio is infinite. Times and rotations are log-normal with readings as intervals; what never came is a lower bound.
-
-A consequence of the venting (rotations counted against expected, pressure that flickered, a tank that ran low) is never adjusted for: it lies on the path from the venting to the gap. These effects name nothing: each is worked out by itself, and many are looked at.
-
-Failure modes are held against each finding by a table of signs: a record fits a mode where a key sign and at least one more speak for it and none against; a sign against rules it out. Repeats are judged by shuffling findings over ventings within site and engine type."""
-
-LIMITS_OF_IT = (
-    "Records show what went together, not what caused it: a circumstance that nobody wrote down may stand behind two that were.",
-    "A tank is pressurised mostly where lines are empty, a cooler is empty mostly where it is new: what comes out after adjusting is only as good as the overlap beside it.",
-    "A circumstance that does not stand out may still act; the interval says how large an effect is not excluded.",
-    "A record that fits a failure mode is not a diagnosis; several modes look alike without the readings named under next checks.",
-)
 
 
 def methods(page: Page) -> Blocks:

@@ -1,6 +1,6 @@
 """A page for one venting: what was done, what was read, what its record fits, and ventings like it.
 
-Drop-downs for those who open the notebook by hand; a report that is run never shows them.
+Those who open the notebook by hand choose the venting by drop-downs; a report that is run never shows them.
 """
 
 from __future__ import annotations
@@ -46,6 +46,8 @@ FIELDS = {
     "lifters_over_first": ("lifters over, first check", ""), "lifters_over_last": ("lifters over, last check", ""),
     "remarks": ("remarks", ""),
 }  # fmt: skip
+WORKING = "Working it out ..."
+AS_OPENED = "The cells below are still those of {scope}: choose in the cell of parameters and run all cells to have the whole page anew."
 
 
 def one_venting(page: Page) -> Blocks:
@@ -264,8 +266,6 @@ def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
     )
 
 
-WORKING = "Working it out ..."
-AS_OPENED = "The cells below are still those of {scope}: choose in the cell of parameters and run all cells to have the whole page anew."
 SECTIONS = (answer, failures_by_cause, failure_modes, findings, one_venting, next_checks)
 
 

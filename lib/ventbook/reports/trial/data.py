@@ -15,6 +15,11 @@ from ventbook.statistics import trials
 from ventbook.statistics.trials import Evidence
 from ventbook.tables import TrialOutcome, find_trial_outcome, load_trial_rules
 
+DRAWN = (
+    *("number", "day", "engine_id", "stratum", "block", "pair", "changed", "venting_id", "date", "value"),
+    *("state", "done", "known_on"),
+)
+
 
 @dataclass(frozen=True)
 class TrialState:
@@ -132,12 +137,6 @@ def _match_ventings(trial: Trial, jobs: pd.DataFrame, outcome: TrialOutcome, tod
         )
     frame = pd.DataFrame(rows, columns=[*DRAWN])
     return frame.astype({"value": float, "changed": bool, "number": int})
-
-
-DRAWN = (
-    *("number", "day", "engine_id", "stratum", "block", "pair", "changed", "venting_id", "date", "value"),
-    *("state", "done", "known_on"),
-)
 
 
 def _find_strangers(trial: Trial, jobs: pd.DataFrame, drawn: pd.DataFrame) -> pd.DataFrame:

@@ -17,6 +17,14 @@ STATES = {
     "missing": "missing",
     "waiting": "not due yet",
 }
+STEPS = {
+    "harm": "Work as before.",
+    "works": "Put it to those who hold the procedure: the manual and a licensed person decide.",
+    "works_unless_missing": "Look for the missing results, then look again.",
+    "no_use": "End the trial, or plan a new one for a smaller effect: what that takes stands below.",
+    "go_on": "Go on as drawn, and hand in every result.",
+}
+"""What to do by verdict."""
 
 
 def weight(value: float) -> str:
@@ -90,16 +98,6 @@ def verdict(
         )
     upper = f" of at most {most} planned" if most else ""
     return f"Go on: evidence {weight(works)} {after}{upper}; {rules.works:g} is the limit."
-
-
-STEPS = {
-    "harm": "Work as before.",
-    "works": "Put it to those who hold the procedure: the manual and a licensed person decide.",
-    "works_unless_missing": "Look for the missing results, then look again.",
-    "no_use": "End the trial, or plan a new one for a smaller effect: what that takes stands below.",
-    "go_on": "Go on as drawn, and hand in every result.",
-}
-"""What to do by verdict."""
 
 
 def missing_against(missing: int, works: float) -> str:

@@ -21,6 +21,7 @@ from ventbook.tables import DATA
 from ventbook.tables.reader import OneOf, read_rows, read_toml
 
 WEEKDAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
+LEAST_P = 1e-12
 
 
 def _odd(numbers: pd.Series) -> pd.Series:
@@ -68,7 +69,6 @@ class Controls:
     too_often: bool
 
 
-LEAST_P = 1e-12
 NONE = Controls(0, (), 1.0, False)
 
 

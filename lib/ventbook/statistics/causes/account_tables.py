@@ -26,6 +26,27 @@ TERM_COLUMNS = (
 LOOKED_COLUMNS = ("name", "title", "kind_of_term", "acts_on", "p", "p_any", "standing", "reason")
 SHARE_COLUMNS = ("venting_id", "engine_id", "lifter", "quarter", "site", "cause", "kind", "share")
 VENTING_COLUMNS = ("venting_id", "engine_id", "quarter", "site", "cause", "kind", "share", "avoidable")
+FORM_WORDS = {
+    "yes_no": "yes or no",
+    "step": "number",
+    "ramp": "number",
+    "level": "group",
+    "combination": "combination",
+    "product": "combination",
+    "since": "site over time",
+    "growing": "site over time",
+    "growing ever faster": "site over time",
+}
+KIND_WORDS = {AIR: "air", LEAK: "leak-down", READING: "the reading"}
+ROUTINE = "comparison in routine use"
+ASK = {
+    "refute": "equal readings of the same lifters with another gauge speak against it",
+    "check": "read_both_gauges",
+}
+TOLD = {
+    "refute": "a new study with known gaps that finds no bias speaks against it",
+    "check": "gauge_set_right",
+}
 
 
 def list_shares(
@@ -153,20 +174,6 @@ def list_terms(
     )
 
 
-FORM_WORDS = {
-    "yes_no": "yes or no",
-    "step": "number",
-    "ramp": "number",
-    "level": "group",
-    "combination": "combination",
-    "product": "combination",
-    "since": "site over time",
-    "growing": "site over time",
-    "growing ever faster": "site over time",
-}
-KIND_WORDS = {AIR: "air", LEAK: "leak-down", READING: "the reading"}
-
-
 def _describe_terms(
     problem: Problem, named: Named, own: Sequence[int], by_name: Mapping[str, Factor]
 ) -> dict[str, object]:
@@ -242,17 +249,6 @@ def _describe_cause(
         low, high = np.nanquantile(rates, ends)
         record |= {"rate_low": min(float(low), rate), "rate_high": max(float(high), rate)}
     return record
-
-
-ROUTINE = "comparison in routine use"
-ASK = {
-    "refute": "equal readings of the same lifters with another gauge speak against it",
-    "check": "read_both_gauges",
-}
-TOLD = {
-    "refute": "a new study with known gaps that finds no bias speaks against it",
-    "check": "gauge_set_right",
-}
 
 
 def _describe_gauge(

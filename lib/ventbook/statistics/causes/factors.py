@@ -1,6 +1,6 @@
-"""The factor table and the columns of the ventings coded by it.
+"""The factor table, the columns of the ventings coded by it, and outcomes and contrasts as arrays.
 
-Outcomes and contrasts as arrays: what is asked of which rows, and what may be adjusted for.
+A contrast says what is asked of which rows, and what it may be adjusted for.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ KINDS = ("yes_no", "code", "group", "number", "interaction")
 MECHANISMS = ("air left in", "air drawn in", "wear", "gauge", "procedure")
 PLAUSIBILITIES = ("high", "moderate", "low")
 DIRECTIONS = ("raises", "lowers", "either")
+PACK = float(2**26)
+Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)
@@ -272,10 +274,6 @@ def add_lifter_columns(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFram
         reused = (told == "reused").where(told.notna()).astype("boolean").groupby(by).max()
         out["lifters_reused"] = out["venting_id"].map(reused).astype("boolean")
     return out
-
-
-PACK = float(2**26)
-Mask = npt.NDArray[np.bool_]
 
 
 @dataclass(frozen=True)

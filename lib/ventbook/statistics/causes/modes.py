@@ -1,8 +1,7 @@
-"""The signs of each finding, read off its record: what the table of failure modes is held against.
+"""The signs of each finding, the failure modes that they fit or rule out, and engines whose lifters come back spongy.
 
-Failure modes held against each finding: which its record fits, which it rules out, what would decide.
-
-Engines that come back with spongy lifters: how likely so many repeats are if all engines were alike.
+Signs are read off a finding's record and held against ``data/modes.toml``; what would decide between modes is named. Of
+engines that come back it is told how likely so many repeats are if all engines were alike.
 """
 
 from __future__ import annotations
@@ -62,6 +61,9 @@ RATIOS = (1.15, 2.6)
 LONG_REST_H, MANY_HOURS_H = 24.0, 500.0
 LONG_ROTATIONS, SHORT_ROTATIONS = 1.25, 0.75
 PLACE = 2 / 3
+VERDICTS = ("fits", "open", "ruled_out")
+SIGNS_TO_FIT = 2
+ENGINE_COLUMNS = ("engine_id", "engine_type", "site", "ventings", "failing", "chance", "q", "first", "last")
 
 
 def select_findings(lifters: pd.DataFrame) -> pd.DataFrame:
@@ -231,10 +233,6 @@ def _gauge_sign(found: pd.DataFrame, shift_mm: Mapping[str, float]) -> np.ndarra
     known = found["gauge"].notna().to_numpy() & bool(shift_mm)
     gap, limit = _numbers(found, "gap_first_mm"), _numbers(found, "limit_mm")
     return _yes_no(np.nan_to_num(shift, nan=0.0) > np.maximum(gap - limit, 0), known)
-
-
-VERDICTS = ("fits", "open", "ruled_out")
-SIGNS_TO_FIT = 2
 
 
 @dataclass(frozen=True)
@@ -411,9 +409,6 @@ def count_modes(matched: pd.DataFrame, *, table: ModeTable | None = None) -> pd.
     alone = leads[~leads.duplicated(KEY, keep=False)].groupby("mode").size()
     counts["best"] = counts["mode"].map(alone).fillna(0).astype("int64")
     return counts.sort_values(["fits", "mode"], ascending=[False, True]).reset_index(drop=True)
-
-
-ENGINE_COLUMNS = ("engine_id", "engine_type", "site", "ventings", "failing", "chance", "q", "first", "last")
 
 
 @dataclass(frozen=True)

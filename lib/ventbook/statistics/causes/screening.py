@@ -1,8 +1,7 @@
-"""Who keeps company with a circumstance, whether it can be told apart, and what it is adjusted for.
+"""Crude, adjusted and by-site effects of every recorded circumstance on one outcome, side by side.
 
-One term's effect given site and the factors that keep company with it.
-
-Crude, adjusted and by-site effects of every recorded circumstance on one outcome, side by side.
+A term's effect is given site and the factors that keep company with it: who they are, whether they can be told apart from it, and
+which of them it is adjusted for, is decided here.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
-"""The effect of one factor alone, from totals by engine; closed form where levels are few.
+"""What every term of one screening shares, and the effect of one factor alone, from totals by engine.
 
-What every term of one screening shares: outcome rows, clusters, coded factors and adjuster columns.
+Shared are outcome rows, clusters, coded factors and adjuster columns. A crude effect has a closed form where levels are few.
 """
 
 from __future__ import annotations
@@ -49,6 +49,9 @@ LARGEST_LEVERAGE = 0.95
 LOGIT = "logit of venting totals, intervals by engine"
 LOG_NORMAL = "log-normal, intervals by engine"
 FIRTH = "penalised logit (Firth), profile interval widened by the design effect"
+PARTS = ("crude", "adjusted", "stratified")
+FINDINGS_A_COEFFICIENT = 10
+VENTINGS_A_COEFFICIENT = 15
 
 
 def estimate_design_effect(rows: OutcomeRows, cluster: Ints, n_clusters: int) -> float:
@@ -233,11 +236,6 @@ def compare_totals(y1: Floats, n1: Floats, y0: Floats, n0: Floats, *, level: flo
     return make_effect(
         float(special.logit(p1) - special.logit(p0)), float(np.sqrt(variance)), df, level=level
     )
-
-
-PARTS = ("crude", "adjusted", "stratified")
-FINDINGS_A_COEFFICIENT = 10
-VENTINGS_A_COEFFICIENT = 15
 
 
 @dataclass(frozen=True)

@@ -1,6 +1,6 @@
-"""Two-by-two tables by site: the Mantel-Haenszel odds ratio, and whether sites agree.
+"""Like beside like: the Mantel-Haenszel odds ratio over sites, and failing ventings beside like ones without a finding.
 
-Case comparison: each failing venting beside like ones without a finding, and what differs.
+Two-by-two tables by site also say whether sites agree; the case comparison says what differs.
 """
 
 from __future__ import annotations
@@ -15,6 +15,8 @@ from scipy import stats
 from ventbook.numerics import Floats, Ints, factorize, judge_fit, keep_spread, satterthwaite_df
 from ventbook.statistics.causes.factors import Factor, code_factors, list_terms, load_factors
 from ventbook.statistics.causes.fits import RUNAWAY, Effect, make_effect
+
+SETS_NEEDED = 5
 
 
 def compare_strata(tables: npt.ArrayLike) -> tuple[float, float, int]:
@@ -86,9 +88,6 @@ def estimate_stratified(
         return effect, float("nan")
     design_effect = max(variance / plain_se**2, 1.0)
     return effect, float(stats.chi2.sf(tarone / design_effect, freedom))
-
-
-SETS_NEEDED = 5
 
 
 def match_cases(jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 100.0) -> pd.DataFrame:

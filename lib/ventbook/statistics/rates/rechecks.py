@@ -1,12 +1,9 @@
-"""What a second check after an extra run shows, beside what a second look alone would show.
+"""Failing ventings and lifters, the one way in which every report says it, and what a second check after an extra run shows.
 
-A lifter is only read again because its first reading was over the limit; part of those readings were over by the
-gauge's error, and would read within the limit at a second look with nothing done.
-
-Share of ventings and of lifters over the limit, from the table of ventings: the one way in which every report says it.
-
-Where the ventings only make a list of cases (fewer than a share takes, or some written down only because something was
-found), the counts stand and there is no share.
+Where the ventings only make a list of cases (fewer than a share takes, or some written down only because something was found), the
+counts stand and there is no share. What an extra run cured stands beside what a second look alone would show: a lifter is only read
+again because its first reading was over the limit, and part of those readings were over by the gauge's error, and would read within
+the limit at a second look with nothing done.
 """
 
 from __future__ import annotations
@@ -31,6 +28,10 @@ from ventbook.tables import evidence
 
 GRID = 400
 METHOD_LOOK = "true gap given the reading (log-normal fleet, normal gauge error), read once more"
+Of = Literal["venting", "lifter"]
+Check = Literal["first", "last"]
+NUMBERS = ("estimate", "low", "high")
+_FIELDS = ("level", "unit", "n", "clusters", "method", "state", "note")
 
 
 def cured_share(
@@ -385,12 +386,6 @@ def paired_changes(
         [again < look.low, again > look.high], ["smaller", "larger"], default="as_second_look"
     )
     return table
-
-
-Of = Literal["venting", "lifter"]
-Check = Literal["first", "last"]
-NUMBERS = ("estimate", "low", "high")
-_FIELDS = ("level", "unit", "n", "clusters", "method", "state", "note")
 
 
 def failing_share(

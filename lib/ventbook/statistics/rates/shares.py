@@ -1,6 +1,6 @@
-"""Share of ventings and of lifters over the limit, with intervals that carry the clustering by engine.
+"""Share of ventings and lifters over the limit, and of steps within theirs, with intervals that carry the clustering by engine.
 
-Bounds on a share where only bad lifters were written down and blanks can mean passed or not checked.
+Where only bad lifters were written down, a blank can mean passed or not checked, and a share has bounds.
 """
 
 from __future__ import annotations
@@ -33,6 +33,8 @@ from ventbook.tables import evidence
 ASSUMED_CORRELATION = 0.2
 """Intra-engine correlation assumed at least, until ENOUGH_ENGINES engines show a finding."""
 ENOUGH_ENGINES = 10
+METHOD = "beta-binomial by engine"
+METHOD_FRACTIONS = "wilson, effective n"
 
 
 def venting_share(failed: Any, *, cluster: Any = None, level: float = 0.95) -> Estimate:
@@ -131,10 +133,6 @@ def share_of_sums(xs: Array, ns: Array, *, level: float) -> Estimate:
     x, total = float(xs.sum()), float(ns.sum())
     method = METHOD if np.all(xs == np.round(xs)) else METHOD_FRACTIONS
     return Estimate(x / total, low, high, level, "share", int(total), ns.size, method, note=_note(x, total))
-
-
-METHOD = "beta-binomial by engine"
-METHOD_FRACTIONS = "wilson, effective n"
 
 
 def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[float, float]:

@@ -1,12 +1,12 @@
-"""Slow drift and change points: is a series moving, and since when?
+"""Is a series moving, and since when: slow drift [1], [2], change points [3], and how two periods differ.
+
+Differences are those of two periods' numbers, of a mean against its past, and of what failing ventings have in common.
 
 References
 ----------
 [1] H. B. Mann, Econometrica 13 (1945) 245; M. G. Kendall, Rank Correlation Methods, 4th ed. 1975.
 [2] P. K. Sen, J. American Statistical Association 63 (1968) 1379.
 [3] A. N. Pettitt, Applied Statistics 28 (1979) 126.
-
-Also: differences between two periods' numbers, and what the failing ventings have in common.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
-"""The non-parametric maximum-likelihood estimate of a distribution from readings (low, high].
+"""The curve of a waiting time from readings (low, high]: share of jobs still waiting after t, with limits.
 
-Where every reading is exact or right-censored this is the product-limit estimate [1]_; else the mass sits on
-the innermost intervals [2]_ and is found by expectation-maximisation mixed with the convex-minorant step [3]_,
-which reaches the optimum in tens of sweeps where expectation-maximisation alone takes thousands.
+The curve is the non-parametric maximum-likelihood estimate. Where every reading is exact or right-censored this is the
+product-limit estimate [1]_; else the mass sits on the innermost intervals [2]_ and is found by expectation-maximisation mixed with
+the convex-minorant step [3]_, which reaches the optimum in tens of sweeps where expectation-maximisation alone takes thousands.
 
 The estimate is written in levels F_0 = 0 <= F_1 <= ... <= F_K = 1, the distribution function after each of the
 K intervals that carry mass. Reading i covers the masses first_i .. last_i - 1, so its probability is
@@ -15,8 +15,6 @@ References
 .. [1] Kaplan, E. L. and Meier, P. (1958), J. Am. Stat. Assoc. 53, 457-481.
 .. [2] Turnbull, B. W. (1976), J. R. Stat. Soc. B 38, 290-295.
 .. [3] Wellner, J. A. and Zhan, Y. (1997), J. Am. Stat. Assoc. 92, 945-959.
-
-The curve of a waiting time: share of jobs still waiting after t, with limits.
 """
 
 from __future__ import annotations
@@ -48,6 +46,8 @@ from ventbook.statistics.waiting_times.recording import drop_steps, has_steps, u
 
 #: More innermost intervals than this are not told apart: interval ends move outward to a common grid first.
 MOST_SUPPORT = 1500
+#: Cluster-aware errors are worked out at no more than this many times of a curve and drawn through between.
+MOST_CLUSTERED_TIMES = 400
 
 
 @dataclass(frozen=True)
@@ -252,10 +252,6 @@ def _find_masses(first: Ints, last: Ints, weight: Floats, size: int, *, sweeps: 
                 break
             part /= 2
     return mass
-
-
-#: Cluster-aware errors are worked out at no more than this many times of a curve and drawn through between.
-MOST_CLUSTERED_TIMES = 400
 
 
 @dataclass(frozen=True)

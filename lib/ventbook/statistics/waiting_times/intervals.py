@@ -1,11 +1,8 @@
-"""Identical rows counted once: exact, and measured first where it might not pay.
-
-Interval readings (low, high]: checked, and collapsed to the distinct ones with counts.
+"""Interval readings (low, high] of waiting times: checked, and identical ones counted once.
 
 Convention everywhere in this package: a waiting time is known to lie in (low, high]; ``low == high`` is an
-exact value, ``low == 0`` left-censored, ``high == inf`` right-censored (shut down or given up at ``low``).
-
-A wait whose beginning is itself known to one step only, such as the start of an engine in a logger's trace, has a ``step``
+exact value, ``low == 0`` left-censored, ``high == inf`` right-censored (shut down or given up at ``low``). A wait whose beginning
+is itself known to one step only, such as the start of an engine in a logger's trace, has a ``step``
 above 0: it began at an even chance anywhere in a stretch that wide, and ``low`` and ``high`` are counted from the earliest
 moment of it. So the wait plus an even part of the step lies in (low, high], the wait itself in (low - step, high].
 """

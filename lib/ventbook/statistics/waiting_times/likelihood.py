@@ -1,35 +1,26 @@
-"""Errors that carry the clustering, with degrees of freedom fit for few clusters.
-
-Up to 400 clusters: every cluster is left out in turn (one Newton step from the full fit), and the errors are the spread of
-those estimates, the form CR3 of the sandwich [1]_. Where few clusters carry an effect that spread is too wide by an
-amount that is known under independent readings, its expectation over the model's own variance; it is divided out, so that the
-error is unbiased there as for the form CR2. Degrees of freedom for Student's t by
-Satterthwaite's rule on the quadratic form under independent readings [2]_. More clusters: the plain sandwich with
-clusters / (clusters - 1), and the normal quantile.
-
-References
-----------
-.. [1] Bell, R. M. and McCaffrey, D. F. (2002), Survey Methodology 28, 169-181.
-.. [2] Pustejovsky, J. E. and Tipton, E. (2018), J. Bus. Econ. Stat. 36, 672-683.
-
-Log-likelihood of log T = x'beta + sigma e for readings (low, high], with its exact derivatives.
+"""Log-likelihood of log T = x'beta + sigma e for readings (low, high], its maximum, and errors that carry the clustering.
 
 With delta = beta / sigma and omega = 1 / sigma the standardised ends are z = omega log t - x'delta, and the
 log-likelihood is concave in (delta, omega) for a log-concave density of e [1]_, so Newton steps with halving
 reach the one optimum from anywhere. e is standard normal (log-normal times), standard logistic (log-logistic)
-or the smallest extreme value (Weibull).
+or the smallest extreme value (Weibull). A reading contributes log omega + log f(z) - log t where exact, log S(z_low) where
+right-censored, else log(F(z_high) - F(z_low)). Where its beginning is known to a step w only, it contributes the logarithm of
+the mean of F(high - s) - F(low - s) over s in (0, w] [2]_, taken at NODES Gauss-Legendre nodes. That mean need not be
+log-concave, so steps are damped where the second derivative has the wrong sign.
 
-A reading contributes log omega + log f(z) - log t where exact, log S(z_low) where right-censored, else
-log(F(z_high) - F(z_low)). Where its beginning is known to a step w only, it contributes the logarithm of the mean of
-F(high - s) - F(low - s) over s in (0, w] [2]_, taken at NODES Gauss-Legendre nodes. That mean need not be log-concave, so
-steps are damped where the second derivative has the wrong sign.
+Errors come from the information matrix, or from the clusters. Up to 400 clusters every one is left out in turn (one Newton step
+from the full fit), and the errors are the spread of those estimates, the form CR3 of the sandwich [3]_. Where few clusters carry
+an effect that spread is too wide by an amount that is known under independent readings, its expectation over the model's own
+variance; it is divided out, so that the error is unbiased there as for the form CR2. Degrees of freedom for Student's t are
+Satterthwaite's, on the quadratic form under independent readings [4]_. More clusters get the plain sandwich with
+clusters / (clusters - 1), and the normal quantile.
 
 References
 ----------
 .. [1] Burridge, J. (1981), J. R. Stat. Soc. B 43, 41-45.
 .. [2] De Gruttola, V. and Lagakos, S. W. (1989), Biometrics 45, 1-11 (both ends known as intervals).
-
-Errors of a fit: from the information matrix, or from the clusters.
+.. [3] Bell, R. M. and McCaffrey, D. F. (2002), Survey Methodology 28, 169-181.
+.. [4] Pustejovsky, J. E. and Tipton, E. (2018), J. Bus. Econ. Stat. 36, 672-683.
 """
 
 from __future__ import annotations
@@ -46,6 +37,12 @@ from ventbook.statistics.waiting_times.intervals import Floats, Ints
 
 #: From this many clusters on the plain sandwich and the normal quantile serve.
 MANY_CLUSTERS = 400
+DISTRIBUTIONS = ("log-normal", "Weibull", "log-logistic")
+#: Rows worked on at a time, so that the work arrays stay in the processor's cache.
+BLOCK = 16384
+#: Nodes over the step of a beginning: enough for times that spread over a fifth of the step or more.
+NODES = 8
+_HALF_LOG_2PI = 0.9189385332046727
 
 
 @dataclass(frozen=True)
@@ -121,14 +118,6 @@ def number_rows_by_cluster(codes: Ints, clusters: int) -> list[Ints]:
     order = np.argsort(codes, kind="stable")
     bounds = np.searchsorted(codes[order], np.arange(clusters + 1))
     return [order[bounds[c] : bounds[c + 1]] for c in range(clusters)]
-
-
-DISTRIBUTIONS = ("log-normal", "Weibull", "log-logistic")
-#: Rows worked on at a time, so that the work arrays stay in the processor's cache.
-BLOCK = 16384
-#: Nodes over the step of a beginning: enough for times that spread over a fifth of the step or more.
-NODES = 8
-_HALF_LOG_2PI = 0.9189385332046727
 
 
 @dataclass(frozen=True)

@@ -1,21 +1,18 @@
-"""Counts that stop at round numbers: told by a test, and widened to what they really say.
+"""What a way of recording does to readings: counts that stop at round numbers, and loggers that sample in steps.
 
 People who count turns stop, or write down, at multiples of 5 and 10. In counts that are spread over several tens
-one in five is a multiple of 5 by chance; more than that by an exact binomial test is heaping, and a heaped count k says no
-more than that the true one lay nearer to k than to the next round number.
-
-The distribution of waits whose beginning, too, is known to a step only: readings of both ends, unfolded.
+one in five is a multiple of 5 by chance; more than that by an exact binomial test is heaping, and a heaped count k is widened to
+what it really says: that the true one lay nearer to k than to the next round number.
 
 A logger that samples every d seconds sees the start in one step and the pressure in another, so a reading is the wait plus an
 error that is triangular over two steps. On a regular clock the readings fix the mean of F over each step and nothing finer;
 spread over their intervals, evenly or not, they give a curve that is too wide (at d = 1 s and a spread of .8 s the 90 % point
-comes out by .4 s too late). The likelihood is taken to a grid of cells instead and climbed by expectation-maximisation [1]_
-from the log-normal that fits the same readings best: each sweep spreads every reading over the cells as the estimate before it
-says. Sweeps pull the estimate to the readings wherever these speak; what lies within a step keeps the smooth start's
-shape. Run to the end they would break it into needles [2]_, so they stop after SWEEPS.
-
-The influence of a reading is carried through the sweeps, the start's included, so that errors are those of what is computed.
-Mass beyond the last reading that ended stands in one cell (last, inf) where a given-up reading lies there.
+comes out by .4 s too late). So the distribution of waits is unfolded: the likelihood is taken to a grid of cells and climbed by
+expectation-maximisation [1]_ from the log-normal that fits the same readings best; each sweep spreads every reading over the cells
+as the estimate before it says. Sweeps pull the estimate to the readings wherever these speak; what lies within a step keeps the
+smooth start's shape. Run to the end they would break it into needles [2]_, so they stop after SWEEPS. The influence of a reading is
+carried through the sweeps, the start's included, so that errors are those of what is computed. Mass beyond the last reading that
+ended stands in one cell (last, inf) where a given-up reading lies there.
 
 References
 ----------
@@ -48,6 +45,13 @@ HEAPING_COLUMNS = ["group", "n", "on_fives", "share", "index", "p", "on_tens", "
 FEWEST_COUNTS = 10
 #: A group counts as heaped where chance alone would show as many round counts in less than this share of groups.
 CHANCE = 0.01
+#: Sweeps from the smooth start. More change little where the start describes the times; where it doesn't (a Weibull, two
+#: populations) its bias is gone by then.
+SWEEPS = 8
+#: Cells: as many of even width as of even probability.
+CELLS = 60
+#: Standard normal density at 0.
+_PEAK = 0.3989422804014327
 
 
 def count_chance(total: int, hits: int, share: float) -> float:
@@ -193,15 +197,6 @@ def widen_heaped(
     high = np.where(np.isnan(k), np.nan, high)
     each = np.asarray(per_count, dtype=np.float64)
     return np.maximum(low, 0.0) * each, high * each
-
-
-#: Sweeps from the smooth start. More change little where the start describes the times; where it doesn't (a Weibull, two
-#: populations) its bias is gone by then.
-SWEEPS = 8
-#: Cells: as many of even width as of even probability.
-CELLS = 60
-#: Standard normal density at 0.
-_PEAK = 0.3989422804014327
 
 
 def has_steps(readings: Readings) -> bool:

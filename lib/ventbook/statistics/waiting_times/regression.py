@@ -1,10 +1,7 @@
-"""Covariates as a numeric design: levels against a reference, what was left out, and why in words.
+"""Accelerated failure time regression for readings (low, high], with engines as clusters.
 
-Rows and columns fit for a regression: what is left out, set aside or dropped, each said in words.
-
-What a regression of waiting times answers: time ratios, quantiles and shares over a limit, with limits.
-
-Accelerated failure time regression for readings (low, high], with engines as clusters.
+It starts from a table of covariates: levels against a reference, rows and columns left out, set aside or dropped, each with why
+in words. It answers time ratios, quantiles and shares over a limit, with limits.
 """
 
 from __future__ import annotations
@@ -45,6 +42,24 @@ from ventbook.statistics.waiting_times.likelihood import (
 )
 
 NOT_RECORDED = "not recorded"
+#: A level seen on fewer clusters or rows than this gets no limits.
+FEWEST_CLUSTERS, FEWEST_ROWS = 2, 3
+EFFECT_COLUMNS = [
+    "factor",
+    "level",
+    "reference",
+    "estimate",
+    "low",
+    "high",
+    "p",
+    "df",
+    "n",
+    "events",
+    "state",
+    "note",
+]
+#: Fewer readings that ended than this: no regression.
+FEWEST_EVENTS = 8
 
 
 @dataclass(frozen=True)
@@ -314,25 +329,6 @@ def is_zero_or_one(values: Floats) -> bool:
     return bool(((values == 0.0) | (values == 1.0)).all())
 
 
-#: A level seen on fewer clusters or rows than this gets no limits.
-FEWEST_CLUSTERS, FEWEST_ROWS = 2, 3
-
-EFFECT_COLUMNS = [
-    "factor",
-    "level",
-    "reference",
-    "estimate",
-    "low",
-    "high",
-    "p",
-    "df",
-    "n",
-    "events",
-    "state",
-    "note",
-]
-
-
 @dataclass(frozen=True)
 class Candidate:
     """One distribution's fit, with its Akaike weight among those tried."""
@@ -519,10 +515,6 @@ def average_candidates(parts: list[tuple[Candidate, float, Floats]], level: floa
     error = float(weight @ np.sqrt(variance + (value - centre) ** 2))
     best, _, gradient = parts[int(weight.argmax())]
     return centre, best.errors.critical(gradient, level) * error
-
-
-#: Fewer readings that ended than this: no regression.
-FEWEST_EVENTS = 8
 
 
 def fit_aft(

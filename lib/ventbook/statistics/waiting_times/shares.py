@@ -1,6 +1,6 @@
-"""Two instruments on the same waits: their mean difference, with engines as clusters.
+"""Quantiles and shares over a limit, read off the curve without a model, and two instruments on the same waits.
 
-Quantiles and shares over a limit, read off the curve without a model.
+Instruments are compared by their mean difference, with engines as clusters.
 """
 
 from __future__ import annotations
@@ -30,6 +30,10 @@ from ventbook.statistics.waiting_times.life_table import SpreadEstimate, find_fl
 
 #: Pairs and engines that a comparison takes.
 FEWEST_PAIRS, FEWEST_ENGINES = 5, 3
+#: A quantile or share needs this many readings; below, cases can only be listed.
+FEWEST_READINGS = 5
+#: Design effect taken at least, per further job of an engine, where the data can't show one (no or all over).
+ASSUMED_CORRELATION = 0.2
 
 
 def compare_instruments(
@@ -78,12 +82,6 @@ def compare_instruments(
     error = np.sqrt(cluster_variance(values - mean, codes, clusters)) / values.size
     half_width = float(stdtrit(clusters - 1, 0.5 + level / 2)) * float(error)
     return Estimate(mean, mean - half_width, mean + half_width, level, unit, values.size, clusters, method)
-
-
-#: A quantile or share needs this many readings; below, cases can only be listed.
-FEWEST_READINGS = 5
-#: Design effect taken at least, per further job of an engine, where the data can't show one (no or all over).
-ASSUMED_CORRELATION = 0.2
 
 
 def estimate_quantile(

@@ -18,9 +18,11 @@ from ventbook.document import find_closing, findings, values
 from ventbook.document.blocks import Data
 from ventbook.model import conformity
 from ventbook.model import lifters as lifter_table
+from ventbook.numerics import thin_engines
+from ventbook.reports import page as pages
+from ventbook.reports import time_to_pressure
 from ventbook.shipped import WHOLE_TABLES
 from ventbook.statistics.causes import account_fit, account_large, account_naming, fits
-from ventbook.statistics.forecast import chances
 from ventbook.statistics.rates import positions, shares
 
 
@@ -147,13 +149,26 @@ def test_failing_ventings_that_are_alike_are_added_up(monkeypatch):
     assert 0 <= every.loglik - rough.loglik < 0.1
 
 
-def test_engines_thinned_for_past_quarters_stay_whole():
+def test_thinned_engines_stay_whole():
     jobs = pd.DataFrame({"engine_id": [f"E{n % 400:03d}" for n in range(1000)]})
-    few = chances.thin_engines(jobs, most=300)
+    few = thin_engines(jobs, most=300)
     assert 200 <= len(few) <= 300
     kept = jobs["engine_id"].isin(few["engine_id"])
     assert len(few) == kept.sum()
-    assert chances.thin_engines(jobs, most=1000) is jobs
+    assert thin_engines(jobs, most=1000) is jobs
+
+
+def test_a_page_says_where_fits_are_made_from_some_of_the_engines(monkeypatch):
+    caution = "from whole engines at even distances"
+    page = make_page("time-to-pressure", fleet_tables(300))
+    every = time_to_pressure.load_data(page).effects.found
+    assert caution not in " ".join(page.cautions())
+    monkeypatch.setattr(pages, "LOOKED_AT", 150)
+    page = make_page("time-to-pressure", fleet_tables(300))
+    some = time_to_pressure.load_data(page).effects.found
+    assert caution in " ".join(page.cautions())
+    assert f"of {len(page.history_jobs)} ventings" in " ".join(page.cautions())
+    assert 100 < some.ventings <= 170 < every.ventings
 
 
 def make_positions(engines, seed):

@@ -21,6 +21,8 @@ Ints = npt.NDArray[np.int64]
 SANDWICHES = ("CR0", "CR1", "CR3")
 BLANK_Z = 2.33
 """A column's blanks go with failing beyond this shuffled z: 2 in 100 do where they have nothing to do with it."""
+LOOKED_AT = 50_000
+"""Ventings that what is asked of all records is fitted to, of whole engines; see :func:`thin_engines`."""
 CR3_CLUSTERS = 2_000
 """Above this many clusters the leverage of one cluster is too small to matter and CR1 stands in for CR3."""
 NOT_SETTLED = "the fit did not settle on an answer"
@@ -45,6 +47,18 @@ def find_places(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.intp]:
     """Row of ``among`` (each id once) that holds each of ``ids``, -1 where none does."""
     codes, labels = pd.factorize(ids)
     return np.append(pd.Index(among).get_indexer(pd.Index(labels)), -1)[codes]
+
+
+def thin_engines(jobs: pd.DataFrame, *, most: int) -> pd.DataFrame:
+    """Rows of every k-th engine by name, k so large that about ``most`` are left; all where there are no more.
+
+    Fits and comparisons over all records are made from LOOKED_AT of them: a ratio of waits between two tenths of these is known to about
+    2 %, one of failing shares near 10 % to about 12 %, both well inside what is worth acting on.
+    """
+    if len(jobs) <= most:
+        return jobs
+    engine, _ = pd.factorize(jobs["engine_id"], sort=True)
+    return jobs[engine % -(-len(jobs) // most) == 0]
 
 
 def sum_by_cluster(values: npt.ArrayLike, cluster: Ints, n_clusters: int) -> Floats:

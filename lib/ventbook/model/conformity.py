@@ -423,9 +423,12 @@ def check_in_parts(
     tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
     parts = {name: tables[name][list(read)] for name, read in READ.items()}
     places = {name: find_places(part["venting_id"], jobs["venting_id"]) for name, part in parts.items()}
+    orders = {name: np.argsort(at, kind="stable") for name, at in places.items()}
     for begin in range(0, max(len(jobs), 1), ventings):
-        inside = {name: (at >= begin) & (at < begin + ventings) for name, at in places.items()}
-        mine = {name: part[inside[name]] for name, part in parts.items()}
+        mine = {}
+        for name, order in orders.items():
+            first, end = np.searchsorted(places[name], [begin, begin + ventings], sorter=order)
+            mine[name] = parts[name].take(np.sort(order[first:end]))
         yield _check_part(mine, jobs.iloc[begin : begin + ventings], limits)
 
 

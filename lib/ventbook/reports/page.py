@@ -39,6 +39,7 @@ from ventbook.document.findings import finding_row, write_files, write_whole
 from ventbook.document.formulas import find_formulas
 from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
+from ventbook.numerics import LOOKED_AT, thin_engines
 from ventbook.records.store import Snapshot, open_store
 from ventbook.reports.parameters import (
     ParameterError,
@@ -63,7 +64,7 @@ if TYPE_CHECKING:
 
 
 TIERS = ("list", "describe", "compare", "model")
-WHEN = ("always", "work", "placeholder", "provisional", "traces_left_out", "traces_unknown")
+WHEN = ("always", "work", "placeholder", "provisional", "traces_left_out", "traces_unknown", "thinned")
 T = TypeVar("T")
 INTERVAL = ("estimate", "low", "high")
 
@@ -186,6 +187,7 @@ class Page(Scope):
         self.answers: list[str] = []
         self.alerts: list[str] = []
         self.more_cautions: list[str] = []
+        self.thinned_from = 0  # ventings that fits were to be made from, where they were thinned
         #: What functions marked :func:`once_a_page` worked out for this page, by function.
         self.kept: dict[Callable[[Page], Any], Any] = {}
         self._frames: dict[str, pd.DataFrame] = {}
@@ -280,6 +282,17 @@ class Page(Scope):
         """Adds a caution of this page's own to those that :meth:`finish` shows."""
         if text not in self.more_cautions:
             self.more_cautions.append(text)
+
+    def look_at(self, jobs: pd.DataFrame) -> pd.DataFrame:
+        """The ventings of ``jobs`` that a fit or a comparison over all records is made from (:func:`ventbook.numerics.thin_engines`).
+
+        Where that isn't all of them, the page's cautions say so.
+        """
+        some = thin_engines(jobs, most=LOOKED_AT)
+        if len(some) == len(jobs):
+            return jobs
+        self.thinned_from = max(self.thinned_from, len(jobs))
+        return some.reset_index(drop=True)
 
     def add_finding(
         self,
@@ -385,6 +398,8 @@ class Page(Scope):
             "left_out": wording.count(left_out, "logged start"),
             "then": revisions,
             "now": self.limits.revision(),
+            "looked_at": f"{LOOKED_AT:,}".replace(",", " "),
+            "thinned_from": wording.count(self.thinned_from, "venting"),
         }
         applies = {
             "always": True,
@@ -393,6 +408,7 @@ class Page(Scope):
             "provisional": self.period.provisional,
             "traces_left_out": left_out > 0,
             "traces_unknown": unknown > 0,
+            "thinned": self.thinned_from > 0,
         }
         chosen = []
         for row in load_cautions():

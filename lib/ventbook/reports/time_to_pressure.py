@@ -42,7 +42,7 @@ def load_data(page: Page) -> ReportData:
     """What the report's sections read."""
     history = prepare(page, page.history_jobs)
     jobs = page.within(history, page.period)
-    effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
+    effects = waiting.fit_effects(page.look_at(history), WAIT, level=page.level, units=page.units)
     return ReportData(jobs, history, effects, waiting.find_tier(jobs))
 
 

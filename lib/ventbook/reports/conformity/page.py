@@ -205,7 +205,7 @@ def with_spongy(page: Page) -> Blocks:
     both = jobs[jobs["off_procedure"].notna() & jobs["failed_first"].notna()]
     off = both["off_procedure"].astype(bool)
     failing = both["failed_first"].astype(bool)
-    effect, matters, why = _screen(jobs, level=page.level)
+    effect, matters, why = _screen(page.look_at(jobs), level=page.level)
     sentence = words.goes_with_spongy(
         off_failing=int((failing & off).sum()),
         off=int(off.sum()),

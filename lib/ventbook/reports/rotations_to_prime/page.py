@@ -255,7 +255,8 @@ def by_group(page: Page) -> Blocks:
 
 def does_physics_pay(page: Page) -> Blocks:
     """The fleet's multipliers, and the physics scored on engines left out against two ways that know none."""
-    _, history = counted(page)
+    _, every = counted(page)
+    history = page.look_at(every)
     found = page.keep_made(priming.calibrate_fleet, history, level=page.level)
     errors = dict(
         zip(found.errors["method"].astype(str), found.errors["log_error"].astype(float), strict=True)
@@ -276,10 +277,7 @@ def does_physics_pay(page: Page) -> Blocks:
         columns=["way", "log_error", "log_score", "n", "engines"],
     )  # fmt: skip
     return (
-        shown
-        + does_picture_hold(page, history)
-        + pump_constants(page, history)
-        + what_to_record(page, history)
+        shown + does_picture_hold(page, history) + pump_constants(page, every) + what_to_record(page, every)
     )
 
 

@@ -47,7 +47,7 @@ def load_data(page: Page) -> ReportData:
         for frame in counted(page)
     )
     heaping = waiting_times.test_heaping(history["rotations"], group=history["site"])
-    effects = waiting.fit_effects(history, WAIT, level=page.level, units=page.units)
+    effects = waiting.fit_effects(page.look_at(history), WAIT, level=page.level, units=page.units)
     return ReportData(jobs, history, heaping, effects, waiting.find_tier(jobs))
 
 

@@ -24,11 +24,10 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from ventbook.numerics import Floats
+from ventbook.numerics import LOOKED_AT, Floats, thin_engines
 from ventbook.statistics import causes
 
 FEWEST_BEFORE, FEWEST_QUARTERS, MOST_QUARTERS = 40, 2, 8
-MOST_EXPLAINED = 50_000  # ventings that a past quarter's account is made from
 BINS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0001)
 OFF = np.linspace(-3.0, 3.0, 401)  # log odds by which a quarter may lie off
 MIDDLES, SPREADS = np.linspace(-2.0, 2.0, 81), np.linspace(0.05, 1.25, 25)
@@ -135,18 +134,6 @@ def explain_past(jobs: pd.DataFrame, lifters: pd.DataFrame) -> causes.Account:
     return causes.explain_failures(jobs, lifters, draws=0)
 
 
-def thin_engines(jobs: pd.DataFrame, *, most: int = MOST_EXPLAINED) -> pd.DataFrame:
-    """Ventings of every k-th engine by name, k so large that about ``most`` ventings are left; all where there are no more.
-
-    What a past quarter was told by needs no more: a share of 1 in 10 of a site's 12,500 ventings is known to 3 % of itself,
-    and the shift between quarters that is learned from it scatters by about 20 %.
-    """
-    if len(jobs) <= most:
-        return jobs
-    engine, _ = pd.factorize(jobs["engine_id"], sort=True)
-    return jobs[engine % -(-len(jobs) // most) == 0]
-
-
 def roll_chances(
     jobs: pd.DataFrame,
     lifters: pd.DataFrame,
@@ -168,7 +155,7 @@ def roll_chances(
     -------
     DataFrame
         One row a venting of the quarters that can be told: quarter, venting_id, site, account_chance (by the account alone, made
-        from what :func:`thin_engines` leaves of the ventings before),
+        from LOOKED_AT of the ventings before, of whole engines),
         site_chance (the site's own past share), failed (1, 0 or NaN), chance (the account's, corrected by the quarters told
         before) and chance_u (the part of its standard deviation that the quarter's ventings share).
 
@@ -189,7 +176,7 @@ def roll_chances(
         known = past[past["failed_first"].notna()]
         failed = known["failed_first"].astype(float)
         if 0 < failed.sum() < len(failed):
-            some = thin_engines(past)
+            some = thin_engines(past, most=LOOKED_AT)
             account = explain(some, lifters[lifters["venting_id"].isin(some["venting_id"])])
             out["account_chance"] = causes.predict_failing(account, now.drop(columns=BEFORE, errors="ignore"))
             share = failed.groupby(known["site"].astype("str")).mean()

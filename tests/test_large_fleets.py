@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import csv
 import io
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 
 from invented_fleet import fleet_tables, make_page
 from ventbook import model
@@ -22,7 +20,8 @@ from ventbook.numerics import thin_engines
 from ventbook.reports import page as pages
 from ventbook.reports import time_to_pressure
 from ventbook.shipped import WHOLE_TABLES
-from ventbook.statistics.causes import account_fit, account_large, account_naming, fits
+from ventbook.statistics import causes
+from ventbook.statistics.causes import account, account_sensitivity, fits
 from ventbook.statistics.rates import positions, shares
 
 
@@ -91,62 +90,30 @@ def test_columns_that_need_no_split_are_those_of_the_whole_table(fleet, monkeypa
         pd.testing.assert_frame_equal(model.build_lifters(records, columns=[name]), lifters[[name]])
 
 
-def make_scores(n, seed):
-    """Ventings of engines, sites and quarters, with circumstances less what sites say of them."""
-    rng = np.random.default_rng(seed)
-    rows = SimpleNamespace(
-        engine=np.unique(rng.integers(0, n // 2, n), return_inverse=True)[1],
-        site_code=rng.integers(0, 3, n),
-        site_names=("a", "b", "c"),
-    )
-    level = rng.uniform(0.05, 0.3, n)
-    found = (rng.random((n, 4)) < [0.5, 0.2, 0.1, 0.02]).astype(float)
-    found[:, 1] = np.where(rng.random(n) < 0.5, found[:, 0], found[:, 1])
-    found = (found - found.mean(axis=0)) * level[:, None]
-    values = rng.choice([-0.3, 0.6], 500, p=[2 / 3, 1 / 3])
-    return found, level, values - values.mean(), (0.2, 0.02), rows, rng.integers(0, 8, n)
-
-
-def test_scores_drawn_as_normal_go_together_as_simulated_ones(monkeypatch):
-    scores, rng = make_scores(4000, 5), np.random.default_rng(6)
-    monkeypatch.setattr(account_large, "BLOCK_ROWS", 700)
-    monkeypatch.setattr(account_large, "CHECK_FLEETS", 400)
-    drawn, sd, skewness = account_large.draw_scores(*scores, rng, 20_000)
-    fleets = account_naming.simulate_scores(*scores, rng, 4000)
-    np.testing.assert_allclose(sd, fleets.std(axis=0), rtol=0.05)
-    np.testing.assert_allclose(np.corrcoef(drawn.T), np.corrcoef(fleets.T), atol=0.05)
-    np.testing.assert_allclose(drawn.std(axis=0), 1.0, atol=0.02)
-    np.testing.assert_allclose(skewness, stats.skew(fleets), atol=0.15)
-    few, _ = account_naming.expect_moments(*scores)
-    covariance, _ = account_large.expect_covariance(*scores)
-    np.testing.assert_allclose(np.sqrt(np.diag(covariance)), few, rtol=1e-5)
-    weight = rng.random(4000)
-    np.testing.assert_allclose(account_large.sum_scores(scores[0], weight), scores[0].T @ weight, rtol=1e-9)
-    np.testing.assert_allclose(
-        account_large.sum_squares(scores[0], weight), (scores[0] ** 2).T @ weight, rtol=1e-9
-    )
-
-
-def test_failing_ventings_that_are_alike_are_added_up(monkeypatch):
-    rng = np.random.default_rng(7)
-    n = 3000
-    x = rng.integers(0, 2, (n, 2)).astype(float)
-    scale = rng.choice([4.0, 8.0], n)
-    failed = np.flatnonzero(rng.random(n) < -np.expm1(-scale * (0.01 + 0.03 * x[:, 1])))
-    ones = np.ones(len(failed))
-    findings = account_fit.Findings(failed, *rng.dirichlet([1, 1], len(failed)).T, 0 * ones)
-    designs = {
-        "air": account_fit.Design(np.column_stack([np.ones(n), x[:, 1]]), 1, scale),
-        "leak_down": account_fit.Design(np.ones((n, 1)), 1, scale),
-    }
-    failures = account_fit.gather_failures(findings)
-    every = account_fit.fit_account(designs, failures, told=True)
-    monkeypatch.setattr(account_fit, "LARGE_FLEET", 0)
-    few = account_fit.fit_account(designs, failures, told=True, tolerance=account_fit.TOLERANCE)
-    rough = account_fit.fit_account(designs, failures, told=True)
-    assert few.loglik == pytest.approx(every.loglik, abs=1e-6)
-    np.testing.assert_allclose(few.kinds["air"].theta, every.kinds["air"].theta, rtol=1e-5)
-    assert 0 <= every.loglik - rough.loglik < 0.1
+def test_causes_of_a_large_fleet_are_named_from_some_and_told_of_all(monkeypatch):
+    records = fleet_tables(600)
+    lifters = model.build_lifters(records)
+    ventings = model.build_ventings(records, lifters=lifters)
+    every = causes.explain_failures(ventings, lifters, draws=8)
+    assert every.named_from == every.ventings
+    assert "cooler" in " ".join(every.terms.loc[every.terms["standing"] == "named", "name"])
+    monkeypatch.setattr(account, "LOOKED_AT", 450)
+    monkeypatch.setattr(account_sensitivity, "LOOKED_AT", 450)
+    found = causes.explain_failures(ventings, lifters, draws=8)
+    assert found.named_from < 450 < found.ventings == every.ventings
+    assert found.failing == every.failing
+    sums = causes.sum_causes(found)
+    assert sums["ventings"].sum() == pytest.approx(found.failing)
+    # a cause that both name has of all failures what the whole fleet's own naming gives it
+    one, two = (a.terms[a.terms["standing"] == "named"].set_index("name") for a in (every, found))
+    both = one.index.intersection(two.index)
+    assert len(both)
+    for name in both:
+        assert two.loc[name, "exposed"] == one.loc[name, "exposed"]
+        assert two.loc[name, "ventings"] == pytest.approx(one.loc[name, "ventings"], rel=0.35)
+        assert two.loc[name, "ventings_low"] <= two.loc[name, "ventings"] <= two.loc[name, "ventings_high"]
+    asked = causes.try_changes(found, ventings, lifters)
+    assert set(asked.changes["cause"]) <= set(two.index)
 
 
 def test_thinned_engines_stay_whole():

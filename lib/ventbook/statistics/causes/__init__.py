@@ -14,7 +14,6 @@ from ventbook.statistics.causes.account import (
     list_gauge_biases,
 )
 from ventbook.statistics.causes.account_forecast import chance_for, predict_failing, widen_chance
-from ventbook.statistics.causes.account_large import CHECK_FLEETS, LARGE_FLEET
 from ventbook.statistics.causes.account_sensitivity import Sensitivity, try_changes
 from ventbook.statistics.causes.account_shares import FEWER_DRAWS, MANY_VENTINGS
 from ventbook.statistics.causes.account_sums import (
@@ -69,13 +68,11 @@ from ventbook.statistics.causes.strata import (
 from ventbook.statistics.causes.table import settle_q
 
 __all__ = [
-    "CHECK_FLEETS",
     "DRAWS",
     "FAMILY",
     "FEWER_DRAWS",
     "GAUGE_COLUMNS",
     "KEY",
-    "LARGE_FLEET",
     "MANY_VENTINGS",
     "SIGNS",
     "Account",

@@ -32,7 +32,6 @@ import numpy as np
 import numpy.typing as npt
 
 from ventbook.numerics import Floats, Ints
-from ventbook.statistics.causes.account_large import LARGE_FLEET
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 
 PSEUDO_FAILURES = 0.5  # of each kind, spread over its bases
@@ -40,7 +39,7 @@ LEAST_TOLD = 3.0  # findings whose kind is told, under which all of them are tak
 TOLD = 0.8  # likelihood share from which on a finding counts as told
 SMALLEST_BASE = 1e-10
 TURNS, NEWTON_TURNS = 60, 60
-TOLERANCE, LARGE_TOLERANCE = 1e-7, 1e-3
+TOLERANCE = 1e-7
 
 
 @dataclass(frozen=True)
@@ -212,52 +211,30 @@ def fit_account(
     *,
     told: bool,
     start: dict[str, Floats] | None = None,
-    tolerance: float | None = None,
 ) -> Fit:
     """The maximum over both kinds. ``told`` False: the readings tell no kinds apart, and every finding is
-    taken as air.
-
-    Turns end where one gains less than ``tolerance`` of log-likelihood; default TOLERANCE, over LARGE_FLEET ventings
-    LARGE_TOLERANCE: what decides by log-likelihoods asks for 1.9 and more. There, failing ventings whose columns are alike
-    are added up for the rates.
+    taken as air. Turns end where one gains less than TOLERANCE of log-likelihood.
     """
-    large = len(designs[AIR].scale) > LARGE_FLEET
-    if tolerance is None:
-        tolerance = LARGE_TOLERANCE if large else TOLERANCE
     beforehand = {kind: spread_pseudo(d) for kind, d in designs.items()}
     pseudo = {kind: failed for kind, (failed, _) in beforehand.items()}
     exposure = {kind: d.scale @ d.x + beforehand[kind][1] for kind, d in designs.items()}
     own = {kind: d.x[failures.row] * d.scale[failures.row, None] for kind, d in designs.items()}
-    first, alike = _find_alike(own) if large else (None, None)
-    rows = own if first is None else {kind: x[first] for kind, x in own.items()}
     theta = start or _start(designs, failures, told=told)
     theta = {kind: values.copy() for kind, values in theta.items()}
     before = -np.inf
     for _ in range(TURNS):
         patterns, log = weigh_failures(own, theta, failures, told=told)
         loglik = _loglik(theta, exposure, own, pseudo, failures, log)
-        if loglik - before < tolerance:
+        if loglik - before < TOLERANCE:
             break
         before = loglik
         for kind in KINDS:
             present = failures.real * (patterns[:, 0 if kind == AIR else 1] + patterns[:, 2])
-            if alike is not None:
-                present = np.bincount(alike, weights=present).astype(np.float64)
             theta[kind] = maximise_kind(
-                rows[kind], present, exposure[kind], pseudo[kind], theta[kind], bases=designs[kind].bases
+                own[kind], present, exposure[kind], pseudo[kind], theta[kind], bases=designs[kind].bases
             )
     kinds = {k: KindFit(theta[k], d.scale * (d.x @ theta[k])) for k, d in designs.items()}
     return Fit(kinds, patterns, loglik)
-
-
-def _find_alike(own: dict[str, Floats]) -> tuple[Ints, Ints] | tuple[None, None]:
-    """One row of each kind of rows that are alike in both kinds' columns, and each row's kind; None where few are alike."""
-    rng = np.random.default_rng(0)
-    key = sum(x @ rng.random(x.shape[1]) for x in own.values())
-    _, first, alike = np.unique(key, return_index=True, return_inverse=True)
-    if 2 * len(first) > len(alike) or any((x[first][alike] != x).any() for x in own.values()):
-        return None, None
-    return first, alike
 
 
 def weigh_failures(

@@ -31,15 +31,6 @@ from ventbook.statistics.causes.account_fit import (
     fit_account,
     stack_columns,
 )
-from ventbook.statistics.causes.account_large import (
-    BLOCK_COLUMNS,
-    LARGE_DRAWS,
-    LARGE_FLEET,
-    draw_gamma,
-    draw_scores,
-    sum_scores,
-    sum_squares,
-)
 from ventbook.statistics.causes.account_terms import (
     AIR,
     CIRCUMSTANCES,
@@ -68,6 +59,8 @@ RIVAL_LOGLIK, LEAVE_LOGLIK = (
 )  # half of 3.84, the .95 quantile of chi-square with one degree of freedom
 FORM_LOGLIK = 3.0  # within which a rival stands in for a named term in the draws
 LEAST_SHARE = 0.02  # of the failing ventings: less is not worth a name, however sure
+KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
+MOST_BESIDE = 4
 ROUNDS = 12
 # Spread between engines and between a site's quarters, as variances of gamma factors around 1: what is taken where the
 # records say nothing, and how many expected pairs of failures that is worth. Common practice, no source.
@@ -94,7 +87,7 @@ class Columns:
             if known.any() and np.ptp(x[known]) > 0:
                 have.add(term.key)
                 self.terms.append(term)
-                self.x.append(x.astype(np.float32) if len(x) > LARGE_FLEET else x)
+                self.x.append(x)
                 self.known.append(known)
 
     def __len__(self) -> int:
@@ -177,7 +170,7 @@ class Scores:
 @dataclass(frozen=True)
 class Named:
     """The outcome: chosen terms, their fit, each chosen term's chance at entry and rivals, hints with their
-    chance and reason, and the terms that can't be told apart from the site.
+    chance and reason, the terms that can't be told apart from the site, and those that stand beside the chosen ones in the draws.
     """
 
     columns: Columns
@@ -189,6 +182,22 @@ class Named:
     scores: Scores
     site_bound: Mask
     spreads: dict[str, tuple[float, float]]
+    beside: tuple[int, ...]
+
+    def carry_over(self, problem: Problem) -> Named:
+        """The same names, with the columns and the fit of a fleet of which these were only some of the engines."""
+        used = {
+            *self.chosen,
+            *(j for of in self.rivals.values() for j, _ in of),
+            *(i for i, _, _ in self.hints),
+            *self.beside,
+        }
+        columns = replace(self.columns.keep(()), rows=problem.rows)
+        for i in used:
+            columns.x[i], columns.known[i] = columns.terms[i].read(
+                problem.rows.coded, problem.rows.site, problem.rows.quarter
+            )
+        return replace(self, columns=columns, fit=problem.fit(columns, self.chosen))
 
 
 def tail_pearson(z: npt.ArrayLike, skewness: npt.ArrayLike) -> Floats:
@@ -289,38 +298,28 @@ def project_terms(
     def less(x: Floats) -> Floats:
         return x - z @ (gram @ (z.T @ (x * weight[:, None])))
 
-    def project(which: Sequence[int]) -> tuple[Floats, Floats]:
-        raw = np.column_stack([columns.x[i] * scale for i in which])
-        found = less(raw)
-        total = (raw**2).T @ weight - ((raw * flat[:, None]).T @ weight) ** 2
-        for place, i in enumerate(which):
-            blank = ~columns.known[i]
-            if blank.sum() >= 3:
-                extra = less((level * blank)[:, None])[:, 0]
-                size = float(weight @ extra**2)
-                if size > 1e-9:
-                    found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+    raw = np.column_stack([columns.x[i] * scale for i in which])
+    found = less(raw)
+    total = (raw**2).T @ weight - ((raw * flat[:, None]).T @ weight) ** 2
+
+    def allow_for(place: int, column: Floats) -> None:
+        extra = less(column[:, None])[:, 0]
+        size = float(weight @ extra**2)
+        if size > 1e-9:
+            found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
+
+    for place, i in enumerate(which):
+        blank = ~columns.known[i]
+        if blank.sum() >= 3:
+            allow_for(place, level * blank)
         # a countermeasure that was not done is allowed for where the term asks for it
-        for place, i in enumerate(which):
-            other = causes.get(columns.terms[i].nuisance)
-            if other is not None:
-                extra = less((other * scale)[:, None])[:, 0]
-                size = float(weight @ extra**2)
-                if size > 1e-9:
-                    found[:, place] -= extra * float(weight @ (extra * found[:, place])) / size
-        return found, (found**2).T @ weight / np.maximum(total, 1e-300)
-
-    if len(level) <= LARGE_FLEET:
-        return project(which)
-    table: Any = np.empty((len(level), len(which)), np.float32)
-    left = np.empty(len(which))
-    for begin in range(0, len(which), BLOCK_COLUMNS):
-        part = slice(begin, begin + BLOCK_COLUMNS)
-        table[:, part], left[part] = project(which[part])
-    return table, left
+        other = causes.get(columns.terms[i].nuisance)
+        if other is not None:
+            allow_for(place, other * scale)
+    return found, (found**2).T @ weight / np.maximum(total, 1e-300)
 
 
-def _weigh_simulated(
+def _weigh_scores(
     found: Floats, level: Floats, values: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints,
     left: Floats, rng: np.random.Generator, simulations: int,
 ) -> tuple[Floats, Floats, Floats, Mask]:  # fmt: skip
@@ -339,17 +338,6 @@ def _weigh_simulated(
     # a tail that is cut off (skewness under 0) would make a simulated score impossible: the normal one stands in
     skewness = np.where(usable, np.maximum(skewness, 0.0) * np.clip(more, 0.8, 2.0), 0.0)
     return sd, skewness, tail_pearson(standard[:, usable], skewness[usable]), usable
-
-
-def _weigh_large(
-    found: Floats, level: Floats, values: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints,
-    left: Floats, rng: np.random.Generator, simulations: int,
-) -> tuple[Floats, Floats, Floats, Mask]:  # fmt: skip
-    """The same from normal draws (:mod:`account_large`)."""
-    drawn, sd, skewness = draw_scores(found, level, values, spreads, rows, quarter, rng, simulations)
-    usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
-    sd, skewness = np.where(usable, sd, 1.0), np.where(usable, np.maximum(skewness, 0.0), 0.0)
-    return sd, skewness, tail_pearson(drawn[:, usable], 0.0), usable
 
 
 class Rounds:
@@ -404,8 +392,6 @@ class Rounds:
             return self._score(chosen, fit, simulations)
         ventings = len(self.problem.rows)
         simulations = MANY_SIMULATIONS if ventings <= SMALL_FLEET else SIMULATIONS
-        if ventings > LARGE_FLEET:
-            simulations = LARGE_DRAWS
         scores = self._score(chosen, fit, simulations)
         for family, (share, _) in self.shares.items():
             of = [
@@ -457,7 +443,7 @@ class Rounds:
             if not which or present.sum() < KIND_FAILURES or (kind == LEAK and not problem.told):
                 continue
             level, values, found, left, off = self._residuals(fit, designs[kind], kind, which)
-            ready[kind] = (np.array(which), found, left, level, values, sum_scores(found, off))
+            ready[kind] = (np.array(which), found, left, level, values, found.T @ off)
         beside = self._spread_beside(chosen, fit, ready)
         for number, (kind, (own, found, left, level, values, observed)) in enumerate(ready.items()):
             self.spreads[kind] = estimate_spreads(
@@ -465,8 +451,7 @@ class Rounds:
             )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
             asked = (found, level, values, self.spreads[kind], problem.rows, self.quarter)
-            weigh = _weigh_large if len(problem.rows) > LARGE_FLEET else _weigh_simulated
-            sd, skewness, drawn_p, usable = weigh(*asked, left, rng, simulations)
+            sd, skewness, drawn_p, usable = _weigh_scores(*asked, left, rng, simulations)
             p[own] = np.where(usable, tail_pearson(observed / sd, skewness), 1.0)
             looked[own] = usable
             null[:, own[usable]] = -np.log(drawn_p) + weights[own[usable]]
@@ -495,7 +480,7 @@ class Rounds:
         extra: list[int] = []
         for own, found, left, level, _, observed in ready.values():
             weight = np.exp(-level) / -np.expm1(-level)
-            size = np.sqrt(np.maximum(sum_squares(found, weight), 1e-300))
+            size = np.sqrt(np.maximum((found**2).T @ weight, 1e-300))
             z = np.where(left >= SITE_INFORMATION, observed / size, -np.inf)
             for family in FAMILIES:
                 of = np.array([self.columns.terms[i].family == family for i in own])
@@ -550,6 +535,7 @@ class Rounds:
             scores,
             bound,
             self.spreads,
+            self._keep_away(chosen, scores),
         )
 
     def _bound_to_site(self) -> Mask:
@@ -689,6 +675,25 @@ class Rounds:
             if short >= -FORM_LOGLIK or (own.family == TIME and own.site == other.site):
                 out.append((j, float(short)))
         return sorted(out, key=lambda pair: (-pair[1], pair[0]))
+
+    def _keep_away(self, chosen: Sequence[int], scores: Scores) -> tuple[int, ...]:
+        """Unnamed terms that kept away from a named one and that the records rather speak for, the most evident first."""
+        columns = self.columns
+        likely = [
+            i
+            for i in np.flatnonzero(scores.looked)
+            if scores.p[i] < 0.2 and columns.terms[i].kind == AIR and i not in chosen
+        ]
+        out: list[int] = []
+        for i in chosen:
+            if columns.terms[i].kind != AIR or not likely:
+                continue
+            x = columns.x[i]
+            for j in sorted(likely, key=lambda j: -scores.evidence[j]):
+                r = np.corrcoef(x, columns.x[j])[0, 1]
+                if r < KEEPS_AWAY and j not in out and len(out) < MOST_BESIDE:
+                    out.append(int(j))
+        return tuple(out)
 
     def _hints(self, scores: Scores, chosen: Sequence[int], fit: Fit) -> tuple[tuple[int, float, str], ...]:
         """What the shares of hints allow, one of each group of terms that go together."""
@@ -850,6 +855,13 @@ def _simulate_part(
         failed = rng.random((size, len(level))) >= np.exp(-rate)
         out[begin : begin + size] = _sum_failed(failed, level, values, found, rng) - shift
     return out
+
+
+def draw_gamma(rng: np.random.Generator, variance: float, size: tuple[int, int]) -> Floats:
+    """Gamma factors with mean 1; all 1 without variance."""
+    if variance <= 1e-6:
+        return np.ones(size)
+    return rng.gamma(1.0 / variance, variance, size)
 
 
 def _sum_failed(

@@ -40,8 +40,6 @@ from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 DRAWS = 160
 MANY_VENTINGS, FEWER_DRAWS = 100_000, 64  # so many draws over so many ventings
 A_PART = 4  # draws that one worker makes in one go
-KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
-MOST_BESIDE = 4
 NODES = 21  # of Gauss and Hermite, for the mean over a bias
 LIKE_OTHERS = 1.0  # failures by which a site's base is drawn to the others' in the draws
 
@@ -198,15 +196,14 @@ def draw_accounts(
 ) -> list[Draw]:
     """The account drawn anew ``draws`` times; see the head of this module."""
     forms = {i: _forms(i, named) for i in named.chosen}
-    beside = _keep_away(problem, named)
     causes = list_causes(named.columns, named.chosen)
-    used = {*beside, *(j for options, _ in forms.values() for j in options)}
+    used = {*named.beside, *(j for options, _ in forms.values() for j in options)}
     shared = {
         "problem": replace(problem, rows=replace(problem.rows, coded={})),  # less to send
         "columns": named.columns.keep(used), "fit": named.fit, "readings": readings,
         "cell": list_cells(problem)[1], "count": len(causes),
     }  # fmt: skip
-    numbers = (_draw_numbers(problem, named, readings, forms, beside, causes, rng) for _ in range(draws))
+    numbers = (_draw_numbers(problem, named, readings, forms, causes, rng) for _ in range(draws))
     parts = iter(lambda: list(islice(numbers, A_PART)), [])
     return [one for part in map_partitions(_draw_part, parts, shared=shared) for one in part]
 
@@ -232,7 +229,6 @@ def _draw_numbers(
     named: Named,
     readings: GaugeReadings,
     forms: Mapping[int, tuple[list[int], Floats]],
-    beside: Sequence[int],
     causes: Sequence[str],
     rng: np.random.Generator,
 ) -> Drawn:
@@ -246,7 +242,7 @@ def _draw_numbers(
         if j not in terms[kind]:
             terms[kind].append(j)
             owner[kind].append(causes.index(columns.terms[i].cause))
-    for j in beside:
+    for j in named.beside:
         kind = columns.terms[j].kind
         if j not in terms[kind]:
             terms[kind].append(j)
@@ -279,29 +275,6 @@ def _forms(i: int, named: Named) -> tuple[list[int], Floats]:
     log = np.array([0.0, *(short for _, short in named.rivals[i])]) + [terms[j].log_weight for j in options]
     chance = np.exp(log - log.max())
     return options, chance / chance.sum()
-
-
-def _keep_away(problem: Problem, named: Named) -> list[int]:
-    """Unnamed terms that kept away from a named one and that the records rather speak for, the most evident
-    first.
-    """
-    columns, scores = named.columns, named.scores
-    likely = [
-        i
-        for i in np.flatnonzero(scores.looked)
-        if scores.p[i] < 0.2 and columns.terms[i].kind == AIR and i not in named.chosen
-    ]
-    out: list[int] = []
-    for i in named.chosen:
-        if columns.terms[i].kind != AIR or not likely:
-            continue
-        x = columns.x[i]
-        for j in sorted(likely, key=lambda j: -scores.evidence[j]):
-            other = columns.x[j]
-            r = np.corrcoef(x, other)[0, 1]
-            if r < KEEPS_AWAY and j not in out and len(out) < MOST_BESIDE:
-                out.append(int(j))
-    return out
 
 
 def _draw_one(

@@ -49,6 +49,11 @@ def find_places(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.intp]:
     return np.append(pd.Index(among).get_indexer(pd.Index(labels)), -1)[codes]
 
 
+def is_among(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.bool_]:
+    """Which of ``ids`` stand in ``among`` too; a missing id never does. For long columns of text, where ``isin`` takes ten times as long."""
+    return find_places(ids, among.drop_duplicates()) >= 0
+
+
 def thin_engines(jobs: pd.DataFrame, *, most: int) -> pd.DataFrame:
     """Rows of every k-th engine by name, k so large that about ``most`` are left; all where there are no more.
 

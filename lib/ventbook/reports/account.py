@@ -6,6 +6,7 @@ the page's filters. What a page shows are sums of its shares over the page's own
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
@@ -17,8 +18,10 @@ from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, HATCHES
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import only_findings
+from ventbook.numerics import is_among
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
+from ventbook.reports.scope import cut_days
 from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
 from ventbook.statistics import causes
@@ -73,8 +76,10 @@ def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
 
 def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
-    jobs, lifters = (frame[frame["date"] < until] for frame in (page.all_jobs, page.all_lifters))
-    lifters = lifters[[name for name in LIFTER_COLUMNS if name in lifters.columns]]
+    lifters = page.all_lifters[[name for name in LIFTER_COLUMNS if name in page.all_lifters.columns]]
+    jobs, lifters = (
+        cut_days(frame, Period("", dt.date.min, until.date())) for frame in (page.all_jobs, lifters)
+    )
     jobs = jobs.drop(columns="trapped_air_total_mm3", errors="ignore")  # not every page has it
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
@@ -83,7 +88,7 @@ def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.Da
     own = (
         lifters.iloc[:0]
         if page.gauges.by_correction
-        else lifters[lifters["venting_id"].isin(jobs["venting_id"])]
+        else lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
     )
     kept = _kept_biases(page)
     if until not in kept:

@@ -19,6 +19,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.document.values import say_each
 from ventbook.model import conformity
 from ventbook.model.conformity import JUDGED
+from ventbook.numerics import is_among
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
 from ventbook.reports.first_screen import Row, draw_rows
@@ -79,8 +80,8 @@ def check_history(page: Page) -> Checked:
     marks: list[pd.DataFrame] = []
     sums: list[pd.DataFrame] = []
     for verdicts in conformity.check_in_parts(page.records, jobs, lifters, limits=page.limits):
-        kept.append(verdicts[verdicts["step"].isin(OPEN_STEPS) & verdicts["venting_id"].isin(latest)])
-        before = verdicts[verdicts["venting_id"].isin(past)]
+        kept.append(verdicts[verdicts["step"].isin(OPEN_STEPS) & is_among(verdicts["venting_id"], latest)])
+        before = verdicts[is_among(verdicts["venting_id"], past)]
         marks.append(conformity.mark_ventings(before))
         sums.append(sum_steps(before, by=("site", "quarter")))
     return Checked(*(pd.concat(parts, ignore_index=True) for parts in (kept, marks, sums)))

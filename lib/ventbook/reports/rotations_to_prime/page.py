@@ -15,6 +15,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
+from ventbook.numerics import is_among
 from ventbook.physics import priming
 from ventbook.reports import first_screen
 from ventbook.reports.groups import split_groups
@@ -55,7 +56,7 @@ FEWEST = 10
 def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Ventings of the period, and all up to its end, with heaped counts widened to what they say (by site)."""
     history = widen_counts(page.history_jobs)
-    inside = history["venting_id"].isin(page.jobs["venting_id"])
+    inside = is_among(history["venting_id"], page.jobs["venting_id"])
     return history[inside].reset_index(drop=True), history
 
 

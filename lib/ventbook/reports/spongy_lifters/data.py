@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import only_findings
+from ventbook.numerics import is_among
 from ventbook.reports.account import list_named, load_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
@@ -148,7 +149,7 @@ def _take_beside(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
         # ventings written down only because of a finding have no comparison in them
         every = (jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(dtype=bool)
         jobs = jobs[every].reset_index(drop=True)
-        lifters = lifters[lifters["venting_id"].isin(jobs["venting_id"])].reset_index(drop=True)
+        lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])].reset_index(drop=True)
     return jobs, lifters
 
 

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special, stats
 
-from ventbook.numerics import LOOKED_AT, Floats, Ints, find_places, thin_engines
+from ventbook.numerics import LOOKED_AT, Floats, Ints, find_places, is_among, thin_engines
 from ventbook.physics import gauge as gauge_room
 from ventbook.results import NotEnoughData
 from ventbook.statistics.causes.account_controls import NONE, Controls, screen_controls
@@ -296,9 +296,9 @@ def pose_question(
     lifters = lifters[lifters["over_first"].notna()].sort_values(
         ["venting_id", "cylinder", "valve"], kind="stable"
     )
-    ventings = ventings[ventings["venting_id"].isin(lifters["venting_id"])]
+    ventings = ventings[is_among(ventings["venting_id"], lifters["venting_id"])]
     ventings = ventings.sort_values("venting_id", kind="stable").reset_index(drop=True)
-    lifters = lifters[lifters["venting_id"].isin(ventings["venting_id"])].reset_index(drop=True)
+    lifters = lifters[is_among(lifters["venting_id"], ventings["venting_id"])].reset_index(drop=True)
     _check_columns(gauges, GAUGE_COLUMNS, "gauges")
     jobs = add_lifter_columns(ventings, lifters)
     place = find_places(lifters["venting_id"], ventings["venting_id"])
@@ -328,7 +328,7 @@ def take_gauges(ventings: pd.DataFrame, lifters: pd.DataFrame, gauges: pd.DataFr
         return gauges
     _check_columns(ventings, VENTINGS_NEEDED, "ventings")
     _check_columns(lifters, LIFTERS_NEEDED, "lifters")
-    return list_gauge_biases(lifters[lifters["venting_id"].isin(ventings["venting_id"])])
+    return list_gauge_biases(lifters[is_among(lifters["venting_id"], ventings["venting_id"])])
 
 
 def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:

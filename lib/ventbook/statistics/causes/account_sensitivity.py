@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import is_over
-from ventbook.numerics import LOOKED_AT, thin_engines
+from ventbook.numerics import LOOKED_AT, is_among, thin_engines
 from ventbook.statistics.causes.account import (
     Account,
     list_causes_factors,
@@ -86,7 +86,7 @@ def try_changes(
     """
     chosen = list_causes_factors(load_factors() if factors is None else tuple(factors))
     gauges = take_gauges(ventings, lifters, gauges)
-    judged = ventings["venting_id"].isin(lifters.loc[lifters["over_first"].notna(), "venting_id"])
+    judged = is_among(ventings["venting_id"], lifters.loc[lifters["over_first"].notna(), "venting_id"])
     if judged.sum() > LOOKED_AT:  # those that the naming was made from
         ventings = thin_engines(ventings[judged], most=LOOKED_AT)
     own = account.model.terms

@@ -24,7 +24,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from ventbook.numerics import LOOKED_AT, Floats, thin_engines
+from ventbook.numerics import LOOKED_AT, Floats, is_among, thin_engines
 from ventbook.statistics import causes
 
 FEWEST_BEFORE, FEWEST_QUARTERS, MOST_QUARTERS = 40, 2, 8
@@ -177,7 +177,7 @@ def roll_chances(
         failed = known["failed_first"].astype(float)
         if 0 < failed.sum() < len(failed):
             some = thin_engines(past, most=LOOKED_AT)
-            account = explain(some, lifters[lifters["venting_id"].isin(some["venting_id"])])
+            account = explain(some, lifters[is_among(lifters["venting_id"], some["venting_id"])])
             out["account_chance"] = causes.predict_failing(account, now.drop(columns=BEFORE, errors="ignore"))
             share = failed.groupby(known["site"].astype("str")).mean()
             out["site_chance"] = now["site"].astype("str").map(share).fillna(failed.mean()).to_numpy(float)

@@ -18,7 +18,7 @@ import pandas as pd
 from scipy import optimize
 from scipy.special import expit, log_expit, logit, ndtr
 
-from ventbook.numerics import factorize, sum_by_cluster
+from ventbook.numerics import factorize, sum_by_cluster, thin_engines
 from ventbook.physics.oil import GRAVITY
 from ventbook.physics.priming.formula import (
     PASCAL_PER_BAR,
@@ -415,11 +415,7 @@ def fit_constants(jobs: pd.DataFrame, *, fixed: Mapping[str, float] | None = Non
     engines = known["engine_id"].nunique()
     if len(known) < rules.fewest_ventings or engines < rules.fewest_engines:
         return Constants(shift=_hold_usual(fixed))
-    some = known
-    if len(known) > rules.most_ventings:
-        ids = np.sort(known["engine_id"].unique())
-        keep = ids[:: int(np.ceil(len(known) / rules.most_ventings))]
-        some = known[known["engine_id"].isin(keep)]
+    some = thin_engines(known, most=rules.most_ventings)
     types = sorted(some["engine_type"].unique())
     dry = _share_dry(known)
     data = _pose(some, types, dry, fixed=fixed)

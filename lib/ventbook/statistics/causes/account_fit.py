@@ -211,9 +211,10 @@ def fit_account(
     *,
     told: bool,
     start: dict[str, Floats] | None = None,
+    tolerance: float = TOLERANCE,
 ) -> Fit:
     """The maximum over both kinds. ``told`` False: the readings tell no kinds apart, and every finding is
-    taken as air. Turns end where one gains less than TOLERANCE of log-likelihood.
+    taken as air. Turns end where one gains less than ``tolerance`` of log-likelihood.
     """
     beforehand = {kind: spread_pseudo(d) for kind, d in designs.items()}
     pseudo = {kind: failed for kind, (failed, _) in beforehand.items()}
@@ -225,7 +226,7 @@ def fit_account(
     for _ in range(TURNS):
         patterns, log = weigh_failures(own, theta, failures, told=told)
         loglik = _loglik(theta, exposure, own, pseudo, failures, log)
-        if loglik - before < TOLERANCE:
+        if loglik - before < tolerance:
             break
         before = loglik
         for kind in KINDS:

@@ -62,3 +62,19 @@ def test_unknown_axis_is_refused() -> None:
     _, ax = plotting.new_figure()
     with pytest.raises(ValueError, match="axis must be x or y"):
         plotting.mark_limit(ax, 1, "x", axis="z")
+
+
+def test_a_cloud_of_marks_is_drawn_as_one_image() -> None:
+    def draw(points: int) -> bytes:
+        figure, ax = plotting.new_figure()
+        rng = np.random.default_rng(1)
+        for _ in range(3):
+            ax.plot(*rng.random((2, points)), linestyle="none", marker="o")
+        ax.plot([0, 1], [0, 1])
+        return plotting.svg_bytes(figure)
+
+    few, many = draw(300), draw(20_000)
+    assert b"<image" not in few
+    assert many.count(b"<image") >= 1
+    assert len(many) < 3 * len(few)
+    assert many == draw(20_000)

@@ -29,6 +29,8 @@ MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (8, 2)))
 HATCHES = ("", "///", "...", "xxx", "\\\\\\", "++")
 LIMIT_COLOR = "#8b0000"
+CLOUD = 2_000
+"""Points over which a picture's marks are drawn as an image."""
 SMALL = 9.0
 """Points of the smallest text in a figure: 12 pixels where a page shows it as it was drawn, 7 points and more on paper."""
 
@@ -165,9 +167,18 @@ def thin_curve(x: Any, y: Any, *, points: int = 2000) -> tuple[np.ndarray, np.nd
 
 
 def svg_bytes(figure: Figure) -> bytes:
-    """The figure as SVG, text drawn as paths (no font needed), without date, the same bytes every time."""
+    """The figure as SVG, text drawn as paths (no font needed), without date, the same bytes every time.
+
+    Lines and bands of over CLOUD points become an image within it: drawn one by one they would make megabytes.
+    """
     import matplotlib as mpl
 
+    for ax in figure.axes:
+        crowded = sum(len(line.get_xdata()) for line in ax.lines) > CLOUD
+        for line in ax.lines:
+            line.set_rasterized(crowded and len(line.get_xdata()) > CLOUD / 20)
+        for band in ax.collections:
+            band.set_rasterized(sum(len(path.vertices) for path in band.get_paths()) > CLOUD)
     target = io.BytesIO()
     with mpl.rc_context(fname=STYLE):
         figure.savefig(target, format="svg", metadata={"Date": None, "Creator": None})

@@ -15,6 +15,7 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
+from ventbook.numerics import is_among
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.suggestions import Said, suggest
@@ -73,13 +74,16 @@ def count_left_out(page: Page) -> Counted:
         column = "engine_id" if name == "engine" else name
         jobs, lifters = (f[f[column].eq(value).fillna(False).to_numpy(bool)] for f in (jobs, lifters))
     year = year_of(page.period)
-    jobs, lifters = page.within(jobs, year), page.within(lifters, year)
-    if jobs.empty:
+    whole = page.within(jobs, year)
+    if whole.empty:
         return Counted(pd.DataFrame(columns=list(CELLS)), ())
-    verdicts = page.keep_made(conformity.check_steps, dict(page.records), jobs, lifters, limits=page.limits)
+    jobs = page.look_at(whole)
+    verdicts = check_kept(page, jobs, page.within(lifters, year))
     ours = verdicts[(verdicts["date"] >= pd.Timestamp(page.period.start)).to_numpy(bool)]
-    cells = rates.count_steps(ours, jobs)
-    now = {(row.step, row.site): row for row in page.keep_made(rates.tell_steps, ours, jobs) if row.outside}
+    if len(jobs) < len(whole):
+        ours = check_kept(page, page.within(whole, page.period), page.within(lifters, page.period))
+    cells = rates.count_steps(ours, whole)
+    now = {(row.step, row.site): row for row in page.keep_made(rates.tell_steps, ours, whole) if row.outside}
     named = []
     for row in rates.find_left_out(page.keep_made(rates.compare_steps, verdicts, jobs)):
         if (row.step, row.site) in now and row.site == page.filters.get("site", row.site):
@@ -92,6 +96,15 @@ def count_left_out(page: Page) -> Counted:
         cells = cells[cells["site"] == page.filters["site"]]
     order = sorted(named, key=lambda row: (-row.now.outside, row.now.step, row.now.site))
     return Counted(cells.reset_index(drop=True), tuple(order))
+
+
+def check_kept(page: Page, jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
+    """The steps of these ventings, kept for other pages by what is read of them alone."""
+    tables = {**page.records, "lifters": lifters}
+    parts = {name: tables[name][list(read)] for name, read in conformity.READ.items()}
+    lifters = parts.pop("lifters")
+    lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
+    return page.keep_made(conformity.check_steps, parts, jobs, lifters, limits=page.limits)
 
 
 def say_left_out(page: Page) -> list[str]:

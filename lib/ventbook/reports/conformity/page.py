@@ -24,7 +24,7 @@ from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import split_groups
-from ventbook.reports.left_out import count_left_out, say_left_out, suggest_left_out
+from ventbook.reports.left_out import check_kept, count_left_out, say_left_out, suggest_left_out
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
 from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate
@@ -90,7 +90,7 @@ def check_history(page: Page) -> Checked:
 @once_a_page
 def period_verdicts(page: Page) -> pd.DataFrame:
     """Verdicts of the period's ventings."""
-    return conformity.check_steps(page.records, page.jobs, page.lifters, limits=page.limits)
+    return check_kept(page, page.jobs, page.lifters)
 
 
 def find_open(page: Page) -> pd.DataFrame:

@@ -10,6 +10,7 @@ from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity, count_runs_taken
 from ventbook.physics import gauge
+from ventbook.reports.left_out import check_kept
 from ventbook.reports.lifter_gaps import words as lifter_words
 from ventbook.reports.lifter_gaps.words import CAUSES, run_taken_sentence
 from ventbook.reports.page import INTERVAL, Page, frame_of
@@ -175,12 +176,8 @@ def procedure(page: Page) -> Blocks:
         if jobs.empty:
             tables.append(pd.DataFrame())
             continue
-        verdicts = page.keep_made(
-            conformity.check_steps,
-            dict(page.records),
-            page.within(page.history_jobs, span),
-            page.within(page.history_lifters, span),
-            limits=page.limits,
+        verdicts = check_kept(
+            page, page.within(page.history_jobs, span), page.within(page.history_lifters, span)
         )
         tables.append(conformity.summarise_steps(verdicts))
     now, before = tables

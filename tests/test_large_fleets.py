@@ -16,7 +16,7 @@ from ventbook.document import find_closing, findings, values
 from ventbook.document.blocks import Data
 from ventbook.model import conformity
 from ventbook.model import lifters as lifter_table
-from ventbook.numerics import thin_engines
+from ventbook.numerics import is_among, thin_engines
 from ventbook.reports import page as pages
 from ventbook.reports import time_to_pressure
 from ventbook.shipped import WHOLE_TABLES
@@ -239,3 +239,10 @@ def test_a_page_leaves_its_long_tables_whole(given, monkeypatch, tmp_path):
     (tmp_path / "tables" / "long.csv").unlink()
     findings.write_files(tmp_path, closing, (), {})  # the notebook alone
     assert (tmp_path / "tables" / "long.csv").read_text("utf-8").split() == ["site", *"abc"]
+
+
+def test_ids_among_others_are_what_isin_says():
+    ids = pd.Series(["V1", "V2", None, "V3", "V1", "V9"], dtype="str")
+    other = pd.Series(["V1", "V3", "V3", "V7"], dtype="str")
+    assert is_among(ids, other).tolist() == ids.isin(other).tolist()
+    assert not is_among(ids, other.iloc[:0]).any()

@@ -17,6 +17,7 @@ ROOMS = (
     "errors",
     "cluster",
     "results",
+    "distributions",
     "numerics",
     "places",
     "tables",

@@ -44,7 +44,7 @@ def count_sides(parts: dict[str, Blocks], paper: str) -> int:
     document = arrange_page(
         [*parts["answer"], heading, *parts["sheet"]], title="What to expect at the next venting"
     )
-    made = compile_pages(
+    made, _ = compile_pages(
         document, scope="2026Q3", stamp="made up", day="2026-10-10", paper=paper, format="pdf"
     )
     return len(pypdf.PdfReader(io.BytesIO(made)).pages)

@@ -14,6 +14,9 @@ import pytest
 
 from invented_store import make_notebook
 from ventbook import tables
+from ventbook.document import Document
+from ventbook.document.blocks import Pairs
+from ventbook.document.typst import write_pdf
 from ventbook.records.intake import ingest
 from ventbook.run import runner
 from ventbook.run.job import ReportError
@@ -200,6 +203,28 @@ def test_the_last_look_opens_every_kind_of_file(where, tmp_path) -> None:
     with pytest.raises(ReportError, match="a technician's name stands in") as caught:
         hold_back_names(tmp_path, NAMES)
     assert "uux" not in str(caught.value)
+
+
+def test_a_pdf_is_read_in_what_it_was_set_from(tmp_path) -> None:
+    import pypdf
+
+    broken = "Wolfeschlegelsteinhausenbergerdorff"  # a table cell's long word, in pieces
+    for name in ("Zebedee Quux", 'Zebe"dee\\ Quux', broken):
+        table = Pairs(title="From", rows=(("Seen", f"by {name}"),))
+        written = tmp_path / "report.pdf"
+        source = write_pdf(
+            written,
+            Document(title="Quiet", parts=(("", table),), sections=()),
+            scope="2026Q3",
+            stamp="s",
+            day="2026-10-01",
+            paper="a4",
+        )
+        said = "".join(page.extract_text() for page in pypdf.PdfReader(written).pages).replace("\n", "")
+        assert re.sub(r"\W", "", name) in re.sub(r"\W", "", said)
+        with pytest.raises(ReportError, match=r"name stands in report\.pdf"):
+            hold_back_names(tmp_path, [name], source=source)
+        hold_back_names(tmp_path, ["Harbour Master"], source=source)
 
 
 def test_a_name_that_comes_through_is_found(tmp_path) -> None:

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.results import NoFit
 
 Floats = npt.NDArray[np.float64]

@@ -287,8 +287,10 @@ def typst_source(document: Document, folder: Path, *, scope: str, stamp: str, da
     return source + "".join(writer.block(block) for _, block in document.parts)
 
 
-def compile_pages(document: Document, *, scope: str, stamp: str, day: str, paper: str, **form: Any) -> Any:
-    """The page set by Typst; ``form`` says as what (see :func:`write_pdf`)."""
+def compile_pages(
+    document: Document, *, scope: str, stamp: str, day: str, paper: str, **form: Any
+) -> tuple[Any, str]:
+    """The page set by Typst, and the source that it is set from; ``form`` says as what (see :func:`write_pdf`)."""
     import typst
 
     with tempfile.TemporaryDirectory(prefix="ventbook-") as made:
@@ -296,22 +298,32 @@ def compile_pages(document: Document, *, scope: str, stamp: str, day: str, paper
         source = typst_source(document, folder, scope=scope, stamp=stamp, day=day, paper=paper)
         main = folder / "report.typ"
         main.write_text(source, encoding="utf-8", newline="")
-        return typst.compile(
+        made = typst.compile(
             str(main), root=str(folder), font_paths=[str(font_folder())], ignore_system_fonts=True, **form
         )
+    return made, source
 
 
-def write_pdf(path: Path, document: Document, *, scope: str, stamp: str, day: str, paper: str) -> None:
-    """Writes the page as a tagged PDF/UA-1 file."""
-    path.write_bytes(
-        compile_pages(
-            document,
-            scope=scope,
-            stamp=stamp,
-            day=day,
-            paper=paper,
-            format="pdf",
-            pdf_standards=["ua-1"],
-            timestamp=0,
-        )
+def write_pdf(path: Path, document: Document, *, scope: str, stamp: str, day: str, paper: str) -> str:
+    """Writes the page as a tagged PDF/UA-1 file; returns the source, which holds every text of the file."""
+    made, source = compile_pages(
+        document,
+        scope=scope,
+        stamp=stamp,
+        day=day,
+        paper=paper,
+        format="pdf",
+        pdf_standards=["ua-1"],
+        timestamp=0,
     )
+    path.write_bytes(made)
+    return source
+
+
+def read_strings(source: str) -> list[str]:
+    """The texts in a source as :func:`string` took them, without the places where a long word may break."""
+    found = re.findall(r'"((?:[^"\\]|\\.)*)"', source)
+    return [
+        re.sub(r"\\(.)", lambda at: " " if at[1] == "n" else at[1], text).replace("\u200b", "")
+        for text in found
+    ]

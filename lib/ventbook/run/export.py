@@ -80,8 +80,10 @@ def write_exports(
     paper: str,
     comments: Path | None = None,
     on_step: Callable[[str, float], None] = lambda what, share: None,
-) -> None:
-    """Writes report.html, report.pdf, tables.xlsx, findings.json, tables/*.csv and figures/*.svg into ``folder``."""
+) -> str:
+    """Writes report.html, report.pdf, tables.xlsx, findings.json, tables/*.csv and figures/*.svg into ``folder``; returns the
+    source of the PDF.
+    """
     findings = list_findings(blocks)
     write_files(
         folder, closing, findings, {block.name: block for block in blocks if isinstance(block, Figure)}
@@ -98,7 +100,7 @@ def write_exports(
     pairs = [pair for block in blocks if isinstance(block, Pairs) for pair in block.rows]
     write_workbook(folder / "tables.xlsx", closing, findings=findings, cautions=cautions, pairs=pairs)
     on_step("PDF", 0.95)
-    write_pdf(
+    return write_pdf(
         folder / "report.pdf",
         document,
         scope=closing.scope,

@@ -47,7 +47,7 @@ def draw_first_page(folder: Path, path: Path, *, ppi: float = 72.0) -> Path:
     closing = find_closing(blocks)
     if closing is None:
         raise InputError(f"{folder / 'report.ipynb'} holds no finished page")
-    pages = compile_pages(
+    pages, _ = compile_pages(
         make_document(blocks, closing),
         scope=closing.scope,
         stamp=stamp_line(closing.stamp),

@@ -19,11 +19,7 @@ import pandas
 import pyarrow.compute
 import pyarrow.dataset
 import pyarrow.parquet
-import scipy.optimize
 import scipy.special
-import scipy.stats
-import statsmodels.stats.contingency_tables
-import statsmodels.stats.proportion
 import typst
 import xlsxwriter
 
@@ -52,11 +48,7 @@ LOADED = (
     pyarrow.compute,
     pyarrow.dataset,
     pyarrow.parquet,
-    scipy.optimize,
     scipy.special,
-    scipy.stats,
-    statsmodels.stats.contingency_tables,
-    statsmodels.stats.proportion,
     typst,
     xlsxwriter,
     ventbook.document.typst,

@@ -7,6 +7,7 @@ forked. Called from Python, where others may have started threads, a server is.
 from __future__ import annotations
 
 import gc
+import importlib
 import multiprocessing
 import os
 import sys
@@ -30,6 +31,8 @@ ENVIRONMENT = {
     "JUPYTER_PLATFORM_DIRS": "1",
 }
 
+# Packages that most pages load at some time, so that several have them from the process that they are forked from.
+SHARED = ("scipy.stats", "statsmodels.stats.proportion")
 T = TypeVar("T")
 
 
@@ -114,7 +117,7 @@ def choose_context() -> Any:
         return multiprocessing.get_context("fork")
     if sys.platform.startswith("linux"):
         context = multiprocessing.get_context("forkserver")
-        context.set_forkserver_preload(["ventbook.run.preload"])
+        context.set_forkserver_preload(["ventbook.run.preload", *SHARED])
         return context
     return multiprocessing.get_context("spawn")
 
@@ -125,5 +128,7 @@ def load_libraries(names: Sequence[str]) -> None:
         from ventbook.run import preload
 
         preload.load_rooms(names)
+        for package in SHARED if len(names) > 1 else ():
+            importlib.import_module(package)
         gc.freeze()
         gc.enable()

@@ -74,11 +74,12 @@ def make_report(job: Job, on_step: OnStep) -> None:
     _check_handed_on(job, closing)
     tidy_notebook(notebook, job.parameters)
     nbformat.write(notebook, job.work / "report.ipynb")
-    write_exports(job.work, blocks, closing, paper=job.paper, comments=job.comments, on_step=on_step)
+    source = write_exports(job.work, blocks, closing, paper=job.paper, comments=job.comments, on_step=on_step)
     now = time.perf_counter()
     times = {"duration_s": now - clock, "export_s": now - halfway, "cpu_s": sum(os.times()[:4]) - used}
     write_run(job, closing, begun=begun, times=times, warned=warned)
-    names.hold_back_names(job.work, names.names_to_look_for(find_place(job.parameters["store"])))
+    wanted = names.names_to_look_for(find_place(job.parameters["store"]))
+    names.hold_back_names(job.work, wanted, source=source)
 
 
 def _check_handed_on(job: Job, closing: Closing) -> None:

@@ -20,8 +20,10 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special, stats
+import scipy
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.model.verdicts import is_over
 from ventbook.physics.gauge import fleet
 from ventbook.physics.gauge.studies import GaugeStudy
@@ -115,7 +117,7 @@ def freedom_of_ratio(ratio: float, level: float) -> float:
     most = float(np.log(1000.0))
     if short(0.0) <= 0:
         return 1.0
-    return 1000.0 if short(most) >= 0 else float(np.exp(optimize.brentq(short, 0.0, most)))
+    return 1000.0 if short(most) >= 0 else float(np.exp(scipy.optimize.brentq(short, 0.0, most)))
 
 
 def draw_errors(error: GaugeError, size: int, rng: np.random.Generator) -> tuple[Floats, Floats]:

@@ -20,8 +20,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import judge_fit
 from ventbook.results import NotEnoughData
 from ventbook.tables.evidence import load_budget

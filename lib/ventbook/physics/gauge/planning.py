@@ -15,8 +15,9 @@ from typing import Annotated
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.model.verdicts import NEAR_U
 from ventbook.physics.gauge.decision import (
     FleetDraws,

@@ -10,8 +10,8 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.physics.gauge.studies import GaugeStudy, analyse_study, list_studies
 from ventbook.tables.gauges import ASSUMED, STUDY, GaugeRow
 

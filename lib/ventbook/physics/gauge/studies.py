@@ -19,8 +19,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, stats
+import scipy
 
+from ventbook import distributions as stats
 from ventbook.numerics import judge_fit, require_fit
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
@@ -224,14 +225,14 @@ def fit_reml(value: npt.ArrayLike, factors: Mapping[str, npt.ArrayLike]) -> Reml
 
     best = None
     for start in (1.0, 0.1, 5.0):
-        found = optimize.minimize(
+        found = scipy.optimize.minimize(
             criterion, np.full(len(names), start), method="L-BFGS-B", bounds=[(0, 1e6)] * len(names),
             options={"ftol": 1e-15, "gtol": 1e-10, "maxiter": 500},
         )  # fmt: skip
         if best is None or found.fun < best.fun - 1e-12:
             best = found
     assert best is not None
-    polished = optimize.minimize(
+    polished = scipy.optimize.minimize(
         criterion, best.x, method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12, "maxiter": 2000}
     )
     theta = np.abs(polished.x if polished.fun <= best.fun else best.x)

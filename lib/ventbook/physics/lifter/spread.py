@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.physics.lifter.cause import SHORTEST_TIME
 from ventbook.physics.lifter.motion import (
     Floats,

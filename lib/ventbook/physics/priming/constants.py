@@ -15,7 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize
+import scipy
 from scipy.special import expit, log_expit, logit, ndtr
 
 from ventbook.numerics import factorize, sum_by_cluster, thin_engines
@@ -523,7 +523,7 @@ def _with_extra(data: _Problem, theta: Floats, scatter: Floats) -> _Problem:
     return replace(data, extra=scatter_parts(data.rows, course, scatter, sealed=False)[2])
 
 
-def _search(data: _Problem, *, start: Floats | None = None) -> optimize.OptimizeResult:
+def _search(data: _Problem, *, start: Floats | None = None) -> scipy.optimize.OptimizeResult:
     """The mode, from few and most pumps unsealed, with much and with little let-through.
 
     Searched in steps that are about alike in each direction: over the root of its curvature where the search starts.
@@ -552,7 +552,7 @@ def _search(data: _Problem, *, start: Floats | None = None) -> optimize.Optimize
             bent[k] = (_objective(ahead, data)[1][k] - base[k]) / _STEP
         size = 1.0 / np.sqrt(np.maximum(np.abs(bent), 0.1))
         bounds = np.stack([usual - reach - at, usual + reach - at], axis=1) / size[:, None]
-        one = optimize.minimize(
+        one = scipy.optimize.minimize(
             _scaled,
             np.zeros(len(at)),
             args=(at, size, data),

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 from scipy.special import expit, ndtr
 
+from ventbook import distributions as stats
 from ventbook.physics.oil import read_oils
 from ventbook.physics.priming.constants import (
     AIR,

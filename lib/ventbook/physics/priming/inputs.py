@@ -20,8 +20,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook import tables
 from ventbook.physics import oil
 from ventbook.physics.oil import find_grades, read_oils, viscosity_of_rows

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.numerics import factorize
 from ventbook.physics.priming.formula import bubble_rise_m_per_s
 from ventbook.physics.priming.inputs import BLANKS, read_inputs

@@ -16,9 +16,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 from scipy.special import log_ndtr
 
+from ventbook import distributions as stats
 from ventbook.numerics import NO_SPREAD, factorize, keep_spreads, require_fit, sum_by_cluster
 from ventbook.physics.priming.inputs import BLANKS, list_options, shared_u_log
 from ventbook.physics.priming.spread import read_spread

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from scipy.special import expit
 
+from ventbook import distributions as stats
 from ventbook.physics.priming.constants import NAMES, OPEN, SLIP, THROUGH, Constants, usual_theta
 from ventbook.tables import engine_type_values
 from ventbook.tables.priming import load_priming_rules, load_priming_terms

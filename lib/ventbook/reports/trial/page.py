@@ -6,8 +6,8 @@ import math
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook import tables
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks

@@ -16,8 +16,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, special, stats
+import scipy
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import LOOKED_AT, Floats, Ints, find_places, is_among, thin_engines
 from ventbook.physics import gauge as gauge_room
 from ventbook.results import NotEnoughData
@@ -562,7 +564,9 @@ def _fit_blanks(problem: Problem) -> Floats:
         # a weak pull to nothing (standard deviation 3): a share of blanks runs from 0 to 1
         return -gain - float(pseudo[: design.bases] @ np.log(theta[: design.bases])) + gamma**2 / 18
 
-    found = optimize.minimize_scalar(short, bounds=(-12.0, 12.0), method="bounded", options={"xatol": 1e-3})
+    found = scipy.optimize.minimize_scalar(
+        short, bounds=(-12.0, 12.0), method="bounded", options={"xatol": 1e-3}
+    )
     return np.exp(float(found.x) * centred)
 
 

@@ -12,8 +12,8 @@ from typing import Annotated
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.statistics.causes.account_naming import Columns, Named, Problem, Rounds
 from ventbook.statistics.causes.account_terms import CIRCUMSTANCES, code_rows, list_terms_of
 from ventbook.statistics.causes.factors import Factor

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.account import Account, AccountModel, Chance
 from ventbook.statistics.causes.account_tables import UNEXPLAINED

@@ -19,7 +19,8 @@ from typing import Any
 
 import numpy as np
 import numpy.typing as npt
-from scipy import optimize, sparse, special
+import scipy
+from scipy import special
 
 from ventbook.cluster import map_partitions
 from ventbook.numerics import Floats, Ints
@@ -733,7 +734,7 @@ def weigh_counts(count: Floats, level: Floats) -> tuple[Floats, Floats]:
         return float(np.mean((1 + excess * mean) ** (-1 / excess))) - sound
 
     low, high = np.log(1e-3), np.log(50.0)
-    excess = float(np.exp(optimize.brentq(short, low, high))) if short(low) < 0 < short(high) else 1e-3
+    excess = float(np.exp(scipy.optimize.brentq(short, low, high))) if short(low) < 0 < short(high) else 1e-3
 
     def classes(m: Floats) -> Floats:
         none = (1 + excess * m) ** (-1 / excess)
@@ -874,7 +875,7 @@ def _sum_failed(
         # a full product is faster than a sparse one where more than a few fail
         drawn = values[rng.integers(0, len(values), failed.shape)] if len(values) > 1 else 0.0
         return np.asarray((failed * (1.0 / -np.expm1(-level) + drawn / level)) @ found)
-    table = sparse.csr_array(failed).astype(np.float64)
+    table = scipy.sparse.csr_array(failed).astype(np.float64)
     own = level[table.indices]
     table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own
     return np.asarray(table @ found)

@@ -6,12 +6,12 @@ from collections.abc import Collection, Sequence
 
 import numpy as np
 import pandas as pd
-from scipy import stats
-from statsmodels.stats.proportion import proportion_confint
 
+from ventbook import distributions as stats
 from ventbook.numerics import Floats
 from ventbook.statistics.causes.account import Account
 from ventbook.statistics.causes.account_tables import UNEXPLAINED
+from ventbook.statistics.rates import binomial_interval
 from ventbook.tables import evidence
 
 SUM_COLUMNS = ("cause", "title", "ventings", "low", "high", "failing")
@@ -177,9 +177,7 @@ def cured_by_cause(account: Account, lifters: pd.DataFrame, *, level: float = 0.
         looked, cured = float(own["share"].sum()), float((own["share"] * own["cured"]).sum())
         share = low = high = None
         if looked >= LEAST_LOOKED:
-            low, high = (
-                float(end) for end in proportion_confint(cured, looked, alpha=1 - level, method="wilson")
-            )
+            low, high = map(float, binomial_interval(cured, looked, level=level))
             share = cured / looked
         rows.append((cause, title, looked, cured, share, low, high))
     return pd.DataFrame(rows, columns=["cause", "title", "looked", "cured", "share", "low", "high"])

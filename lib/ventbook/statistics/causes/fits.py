@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import optimize, special, stats
+import scipy
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import (
     CR3_CLUSTERS,
     Floats,
@@ -346,7 +348,7 @@ def profile_firth(
         end = float(beta[index] + sign * reach)
         if reach < FARTHEST * unit:
             warm = [beta.copy()]
-            end = float(optimize.brentq(below, beta[index], end, args=(warm,), xtol=1e-7 * unit))
+            end = float(scipy.optimize.brentq(below, beta[index], end, args=(warm,), xtol=1e-7 * unit))
         ends.append(end)
     at_zero = top - (below(0.0, [beta.copy()]) + top - drop)
     p = float(stats.chi2.sf(max(2 * at_zero, 0.0) / inflation, 1))

@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook import tables
 from ventbook.numerics import adjust_bh, factorize
 from ventbook.physics import lifter

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
+import scipy
 
 from ventbook.results import NotEnoughData
 from ventbook.statistics.rates import intra_engine_correlation
@@ -178,7 +178,7 @@ def detect_share(
     top = 1 - 1e-6
     if p0 >= top - 1e-3 or lacking(top) > 0:
         return None
-    return float(optimize.brentq(lacking, p0 + 1e-3, top)) if lacking(p0 + 1e-3) > 0 else p0 + 1e-3
+    return float(scipy.optimize.brentq(lacking, p0 + 1e-3, top)) if lacking(p0 + 1e-3) > 0 else p0 + 1e-3
 
 
 def _correlate(failed: np.ndarray, engine: pd.Series) -> float:

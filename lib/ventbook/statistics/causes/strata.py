@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.numerics import Floats, Ints, factorize, judge_fit, keep_spread, satterthwaite_df
 from ventbook.statistics.causes.factors import Factor, code_factors, list_terms, load_factors
 from ventbook.statistics.causes.fits import RUNAWAY, Effect, make_effect

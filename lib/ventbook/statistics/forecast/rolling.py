@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.statistics.forecast.chances import list_origins, roll_chances
 from ventbook.statistics.forecast.counts import predict_rotations, predict_times
 

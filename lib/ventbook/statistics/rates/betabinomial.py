@@ -16,7 +16,8 @@ References
 from __future__ import annotations
 
 import numpy as np
-from scipy import optimize, special
+import scipy
+from scipy import special
 
 from ventbook.statistics.rates.clusters import Array
 
@@ -81,7 +82,7 @@ def _bound_without_failures(engines: Array, tail: float) -> float:
         return float(engines @ np.log((q * (1 - r) + k * r) / ((1 - r) + k * r)) - np.log(tail))
 
     # one lifter alone: 1 - tail; so many lifters that the share is under 1e-13 do not exist
-    return float(special.expit(optimize.brentq(excess, -30.0, 40.0, xtol=1e-12)))
+    return float(special.expit(scipy.optimize.brentq(excess, -30.0, 40.0, xtol=1e-12)))
 
 
 def _posterior(tails: Tails, x: float, n: float) -> tuple[Array, Array]:

@@ -17,8 +17,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook import numerics
 from ventbook.results import NoFit, NotEnoughData
 from ventbook.statistics.rates.clusters import Array, encode_ids

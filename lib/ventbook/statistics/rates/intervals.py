@@ -12,8 +12,9 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-# Our name of a method and the library's.
-METHODS = {"wilson": "wilson", "exact": "beta"}
+from ventbook import distributions as stats
+
+METHODS = ("wilson", "exact")
 
 Array = npt.NDArray[np.float64]
 
@@ -49,10 +50,6 @@ def binomial_interval(
     ValueError
         For a level or method that is not allowed, x outside 0..n, or a value that is not a number.
 
-    Notes
-    -----
-    By statsmodels' ``proportion_confint``.
-
     References
     ----------
     E. B. Wilson, J. Am. Stat. Assoc. 22 (1927) 209; C. J. Clopper, E. S. Pearson, Biometrika 26 (1934) 404;
@@ -67,17 +64,27 @@ def binomial_interval(
     >>> round(float(low), 4), round(float(high), 4)
     (0.2553, 0.3662)
     """
-    from statsmodels.stats.proportion import proportion_confint
-
     level = check_level(level)
     if method not in METHODS:
         raise ValueError(f"method must be one of {', '.join(METHODS)}; got {method!r}")
     x, n = np.broadcast_arrays(np.asarray(x, dtype=float), np.asarray(n, dtype=float))
     if not (np.isfinite(x).all() and np.isfinite(n).all() and (x >= 0).all() and (x <= n).all()):
         raise ValueError("x and n must be finite with 0 <= x <= n")
-    low, high = proportion_confint(x, np.where(n > 0, n, 1.0), alpha=1 - level, method=METHODS[method])
+    find_ends = _score_ends if method == "wilson" else _exact_ends
+    low, high = find_ends(x, np.where(n > 0, n, 1.0), (1 - level) / 2.0)
     # Wilson's formula leaves 1e-17 where the answer is 0 or 1
     return np.where(x > 0, low, 0.0), np.where(x < n, high, 1.0)
+
+
+def _score_ends(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
+    z, share = stats.norm.isf(tail), x / n
+    center = (share + z**2 / (2 * n)) / (1 + z**2 / n)
+    reach = z * np.sqrt(share * (1.0 - share) / n + z**2 / (4.0 * n**2)) / (1 + z**2 / n)
+    return np.clip(center - reach, 0, 1), np.clip(center + reach, 0, 1)
+
+
+def _exact_ends(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
+    return stats.beta.ppf(tail, x, n - x + 1), stats.beta.isf(tail, x + 1, n - x)
 
 
 def difference_interval(

@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.model.conformity import JUDGED
 from ventbook.numerics import find_places
 from ventbook.results import Estimate

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics.trends import gauge_drift
 from ventbook.statistics.trends.gauge_drift import GaugeDrift, mean_lowest

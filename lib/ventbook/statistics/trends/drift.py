@@ -18,8 +18,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import NO_SPREAD, factorize, shuffled_z
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 

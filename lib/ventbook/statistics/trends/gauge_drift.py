@@ -16,9 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize, sparse, stats
 
+from ventbook import distributions as stats
 from ventbook.model.verdicts import is_over
 from ventbook.numerics import NO_SPREAD
 from ventbook.results import Estimate, no_estimate
@@ -433,7 +434,7 @@ class _Fleet:
         if len(at) < 2 or n <= columns:
             return None
         place = np.arange(n)
-        design = sparse.csr_array(
+        design = scipy.sparse.csr_array(
             (np.ones(2 * n), (np.tile(place, 2), np.concatenate([period, len(at) + stratum]))), (n, columns)
         )
         inverse = np.linalg.pinv((design.T @ design).toarray(), hermitian=True)
@@ -443,7 +444,7 @@ class _Fleet:
         if not variance > 1e-12:
             return None
         engine = np.unique(self.engine[rows], return_inverse=True)[1]
-        by_engine = sparse.csr_array((np.ones(n), (engine, place))) @ design
+        by_engine = scipy.sparse.csr_array((np.ones(n), (engine, place))) @ design
         alike = self.alike if value is None else 0.0
         spread = (1 - alike) * (design.T @ design).toarray() + alike * (by_engine.T @ by_engine).toarray()
         cov = (variance * inverse @ spread @ inverse)[: len(at), : len(at)]
@@ -481,7 +482,7 @@ def spread_of_periods(series: Sequence[_Series]) -> tuple[float, int]:
 
     if beyond(0.0) <= 0:
         return 0.0, len(square)
-    return float(optimize.brentq(beyond, 0.0, float(d.max()) / middle)), len(square)
+    return float(scipy.optimize.brentq(beyond, 0.0, float(d.max()) / middle)), len(square)
 
 
 def _shapes(own: _Series) -> list[tuple[str, int, Floats]]:

@@ -12,8 +12,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import root_of
 from ventbook.results import NotEnoughData
 from ventbook.statistics.trends.charts import cusum_weights, reflect_at_zero

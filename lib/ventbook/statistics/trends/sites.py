@@ -16,9 +16,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, special, stats
+from scipy import special
 
+from ventbook import distributions as stats
 from ventbook.numerics import tail_chances
 from ventbook.results import Estimate, NotEnoughData, no_estimate
 
@@ -178,7 +180,7 @@ def level_chances(chances: ArrayLike, failing: float) -> NDArray[np.float64]:
         return np.full(p.size, float(failing > 0))
     logit = special.logit(np.clip(p, 1e-12, 1 - 1e-12))
     reach = float(np.abs(logit).max()) + np.log(p.size + 1.0) + 1.0
-    shift = optimize.brentq(lambda c: float(special.expit(logit + c).sum()) - failing, -reach, reach)
+    shift = scipy.optimize.brentq(lambda c: float(special.expit(logit + c).sum()) - failing, -reach, reach)
     return np.asarray(special.expit(logit + shift), float)
 
 

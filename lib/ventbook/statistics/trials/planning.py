@@ -8,8 +8,8 @@ from functools import partial
 
 import numpy as np
 import numpy.typing as npt
-from scipy import stats
 
+from ventbook import distributions as stats
 from ventbook.statistics.trials.evidence import Evidence, weigh_blocks, weigh_pairs
 from ventbook.tables import load_trial_rules
 

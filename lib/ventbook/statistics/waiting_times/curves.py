@@ -23,9 +23,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+import scipy
 from numpy.typing import ArrayLike
 from scipy.linalg import LinAlgError, cho_factor, cho_solve, solveh_banded
-from scipy.optimize import isotonic_regression
 from scipy.special import ndtri, stdtrit
 
 from ventbook.statistics.waiting_times.intervals import (
@@ -238,7 +238,7 @@ def _find_masses(first: Ints, last: Ints, weight: Floats, size: int, *, sweeps: 
         rise = np.bincount(last, weights=weight / prob, minlength=size + 1)
         rise -= np.bincount(first, weights=weight / prob, minlength=size + 1)
         curve = np.maximum(curve[1:-1], 1e-12)
-        target = isotonic_regression(levels[1:-1] + rise[1:-1] / curve, weights=curve).x
+        target = scipy.optimize.isotonic_regression(levels[1:-1] + rise[1:-1] / curve, weights=curve).x
         target = np.concatenate([[0.0], np.clip(target, 0.0, 1.0), [1.0]])
         before = float(weight @ np.log(prob))
         part = 1.0

@@ -252,7 +252,16 @@ def snapshot_of(page: Page, step: Period) -> Any:
     length = pd.Timestamp(step.end) - pd.Timestamp(step.start)
     day = pd.to_datetime(rows["today"])
     fits = rows[(day >= pd.Timestamp(step.end)) & (day < pd.Timestamp(step.end) + length)]
-    return open_store(path).snapshot(int(fits["number"].iloc[0])) if len(fits) else None
+    if fits.empty:
+        return None
+    return open_store(path).snapshot(int(fits["number"].iloc[0]), rows=_intake_rows(page))
+
+
+@once_a_page
+def _intake_rows(page: Page) -> pd.DataFrame:
+    from ventbook.records.store import open_store
+
+    return open_store(page.snapshot.path).intake_rows(page.snapshot.number)
 
 
 def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:

@@ -31,7 +31,7 @@ def five_numbers(page: Page, facts: ReportData, jobs: pd.DataFrame, period: Peri
         "venting_failure_share": rates.failing_share(jobs, level=page.level),
         "observed_over_expected": expected_ratio(page, facts, period),
         "share_over_time_limit": share_over_time_limit(page, jobs),
-        "rotations_ratio": rotations_ratio(jobs, level=page.level),
+        "rotations_ratio": rotations_ratio(page, jobs),
         "cured_share": rates.cured_lifters(facts.lifters_in(period), level=page.level),
     }
 
@@ -69,9 +69,9 @@ def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
     return waiting.share_over_own_limit(timed, level=page.level)
 
 
-def rotations_ratio(jobs: pd.DataFrame, *, level: float) -> Estimate:
+def rotations_ratio(page: Page, jobs: pd.DataFrame) -> Estimate:
     """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
-    return priming.estimate_ratio(jobs, level=level)
+    return page.keep_made(priming.estimate_ratio, jobs, level=page.level)
 
 
 def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:

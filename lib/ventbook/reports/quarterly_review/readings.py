@@ -91,7 +91,7 @@ def rotations(page: Page) -> Blocks:
                 {
                     "label": label,
                     "site": site or "all",
-                    **_row(numbers.rotations_ratio(jobs, level=page.level)),
+                    **_row(numbers.rotations_ratio(page, jobs)),
                 }
             )
     table = frame_of(rows, ["label", "site", "n", "state"])

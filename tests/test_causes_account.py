@@ -12,7 +12,7 @@ from ventbook.model.lifters import build_lifters
 from ventbook.model.ventings import build_ventings
 from ventbook.physics import lifter
 from ventbook.statistics import causes
-from ventbook.statistics.causes import account_fit, account_naming, account_shares
+from ventbook.statistics.causes import account_fit, account_scores, account_shares
 from ventbook.statistics.causes.account_terms import AIR, KINDS, LEAK
 from ventbook.tables.limits import read_limits
 
@@ -303,7 +303,7 @@ def test_no_term_lowers_the_rate():
 def test_the_tail_is_a_pearson_iii_tail(skewness):
     z = np.array([-0.5, 0.0, 0.7, 2.0, 3.5, 6.0])
     expected = stats.pearson3.sf(z, skewness)
-    found = account_naming.tail_pearson(z, skewness)
+    found = account_scores.tail_pearson(z, skewness)
     here = expected > 1e-12
     np.testing.assert_allclose(found[here], expected[here], rtol=0.02 if abs(skewness) < 0.001 else 1e-6)
 
@@ -320,7 +320,7 @@ def test_spreads_are_found_again():
     rows = type(
         "Rows", (), {"engine": engine, "site_code": np.zeros(len(engine), int), "site_names": ("x",)}
     )()
-    spread, quarters = account_naming.estimate_spreads(failed, fitted, rows, rng.integers(0, 8, len(engine)))
+    spread, quarters = account_scores.estimate_spreads(failed, fitted, rows, rng.integers(0, 8, len(engine)))
     assert spread == pytest.approx(1.0, abs=0.25)
     assert quarters < 0.1
 
@@ -338,7 +338,7 @@ def test_spreads_of_quarters_are_found_again_beside_each_sites_course():
         (),
         {"engine": np.arange(len(cell)), "site_code": cell // quarters, "site_names": range(sites)},
     )()
-    _, spread = account_naming.estimate_spreads(failed, level, rows, cell % quarters)
+    _, spread = account_scores.estimate_spreads(failed, level, rows, cell % quarters)
     assert spread == pytest.approx(0.3, abs=0.06)
 
 
@@ -581,7 +581,7 @@ def test_a_second_look_after_a_run_tells_the_kind():
 
 def test_counts_of_findings_say_nothing_where_they_are_all_one():
     level = np.full(200, 0.2)
-    u, values = account_naming.weigh_counts((np.arange(200) < 40).astype(float), level)
+    u, values = account_scores.weigh_counts((np.arange(200) < 40).astype(float), level)
     assert not u.any()
     assert not values.any()
 
@@ -590,7 +590,7 @@ def test_counts_of_findings_rise_with_the_intensity_and_have_mean_nothing():
     rng = np.random.default_rng(3)
     count = rng.negative_binomial(0.5, 0.5 / (0.5 + 0.5), 4000).astype(float)
     level = np.full(4000, -np.log(np.mean(count == 0)))
-    u, values = account_naming.weigh_counts(count, level)
+    u, values = account_scores.weigh_counts(count, level)
     assert values.mean() == pytest.approx(0.0, abs=1e-12)
     one, two, more = (u[count == k].mean() for k in (1, 2, 3))
     assert one < two < more
@@ -618,8 +618,10 @@ def test_moments_of_scores_agree_with_simulated_ones():
     found -= found.mean(axis=0)
     values = rng.choice([-0.3, 0.6], 500, p=[2 / 3, 1 / 3])
     values = values - values.mean()
-    sd, skewness = account_naming.expect_moments(found, level, values, (0.2, 0.1), rows, quarter)
-    drawn = account_naming.simulate_scores(found, level, values, (0.2, 0.1), rows, quarter, rng, 6000)
+    cell, cells = account_scores.number_cells(rows, quarter)
+    scores = account_scores.NullScores(found, level, values, (0.2, 0.1), rows.engine, cell, cells)
+    sd, skewness = account_scores.expect_moments(scores)
+    drawn = account_scores.simulate_scores(scores, rng, 6000)
     np.testing.assert_allclose(drawn.mean(axis=0) / sd, 0.0, atol=0.06)
     np.testing.assert_allclose(drawn.std(axis=0) / sd, 1.0, atol=0.08)
     np.testing.assert_allclose(stats.skew(drawn), skewness, atol=0.2)

@@ -8,21 +8,16 @@ that chance is within the family's share of the error budget. Then terms that go
 earlier terms that are no longer needed leave. Rounds go on until nothing enters.
 
 References: efficient score, Cox & Hinkley 1974, Theoretical Statistics, 9.3; step-down maximum by resampling,
-Westfall & Young 1993; Pearson III by moments for permutation statistics, Berry & Mielke 1983.
+Westfall & Young 1993.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import scipy
-from scipy import special
 
-from ventbook.cluster import map_partitions
 from ventbook.numerics import Floats, Ints
 from ventbook.statistics.causes.account_fit import (
     Design,
@@ -31,6 +26,16 @@ from ventbook.statistics.causes.account_fit import (
     Fit,
     fit_account,
     stack_columns,
+)
+from ventbook.statistics.causes.account_scores import (
+    SMALL_FLEET,
+    NullScores,
+    estimate_spreads,
+    expect_moments,
+    number_cells,
+    simulate_scores,
+    tail_pearson,
+    weigh_counts,
 )
 from ventbook.statistics.causes.account_terms import (
     AIR,
@@ -45,27 +50,19 @@ from ventbook.statistics.causes.account_terms import (
 )
 
 SIMULATIONS, MANY_SIMULATIONS = 400, 1000  # the latter up to SMALL_FLEET ventings
-SMALL_FLEET = 4_000
-PART_CELLS = 2_000_000  # ventings times fleets that are simulated in one go
 FINE_SIMULATIONS, NEAR = 4000, 3.0  # where the best chance is within a factor of NEAR of the share
-MANY_FAIL = 0.05
 SIDE, EXPOSED_FAILING = 8, 3.0
 KIND_FAILURES = 3.0
 # Share of a term's information that must be left beside the sites and the time of year.
 SITE_INFORMATION = 0.03
 RIVAL_CORRELATION = 0.3
-RIVAL_LOGLIK, LEAVE_LOGLIK = (
-    1.92,
-    1.92,
-)  # half of 3.84, the .95 quantile of chi-square with one degree of freedom
+# Half of 3.84, the .95 quantile of chi-square with one degree of freedom.
+RIVAL_LOGLIK, LEAVE_LOGLIK = 1.92, 1.92
 FORM_LOGLIK = 3.0  # within which a rival stands in for a named term in the draws
 LEAST_SHARE = 0.02  # of the failing ventings: less is not worth a name, however sure
 KEEPS_AWAY = -0.3  # correlation under which an unnamed term stands beside a named one in the draws
 MOST_BESIDE = 4
 ROUNDS = 12
-# Spread between engines and between a site's quarters, as variances of gamma factors around 1: what is taken where the
-# records say nothing, and how many expected pairs of failures that is worth. Common practice, no source.
-ENGINE_SPREAD, QUARTER_SPREAD, SPREAD_PAIRS = 0.3, 0.1, 3.0
 FAMILIES = (CIRCUMSTANCES, TIME)
 
 
@@ -201,72 +198,6 @@ class Named:
         return replace(self, columns=columns, fit=problem.fit(columns, self.chosen))
 
 
-def tail_pearson(z: npt.ArrayLike, skewness: npt.ArrayLike) -> Floats:
-    """Upper tail probability of a Pearson III variate with mean 0, standard deviation 1 and ``skewness``, at
-    ``z``.
-
-    With a = 4 / g^2 it is the upper tail of a gamma(a) variate at a + z sqrt(a) for g > 0, the lower one at a
-    - z sqrt(a) for g < 0, and the normal tail where |g| is under .001 (there the two agree to 2 % up to z =
-    6). At least 1e-300.
-    """
-    z, g = np.broadcast_arrays(np.asarray(z, np.float64), np.asarray(skewness, np.float64))
-    safe = np.where(np.abs(g) < 0.001, 1.0, g)
-    a = 4.0 / safe**2
-    at = np.maximum(a + np.sign(safe) * z * np.sqrt(a), 0.0)
-    tail = special.ndtr(-z)
-    for side, of in ((g >= 0.001, special.gammaincc), (g <= -0.001, special.gammainc)):
-        tail[side] = of(a[side], at[side])
-    return np.maximum(tail, 1e-300)
-
-
-def estimate_spreads(
-    present: Floats, intensity: Floats, rows: VentingRows, quarter: Ints
-) -> tuple[float, float]:
-    """Variance of the gamma factors of engines and of site-quarters, from pairs of ventings that share them.
-
-    A pair's product of residuals has the mean variance x v_i v_j, v = L e^-L. Residuals of site-quarters are
-    taken beside each site's own smooth course (level, slope and bend), which would pass for spread otherwise;
-    what fitting it takes away is given back by its leverage. Drawn to what is usual by a few pairs.
-    """
-    chance = -np.expm1(-intensity)
-    reach = intensity * np.exp(-intensity)
-    residual = present - chance
-
-    def pairs(values: Floats, by: Ints) -> float:
-        total = np.bincount(by, weights=values)
-        return float((total @ total - values @ values) / 2)
-
-    engine = (pairs(residual, rows.engine) + SPREAD_PAIRS * ENGINE_SPREAD) / (
-        pairs(reach, rows.engine) + SPREAD_PAIRS
-    )
-    dated = quarter >= 0
-    if not dated.any():
-        return float(np.clip(engine, 0.0, 3.0)), QUARTER_SPREAD
-    span = int(quarter[dated].max()) + 1
-    cell = rows.site_code[dated] * span + quarter[dated]
-    size = len(rows.site_names) * span
-    excess, weight = 0.0, 0.0
-    off, reached, noise = (
-        np.bincount(cell, weights=part[dated], minlength=size).reshape(-1, span)
-        for part in (residual, reach, chance * (1 - chance))
-    )
-    for o, v, n in zip(off, reached, noise, strict=True):
-        here = n > 1e-9
-        if here.sum() < 4:
-            continue
-        t = np.linspace(-1, 1, span)[here]
-        course = v[here, None] * np.column_stack([np.ones(len(t)), t, t**2][: 3 if len(t) > 5 else 2])
-        root = 1 / np.sqrt(n[here])
-        q, _ = np.linalg.qr(course * root[:, None])
-        scaled = o[here] * root
-        left = (scaled - q @ (q.T @ scaled)) / root
-        leverage = (q**2).sum(axis=1)
-        excess += float((left**2 - n[here] * (1 - leverage)).sum()) / 2
-        weight += float((v[here] ** 2 * (1 - leverage)).sum()) / 2
-    quarters = (excess + SPREAD_PAIRS * QUARTER_SPREAD) / (weight + SPREAD_PAIRS)
-    return float(np.clip(engine, 0.0, 3.0)), float(np.clip(quarters, 0.0, 1.0))
-
-
 def project_terms(
     problem: Problem,
     columns: Columns,
@@ -321,14 +252,13 @@ def project_terms(
 
 
 def _weigh_scores(
-    found: Floats, level: Floats, values: Floats, spreads: tuple[float, float], rows: VentingRows, quarter: Ints,
-    left: Floats, rng: np.random.Generator, simulations: int,
-) -> tuple[Floats, Floats, Floats, Mask]:  # fmt: skip
+    scores: NullScores, left: Floats, rng: np.random.Generator, simulations: int
+) -> tuple[Floats, Floats, Floats, Mask]:
     """Standard deviations and skewness of the scores, p of each usable one in simulated fleets (simulations, usable), and
     which are usable.
     """
-    drawn = simulate_scores(found, level, values, spreads, rows, quarter, rng, simulations)
-    sd, skewness = expect_moments(found, level, values, spreads, rows, quarter)
+    drawn = simulate_scores(scores, rng, simulations)
+    sd, skewness = expect_moments(scores)
     usable = (sd > 1e-9) & (left >= SITE_INFORMATION)
     standard = drawn / np.where(usable, sd, 1.0)
     # what the first-order moments miss is alike for all terms, and told by all of them together
@@ -358,6 +288,7 @@ class Rounds:
             else 0
         )
         self.quarter = np.where(problem.rows.quarter >= 0, problem.rows.quarter - first, -1)
+        self.cell, self.cells = number_cells(problem.rows, self.quarter)
         self.spreads: dict[str, tuple[float, float]] = {}
         self.measured: dict[str, tuple[Fit, Floats, Floats, dict[int, tuple[Floats, float]]]] = {}
 
@@ -451,8 +382,10 @@ class Rounds:
                 self._present(beside, kind), beside.kinds[kind].intensity, problem.rows, self.quarter
             )
             rng = np.random.default_rng([problem.seed, self.rng_round, number])
-            asked = (found, level, values, self.spreads[kind], problem.rows, self.quarter)
-            sd, skewness, drawn_p, usable = _weigh_scores(*asked, left, rng, simulations)
+            scores = NullScores(
+                found, level, values, self.spreads[kind], problem.rows.engine, self.cell, self.cells
+            )
+            sd, skewness, drawn_p, usable = _weigh_scores(scores, left, rng, simulations)
             p[own] = np.where(usable, tail_pearson(observed / sd, skewness), 1.0)
             looked[own] = usable
             null[:, own[usable]] = -np.log(drawn_p) + weights[own[usable]]
@@ -710,172 +643,3 @@ class Rounds:
             reason = "blanks" if self._doubtful(i) else ""
             found.append((i, float(scores.chance[i]), reason))
         return tuple(found)
-
-
-def weigh_counts(count: Floats, level: Floats) -> tuple[Floats, Floats]:
-    """What the number of findings of a failing venting says about its intensity beyond that it failed: u
-    (n,), and the values of the failing ones.
-
-    u is the derivative by log L of the log probability of 1, 2, or 3 and more findings given that there are
-    any, for negative binomial counts whose mean goes with L and whose excess variance makes as many ventings
-    sound as there are; 0 on sound ventings. Its mean is taken off, so that the shape need not be right for
-    the score's mean to be 0. Findings in one engine go together: then a second one says little, and u is
-    small.
-    """
-    failing = count > 0.5
-    out = np.zeros(len(count))
-    if failing.sum() < 10 or not (count[failing] > 1.5).any():
-        return out, np.zeros(1)
-    mean = level * max(float(count.sum() / level.sum()), 1.0)
-    sound = float(np.mean(np.exp(-level)))
-
-    def short(log_excess: float) -> float:
-        excess = np.exp(log_excess)
-        return float(np.mean((1 + excess * mean) ** (-1 / excess))) - sound
-
-    low, high = np.log(1e-3), np.log(50.0)
-    excess = float(np.exp(scipy.optimize.brentq(short, low, high))) if short(low) < 0 < short(high) else 1e-3
-
-    def classes(m: Floats) -> Floats:
-        none = (1 + excess * m) ** (-1 / excess)
-        one = none * m / (1 + excess * m)
-        two = one * m * (1 + excess) / (2 * (1 + excess * m))
-        some = np.maximum(1 - none, 1e-300)
-        return np.column_stack([one, two, np.maximum(some - one - two, 1e-300)]) / some[:, None]
-
-    own = mean[failing]
-    slope = (np.log(classes(own * 1.01)) - np.log(classes(own * 0.99))) / np.log(1.01 / 0.99)
-    value = slope[np.arange(len(own)), np.clip(np.rint(count[failing]), 1, 3).astype(np.int64) - 1]
-    value = value - value.mean()
-    out[failing] = value
-    return out, value
-
-
-def expect_moments(
-    found: Floats,
-    level: Floats,
-    values: Floats,
-    spreads: tuple[float, float],
-    rows: VentingRows,
-    quarter: Ints,
-) -> tuple[Floats, Floats]:
-    """Standard deviation and skewness of the scores (c,) where the account holds; their mean is 0.
-
-    A score is sum x (y (1 / p + u / L) - 1), u drawn from ``values``. Its variance is that of independent
-    ventings, sum x^2 ((1 - p) / p + p var u / L^2), and of pairs that share an engine or a site's quarter,
-    whose covariance is the spread times v_i v_j, v = L e^-L, to first order. Its skewness is that of
-    independent ventings. Simulated, with 400 fleets, either would carry an error of 4 and 12 % of one: enough
-    to lose a cause.
-    """
-    chance = -np.expm1(-level)
-    second, third_u = float(np.mean(values**2)), float(np.mean(values**3))
-    square, cube = found**2, found**3
-    variance = square.T @ ((1 - chance) / chance + chance * second / level**2)
-    third = cube.T @ (
-        (1 - chance) * (1 - 2 * chance) / chance**2
-        + 3 * (1 - chance) * second / level**2
-        + chance * third_u / level**3
-    )
-    skewness = third / np.maximum(variance, 1e-100) ** 1.5
-    reach = found * (level * np.exp(-level) / chance)[:, None]
-    span = int(quarter.max()) + 2
-    cell = rows.site_code * span + quarter + 1
-    for spread, by in zip(spreads, (rows.engine, cell), strict=True):
-        sums = sum_groups(reach, by)
-        variance = variance + spread * np.maximum((sums**2).sum(axis=0) - (reach**2).sum(axis=0), 0.0)
-    return np.sqrt(variance), skewness
-
-
-def sum_groups(values: Floats, by: Ints) -> Floats:
-    """Sums of the rows of ``values`` (n, c) of each group 0, 1, ..., (groups, c)."""
-    order = np.argsort(by, kind="stable")
-    firsts = np.flatnonzero(np.diff(by[order], prepend=-1))
-    return np.add.reduceat(values[order], firsts, axis=0)
-
-
-def simulate_scores(
-    found: Floats,
-    level: Floats,
-    values: Floats,
-    spreads: tuple[float, float],
-    rows: VentingRows,
-    quarter: Ints,
-    rng: np.random.Generator,
-    simulations: int,
-) -> Floats:
-    """Scores (simulations, c) of fleets in which the account holds and engines and site-quarters differ by
-    gamma factors.
-
-    Intensities are raised so that each venting's chance stays what the account says: a gamma factor of
-    variance v around 1 turns exp(-L) into (1 + v L)^(-1/v). What the number of findings says is drawn from
-    ``values``. Over SMALL_FLEET ventings the fleets are made in parts, each from a generator of its own.
-    """
-    shared: dict[str, Any] = {
-        "found": found,
-        "level": level,
-        "values": values,
-        "spreads": spreads,
-        "rows": rows,
-        "quarter": quarter,
-    }
-    if len(level) <= SMALL_FLEET:
-        return _simulate_part((rng, simulations), **shared)
-    size = max(1, PART_CELLS // len(level))
-    sizes = [min(size, simulations - begin) for begin in range(0, simulations, size)]
-    parts = list(zip(rng.spawn(len(sizes)), sizes, strict=True))
-    shared["rows"] = replace(rows, coded={})  # less to send
-    return np.concatenate(list(map_partitions(_simulate_part, parts, shared=shared)))
-
-
-def _simulate_part(
-    part: tuple[np.random.Generator, int],
-    *,
-    found: Floats,
-    level: Floats,
-    values: Floats,
-    spreads: tuple[float, float],
-    rows: VentingRows,
-    quarter: Ints,
-) -> Floats:
-    rng, simulations = part
-    engine, quarters = spreads
-    both = engine + quarters + engine * quarters
-    raised = np.expm1(np.minimum(both * level, 30.0)) / both if both > 1e-6 else level
-    engines = int(rows.engine.max()) + 1
-    span = int(quarter.max()) + 2
-    cell = rows.site_code * span + quarter + 1
-    cells = len(rows.site_names) * span
-    piece = max(1, min(simulations, 8_000_000 // max(len(level), 1)))
-    out = np.empty((simulations, found.shape[1]))
-    shift = found.sum(axis=0)
-    for begin in range(0, simulations, piece):
-        size = min(piece, simulations - begin)
-        by_engine = draw_gamma(rng, engine, (size, engines))
-        by_cell = draw_gamma(rng, quarters, (size, cells))
-        rate = by_engine[:, rows.engine] * by_cell[:, cell] * raised
-        failed = rng.random((size, len(level))) >= np.exp(-rate)
-        out[begin : begin + size] = _sum_failed(failed, level, values, found, rng) - shift
-    return out
-
-
-def draw_gamma(rng: np.random.Generator, variance: float, size: tuple[int, int]) -> Floats:
-    """Gamma factors with mean 1; all 1 without variance."""
-    if variance <= 1e-6:
-        return np.ones(size)
-    return rng.gamma(1.0 / variance, variance, size)
-
-
-def _sum_failed(
-    failed: Mask, level: Floats, values: Floats, found: Floats, rng: np.random.Generator
-) -> Floats:
-    """Row sums of ``found`` over the failed ventings, each times 1 / p + u / L; few fail, so only those are
-    touched.
-    """
-    if failed.shape[1] > SMALL_FLEET and failed.mean() > MANY_FAIL:
-        # a full product is faster than a sparse one where more than a few fail
-        drawn = values[rng.integers(0, len(values), failed.shape)] if len(values) > 1 else 0.0
-        return np.asarray((failed * (1.0 / -np.expm1(-level) + drawn / level)) @ found)
-    table = scipy.sparse.csr_array(failed).astype(np.float64)
-    own = level[table.indices]
-    table.data = 1.0 / -np.expm1(-own) + values[rng.integers(0, len(values), len(own))] / own
-    return np.asarray(table @ found)

@@ -228,10 +228,15 @@ class _Asked:
             findings.gauge[own],
         )
         site = problem.site[keep]
-        asked = Problem(
-            fewer, left, gather_failures(left), problem.h[keep], site[:, site.any(axis=0)], problem.told, problem.seed,
-            problem.doubtful, problem.waves[keep],
-        )  # fmt: skip
+        asked = replace(
+            problem,
+            rows=fewer,
+            findings=left,
+            failures=gather_failures(left),
+            h=problem.h[keep],
+            site=site[:, site.any(axis=0)],
+            waves=problem.waves[keep],
+        )
         columns = Columns(
             fewer,
             self.columns.terms,

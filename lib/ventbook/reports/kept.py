@@ -168,16 +168,14 @@ Blob = bytearray | _Sum
 def hash_value(value: Any) -> bytes:
     """A hash of what :func:`encode` would give, without holding it."""
     blob = _Sum()
-    text = json.dumps(_encode(value, blob), ensure_ascii=False).encode("utf-8", "surrogatepass")
+    text = _write_json(value, blob)
     return hashlib.sha256(blob.sum.digest() + text).digest()
 
 
 def encode(value: Any) -> bytes:
     """A value as bytes, alike for values that are alike. Raises TypeError for what is no plain data."""
     blob = _Part()
-    text = json.dumps(_encode(value, blob), ensure_ascii=False, separators=(",", ":")).encode(
-        "utf-8", "surrogatepass"
-    )
+    text = _write_json(value, blob)
     return len(text).to_bytes(8, "big") + text + bytes(blob)
 
 
@@ -185,6 +183,12 @@ def decode(content: bytes) -> Any:
     """The value of :func:`encode`. Raises an error of some kind for anything else."""
     end = 8 + int.from_bytes(content[:8], "big")
     return _decode(json.loads(content[8:end].decode("utf-8", "surrogatepass")), memoryview(content)[end:])
+
+
+def _write_json(value: Any, blob: Blob) -> bytes:
+    """The JSON of a value; what is held as bytes is added to ``blob``."""
+    plain = _encode(value, blob)
+    return json.dumps(plain, ensure_ascii=False, separators=(",", ":")).encode("utf-8", "surrogatepass")
 
 
 def _encode(value: Any, blob: Blob) -> Any:

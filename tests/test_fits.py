@@ -231,7 +231,7 @@ def effects(rows: Rows) -> Answers:
     with np.errstate(divide="ignore"):
         low, high = np.log(rows.low), np.log(rows.high)
     for fit in (
-        fits.fit_binomial(design, rows.failing, rows.trials), fits.fit_linear(design, rows.value),
+        fits.fit_binomial(design, rows.failing, rows.trials),
         fits.fit_intervals(design, low, high),
     ):  # fmt: skip
         found = fits.estimate_contrast(

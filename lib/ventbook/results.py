@@ -7,7 +7,7 @@ and ``state`` says why.
 from __future__ import annotations
 
 import math
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass
 from typing import Any
 
 STATES = ("estimated", "not_reached", "too_few", "suppressed", "not_recorded")
@@ -71,10 +71,6 @@ class Estimate:
     def as_row(self) -> dict[str, Any]:
         """The fields as a dict, in order, for a frame or JSON."""
         return asdict(self)
-
-    def with_note(self, note: str) -> Estimate:
-        """The same number with ``note`` added."""
-        return replace(self, note=f"{self.note}; {note}" if self.note else note)
 
 
 def no_estimate(

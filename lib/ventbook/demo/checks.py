@@ -81,7 +81,7 @@ def draw_checks(
 ) -> list[dict[str, Any]]:
     """The first check of all lifters; keeps the readings and the gauge in ``row`` for a later check."""
     site = row["_engine"]["_site"]
-    row["_gauge"] = _choose_gauge(row, plant, rng)
+    row["_gauge"] = _choose_gauge(row, rng)
     habits = read_settings()["habits"]
     light = row["site"] == "Lake" and rng.random() < habits["light_press_share"]
     row["_force"] = habits["light_press_N"] if light else float(rng.choice(habits["force_N"]))
@@ -182,7 +182,7 @@ def gauge_bias(gauge: str, plant: tuple[str, ...]) -> float:
     return float(high["bias_mm"]) if gauge == high["gauge"] and "high_gauge" in plant else 0.0
 
 
-def _choose_gauge(row: dict[str, Any], plant: tuple[str, ...], rng: np.random.Generator) -> str:
+def _choose_gauge(row: dict[str, Any], rng: np.random.Generator) -> str:
     site, high = row["_engine"]["_site"], read_settings()["plant"]["high_gauge"]
     others = [gauge for gauge in site["gauges"] if gauge != high["gauge"]]
     usable = high["gauge"] in site["gauges"] and row["date"] >= date.fromisoformat(high["first"])

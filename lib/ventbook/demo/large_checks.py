@@ -90,7 +90,7 @@ def draw_all_checks(
     short = job["lake"] & (rng.random(n) < 0.08)
     mask[short, 4:] = False
     rows = np.arange(n)
-    first, gaps, error = _read(job, lifters, rows, 1, np.where(job["shown"], 1, 2), mask, plant, rng)
+    first, gaps, error = _read(job, lifters, rows, 1, np.where(job["shown"], 1, 2), mask, rng)
     checks = [first]
     troubled = (gaps > limit_mm()).any(axis=1)
     truth = _explain(job, lifters, np.flatnonzero(troubled), gaps, error, plant)
@@ -101,7 +101,7 @@ def draw_all_checks(
     def look_again(again: Array) -> None:
         number[again] += 1
         chosen = np.isfinite(gaps[again]) & (every[again][:, None] | (gaps[again] > limit_mm()))
-        frame, held, _ = _read(job, lifters, again, number[again], run[again], chosen, plant, rng)
+        frame, held, _ = _read(job, lifters, again, number[again], run[again], chosen, rng)
         checks.append(frame)
         gaps[again] = np.where(np.isnan(held), gaps[again], held)
 
@@ -191,7 +191,6 @@ def _read(
     number: Array | int,
     after: Array,
     mask: Array,
-    plant: tuple[str, ...],
     rng: Rng,
 ) -> tuple[pd.DataFrame, Array, Array]:
     """(rows of the table, gaps under force with NaN where not read, errors of these readings)."""

@@ -113,7 +113,7 @@ def draw_ventings(
         row |= {"date": on, "site": engine["_site"]["name"], "_engine": engine, "_quarter": quarter_of(on)}
         _describe_state(row, engine, plant, rng, settings)
         _choose_pressure(row, engine, plant, rng)
-        _describe_pump(row, pumps, settings)
+        _describe_pump(row, pumps)
         _turn(row, engine, rng, pumps, settings)
         _note_papers(row, engine, rng)
         row["_causes"] = _fixed_causes(row, plant, settings)
@@ -145,7 +145,7 @@ def _describe_state(
     if reason["name"] in ("new_engine", "overhauled_engine"):
         engine["_hours"] = 0.0
     if reason.get("new_lifters"):
-        engine["_lot"] = _choose_lot(row["date"], plant, rng, settings)
+        engine["_lot"] = _choose_lot(row["date"], rng, settings)
     warmth = math.sin(2 * math.pi * (row["date"].timetuple().tm_yday - 105) / 365.25)
     lake = row["site"] == "Lake"
     ambient = round(float((12 if lake else 18) + (9 if lake else 4) * warmth + rng.normal(0, 2)))
@@ -172,7 +172,7 @@ def _describe_state(
     }
 
 
-def _choose_lot(on: date, plant: tuple[str, ...], rng: np.random.Generator, settings: dict[str, Any]) -> str:
+def _choose_lot(on: date, rng: np.random.Generator, settings: dict[str, Any]) -> str:
     bad = settings["plant"]["leaking_lot"]
     drawn = rng.random()
     # The lot is fitted in an innocent fleet too; only its leak is planted.
@@ -205,7 +205,7 @@ def _choose_pressure(
     row["pressurised_before_turning_s"] = float(rng.choice(habits["tank_s"])) if pressed else math.nan
 
 
-def _describe_pump(row: dict[str, Any], rng: np.random.Generator, settings: dict[str, Any]) -> None:
+def _describe_pump(row: dict[str, Any], rng: np.random.Generator) -> None:
     """Whether galleries had run empty and the pump held oil; asked for since the form's revision 3, and sometimes forgotten."""
     names = ("gallery_drained", "pump_wetted")
     state = {name: bool(rng.random() < row["_reason"][name]) for name in names}

@@ -465,10 +465,3 @@ def keep_causes(page: Page, account: causes.Account, sums: pd.DataFrame, *, tier
         columns=["venting_id", "engine_id", "site", "quarter", "cause_words", "kind", "share"],
         rows=12,
     )
-
-
-def list_quarters(jobs: pd.DataFrame, quarters: Sequence[str] | None = None) -> dict[str, int]:
-    """Ventings with a known result by quarter."""
-    known = jobs[jobs["failed_first"].notna().to_numpy(bool)]
-    counts = known.groupby("quarter", observed=True).size()
-    return {str(q): int(n) for q, n in counts.items() if quarters is None or q in quarters}

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 WIDTH = 3.7
 """Inches: a phone's window of 390 pixels less its margins, at which 9 points are 12 pixels."""
-ROW, HEAD, FOOT, EDGE = 0.46, 0.34, 0.46, 0.12
+ROW, HEAD, FOOT = 0.46, 0.34, 0.46
 LONGEST = 46
 
 

@@ -203,7 +203,7 @@ def show_left_out(page: Page) -> Blocks:
     outside = cells[cells["outside"] > 0].sort_values(
         ["outside", "step", "site", "state"], ascending=[False, True, True, True], kind="stable"
     )
-    said = say_rule(page)
+    said = say_rule()
     if outside.empty:
         return page.text(f"In {page.period.label} no step was outside its limit at any site.", said)
     titles = {state.name: state.title for state in load_states()}
@@ -225,7 +225,7 @@ def show_left_out(page: Page) -> Blocks:
     )
 
 
-def say_rule(page: Page) -> str:
+def say_rule() -> str:
     """When a step is said to be left out at a site."""
     need = evidence.need("steps_by_site")
     share = evidence.load_budget().share(rates.STEPS_FAMILY)

@@ -154,7 +154,7 @@ def run_up_sheet(page: Page, venting_id: str, start_no: int = 1) -> Blocks:
             label=f"warm: {words}",
         )
     figure.subplots_adjust(left=0.11, right=0.98, top=0.98, bottom=0.08, hspace=0.12)
-    said = _sentence(row, venting_id, start_no)
+    said = _sentence(row, start_no)
     return page.add_figure(
         f"run_up_{_safe(venting_id)}_{start_no}",
         figure,
@@ -194,7 +194,7 @@ def _shown_between(row: pd.Series, start: float | None) -> tuple[float, float] |
     return start + float(row["time_low_s"]), start + float(row["time_high_s"])
 
 
-def _sentence(row: pd.Series, venting_id: str, start_no: int) -> str:
+def _sentence(row: pd.Series, start_no: int) -> str:
     if start_no == 0:
         turned = row["rotations_to_pressure"]
         found = (

@@ -158,20 +158,17 @@ def instruments(estimate: Estimate, *, pairs: int) -> str:
     return f"On {wording.count(pairs, 'start')} with both, the stopwatch reads {size} {side} on average (plausible range {spread})."
 
 
-def draw_share_ended(
-    ax: Axes, points: pd.DataFrame, *, label: str, index: int = 0, band: bool = True
-) -> Axes:
+def draw_share_ended(ax: Axes, points: pd.DataFrame, *, label: str) -> Axes:
     """Share ended by each time, from a curve's points (time, survival, low, high), with its limits as a band."""
-    style = series_style(index)
-    if band:
-        ax.fill_between(
-            points["time"],
-            100 * (1 - points["high"]),
-            100 * (1 - points["low"]),
-            color=style["color"],
-            alpha=0.18,
-            linewidth=0,
-        )
+    style = series_style(0)
+    ax.fill_between(
+        points["time"],
+        100 * (1 - points["high"]),
+        100 * (1 - points["low"]),
+        color=style["color"],
+        alpha=0.18,
+        linewidth=0,
+    )
     time, share = thin_curve(points["time"], 100 * (1 - points["survival"]))
     ax.plot(time, share, color=style["color"], linestyle=style["linestyle"], linewidth=1.8, label=label)
     ax.set_ylim(0, 100)

@@ -141,7 +141,6 @@ def compare_forces(c: Checks, state: npt.NDArray[np.intp]) -> dict[str, npt.NDAr
 def bring_to_reference(
     c: Checks,
     state: npt.NDArray[np.intp],
-    travel: Floats,
     growth: Floats,
     until: Floats,
     force: float | Floats,

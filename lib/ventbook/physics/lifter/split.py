@@ -207,7 +207,8 @@ def correct_to_reference(
         raise ValueError(f"reference force and hold must be over 0; got {np.min(force):g}, {np.min(hold):g}")
     checks = read_checks(frame, reference_force_N=force, reference_hold_s=hold)
     state = _state(checks)
-    found = bring_to_reference(checks, state, *_point(checks, state), force, hold)
+    _, growth, until = _point(checks, state)
+    found = bring_to_reference(checks, state, growth, until, force, hold)
     return np.asarray(found["gap_corrected_mm"], dtype=float)
 
 
@@ -314,7 +315,7 @@ def _split_distinct(c: Checks, force: float, hold: float, level: float, seed: in
     volumes = _volumes(c, state, travel, growth, level, seed)
     out |= {name: np.where(contradictory, np.nan, values) for name, values in volumes.items()}
     out |= compare_forces(c, state)
-    out |= bring_to_reference(c, state, travel, growth, until, force, hold)
+    out |= bring_to_reference(c, state, growth, until, force, hold)
     out["split_note"] = _notes(c, state, force, contradictory)
     return pd.DataFrame(out)
 

@@ -343,11 +343,11 @@ def _read_uncertainties(
             code
         ]
 
-    def pick(name: str, bit: str, own: Floats, recorded: float) -> tuple[Floats, Floats | float]:
+    def pick(bit: str, own: Floats, recorded: float) -> tuple[Floats, Floats | float]:
         return np.where((taken & BIT[bit]) != 0, own, recorded), recorded
 
     found = {
-        name: pick(name, name, usual(name), RECORDED_U[name])
+        name: pick(name, usual(name), RECORDED_U[name])
         for name in (
             "pump_displacement_cm3",
             "suction_line_length_m",
@@ -358,7 +358,7 @@ def _read_uncertainties(
         )
     }
     found["tank_head_m"] = pick(
-        "tank_head_m", "tank_head_m", usual("tank_head_m", relative=False), RECORDED_U["tank_head_m"]
+        "tank_head_m", usual("tank_head_m", relative=False), RECORDED_U["tank_head_m"]
     )
     tank = inputs.value["tank_overpressure_bar"][place]
     own = usual("tank_overpressure_bar", relative=False)
@@ -367,7 +367,7 @@ def _read_uncertainties(
     # the volume itself is one with the efficiency on oil; only what a gallery that wasn't drained holds is each job's own
     found["gallery"] = inputs.value["gallery_u"][place], 0.0
     found["turning_speed_rpm"] = pick(
-        "turning_speed_rpm", "turning_speed_rpm", usual("hand_speed_rpm"), RECORDED_U["turning_speed_rpm"]
+        "turning_speed_rpm", usual("hand_speed_rpm"), RECORDED_U["turning_speed_rpm"]
     )
     grades = read_oils().u_relative
     kelvin = np.where(

@@ -183,7 +183,7 @@ def t_interval(estimate: float, variance: float, groups: int, level: float) -> t
 
 @dataclass(frozen=True)
 class MixtureFit:
-    """``centre`` of the log ratio with its interval, ``scatter`` of one job, and how many tops the interval spans.
+    """``centre`` of the log ratio with its interval and ``scatter`` of one job.
 
     ``expected`` (n,) is the log expectation of each job under one of its options, drawn by its probability.
     """
@@ -192,7 +192,6 @@ class MixtureFit:
     low: float
     high: float
     scatter: float
-    tops: int
     expected: Floats
 
 
@@ -223,7 +222,7 @@ def fit_mixture(
     ends = [(top.mu - below, top.mu + above) for top in near]
     ends_low, ends_high = min(a for a, _ in ends), max(b for _, b in ends)
     return MixtureFit(
-        best.mu, ends_low, ends_high, best.sigma, len(ends), model.draw(best, rng=np.random.default_rng(0))
+        best.mu, ends_low, ends_high, best.sigma, model.draw(best, rng=np.random.default_rng(0))
     )
 
 

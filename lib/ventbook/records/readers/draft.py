@@ -89,7 +89,7 @@ def draft_source(
     if separator and separator != ",":
         lines.append(f"separator = {_quote(separator)}")
     body = [cells for number, cells in rows if number > line]
-    lines += _draft_forms(body, table)
+    lines += _draft_forms(body)
     columns, unit_lines, code_lines = ["[source.columns]"], ["[source.units]"], []
     chosen = _choose_columns(headers, table)
     for position, header in enumerate(headers):
@@ -196,7 +196,7 @@ def _find_best(rows: list[tuple[int, list[str]]], by_name: list[Table]) -> tuple
     return best[1], best[2], best[3]
 
 
-def _draft_forms(body: list[list[str]], table: Table) -> list[str]:
+def _draft_forms(body: list[list[str]]) -> list[str]:
     lines = []
     cells = [cell.strip() for row in body[:200] for cell in row]
     try:

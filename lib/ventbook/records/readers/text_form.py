@@ -46,7 +46,6 @@ class TextScan:
     size: int
     lines: int  # by line ends alone: line feeds, carriage returns, or both together
     plain: bool  # UTF-8 without odd quotes, blank lines, bare carriage returns or zero bytes
-    quoted: bool
     mixed: bool
 
 
@@ -125,7 +124,6 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
         size=size,
         lines=lines,
         plain=valid and told in ("utf-8", "utf-8-sig") and not (blank or bare or zeros or spanning),
-        quoted=quotes > 0,
         mixed=told == "mixed",
     )
 

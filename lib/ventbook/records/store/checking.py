@@ -20,7 +20,6 @@ from ventbook.records.store.locks import hold_lock, is_probe
 from ventbook.records.store.proof import LOG, find_fault, fold_proofs, list_log, seal_row
 from ventbook.records.store.snapshots import CACHE, INTAKES, LOCK, MARK, Store, table_path
 
-FILES_OF_OURS = (LOCK, MARK)
 PARTS = (".part", ".tmp")  # ends of names that a killed writer may leave
 DAY_H = 24.0
 

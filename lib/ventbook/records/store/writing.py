@@ -53,7 +53,6 @@ class Writer:
     heads: dict[str, int] = field(
         default_factory=dict
     )  # of every table, after what this writer has written so far
-    committed: bool = False
     content: int = CONTENT
     still_held: Callable[[], None] = lambda: None
     ahead: dict[str, Future[Place]] = field(default_factory=dict)
@@ -228,7 +227,6 @@ class Writer:
         sync_folder(path)
         sync_folder(path / LOG)
         snapshots.write_mark(self.store.path, snapshots=self.number, last=last)
-        self.committed = True
         return self.number
 
 

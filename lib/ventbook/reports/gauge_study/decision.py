@@ -163,14 +163,14 @@ def _rules(page: Page, found: Decisions) -> Blocks:
     rows = []
     for g in found.gauges:
         v = g.verdict
-        rows.append(_rule_row(page, g.name, "as read", v.as_read))
+        rows.append(_rule_row(g.name, "as read", v.as_read))
         if g.bias_known and g.error.bias:
-            rows.append(_rule_row(page, g.name, "bias taken off", v.corrected))
+            rows.append(_rule_row(g.name, "bias taken off", v.corrected))
         if v.guarded is not None and v.guarded.accept < v.as_read.accept:
             up_to = wording.number(
                 v.guarded.accept, "mm", units=page.units, decimals=words.decimals(page.units) - 1
             )
-            rows.append(_rule_row(page, g.name, f"as read, passing up to {up_to}", v.guarded))
+            rows.append(_rule_row(g.name, f"as read, passing up to {up_to}", v.guarded))
     return page.add_table(
         "wrong_verdicts",
         pd.DataFrame(rows),
@@ -184,7 +184,7 @@ def _rules(page: Page, found: Decisions) -> Blocks:
     )  # fmt: skip
 
 
-def _rule_row(page: Page, name: str, rule: str, r: Rule) -> dict[str, object]:
+def _rule_row(name: str, rule: str, r: Rule) -> dict[str, object]:
     row: dict[str, object] = {
         "gauge": name or "not recorded", "rule": rule, "accept_mm": r.accept, "passed": r.passed, "failed": r.failed
     }  # fmt: skip

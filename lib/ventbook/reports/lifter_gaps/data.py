@@ -93,9 +93,9 @@ def load_data(page: Page) -> ReportData:
     )
 
 
-def shown(values: pd.Series | np.ndarray | float, page: Page, unit: str = "mm") -> np.ndarray:
-    """Values in the page's display unit."""
-    return np.asarray(units.display(np.asarray(values, dtype=float), unit, page.units)[0], dtype=float)
+def shown(values: pd.Series | np.ndarray | float, page: Page) -> np.ndarray:
+    """Values in mm in the page's display unit."""
+    return np.asarray(units.display(np.asarray(values, dtype=float), "mm", page.units)[0], dtype=float)
 
 
 def limit_label(facts: ReportData, page: Page) -> str:

@@ -22,7 +22,7 @@ from ventbook.statistics import causes, rates, trends
 QUARTERS_DRAWN, QUARTERS_LED = 12, 8
 
 
-def quarters_in(page: Page, period: Period) -> list[str]:
+def quarters_in(period: Period) -> list[str]:
     """Quarters that lie in the period whole, by label, oldest first."""
     found = pd.period_range(
         pd.Timestamp(period.start), pd.Timestamp(period.end) - pd.Timedelta(days=1), freq="Q"
@@ -104,7 +104,7 @@ def lead_picture(page: Page, facts: ReportData) -> Blocks:
 def compare_periods_by_cause(page: Page) -> pd.DataFrame | None:
     """What each cause's failing ventings were in the period held against and are now; None where the quarters don't match."""
     facts, account = load_data(page), told.load_account(page)
-    before, after = quarters_in(page, facts.before_period), quarters_in(page, page.period)
+    before, after = quarters_in(facts.before_period), quarters_in(page.period)
     if account.state != "named" or not after or len(before) != len(after) or not len(facts.before):
         return None
     return causes.compare_causes(account, before, after, site=page.filters.get("site", ""))
@@ -123,7 +123,7 @@ def by_cause(page: Page) -> Blocks:
     shown += _show_changes(page, facts, account)
     shown += _show_expected(page, facts, account)
     shown += _show_sites(page, account)
-    return shown + show_sensitivity(page) + _show_cure(page, facts, account)
+    return shown + show_sensitivity(page) + _show_cure(page, account)
 
 
 def _show_quarters(page: Page, facts: ReportData, account: causes.Account) -> Blocks:
@@ -272,7 +272,7 @@ def _show_sites(page: Page, account: causes.Account) -> Blocks:
     )
 
 
-def _show_cure(page: Page, facts: ReportData, account: causes.Account) -> Blocks:
+def _show_cure(page: Page, account: causes.Account) -> Blocks:
     table = causes.cured_by_cause(account, page.history_lifters, level=page.level)
     table = table.assign(
         cause_words=table["title"],

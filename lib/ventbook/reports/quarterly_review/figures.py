@@ -106,10 +106,10 @@ def draw_split(
     return ax
 
 
-def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str, label: str = "label") -> Axes:
+def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str) -> Axes:
     """Observed over expected with intervals on a log scale, one row a period or site, the line at 1 marked.
 
-    table : columns ``label``, estimate, low, high; a low end of 0 is drawn to the edge.
+    table : columns label, estimate, low, high; a low end of 0 is drawn to the edge.
     """
     shown = table[table["estimate"].notna()].reset_index(drop=True)
     y = np.arange(len(shown))[::-1]
@@ -125,7 +125,7 @@ def draw_ratios(ax: Axes, table: pd.DataFrame, *, title: str, label: str = "labe
     ax.set_xticks(ticks, [f"{tick:g}" for tick in ticks])
     ax.minorticks_off()
     ax.set_xlim(floor * 0.9, max(5.5, float(np.nanmax(high, initial=1.0)) * 1.1))
-    ax.set_yticks(y, [str(value) for value in shown[label]])
+    ax.set_yticks(y, [str(value) for value in shown["label"]])
     ax.set_ylim(-0.6, max(len(shown) - 0.4, 0.6))
     ax.grid(axis="x")
     ax.set_xlabel("failing ventings: observed over expected")
@@ -177,18 +177,18 @@ def draw_funnel(
 
 
 def draw_levels(
-    ax: Axes, table: pd.DataFrame, *, title: str, unit: str, groups: Sequence[str] = (), group: str = "site"
+    ax: Axes, table: pd.DataFrame, *, title: str, unit: str, groups: Sequence[str] = ()
 ) -> Axes:  # fmt: skip
-    """A number by period with its interval, one line a group (``groups`` empty: one line).
+    """A number by period with its interval, one line a site (``groups`` empty: one line).
 
-    table : columns label, estimate, low, high and ``group``. Groups differ by marker and line as well as colour.
+    table : columns label, estimate, low, high and site. Sites differ by marker and line as well as colour.
     """
     from ventbook.document.plotting import series_style
 
     labels = list(dict.fromkeys(table["label"]))
     wanted: list[str | None] = list(groups) or [None]
     for index, name in enumerate(wanted):
-        part = table if name is None else table[table[group] == name]
+        part = table if name is None else table[table["site"] == name]
         x = np.array([labels.index(label) for label in part["label"]]) + 0.08 * (
             index - (len(wanted) - 1) / 2
         )

@@ -81,7 +81,7 @@ def answer_sentences(
     if only_findings(facts.now):
         status += " Some ventings were recorded only because something was found, so no share of all ventings is known."
     expected = expected_failing(facts)
-    against = words.expected_sentence(label, now["observed_over_expected"], expected)
+    against = words.expected_sentence(now["observed_over_expected"], expected)
     _keep(
         page,
         "expected_failing_ventings",
@@ -364,16 +364,13 @@ def limitations(page: Page) -> Blocks:
         "That nothing changed. No signal means that nothing stands out from chance with this many ventings.",
     ]
     if facts.watch.state == "estimated" and n:
-        sentences.append(smallest_change(facts.now, facts.watch.cells, facts.step.label))
+        sentences.append(smallest_change(facts.watch.cells, facts.step.label))
     sentences.append(budget_words.allowance_sentence(FAMILY, what="signals"))
     return page.text(*[s for s in sentences if s])
 
 
-def smallest_change(now: object, cells: object, label: str) -> str:
+def smallest_change(cells: pd.DataFrame, label: str) -> str:
     """How large a rise at the middle site would have to be to be seen in one period."""
-    import pandas as pd
-
-    assert isinstance(cells, pd.DataFrame)
     here = cells[(cells["period"] == label) & (cells["site"] != "") & (cells["n"] > 0)]
     if here.empty:
         return ""

@@ -94,7 +94,7 @@ def status_sentence(
     return f"{text}; {', '.join(known)}."
 
 
-def expected_sentence(label: str, ratio: Estimate, expected: float) -> str:
+def expected_sentence(ratio: Estimate, expected: float) -> str:
     """Observed over expected in words."""
     if ratio.estimate is None:
         return ""

@@ -10,7 +10,6 @@ import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import only_findings
-from ventbook.numerics import is_among
 from ventbook.reports.account import list_named, load_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
@@ -33,7 +32,6 @@ class ReportData:
     jobs: pd.DataFrame
     lifters: pd.DataFrame
     beside: pd.DataFrame
-    beside_lifters: pd.DataFrame
     factors: tuple[causes.Factor, ...]
     account: causes.Account
     effects: dict[str, pd.DataFrame]
@@ -75,7 +73,7 @@ def load_data(page: Page) -> ReportData:
             drop=True
         )
         jobs = jobs[(jobs["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(drop=True)
-    beside, beside_lifters = _take_beside(page)
+    beside = _take_beside(page)
     factors = causes.load_factors()
     effects = {
         outcome: causes.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)
@@ -110,7 +108,6 @@ def load_data(page: Page) -> ReportData:
         jobs,
         lifters,
         beside,
-        beside_lifters,
         factors,
         account,
         effects,
@@ -142,15 +139,14 @@ def _keep_place(page: Page, frame: pd.DataFrame) -> pd.DataFrame:
     return page.within(frame.reset_index(drop=True), Period("", dt.date.min, page.period.end))
 
 
-def _take_beside(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
+def _take_beside(page: Page) -> pd.DataFrame:
     lifters = _keep_place(page, page.all_lifters)
     jobs = causes.add_lifter_columns(_keep_place(page, page.all_jobs), lifters)
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         every = (jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(dtype=bool)
         jobs = jobs[every].reset_index(drop=True)
-        lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])].reset_index(drop=True)
-    return jobs, lifters
+    return jobs
 
 
 def named_lots(account: causes.Account) -> list[str]:

@@ -79,7 +79,7 @@ def one_venting(page: Page) -> Blocks:
         title=f"Engine {wording.clean_text(job['engine_id'])}: ventings, starts and checks",
         columns=["date", "venting_id", "event", "told"],
     )  # fmt: skip
-    shown += _gap_figure(page, name, lifters)
+    shown += _gap_figure(page, lifters)
     shown += _flags(page, job, lifters)
     shown += _modes(page, facts, name, lifters)
     shown += run_up_sheet(page, name)
@@ -168,7 +168,7 @@ def _start_row(page: Page, job: dict[str, Any], start: dict[str, Any]) -> tuple[
     return day, job["venting_id"], f"start {start['start_no']}", ", ".join(words)
 
 
-def _gap_figure(page: Page, name: str, lifters: pd.DataFrame) -> Blocks:
+def _gap_figure(page: Page, lifters: pd.DataFrame) -> Blocks:
     if lifters.empty:
         return page.text("No lifter check was handed in for it.")
     gap, label = units.display(lifters["gap_first_mm"].to_numpy(dtype=float), "mm", page.units)

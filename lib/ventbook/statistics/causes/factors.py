@@ -6,7 +6,7 @@ A contrast says what is asked of which rows, and what it may be adjusted for.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 from typing import Annotated, Any
@@ -81,7 +81,6 @@ class Coded:
     codes: Ints
     levels: tuple[str, ...]
     numbers: Floats | None = None
-    cuts: Ints | None = field(default=None, compare=False)
 
     @property
     def known(self) -> np.ndarray:

@@ -52,7 +52,6 @@ class Fit:
     weight: Floats
     converged: bool
     scale: float = 1.0
-    least_squares: bool = False
 
 
 @dataclass(frozen=True)
@@ -120,16 +119,6 @@ def fit_patterns(design: Floats, failures: Floats, trials: Floats) -> tuple[Fit,
 def _loglik(design: Floats, failures: Floats, trials: Floats, beta: Floats) -> float:
     eta = design @ beta
     return float(failures @ eta - trials @ np.logaddexp(0.0, eta))
-
-
-def fit_linear(design: Floats, values: Floats) -> Fit:
-    """Least squares of ``values`` on ``design``, in the same shape as the other fits."""
-    bread = np.asarray(np.linalg.pinv(design.T @ design, hermitian=True), dtype=np.float64)
-    beta = bread @ (design.T @ values)
-    residual = values - design @ beta
-    free = len(values) - design.shape[1]
-    scale = float(np.sqrt((residual**2).sum() / free)) if free > 0 else 0.0
-    return Fit(beta, bread, residual, np.ones(len(values)), True, scale, least_squares=True)
 
 
 def fit_intervals(design: Floats, low: Floats, high: Floats) -> Fit:
@@ -229,7 +218,7 @@ def estimate_contrast(
         moved = np.bincount(cluster, weights=pull * fit.residual, minlength=n_clusters)
         found = float(moved @ moved) * n_clusters / (n_clusters - 1)
     # least squares leaves its scale out of the bread; the other fits have it in their weights
-    model = float(contrast @ fit.bread @ contrast) * (fit.scale**2 if fit.least_squares else 1.0)
+    model = float(contrast @ fit.bread @ contrast)
     found = keep_spread(max(found, 0.0), model)
     return make_effect(log, float(np.sqrt(found)), df, level=level)
 

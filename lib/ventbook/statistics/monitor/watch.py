@@ -24,7 +24,6 @@ Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 YEAR_DAYS = 365
 STARTS = 4
-GROUP = ["stream", "level", "year", "kind"]
 FLAGS = ("noted", "alarmed", "firm")
 
 

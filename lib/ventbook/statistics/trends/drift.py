@@ -278,10 +278,6 @@ def test_change_rank(values: ArrayLike) -> tuple[int, int, float]:
 test_change_rank.__test__ = False  # type: ignore[attr-defined]
 
 
-def _reach(numerator: float, step2: float) -> int:
-    return int(min(numerator / step2, 1e9)) + 1 if step2 > 0 else int(1e9)
-
-
 def _shortest_run(weight: NDArray[np.float64], level: float, inside: int) -> tuple[int, int]:
     total = np.concatenate([[0.0], np.cumsum(weight)])
     n = len(weight)

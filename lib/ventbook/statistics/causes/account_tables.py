@@ -23,6 +23,9 @@ TERM_COLUMNS = (
     "findings", "findings_low", "findings_high", "ventings", "ventings_low", "ventings_high",
     "avoidable", "avoidable_low", "avoidable_high", "share", "rivals", "reason", "refute", "check", "cost",
 )  # fmt: skip
+TERM_TEXTS = (
+    "name", "title", "kind_of_term", "acts_on", "mechanism", "site", "standing", "rivals", "reason", "refute", "check",
+)  # fmt: skip
 LOOKED_COLUMNS = ("name", "title", "kind_of_term", "acts_on", "p", "p_any", "standing", "reason")
 SHARE_COLUMNS = ("venting_id", "engine_id", "lifter", "quarter", "site", "cause", "kind", "share")
 VENTING_COLUMNS = ("venting_id", "engine_id", "quarter", "site", "cause", "kind", "share", "avoidable")
@@ -148,23 +151,14 @@ def list_terms(
             records.append(
                 record | {"name": term.cause, "standing": evidence.HINT, "p_any": chance, "reason": reason}
             )
-    table = pd.DataFrame(records, columns=list(TERM_COLUMNS))
-    texts = (
-        "name",
-        "title",
-        "kind_of_term",
-        "acts_on",
-        "mechanism",
-        "site",
-        "standing",
-        "rivals",
-        "reason",
-        "refute",
-        "check",
-    )
-    for name in texts:
+    return _order_terms(pd.DataFrame(records, columns=list(TERM_COLUMNS)))
+
+
+def _order_terms(table: pd.DataFrame) -> pd.DataFrame:
+    """Terms as texts and numbers, those with most ventings first, without hints of what is named."""
+    for name in TERM_TEXTS:
         table[name] = table[name].astype("object").where(table[name].notna(), "").astype("str")
-    numbers = [c for c in TERM_COLUMNS if c not in texts]
+    numbers = [c for c in TERM_COLUMNS if c not in TERM_TEXTS]
     table[numbers] = table[numbers].astype(float)
     hint = table["standing"] == evidence.HINT
     # a hint of what is named already says nothing new

@@ -188,7 +188,10 @@ def find_change_in_counts(
     weight = np.exp(marginal - np.max(marginal))
     low, high = _shortest_run(weight / weight.sum(), level, best - 1)
     before, after = o1[best - 1] / e1[best - 1], o2[best - 1] / e2[best - 1]
-    return _change(best, low + 1, high + 1, before, after, statistic, level, n, "Poisson step", labels)
+    names = [None, None, None] if labels is None else [labels[i] for i in (best, low + 1, high + 1)]
+    return ChangePoint(
+        best - 1, low, high, float(before), float(after), statistic, level, n, "Poisson step", *names
+    )
 
 
 def chance_of_change(
@@ -289,16 +292,6 @@ def _shortest_run(weight: NDArray[np.float64], level: float, inside: int) -> tup
             start = int(starts[np.argmax(mass[starts])])
             return start, start + length - 1
     return 0, n - 1
-
-
-def _change(
-    best: int, low: int, high: int, before: float, after: float, statistic: float, level: float, n: int,
-    method: str, labels: Sequence[Any] | None,
-) -> ChangePoint:  # fmt: skip
-    names = [None, None, None] if labels is None else [labels[i] for i in (best, low, high)]
-    return ChangePoint(
-        best - 1, low - 1, high - 1, float(before), float(after), statistic, level, n, method, *names
-    )
 
 
 def compare_estimates(now: Estimate, before: Estimate, *, ratio: bool = False) -> Estimate:

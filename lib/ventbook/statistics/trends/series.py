@@ -6,6 +6,7 @@ same series (series, draws), so that the page's limits can be set on all of them
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -36,6 +37,36 @@ EWMA_WEIGHT = 0.4
 
 
 @dataclass(frozen=True)
+class Watched:
+    """What the parts of one page have in common: ``used`` rows of the ``past`` and the ``watched`` periods, the names of their
+    columns ``period`` and ``site``, the mix, and how many innocent presents are drawn.
+    """
+
+    used: pd.DataFrame
+    design: Design
+    period: str
+    site: str
+    past: tuple[str, ...]
+    watched: tuple[str, ...]
+    draws: int
+
+    @property
+    def by(self) -> list[str]:
+        """Columns in whose combinations the rows are alike."""
+        return list(dict.fromkeys([self.period, self.site, *self.design.factors]))
+
+    def cells(self, rows: pd.DataFrame) -> Iterator[tuple[int, int, NDArray[np.bool_]]]:
+        """Site, watched period and mask of the rows of each cell that has any."""
+        at_site = pd.Index(self.design.sites).get_indexer(pd.Index(rows[self.site]))
+        at_time = pd.Index(self.watched).get_indexer(pd.Index(rows[self.period]))
+        for i in range(len(self.design.sites)):
+            for j in range(len(self.watched)):
+                mask = (at_site == i) & (at_time == j)
+                if mask.any():
+                    yield i, j, mask
+
+
+@dataclass(frozen=True)
 class Part:
     rows: list[dict[str, Any]]
     simulated: Array
@@ -44,45 +75,37 @@ class Part:
     model: ShareModel | None = None
 
 
-def watch_shares(
-    used: pd.DataFrame, design: Design, period: str, site: str, failed: str, past: tuple[str, ...],
-    watched: tuple[str, ...], draws: int, rng: np.random.Generator,
-) -> Part | None:  # fmt: skip
-    known = used[used[failed].notna()]
-    by = list(dict.fromkeys([period, site, *design.factors]))
-    rows = collapse(known, by=by, sums={"failing": known[failed].astype(bool)})
-    matrix = make_matrix(design, rows, site=site)
-    then = rows[period].isin(past).to_numpy()
+def watch_shares(asked: Watched, failed: str, rng: np.random.Generator) -> Part | None:
+    """The failing share of the page and of each site; None where the past says nothing of it."""
+    design, past, watched, draws = asked.design, asked.past, asked.watched, asked.draws
+    known = asked.used[asked.used[failed].notna()]
+    rows = collapse(known, by=asked.by, sums={"failing": known[failed].astype(bool)})
+    matrix = make_matrix(design, rows, site=asked.site)
+    then = rows[asked.period].isin(past).to_numpy()
     failing, n = rows["failing"].to_numpy(), rows["n"].to_numpy()
     try:
         model = fit_shares(design, matrix[then], failing[then], n[then])
     except NotEnoughData:
         return None
     p = model.share(matrix)
-    cells = _cell_table(rows, period, site, failing, n, p)
+    cells = _cell_table(rows, asked.period, asked.site, failing, n, p)
     spread = _spread_between(cells, past)
     drift = model.draw(draws, rng=rng) - model.weights @ model.means
     t, s = len(watched), len(design.sites)
     observed, size = np.zeros((s, t)), np.zeros((s, t))
     expected, steps0 = np.zeros((s, t)), {d: np.zeros((s, t)) for d in ODDS_RATIO}
     simulated = np.zeros((s, t, draws))
-    at_site = pd.Index(design.sites).get_indexer(pd.Index(rows[site]))
-    at_time = pd.Index(watched).get_indexer(pd.Index(rows[period]))
-    for i in range(s):
-        for j in range(t):
-            mask = (at_site == i) & (at_time == j)
-            if not mask.any():
-                continue
-            pi, ni = p[mask], n[mask]
-            observed[i, j], size[i, j], expected[i, j] = failing[mask].sum(), ni.sum(), ni @ pi
-            for direction, ratio in ODDS_RATIO.items():
-                steps0[direction][i, j] = ni @ cusum_weights(pi, odds_ratio=ratio)[0]
-            variance = ni @ (pi * (1 - pi))
-            slope = (ni * pi * (1 - pi)) @ matrix[mask] / variance
-            shift = drift @ slope
-            if spread > 1:
-                shift = shift + rng.standard_normal(draws) * np.sqrt((spread - 1) / variance)
-            simulated[i, j] = _draw_failing(expected[i, j], variance, ni.sum(), shift, rng)
+    for i, j, mask in asked.cells(rows):
+        pi, ni = p[mask], n[mask]
+        observed[i, j], size[i, j], expected[i, j] = failing[mask].sum(), ni.sum(), ni @ pi
+        for direction, ratio in ODDS_RATIO.items():
+            steps0[direction][i, j] = ni @ cusum_weights(pi, odds_ratio=ratio)[0]
+        variance = ni @ (pi * (1 - pi))
+        slope = (ni * pi * (1 - pi)) @ matrix[mask] / variance
+        shift = drift @ slope
+        if spread > 1:
+            shift = shift + rng.standard_normal(draws) * np.sqrt((spread - 1) / variance)
+        simulated[i, j] = _draw_failing(expected[i, j], variance, ni.sum(), shift, rng)
     out, values = [], []
     for i in (-1, *range(s)):
         o, e, k, sim = _pick(observed, i), _pick(expected, i), _pick(size, i), _pick(simulated, i)
@@ -112,14 +135,15 @@ def _draw_failing(mean: float, variance: float, n: float, shift: Array, rng: np.
 
 
 def watch_numbers(
-    used: pd.DataFrame, design: Design, period: str, site: str, name: str, column: str, past: tuple[str, ...],
-    watched: tuple[str, ...], draws: int, rng: np.random.Generator, *, log: bool,
-) -> Part | None:  # fmt: skip
-    value = pd.to_numeric(used[column], errors="coerce").to_numpy(float, na_value=np.nan)
+    asked: Watched, name: str, column: str, rng: np.random.Generator, *, log: bool
+) -> Part | None:
+    """The mean of a number, or of its logarithm, of the page and of each site; None where the past says nothing of it."""
+    design, past, watched, draws = asked.design, asked.past, asked.watched, asked.draws
+    value = pd.to_numeric(asked.used[column], errors="coerce").to_numpy(float, na_value=np.nan)
     ok = np.isfinite(value) & ((value > 0) | (not log))
-    known = used[ok]
+    known = asked.used[ok]
     y = np.log(value[ok]) if log else value[ok]
-    then_rows = known[period].isin(past).to_numpy()
+    then_rows = known[asked.period].isin(past).to_numpy()
     if then_rows.sum() < 4 + len(design.sites):
         return None
     # A few hours-long exceptions must not carry a quarter's mean: values are held within 3.5 robust spreads.
@@ -127,11 +151,10 @@ def watch_numbers(
     robust = 1.4826 * np.median(np.abs(y[then_rows] - middle))
     if robust > 0:
         y = np.clip(y, middle - 3.5 * robust, middle + 3.5 * robust)
-    by = list(dict.fromkeys([period, site, *design.factors]))
-    rows = collapse(known, by=by, sums={"total": y, "square": y**2})
-    matrix = make_matrix(design, rows, site=site)
+    rows = collapse(known, by=asked.by, sums={"total": y, "square": y**2})
+    matrix = make_matrix(design, rows, site=asked.site)
     n, total = rows["n"].to_numpy(), rows["total"].to_numpy()
-    then = rows[period].isin(past).to_numpy()
+    then = rows[asked.period].isin(past).to_numpy()
     try:
         model = fit_means(design, matrix[then], total[then], rows["square"].to_numpy()[then], n[then])
     except NotEnoughData:
@@ -139,22 +162,16 @@ def watch_numbers(
     if not model.sigma > 1e-9:
         return None
     residual = total - n * model.expect(matrix)
-    between = _between_periods(rows, period, site, residual, n, past, model.sigma)
+    between = _between_periods(rows, asked.period, asked.site, residual, n, past, model.sigma)
     scale = np.sqrt(model.freedom / rng.chisquare(model.freedom, draws))
     drift = rng.standard_normal((draws, design.size)) @ root_of(model.covariance).T
     t, s = len(watched), len(design.sites)
     level, size, simulated = np.zeros((s, t)), np.zeros((s, t)), np.zeros((s, t, draws))
-    at_site = pd.Index(design.sites).get_indexer(pd.Index(rows[site]))
-    at_time = pd.Index(watched).get_indexer(pd.Index(rows[period]))
-    for i in range(s):
-        for j in range(t):
-            mask = (at_site == i) & (at_time == j)
-            if not mask.any():
-                continue
-            size[i, j] = n[mask].sum()
-            level[i, j] = residual[mask].sum() / size[i, j]
-            noise = np.sqrt(model.sigma**2 / size[i, j] + between**2) * rng.standard_normal(draws)
-            simulated[i, j] = scale * (noise + drift @ (n[mask] @ matrix[mask] / size[i, j]))
+    for i, j, mask in asked.cells(rows):
+        size[i, j] = n[mask].sum()
+        level[i, j] = residual[mask].sum() / size[i, j]
+        noise = np.sqrt(model.sigma**2 / size[i, j] + between**2) * rng.standard_normal(draws)
+        simulated[i, j] = scale * (noise + drift @ (n[mask] @ matrix[mask] / size[i, j]))
     out, values = [], []
     for i in (-1, *range(s)):
         k = _pick(size, i)

@@ -19,7 +19,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from ventbook.statistics.trends.mix import ShareModel, check_columns, make_design, make_matrix
-from ventbook.statistics.trends.series import FAILING, watch_numbers, watch_shares
+from ventbook.statistics.trends.series import FAILING, Watched, watch_numbers, watch_shares
 
 Array = NDArray[np.float64]
 
@@ -192,15 +192,14 @@ def watch_page(
         return _nothing(current, past, watched, false_alarms, "no earlier period to compare with")
     rng = np.random.default_rng(rule.seed)
     design = make_design(used, factors=factors, site=site)
-    parts = [watch_shares(used, design, period, site, failed, past, watched, draws, rng)]
+    asked = Watched(used, design, period, site, past, watched, draws)
+    parts = [watch_shares(asked, failed, rng)]
     if parts[0] is None:
         note = "no venting with a result in the earlier periods"
         return _nothing(current, past, watched, false_alarms, note)
     for named, log in ((numbers or {}, True), (levels or {}, False)):
         for name, column in named.items():
-            parts.append(
-                watch_numbers(used, design, period, site, name, column, past, watched, draws, rng, log=log)
-            )
+            parts.append(watch_numbers(asked, name, column, rng, log=log))
     rows = [row for part in parts if part for row in part.rows]
     simulated = np.concatenate([part.simulated for part in parts if part])
     weight = np.array(

@@ -1,4 +1,4 @@
-"""Shared numerical helpers: sums by cluster, cluster-robust variances, degrees of freedom, multiple testing.
+"""Shared numerical helpers: columns of numbers, sums by cluster, cluster-robust variances, degrees of freedom, multiple testing.
 
 Plain arrays in, plain arrays out. Clusters are passed as integer codes ``0 .. n_clusters - 1``;
 :func:`factorize` makes them from ids of any kind.
@@ -285,3 +285,10 @@ def adjust_bh(p: npt.ArrayLike) -> Floats:
     if tested.any():
         q[tested] = stats.false_discovery_control(p[tested])
     return q
+
+
+def read_numbers(frame: pd.DataFrame, name: str) -> Floats:
+    """A column as float64 (n,), yes and no as 1 and 0, missing as NaN; all missing where the frame has none."""
+    if name not in frame.columns:
+        return np.full(len(frame), np.nan)
+    return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)

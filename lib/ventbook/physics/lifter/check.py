@@ -11,6 +11,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook import tables
+from ventbook.numerics import read_numbers
 from ventbook.physics import oil
 from ventbook.physics.lifter.cause import MOST_AIR, Readings
 from ventbook.physics.lifter.motion import AMBIENT_BAR, Floats, air_travel_mm
@@ -64,13 +65,6 @@ class Checks:
     taken: npt.NDArray[np.int64]
 
 
-def column(frame: pd.DataFrame, name: str) -> Floats:
-    """A column as float64, all missing where the frame has none."""
-    if name not in frame.columns:
-        return np.full(len(frame), np.nan)
-    return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-
-
 def read_checks(
     frame: pd.DataFrame,
     *,
@@ -88,13 +82,13 @@ def read_checks(
         return np.array([t[name] for t in types])[code], np.array([t.u(name) for t in types])[code]
 
     def geometry(name: str, low: float = 0.0) -> tuple[Floats, Floats]:
-        recorded, (value, u) = column(frame, name), usual(name)
+        recorded, (value, u) = read_numbers(frame, name), usual(name)
         usable = (recorded > low) & np.isfinite(recorded)
         taken[~usable] |= BIT[name]
         return np.where(usable, recorded, value), np.where(usable, RECORDED_U[name] * recorded, u)
 
     def reading(name: str, otherwise: float | Floats) -> Floats:
-        recorded = column(frame, name)
+        recorded = read_numbers(frame, name)
         usable = np.isfinite(recorded) & (recorded >= 0)
         taken[~usable] |= BIT[name]
         return np.where(usable, recorded, otherwise)
@@ -107,20 +101,20 @@ def read_checks(
     force, hold = reading("force_N", reference_force_N), reading("hold_s", reference_hold_s)
     u_force = np.where(taken & BIT["force_N"], 2.0, 1.0) * FORCE_U * force
     slack_value, slack_u = usual("slack_mm")
-    slack = column(frame, "gap_no_force_mm")
+    slack = read_numbers(frame, "gap_no_force_mm")
     slack_read = np.isfinite(slack) & (slack >= 0)
     taken[~slack_read] |= BIT["gap_no_force_mm"]
-    gauge = column(frame, "gauge_u_mm")
+    gauge = read_numbers(frame, "gauge_u_mm")
     gauge = np.where(gauge > 0, gauge, gauge_u_mm)
-    elevation = column(frame, "elevation_m")
+    elevation = read_numbers(frame, "elevation_m")
     known = (elevation > -2000) & (elevation < 11000)
     ambient = np.where(known, oil.ambient_pressure_bar(np.where(known, elevation, 0.0)), AMBIENT_BAR)
-    first_time = column(frame, "gap_at_once_time_s")
+    first_time = read_numbers(frame, "gap_at_once_time_s")
     first_time = np.where(first_time > 0, first_time, FIRST_TIME)
-    first = column(frame, "gap_at_once_mm")
+    first = read_numbers(frame, "gap_at_once_mm")
     hold = np.where(hold > 0, hold, reference_hold_s)
     # a press that didn't beat the spring shows no air and no leak
-    weak = column(frame, "gap_at_once_force_N") <= 1.1 * spring
+    weak = read_numbers(frame, "gap_at_once_force_N") <= 1.1 * spring
     first = np.where((first >= 0) & (hold > first_time) & ~weak, first, np.nan)
     slack = np.where(slack_read, slack, slack_value)
     longest = air_travel_mm(
@@ -135,7 +129,7 @@ def read_checks(
     readings = Readings(
         first_gap=first,
         first_time=first_time,
-        gap=column(frame, "gap_mm"),
+        gap=read_numbers(frame, "gap_mm"),
         time=hold,
         rocker_ratio=rocker,
         most_air_travel=np.maximum(longest, 0.05),
@@ -152,11 +146,11 @@ def read_checks(
     press = Press(
         force, u_force, spring, u_spring, rate, rocker, u_rocker, diameter, u_diameter, ambient, *at_once
     )
-    land = column(frame, "plunger_land_mm")
-    late, late_time = column(frame, "late_gap_mm"), column(frame, "late_gap_time_s")
+    land = read_numbers(frame, "plunger_land_mm")
+    late, late_time = read_numbers(frame, "late_gap_mm"), read_numbers(frame, "late_gap_time_s")
     later = (late >= 0) & (late_time > hold)
-    released = column(frame, "gap_released_mm")
-    second, second_gap = column(frame, "second_force_N"), column(frame, "second_gap_mm")
+    released = read_numbers(frame, "gap_released_mm")
+    second, second_gap = read_numbers(frame, "second_force_N"), read_numbers(frame, "second_gap_mm")
     both = (second > 0) & (second_gap >= 0)
     return Checks(
         readings,
@@ -181,7 +175,7 @@ def _force_at_once(
 
     What is the same at both, the gauge's own error, cancels. Where it isn't on record, anything that hands do.
     """
-    recorded = column(frame, "gap_at_once_force_N")
+    recorded = read_numbers(frame, "gap_at_once_force_N")
     known = (recorded > 0) & (force > 0)
     some = np.where(force > 0, force, 1.0)
     share = np.where(known, recorded, some) / some
@@ -197,21 +191,21 @@ def _force_at_once(
 def _after_run(frame: pd.DataFrame) -> Floats:
     """The gap read again after a further run; missing where there was none."""
     if "gap_after_run_mm" in frame.columns:
-        return column(frame, "gap_after_run_mm")
-    ran = column(frame, "extra_run_between") == 1.0
-    return np.where(ran, column(frame, "gap_last_mm"), np.nan)
+        return read_numbers(frame, "gap_after_run_mm")
+    ran = read_numbers(frame, "extra_run_between") == 1.0
+    return np.where(ran, read_numbers(frame, "gap_last_mm"), np.nan)
 
 
 def _count_runs(frame: pd.DataFrame) -> Floats:
     """How many runs lie between the two readings; 1 where that isn't on record."""
     with np.errstate(invalid="ignore"):
-        runs = column(frame, "last_after_start") - column(frame, "first_after_start")
+        runs = read_numbers(frame, "last_after_start") - read_numbers(frame, "first_after_start")
         return np.where(runs >= 1, runs, 1.0)
 
 
 def _viscosity(frame: pd.DataFrame) -> Floats:
     """Viscosity [Pa s] of the oil in the lifter, missing where the temperature is not on record."""
-    temperature = column(frame, "oil_temperature_degC")
+    temperature = read_numbers(frame, "oil_temperature_degC")
     usable = (temperature > -60) & (temperature < 200)
     grades = frame["oil_grade"] if "oil_grade" in frame.columns else [None] * len(frame)
     rows, _ = oil.find_grades(grades)

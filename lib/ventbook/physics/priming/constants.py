@@ -18,7 +18,7 @@ import pandas as pd
 import scipy
 from scipy.special import expit, log_expit, logit, ndtr
 
-from ventbook.numerics import factorize, sum_by_cluster, thin_engines
+from ventbook.numerics import factorize, read_numbers, sum_by_cluster, thin_engines
 from ventbook.physics.oil import GRAVITY
 from ventbook.physics.priming.formula import (
     PASCAL_PER_BAR,
@@ -30,7 +30,7 @@ from ventbook.physics.priming.formula import (
     run_course,
     slip_Pa,
 )
-from ventbook.physics.priming.inputs import BIT, READ, Inputs, numbers, read_inputs
+from ventbook.physics.priming.inputs import BIT, READ, Inputs, read_inputs
 from ventbook.tables import EngineTypeValues, engine_type_values
 from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_scatter_terms
 
@@ -462,7 +462,7 @@ def _on_scale(name: str, value: float) -> float:
 
 def _full_rows(jobs: pd.DataFrame) -> pd.DataFrame:
     """Rows with a count and all that decides which formula holds, with ``_low`` and ``_high`` in logs."""
-    low, high = numbers(jobs, "rotations_low"), numbers(jobs, "rotations_high")
+    low, high = read_numbers(jobs, "rotations_low"), read_numbers(jobs, "rotations_high")
     keep = np.isfinite(low) & ~np.isnan(high) & (high > 0) & (low < high)
     keep &= jobs["engine_type"].notna().to_numpy() & jobs["engine_id"].notna().to_numpy()
     inputs = read_inputs(jobs)
@@ -480,7 +480,7 @@ def _full_rows(jobs: pd.DataFrame) -> pd.DataFrame:
 
 def _share_dry(known: pd.DataFrame) -> float:
     """Share of pumps that held no oil, of those recorded; 1 where too few say, so that a pump counts as what its engine's is."""
-    wetted = numbers(known, "pump_wetted")
+    wetted = read_numbers(known, "pump_wetted")
     said = wetted[~np.isnan(wetted)]
     return float(1.0 - said.mean()) if len(said) >= load_priming_rules().fewest_ventings else 1.0
 

@@ -23,6 +23,7 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
+from ventbook.numerics import read_numbers
 from ventbook.physics import oil
 from ventbook.physics.oil import find_grades, read_oils, viscosity_of_rows
 from ventbook.physics.priming.formula import Floats, line_volume_cm3
@@ -119,13 +120,6 @@ class Inputs:
     enough: npt.NDArray[np.bool_]
 
 
-def numbers(frame: pd.DataFrame, name: str) -> Floats:
-    """A column as float64, all missing where the frame has none; yes/no as 1.0 and 0.0."""
-    if name not in frame.columns:
-        return np.full(len(frame), np.nan)
-    return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-
-
 def texts(frame: pd.DataFrame, name: str) -> tuple[npt.NDArray[np.int64], list[str]]:
     """Codes (-1 missing) and the distinct texts of a column."""
     if name not in frame.columns:
@@ -160,7 +154,7 @@ def read_inputs(frame: pd.DataFrame) -> Inputs:
         taken[~usable] |= BIT[name]
 
     for name in ("pump_displacement_cm3", "suction_line_length_m", "suction_line_bore_mm"):
-        recorded = numbers(frame, name)
+        recorded = read_numbers(frame, name)
         take(name, recorded, (recorded > 0) & np.isfinite(recorded), usual(name))
     for name in (
         "cooler_volume_L",
@@ -168,12 +162,12 @@ def read_inputs(frame: pd.DataFrame) -> Inputs:
         "tank_overpressure_bar",
         "pressurised_before_turning_s",
     ):
-        recorded = numbers(frame, name)
+        recorded = read_numbers(frame, name)
         take(name, recorded, (recorded >= 0) & np.isfinite(recorded), usual(name))
     for name in ("lines_empty", "cooler_empty", "filter_new"):
-        recorded = numbers(frame, name)
+        recorded = read_numbers(frame, name)
         take(name, recorded, ~np.isnan(recorded), usual(name))
-    head, height = numbers(frame, "tank_head_m"), numbers(frame, "elevation_m")
+    head, height = read_numbers(frame, "tank_head_m"), read_numbers(frame, "elevation_m")
     take("tank_head_m", head, np.isfinite(head), usual("tank_head_m"))
     take("elevation_m", height, (height > -2000) & (height < 11000), usual("elevation_m"))
     _read_temperature(frame, value, taken, usual("oil_temperature_degC"))
@@ -187,13 +181,13 @@ def read_inputs(frame: pd.DataFrame) -> Inputs:
     for name in ("air_efficiency", "oil_efficiency", "gallery_volume_cm3", "suction_floor_bar"):
         value[name] = usual(name)
     # galleries that the record calls not drained are full but for a part; without the record they are filled each time
-    drained = numbers(frame, "gallery_drained")
+    drained = read_numbers(frame, "gallery_drained")
     value["gallery_volume_cm3"] = value["gallery_volume_cm3"] * np.where(
         drained == 0, usual("gallery_left_empty"), 1.0
     )
     left = np.array([t.u("gallery_left_empty") / t["gallery_left_empty"] for t in types])[code]
     value["gallery_u"] = np.where(drained == 0, left, 0.0)
-    value["pump_wetted"] = numbers(frame, "pump_wetted")
+    value["pump_wetted"] = read_numbers(frame, "pump_wetted")
     _drop_what_is_not_used(value, taken)
     known_type = np.array([t.known for t in types])[code]
     taken[~known_type] |= TYPE_UNKNOWN
@@ -207,7 +201,10 @@ def _read_temperature(
     frame: pd.DataFrame, value: dict[str, Floats], taken: npt.NDArray[np.int64], fallback: Floats
 ) -> None:
     """Oil temperature, else the air's (marked: an engine at rest takes it), else the usual one."""
-    oil_t, air_t = numbers(frame, "oil_temperature_degC"), numbers(frame, "ambient_temperature_degC")
+    oil_t, air_t = (
+        read_numbers(frame, "oil_temperature_degC"),
+        read_numbers(frame, "ambient_temperature_degC"),
+    )
     recorded, air = (oil_t > -60) & (oil_t < 200), (air_t > -60) & (air_t < 60)
     value["oil_temperature_degC"] = temperature = np.where(recorded, oil_t, np.where(air, air_t, fallback))
     taken[~recorded & air] |= AIR_TEMPERATURE
@@ -225,12 +222,12 @@ def _read_speed(
     """Turning speed at the crankshaft; recorded at the place where the rotations were counted."""
     usual = {n: np.array([t[n] for t in types])[code] for n in
              ("propeller_reduction", "propeller_blades", "hand_speed_rpm", "starter_speed_rpm")}  # fmt: skip
-    reduction, blades = numbers(frame, "propeller_reduction"), numbers(frame, "propeller_blades")
+    reduction, blades = read_numbers(frame, "propeller_reduction"), read_numbers(frame, "propeller_blades")
     reduction = np.where(reduction > 0, reduction, usual["propeller_reduction"])
     blades = np.where(blades >= 1, blades, usual["propeller_blades"])
     place = _by_text(frame, "rotations_counted_at", {"propeller": 1.0, "crankshaft": 2.0, "blade": 3.0}, 2.0)
     per_count = np.select([place == 1.0, place == 3.0], [reduction, reduction / blades], 1.0)
-    recorded = numbers(frame, "turning_speed_rpm") * per_count
+    recorded = read_numbers(frame, "turning_speed_rpm") * per_count
     by_starter = _by_text(frame, "turned_by", {"starter": 1.0}, 0.0) > 0
     fallback = np.where(by_starter, usual["starter_speed_rpm"], usual["hand_speed_rpm"])
     usable = (recorded > 0) & np.isfinite(recorded)
@@ -397,7 +394,7 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
     hot = viscosity_of_rows(rows, usual("hot_temperature_degC"))[0]
     flow = usual("hand_efficiency") * v["pump_displacement_cm3"] * v["turning_speed_rpm"] / 60.0
     pressure = usual("hot_pressure_bar") * v["viscosity_Pa_s"] * flow / (hot * usual("hot_flow_cm3_per_s"))
-    oil_t, speed = numbers(frame, "oil_temperature_degC"), numbers(frame, "turning_speed_rpm")
+    oil_t, speed = read_numbers(frame, "oil_temperature_degC"), read_numbers(frame, "turning_speed_rpm")
     kelvin = np.where(
         np.isfinite(oil_t),
         RECORDED_TEMPERATURE_U,
@@ -413,7 +410,7 @@ def cranking_pressure(frame: pd.DataFrame, *, level: float = 0.9) -> pd.DataFram
         + np.where(known, 0.15, read_oils().u_relative[0]) ** 2
         + (VISCOSITY_U_PER_K * kelvin) ** 2
     )
-    threshold = numbers(frame, "pressure_threshold_bar")
+    threshold = read_numbers(frame, "pressure_threshold_bar")
     taken = ~(threshold > 0)
     threshold = np.where(taken, usual("pressure_threshold_bar"), threshold)
     z = stats.norm.ppf(0.5 + level / 2.0)

@@ -284,12 +284,13 @@ def explain_signal(
         row = find_told(gauges, g.gauge, day)
         out.append(
             words.gauge_sentence(
-                wording.clean_text(g.gauge), g.site, g.shift, first_used=g.first_used, failing=g.failing,
-                corrected=g.corrected, attributed=signal.cause_gauge is g, gap=signal.series == GAP, units=units,
-                share_before=g.share_before, share_now=g.share_now,
+                g,
+                attributed=signal.cause_gauge is g,
+                gap=signal.series == GAP,
+                units=units,
                 told="" if row is None else told_sentence(row, day, units=units),
             )
-        )  # fmt: skip
+        )
     rows = [{str(k): v for k, v in row.items()} for row in signal.changes.head(4).to_dict("records")]
     if rows and mix:
         out.append(f"What else changed there: {words.change_words(rows)}.")

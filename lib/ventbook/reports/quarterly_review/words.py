@@ -243,15 +243,17 @@ def not_over_sentence(
 
 
 def gauge_sentence(
-    gauge: str, site: str, shift: Estimate, *, first_used: str, failing: int, corrected: int, attributed: bool,
-    share_before: float, share_now: float, gap: bool = False, units: System = "metric", told: str = "",
-) -> str:  # fmt: skip
+    found: trends.GaugeShift, *, attributed: bool, gap: bool = False, units: System = "metric", told: str = ""
+) -> str:
     """What a gauge's difference explains of a signal; ``gap``: of a shift of all gaps, not of failing ventings. ``told``: what
     was known of the gauge already."""
-    word = "high" if (shift.estimate or 0) > 0 else "low"
-    size = gap_text(abs(shift.estimate or 0.0), units=units, decimals=2)
-    used = f"{number(share_now, 'share')} of the ventings are read with it since, {number(share_before, 'share')} were before"
-    head = f"Gauge {gauge}, in use at {site} since {first_used}, reads {size} {word} against the other readings there; {used}"
+    shift, failing, corrected = found.shift.estimate or 0.0, found.failing, found.corrected
+    size = gap_text(abs(shift), units=units, decimals=2)
+    now, before = number(found.share_now, "share"), number(found.share_before, "share")
+    head = (
+        f"Gauge {clean_text(found.gauge)}, in use at {found.site} since {found.first_used}, reads {size} {'high' if shift > 0 else 'low'} "
+        f"against the other readings there; {now} of the ventings are read with it since, {before} were before"
+    )
     if attributed:
         tail = (
             ""

@@ -17,7 +17,7 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
-from ventbook.numerics import adjust_bh, factorize
+from ventbook.numerics import adjust_bh, factorize, read_numbers
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
 from ventbook.tables import suggestions
@@ -99,12 +99,6 @@ def describe_findings(
     return out[[*KEY, "engine_id", "date", "site", "position", "gap_first_mm", "limit_mm", *SIGNS]]
 
 
-def _numbers(frame: pd.DataFrame, name: str) -> np.ndarray:
-    if name not in frame.columns:
-        return np.full(len(frame), np.nan)
-    return frame[name].to_numpy(dtype=np.float64, na_value=np.nan)
-
-
 def _choose(known: np.ndarray, *choices: tuple[np.ndarray, str], default: str) -> np.ndarray:
     conditions = [~known, *(condition for condition, _ in choices)]
     return np.select(conditions, ["", *(word for _, word in choices)], default=default).astype(object)
@@ -117,20 +111,20 @@ def _yes_no(said: pd.Series | np.ndarray, known: pd.Series | np.ndarray) -> np.n
 
 def _lifter_signs(found: pd.DataFrame) -> dict[str, np.ndarray]:
     """Signs of the lifter's own readings."""
-    gap, u = _numbers(found, "gap_first_mm"), _numbers(found, "gauge_u_mm")
-    once, slack = _numbers(found, "gap_at_once_mm"), _numbers(found, "gap_no_force_mm")
-    second, at = _numbers(found, "second_gap_mm"), _numbers(found, "second_force_N")
-    force, hold = _numbers(found, "force_N"), _numbers(found, "hold_s")
-    read_at = np.nan_to_num(_numbers(found, "gap_at_once_time_s"), nan=0.5)
+    gap, u = read_numbers(found, "gap_first_mm"), read_numbers(found, "gauge_u_mm")
+    once, slack = read_numbers(found, "gap_at_once_mm"), read_numbers(found, "gap_no_force_mm")
+    second, at = read_numbers(found, "second_gap_mm"), read_numbers(found, "second_force_N")
+    force, hold = read_numbers(found, "force_N"), read_numbers(found, "hold_s")
+    read_at = np.nan_to_num(read_numbers(found, "gap_at_once_time_s"), nan=0.5)
     grown = gap - once
-    rocker = _numbers(found, "rocker_ratio")
+    rocker = read_numbers(found, "rocker_ratio")
     seconds = np.where(hold > read_at, hold - read_at, np.nan)
     with np.errstate(invalid="ignore", divide="ignore"):
         rate = 1000 * grown / (seconds * np.nan_to_num(rocker, nan=1.0))
         # under a force that rose or fell, only what the split calls growth is growth
-        moved = np.abs(_numbers(found, "gap_at_once_force_N") / force - 1) > SAME_FORCE
-        grown = np.where(moved, _numbers(found, "growth_um_per_s") * 1e-3 * rocker * seconds, grown)
-        rate = np.where(moved, _numbers(found, "growth_um_per_s"), rate)
+        moved = np.abs(read_numbers(found, "gap_at_once_force_N") / force - 1) > SAME_FORCE
+        grown = np.where(moved, read_numbers(found, "growth_um_per_s") * 1e-3 * rocker * seconds, grown)
+        rate = np.where(moved, read_numbers(found, "growth_um_per_s"), rate)
         half = (at / force > HALF_FORCE[0]) & (at / force < HALF_FORCE[1]) & ~np.isnan(second)
         rest = np.nan_to_num(slack, nan=0.0)
         ratio = (gap - rest) / (second - rest)
@@ -139,7 +133,7 @@ def _lifter_signs(found: pd.DataFrame) -> dict[str, np.ndarray]:
     usable = (found["cause"] != "contradictory").to_numpy(dtype=bool)
     half &= usable
     cause = found["cause"].where(found["cause"].isin(SIGNS["verdict"]), "").fillna("").to_numpy(dtype=object)
-    bottomed = _numbers(found, "bottomed_probability")
+    bottomed = read_numbers(found, "bottomed_probability")
     after_run = lifter.tell_after_run(found.rename(columns={"gap_first_mm": "gap_mm"}))
     smaller = after_run == "smaller"
     cured = found["cured"].fillna(False).to_numpy(dtype=bool)
@@ -172,7 +166,7 @@ def _company_signs(found: pd.DataFrame, lifters: pd.DataFrame) -> dict[str, np.n
     over = found.groupby("venting_id").size()
     checked = lifters[lifters["over_first"].notna()].groupby("venting_id").size()
     n, of = found["venting_id"].map(over).to_numpy(float), found["venting_id"].map(checked).to_numpy(float)
-    rank = _numbers(found, "feed_rank")
+    rank = read_numbers(found, "feed_rank")
     last = lifters.groupby("venting_id")["feed_rank"].max()
     first_to_last = found["venting_id"].map(last).to_numpy(dtype=np.float64, na_value=np.nan)
     share = pd.Series(rank / first_to_last).groupby(found["venting_id"]).transform("mean").to_numpy()
@@ -203,11 +197,11 @@ def _job_signs(job: pd.DataFrame, time_limit_s: float | None) -> dict[str, np.nd
     lines, cooler = job["lines_empty"], job["cooler_empty"]
     empty = lines.fillna(False).to_numpy(bool) | cooler.fillna(False).to_numpy(bool)
     told = empty | (lines.notna().to_numpy() & cooler.notna().to_numpy())
-    rest, hours = _numbers(job, "rest_before_start_h"), _numbers(job, "hours_since_overhaul_h")
-    ratio, high = _numbers(job, "rotations_ratio"), _numbers(job, "expected_high")
-    turned = _numbers(job, "rotations_low")
+    rest, hours = read_numbers(job, "rest_before_start_h"), read_numbers(job, "hours_since_overhaul_h")
+    ratio, high = read_numbers(job, "rotations_ratio"), read_numbers(job, "expected_high")
+    turned = read_numbers(job, "rotations_low")
     beyond = (ratio > LONG_ROTATIONS) & ~(turned <= high)
-    low_s, high_s = _numbers(job, "time_low_s"), _numbers(job, "time_high_s")
+    low_s, high_s = read_numbers(job, "time_low_s"), read_numbers(job, "time_high_s")
     limit = np.nan if time_limit_s is None else time_limit_s
     late, in_time = low_s >= limit, high_s <= limit
     steady = job["pressure_steady"].where(job["pressure_steady"].isin(SIGNS["pressure"]), "").fillna("")
@@ -231,7 +225,7 @@ def _job_signs(job: pd.DataFrame, time_limit_s: float | None) -> dict[str, np.nd
 def _gauge_sign(found: pd.DataFrame, shift_mm: Mapping[str, float]) -> np.ndarray:
     shift = found["gauge"].map(dict(shift_mm)).astype("float64").to_numpy()
     known = found["gauge"].notna().to_numpy() & bool(shift_mm)
-    gap, limit = _numbers(found, "gap_first_mm"), _numbers(found, "limit_mm")
+    gap, limit = read_numbers(found, "gap_first_mm"), read_numbers(found, "limit_mm")
     return _yes_no(np.nan_to_num(shift, nan=0.0) > np.maximum(gap - limit, 0), known)
 
 

@@ -40,6 +40,7 @@ from ventbook.statistics.waiting_times.life_table import (
     SpreadEstimate,
     find_floor,
     is_narrow,
+    mix_levels,
     spread_readings,
 )
 from ventbook.statistics.waiting_times.recording import drop_steps, has_steps, unfold_readings
@@ -73,14 +74,7 @@ class Npmle:
 
     def level_at(self, time: float) -> tuple[float, Ints, Floats]:
         """F(time), and the levels it is made of with their shares (mass spread evenly over an interval)."""
-        done = int(np.searchsorted(self.right, time, side="right"))
-        if done < self.left.size and time > self.left[done] and np.isfinite(self.right[done]):
-            part = (time - self.left[done]) / (self.right[done] - self.left[done])
-            at = np.array([done, done + 1])
-            share = np.array([1.0 - part, part])
-        else:
-            at, share = np.array([done]), np.array([1.0])
-        return float(self.levels[at] @ share), at, share
+        return mix_levels(self.left, self.right, self.levels, time)
 
     def information(self) -> Floats:
         """H over the free levels 1 .. K - 1, dense."""

@@ -54,14 +54,7 @@ class SpreadEstimate:
 
     def level_at(self, time: float) -> tuple[float, Ints, Floats]:
         """F(time), and the levels it is made of with their shares."""
-        done = int(np.searchsorted(self.right, time, side="right"))
-        if done < self.left.size and time > self.left[done] and np.isfinite(self.right[done]):
-            part = (time - self.left[done]) / (self.right[done] - self.left[done])
-            at = np.array([done, done + 1])
-            share = np.array([1.0 - part, part])
-        else:
-            at, share = np.array([done]), np.array([1.0])
-        return float(self.levels[at] @ share), at, share
+        return mix_levels(self.left, self.right, self.levels, time)
 
     def influence(self, at: Ints, share: Floats) -> tuple[Floats, float]:
         """Influence of one unit of each distinct reading on F at the mix of levels, and its variance."""
@@ -94,6 +87,18 @@ def is_narrow(readings: Readings) -> bool:
     middle = (readings.high[ended] + readings.low[ended]) / 2
     reach = find_quantile(middle, weight, 0.9) - find_quantile(middle, weight, 0.1)
     return find_quantile(width, weight, 0.9) <= NARROW * reach
+
+
+def mix_levels(left: Floats, right: Floats, levels: Floats, time: float) -> tuple[float, Ints, Floats]:
+    """F(time), and the levels it is made of with their shares: mass is spread evenly over a cell (left, right]."""
+    done = int(np.searchsorted(right, time, side="right"))
+    if done < left.size and time > left[done] and np.isfinite(right[done]):
+        part = (time - left[done]) / (right[done] - left[done])
+        at = np.array([done, done + 1])
+        share = np.array([1.0 - part, part])
+    else:
+        at, share = np.array([done]), np.array([1.0])
+    return float(levels[at] @ share), at, share
 
 
 def find_quantile(values: Floats, weight: Floats, q: float) -> float:

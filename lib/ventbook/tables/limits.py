@@ -209,22 +209,8 @@ class Limits:
         self, step: str, engine_types: Any, days: Any
     ) -> tuple[list[Limit | None], npt.NDArray[np.intp]]:
         """The limit of every distinct pair of engine type and day (None: none, or no day), and which of them each row has."""
-        types = pd.Series(engine_types, dtype="str").reset_index(drop=True)
-        dates = pd.Series(pd.to_datetime(pd.Series(days).reset_index(drop=True))).dt.normalize()
-        if len(types) != len(dates):
-            raise ValueError(
-                f"engine_types and days must be of one length; got {len(types)} and {len(dates)}"
-            )
-        type_code, distinct_types = pd.factorize(types, use_na_sentinel=False)
-        day_code, distinct_days = pd.factorize(dates)
-        names, stamps = [str(name) for name in distinct_types], [day.date() for day in distinct_days]
-        pair, distinct = pd.factorize(type_code * (len(stamps) + 1) + day_code + 1)
-        rows = []
-        for code in distinct:
-            name, day = divmod(int(code), len(stamps) + 1)
-            found = None if day == 0 else self.find(step, names[name], stamps[day - 1])
-            rows.append(found)
-        return rows, pair
+        pairs, place = distinct_pairs(engine_types, days)
+        return [None if day is None else self.find(step, name, day) for name, day in pairs], place
 
     @property
     def steps(self) -> tuple[str, ...]:
@@ -234,6 +220,22 @@ class Limits:
         """The revisions of the manuals in use, for a stamp; "placeholder" where there is none."""
         names = sorted({row.revision for row in self.rows if row.status == "manual"})
         return ", ".join(names) or "placeholder"
+
+
+def distinct_pairs(
+    engine_types: Any, days: Any
+) -> tuple[list[tuple[str, dt.date | None]], npt.NDArray[np.intp]]:
+    """Every distinct pair of engine type and day (None: no day), and which of them each row has."""
+    types = pd.Series(engine_types, dtype="str").reset_index(drop=True)
+    dates = pd.Series(pd.to_datetime(pd.Series(days).reset_index(drop=True))).dt.normalize()
+    if len(types) != len(dates):
+        raise ValueError(f"engine_types and days must be of one length; got {len(types)} and {len(dates)}")
+    type_code, distinct_types = pd.factorize(types, use_na_sentinel=False)
+    day_code, distinct_days = pd.factorize(dates)
+    names, stamps = [str(name) for name in distinct_types], [None, *(day.date() for day in distinct_days)]
+    place, distinct = pd.factorize(type_code * len(stamps) + day_code + 1)
+    each = [divmod(int(code), len(stamps)) for code in distinct]
+    return [(names[name], stamps[day]) for name, day in each], place
 
 
 def _read_day(value: Any, *, where: str) -> dt.date:

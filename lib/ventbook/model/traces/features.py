@@ -17,6 +17,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.tables import DATA, Limits, load_limits, read_toml
+from ventbook.tables.limits import distinct_pairs
 from ventbook.tables.reader import make_row
 
 BANDS = ("first_hold_speed", "warmup_speed", "extra_run_speed")
@@ -125,22 +126,23 @@ def start_settings(
     """
     among = load_limits() if among is None else among
     steps = ("pressure_threshold", "warmup_end_oil_temperature", *BANDS)
-    found = {step: among.frame(step, starts["engine_type"], starts["date"]) for step in steps}
-    threshold = found["pressure_threshold"]["low"].to_numpy()
+    pairs, place = distinct_pairs(starts["engine_type"], starts["date"])
+    found = [[None if day is None else among.find(step, name, day) for step in steps] for name, day in pairs]
+    ends = [[end for row in rows for end in ((row.low, row.high) if row else (None, None))] for rows in found]
+    values = np.array(ends, dtype=float).reshape(len(pairs), 2 * len(steps))[place]
+    values = np.delete(values, [1, 3], axis=1)  # a threshold and a temperature are low ends alone
     if threshold_bar is not None:
         own = np.asarray(threshold_bar, dtype=float)
-        threshold = np.where(np.isnan(own), threshold, own)
-    columns = [threshold, found["warmup_end_oil_temperature"]["low"].to_numpy()]
-    for band in BANDS:
-        columns += [found[band]["low"].to_numpy(), found[band]["high"].to_numpy()]
-    return np.column_stack(columns)
+        values[:, 0] = np.where(np.isnan(own), values[:, 0], own)
+    return values
 
 
 def name_settings(steps: np.ndarray) -> list[str]:
     """A short name of each row of :func:`start_settings`: the same for the same thresholds and bands, else another."""
-    rows, which = np.unique(np.nan_to_num(np.round(steps, 9), nan=-1e9) + 0.0, axis=0, return_inverse=True)
-    names = [hashlib.sha256(row.astype("<f8").tobytes()).hexdigest()[:16] for row in rows]
-    return [names[n] for n in which.ravel()]
+    rounded = np.nan_to_num(np.round(steps, 9), nan=-1e9) + 0.0
+    rows = [row.tobytes() for row in rounded.astype("<f8")]
+    names = {row: hashlib.sha256(row).hexdigest()[:16] for row in set(rows)}
+    return [names[row] for row in rows]
 
 
 def match_limits(

@@ -10,6 +10,9 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+from pathlib import Path
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -96,8 +99,11 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     import pyarrow.parquet as pq
 
     columns = CHANNELS if piece.starts is not None else (*KEY, *CHANNELS)
+    file = local_copy(piece.file)
+    state = file.stat()
     with pq.ParquetFile(
-        local_copy(piece.file),
+        file,
+        metadata=_read_metadata(file, state.st_mtime_ns, state.st_size),
         read_dictionary=["venting_id"],
         memory_map=True,
         page_checksum_verification=True,
@@ -107,6 +113,14 @@ def reduce_piece(piece: Piece, *, context: Context, settings: Settings | None = 
     channels = [_channel(rows.column(name)) for name in CHANNELS]
     raw = reduce_samples(bounds, channels, numbers == 0, context.of(names), settings)
     return np.array(names, dtype=object), numbers, raw
+
+
+@lru_cache(maxsize=2)
+def _read_metadata(file: Path, changed_ns: int, size: int) -> Any:
+    """What a file says of its row groups, read once for all of them: it grows with their number."""
+    import pyarrow.parquet as pq
+
+    return pq.read_metadata(file)
 
 
 def find_starts(rows: Any) -> Starts:
@@ -174,6 +188,13 @@ def features_of_files(
     if not parts:
         return pd.DataFrame(columns=[*KEY, *FEATURES, *MADE_UNDER])
     names, numbers, raw = (np.concatenate(column) for column in zip(*parts, strict=True))
+    keys = list(zip(names.tolist(), numbers.tolist(), strict=True))
+    order = sorted(range(len(keys)), key=keys.__getitem__)
+    for one, next_one in pairwise(order):
+        if keys[one] == keys[next_one]:
+            name, number = keys[one]
+            raise ValueError(f"start {number} of venting {name} lies in two row groups")
+    names, numbers, raw = names[order], numbers[order], raw[order]
     steps = context.of(names)
     found = judge_outputs(raw, numbers == 0, steps, settings)
     found["limits_key"] = pd.Series(name_settings(steps), dtype="str")
@@ -182,11 +203,6 @@ def features_of_files(
     )
     found.insert(0, "venting_id", pd.Series(names, dtype="str"))
     found.insert(1, "start_no", pd.Series(numbers, dtype="Int64"))
-    found = found.sort_values(list(KEY), kind="stable", ignore_index=True)
-    twice = found.duplicated(list(KEY))
-    if twice.any():
-        row = found[twice].iloc[0]
-        raise ValueError(f"start {row['start_no']} of venting {row['venting_id']} lies in two row groups")
     return found
 
 

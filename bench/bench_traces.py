@@ -1,8 +1,9 @@
 """Features of traces against only reading the columns, and against pandas groupby-apply.
 
 9 M and 90 M generated samples of a logger at 10 Hz (VENTBOOK_BENCH_ROWS=9000000,90000000), two threads each,
-interleaved (VENTBOOK_BENCH_ROUNDS, default 7). Reading is once of all columns, and once of those alone that the features
-still need where the file's footer tells its starts. Ratios are of the lowest times, and the median of the rounds' own; ``cpu``
+interleaved (VENTBOOK_BENCH_ROUNDS, default 7). Reading is once of all columns, once of those alone that the features
+still need where the file's footer tells its starts, and once of these with the checksums of their pages verified, as the
+features do. Ratios are of the lowest times, and the median of the rounds' own; ``cpu``
 is processor time, which a busy machine disturbs less. Peak memory is the process's high-water mark of a run of its own.
 """
 
@@ -13,6 +14,7 @@ import sys
 import tempfile
 import time
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +22,7 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from ventbook.model.traces.partitions import CHANNELS, FOOTER, KEY, features_of_files, list_pieces
+from ventbook.model.traces.partitions import CHANNELS, FOOTER, KEY, features_of_files
 from ventbook.records.intake.trace_features import open_writer
 
 PER_START = 6000
@@ -41,7 +43,9 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
         noise = rng.normal(0, 1, (number.size, t.size))
         table = pa.table(
             {
-                "venting_id": pa.array(np.repeat([f"V{k:06d}" for k in number], t.size)),
+                "venting_id": pa.array([f"V{k:06d}" for k in number]).take(
+                    np.repeat(np.arange(number.size), t.size)
+                ),
                 "start_no": pa.array(np.ones(number.size * t.size, np.int64)),
                 "t_s": np.tile(t, number.size),
                 "speed_rpm": np.round(np.maximum(speed + 8 * noise * (speed > 0), 0), 0).ravel(),
@@ -65,15 +69,22 @@ def write_starts(path: Path, rows: int, *, seed: int = 1) -> pd.DataFrame:
     )
 
 
-def read_only(path: Path, columns: tuple[str, ...] = (*KEY, *CHANNELS)) -> int:
+def read_only(path: Path, columns: tuple[str, ...] = (*KEY, *CHANNELS), *, checked: bool = False) -> int:
     """Row group by row group with two threads, nothing done with the columns."""
+    metadata = pq.read_metadata(path)
 
-    def read(piece: tuple[str, int]) -> int:
-        with pq.ParquetFile(piece[0], read_dictionary=["venting_id"], memory_map=True) as parquet:
-            return parquet.read_row_group(piece[1], columns=list(columns), use_threads=False).num_rows
+    def read(group: int) -> int:
+        with pq.ParquetFile(
+            path,
+            metadata=metadata,
+            read_dictionary=["venting_id"],
+            memory_map=True,
+            page_checksum_verification=checked,
+        ) as parquet:
+            return parquet.read_row_group(group, columns=list(columns), use_threads=False).num_rows
 
     with ThreadPoolExecutor(2) as pool:
-        return sum(pool.map(read, list_pieces([path])))
+        return sum(pool.map(read, range(metadata.num_row_groups)))
 
 
 def by_groups(path: Path) -> pd.DataFrame:
@@ -141,6 +152,7 @@ def main() -> None:
                 (
                     timed(read_only, path),
                     timed(read_only, path, CHANNELS),
+                    timed(partial(read_only, checked=True), path, CHANNELS),
                     timed(features_of_files, [path], ventings),
                 )
                 for _ in range(int(os.environ.get("VENTBOOK_BENCH_ROUNDS", "7")))
@@ -151,9 +163,9 @@ def main() -> None:
                 "file_MB": path.stat().st_size / 1e6,
                 "read_s": took[:, 0, 0].min(),
             }
-            for way, name in enumerate(("read", "read_channels")):
+            for way, name in enumerate(("read", "read_channels", "read_checked")):
                 for what, clock in enumerate(("", "cpu_")):
-                    ours, limit = took[:, 2, what], took[:, way, what]
+                    ours, limit = took[:, 3, what], took[:, way, what]
                     row[f"features_x_{name}_{clock}lowest"] = ours.min() / limit.min()
                     row[f"features_x_{name}_{clock}median"] = float(np.median(ours / limit))
             row |= {
@@ -162,7 +174,7 @@ def main() -> None:
                 "peak_features_MB": peak(path, "features"),
             }
             if rows <= 9_000_000:
-                row["groupby_apply_x_features"] = timed(by_groups, path)[1] / took[:, 2, 1].min()
+                row["groupby_apply_x_features"] = timed(by_groups, path)[1] / took[:, 3, 1].min()
             results.append(row)
             print(json.dumps({k: round(v, 3) for k, v in row.items()}), flush=True)
 

@@ -281,6 +281,25 @@ def test_long_traces_equal_the_slow_reading(seed):
     assert_as_slow(*columns, turning=turning, settings=settings)
 
 
+@pytest.mark.parametrize("at", [511, 512, 513, 514, 1024, 1025, 1299])
+@pytest.mark.parametrize("what", ["no speed", "slow", "low", "no pressure", "gap", "lower"])
+@pytest.mark.parametrize("turning", [False, True])
+def test_what_happens_once_is_seen_wherever_a_block_of_samples_ends(at, what, turning):
+    """One sample of an even run is another; pressure shows at the 8th, from which the kernel counts its blocks."""
+    t = np.arange(1300) / 10
+    speed = np.full(t.size, 1000.0)
+    pressure = np.where(np.arange(t.size) < 8, 0.0, 3.0 + np.arange(t.size) % 7 / 100)
+    for place in (at, at + 8):
+        if what.endswith("speed") or what == "slow":
+            speed[place % t.size] = math.nan if what == "no speed" and not turning else 200.0
+        elif what == "gap":
+            t[place % t.size :] += 4.0
+        else:
+            pressure[place % t.size] = {"low": 0.2, "no pressure": math.nan, "lower": 2.9}[what]
+    columns = [c.tolist() for c in (t, speed, pressure, np.full(t.size, 20.0))]
+    assert_as_slow(*columns, turning=turning)
+
+
 def write_samples(path, starts, *, rows_a_group=None):
     """Samples of ``starts`` {(venting, start_no): (t, speed, pressure, temperature)}, a row group a few starts."""
     tables = []

@@ -207,6 +207,13 @@ def _clock(t, gap):  # pragma: no cover
     for begin in range(0, pairs, _BLOCK):
         n = min(_BLOCK, pairs - begin)
         t0, t1 = t[begin : begin + n], t[begin + 1 : begin + 1 + n]
+        usual, fine = min(widest, gap), 0
+        for i in range(n):
+            dt = t1[i] - t0[i]
+            fine += (dt > 0) & (dt <= usual)
+        if fine == n:
+            rising, within = rising + n, within + n
+            continue
         wider = 0
         for i in range(n):
             dt = t1[i] - t0[i]
@@ -335,15 +342,21 @@ def _after_pressure(
         t0, v0, p0 = t[begin:end], speed[begin:end], pressure[begin:end]
         t1, v1, p1 = t[begin + 1 : end + 1], speed[begin + 1 : end + 1], pressure[begin + 1 : end + 1]
         dts, terms = room[0, :n], room[1, :n]
-        low, lower, counted = 0, 0, 0
+        floor, fine = max(lowest, threshold), 0
         for i in range(n):
             dt = t1[i] - t0[i]
-            ran, runs = turning | (v0[i] >= start_rpm), turning | (v1[i] >= start_rpm)
-            whole = (dt <= gap) & ran & runs
-            dts[i] = dt if whole else 0.0
-            counted += whole
-            low += p0[i] < threshold
-            lower += runs & (p1[i] < lowest)
+            dts[i] = dt
+            fine += (dt <= gap) & (v1[i] >= start_rpm) & (p1[i] >= floor)
+        low, lower, counted = 0, 0, n
+        if fine < n or not v0[0] >= start_rpm or p0[0] < threshold:  # else nothing happens here
+            counted = 0
+            for i in range(n):
+                ran, runs = turning | (v0[i] >= start_rpm), turning | (v1[i] >= start_rpm)
+                whole = (dts[i] <= gap) & ran & runs
+                dts[i] = dts[i] if whole else 0.0
+                counted += whole
+                low += p0[i] < threshold
+                lower += runs & (p1[i] < lowest)
         length += t1[n - 1] - t0[0] if counted == n else _sum(dts)
         for i in range(n):
             terms[i] = dts[i] * 0.5 * (p0[i] + p1[i])
@@ -465,8 +478,11 @@ def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, room,
 
     # After pressure showed, while the engine runs.
     t_c, speed_c, pressure_c = t[c:], speed[c:], pressure[c:]
-    known_c = pressure_c == pressure_c
-    if not known_c.all():
+    known = 0
+    for i in range(pressure_c.shape[0]):
+        known += pressure_c[i] == pressure_c[i]
+    if known < pressure_c.shape[0]:
+        known_c = pressure_c == pressure_c
         t_c, speed_c, pressure_c = t_c[known_c], speed_c[known_c], pressure_c[known_c]
     _after_pressure(t_c, speed_c, pressure_c, turning, threshold, start_rpm, steady, gap, room, out)
     for i in range(t_c.shape[0]):

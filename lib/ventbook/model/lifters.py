@@ -238,29 +238,35 @@ def build_lifters(
     """
     limits = choose_limits(records, limits)
     gauges = choose_gauges(records, gauges)
-    checks, ventings = records["lifter_checks"], _list_ventings(records, limits)
     chosen = None if columns is None else list(columns)
     parts = [
-        _build_part({**records, "lifter_checks": mine}, own, gauges, chosen)
-        for mine, own in _split_readings(checks, ventings)
+        _build_part(mine, own, gauges, chosen)
+        for mine, own in _split_readings(records, _list_ventings(records, limits))
     ]
     return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
 
 
 def _split_readings(
-    checks: pd.DataFrame, ventings: pd.DataFrame
-) -> Iterator[tuple[pd.DataFrame, pd.DataFrame]]:
-    """Checks and ventings in the order of the latter, in parts of about so many readings as are worked on at once."""
+    records: Mapping[str, pd.DataFrame], ventings: pd.DataFrame
+) -> Iterator[tuple[Mapping[str, pd.DataFrame], pd.DataFrame]]:
+    """Records of some ventings, and these, in parts of about so many readings as are worked on at once."""
+    checks = records["lifter_checks"]
     if len(checks) <= PART_READINGS:
-        yield checks, ventings
+        yield records, ventings
         return
-    place = find_places(checks["venting_id"], ventings["venting_id"])
+    places = {
+        name: find_places(records[name]["venting_id"], ventings["venting_id"])
+        for name in ("lifter_checks", "starts", "ventings")
+        if name in records
+    }
+    place = places["lifter_checks"]
     upto = np.cumsum(np.bincount(place[place >= 0], minlength=len(ventings)))
     ends = np.searchsorted(upto, np.arange(PART_READINGS, len(checks), PART_READINGS)) + 1
     begin = 0
     for end in [*np.unique(np.minimum(ends, len(ventings))).tolist(), len(ventings)]:
         if end > begin:
-            yield checks[(place >= begin) & (place < end)], ventings.iloc[begin:end].reset_index(drop=True)
+            own = {name: records[name][(at >= begin) & (at < end)] for name, at in places.items()}
+            yield {**records, **own}, ventings.iloc[begin:end].reset_index(drop=True)
         begin = end
 
 

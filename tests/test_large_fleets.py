@@ -216,9 +216,8 @@ def test_words_of_rows_are_said_once_each():
 def test_lifters_built_in_parts_are_the_whole(fleet, monkeypatch):
     records, _, whole = fleet
     monkeypatch.setattr(lifter_table, "PART_READINGS", 400)
-    sizes = [
-        len(mine) for mine, _ in lifter_table._split_readings(records["lifter_checks"], records["ventings"])
-    ]
+    parts = lifter_table._split_readings(records, records["ventings"])
+    sizes = [len(mine["lifter_checks"]) for mine, _ in parts]
     assert len(sizes) > 5
     pd.testing.assert_frame_equal(model.build_lifters(records), whole)
     few = ["venting_id", "over_first", "cause"]

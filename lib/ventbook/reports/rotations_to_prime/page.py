@@ -22,6 +22,7 @@ from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.suggestions import suggest_whole
+from ventbook.results import Estimate
 from ventbook.statistics import waiting_times
 from ventbook.tables import evidence, units
 from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_record_values
@@ -58,6 +59,13 @@ def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     history = widen_counts(page.history_jobs)
     inside = is_among(history["venting_id"], page.jobs["venting_id"])
     return history[inside].reset_index(drop=True), history
+
+
+@once_a_page
+def ratio_of_all(page: Page) -> Estimate:
+    """Recorded over expected rotations of the period's ventings."""
+    now, _ = counted(page)
+    return priming.estimate_ratio(page.look_at(now), level=page.level)
 
 
 def widen_counts(jobs: pd.DataFrame) -> pd.DataFrame:
@@ -149,7 +157,7 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
 def against_expected(page: Page) -> Blocks:
     """Finding rotations_ratio of the page, each venting against its expectation, and every term in a table."""
     now, history = counted(page)
-    ratio = priming.estimate_ratio(now, level=page.level)
+    ratio = ratio_of_all(page)
     shown = page.add_finding(
         "rotations_ratio",
         ratio,
@@ -224,7 +232,7 @@ def by_group(page: Page) -> Blocks:
     now, _ = counted(page)
     rows = []
     for group in split_groups(now):
-        ratio = priming.estimate_ratio(group.rows, level=page.level)
+        ratio = priming.estimate_ratio(page.look_at(group.rows), level=page.level)
         page.add_finding(
             "rotations_ratio", ratio, group={group.column: group.name},
             tier=tier_of(group.rows, now.groupby(group.column).size().tolist()),
@@ -504,7 +512,7 @@ def could_show(page: Page) -> Blocks:
 def answer(page: Page) -> Blocks:
     """Recorded against expected, how many took far longer, and where to stop."""
     now, history = counted(page)
-    ratio = priming.estimate_ratio(now, level=page.level)
+    ratio = ratio_of_all(page)
     rule = priming.check_stop_rule(history, share=STOP_SHARE)
     return page.answer(
         words.ratio_sentence(ratio, f"of {page.period.label}"),

@@ -18,6 +18,10 @@ from ventbook.tables.units import display
 
 #: Biases and uncertainties (mm) that differ by less are one gauge's same state.
 SAME_MM = 0.002
+DECIDED_BY = (
+    "engine_id", "date", "gauge", "gap_first_mm", "gap_first_corrected_mm", "gauge_bias_mm", "gauge_bias_u_mm", "gauge_u_mm", "gauge_u_assumed",
+)  # fmt: skip
+"""What decisions read of the lifters."""
 YEAR = dt.timedelta(days=365)
 
 
@@ -95,7 +99,7 @@ def load_decisions(page: Page) -> Decisions:
     t = facts.lifters
     fits = t["gap_first_corrected_mm"].notna() & t["over_first_as_read"].notna()
     fits &= (t["limit_mm"] - (facts.limit or 0.0)).abs() < 1e-9
-    t = t[fits.to_numpy(dtype=bool)]
+    t = t.loc[fits.to_numpy(dtype=bool), list(DECIDED_BY)]
     gap = t["gap_first_corrected_mm"].to_numpy(dtype=float)
     if facts.limit is None:
         return Decisions(None, (), gap, "no limit of the gap is in force")

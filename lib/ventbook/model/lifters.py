@@ -6,7 +6,7 @@ Each row also says whether the engine ran between the two checks: as recorded, o
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -26,6 +26,7 @@ PART_READINGS = 2_000_000
 MOST_STARTS = 1000  # start numbers are far under it
 Rows = npt.NDArray[np.intp]
 Yes = npt.NDArray[np.bool_]
+Split = Callable[..., pd.DataFrame]
 FEED_ORDER = "feed_order"
 _READING = (
     "check_no",
@@ -200,6 +201,7 @@ def build_lifters(
     limits: Limits | None = None,
     gauges: Gauges | None = None,
     columns: Iterable[str] | None = None,
+    split: Split = lifter.split_gaps,
 ) -> pd.DataFrame:
     """One row a lifter and venting from record tables: first and last reading, verdicts, cure and cause.
 
@@ -214,6 +216,8 @@ def build_lifters(
         :func:`choose_gauges`.
     columns : iterable of str, optional
         Only these (all of them take half a gigabyte for a million lifters); default all.
+    split : callable
+        What tells what the gaps of findings are made of: :func:`ventbook.physics.lifter.split_gaps`, or one that keeps what that gave.
 
     Returns
     -------
@@ -240,7 +244,7 @@ def build_lifters(
     gauges = choose_gauges(records, gauges)
     chosen = None if columns is None else list(columns)
     parts = [
-        _build_part(mine, own, gauges, chosen)
+        _build_part(mine, own, gauges, chosen, split)
         for mine, own in _split_readings(records, _list_ventings(records, limits))
     ]
     return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
@@ -271,7 +275,11 @@ def _split_readings(
 
 
 def _build_part(
-    records: Mapping[str, pd.DataFrame], ventings: pd.DataFrame, gauges: Gauges, columns: list[str] | None
+    records: Mapping[str, pd.DataFrame],
+    ventings: pd.DataFrame,
+    gauges: Gauges,
+    columns: list[str] | None,
+    split: Split,
 ) -> pd.DataFrame:
     """The lifters of these ventings, from checks of theirs."""
     checks = records["lifter_checks"]
@@ -334,7 +342,7 @@ def _build_part(
     }
     causes = {}
     if columns is None or not set(columns).isdisjoint(SPLIT):
-        causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
+        causes = _split_causes(put_together(found, finding), finding, len(begins), reference, split)
     wanted = [*found, *causes] if columns is None else columns
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
@@ -528,7 +536,11 @@ def _name_last(name: str) -> str:
 
 
 def _split_causes(
-    findings: pd.DataFrame, finding: Rows, n: int, reference: Mapping[str, npt.NDArray[np.float64]]
+    findings: pd.DataFrame,
+    finding: Rows,
+    n: int,
+    reference: Mapping[str, npt.NDArray[np.float64]],
+    split: Split,
 ) -> dict[str, Any]:
     """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters.
 
@@ -539,26 +551,26 @@ def _split_causes(
     if len(finding):
         readings = findings.rename(columns={"gap_first_mm": "gap_mm"})
         readings = _take_bias_out(readings, findings["gauge_bias_mm"].to_numpy(float))
-        split = _split_by_reference(readings, reference)
+        told = _split_by_reference(readings, reference, split)
         for name in SPLIT[1:]:
-            columns[name][finding] = split[name].to_numpy()
-        code[finding], names = pd.factorize(split["cause"])
+            columns[name][finding] = told[name].to_numpy()
+        code[finding], names = pd.factorize(told["cause"])
         code[finding] += 1
         causes += list(names)
     return {"cause": pd.array(causes, dtype="str").take(code), **columns}
 
 
 def _split_by_reference(
-    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]]
+    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]], split: Split
 ) -> pd.DataFrame:
-    """:func:`lifter.split_gaps` of each group of findings whose limit is meant for the same force and hold."""
+    """``split`` of each group of findings whose limit is meant for the same force and hold."""
     pairs, which = np.unique(
         np.column_stack([reference["force"], reference["hold"]]), axis=0, return_inverse=True
     )
     parts = []
     for number, (force, hold) in enumerate(pairs):
         parts.append(
-            lifter.split_gaps(
+            split(
                 findings.iloc[np.flatnonzero(which == number)],
                 reference_force_N=None if np.isnan(force) else float(force),
                 reference_hold_s=None if np.isnan(hold) else float(hold),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -113,13 +114,17 @@ def read_closings(store: Place) -> tuple[Closing, ...]:
 
 
 def read_outcomes(
-    records: Mapping[str, pd.DataFrame], *, limits: Limits | None = None, lifters: pd.DataFrame | None = None
+    records: Mapping[str, pd.DataFrame],
+    *,
+    limits: Limits | None = None,
+    lifters: pd.DataFrame | None = None,
+    **built: Any,
 ) -> pd.DataFrame:
     """The monitor's table of outcomes straight from record tables, without the rest of the analysis tables; ``lifters`` where
-    they are built already.
+    they are built already, else ``built`` says how (:func:`ventbook.model.build_lifters`).
     """
     if lifters is None:
-        lifters = build_lifters(records, limits=limits, columns=monitor.LIFTER_COLUMNS)
+        lifters = build_lifters(records, limits=limits, columns=monitor.LIFTER_COLUMNS, **built)
     over = lifters["over_first"]
     counts = (
         pd.DataFrame(
@@ -216,7 +221,8 @@ def watch_page(page: Page) -> Monitor:
     built = page.__dict__.get("all_lifters")
     lifters = built if built is not None and set(monitor.LIFTER_COLUMNS) <= set(built.columns) else None
     return page.keep_made(
-        monitor.monitor_streams, read_outcomes(page.records, limits=page.limits, lifters=lifters)
+        monitor.monitor_streams,
+        read_outcomes(page.records, limits=page.limits, lifters=lifters, split=page.split_gaps),
     )
 
 

@@ -153,6 +153,12 @@ class Scope:
         """What ``make(*args, **options)`` gives; kept in the store's cache for other pages (:mod:`ventbook.reports.kept`)."""
         return keep(self.snapshot.path, make, *args, **options)
 
+    def split_gaps(self, findings: pd.DataFrame, **reference: float | None) -> pd.DataFrame:
+        """What the gaps of findings are made of (:func:`ventbook.physics.lifter.split_gaps`), worked out once for all pages of the store."""
+        from ventbook.physics import lifter
+
+        return self.keep_made(lifter.split_gaps, findings, **reference)
+
     def fit_constants(self, jobs: pd.DataFrame) -> Constants:
         """The constants of the pump's formula as the counts of ``jobs`` give them, worked out once for all pages of the store."""
         from ventbook.physics import priming
@@ -205,7 +211,11 @@ class Scope:
         if self._both_tables is not None:
             return self._both_tables[1]
         return build_lifters(
-            self.records, limits=self.limits, gauges=self.gauges, columns=self.lifter_columns
+            self.records,
+            limits=self.limits,
+            gauges=self.gauges,
+            columns=self.lifter_columns,
+            split=self.split_gaps,
         )
 
     @cached_property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from ventbook.numerics import is_among
 from ventbook.statistics import causes
 from ventbook.statistics.monitor.settings import FAILING, LEAK_DOWN, load_settings
 
@@ -48,14 +49,14 @@ def list_outcomes(ventings: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame
     failed = failed.mask(failed.isna().to_numpy() & waiting, False)
     over = lifters["over_first"].fillna(False).to_numpy(bool)
     leaks = lifters["cause"].isin(LEAKING).to_numpy() & over
-    leaking = jobs["venting_id"].isin(lifters["venting_id"].to_numpy()[leaks])
+    leaking = is_among(jobs["venting_id"], lifters.loc[leaks, "venting_id"])
     columns = dict.fromkeys(
         ["venting_id", "engine_id", "date", *(r.column for r in load_settings().rules), *MIX]
     )
     table = jobs.reindex(columns=list(columns)).assign(
         **{
             FAILING: failed.fillna(False).to_numpy(bool),
-            LEAK_DOWN: leaking.to_numpy() & failed.fillna(False).to_numpy(bool),
+            LEAK_DOWN: leaking & failed.fillna(False).to_numpy(bool),
         }
     )
     table = table[failed.notna().to_numpy() & table["date"].notna().to_numpy()]

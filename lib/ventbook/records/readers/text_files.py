@@ -250,7 +250,7 @@ def _cut_blocks(path: Path, header_line: int) -> Iterator[tuple[int, bytes]]:
                 text, left = text.partition(b"\n")[2], left - 1
             if text:
                 yield line, text
-                line += text.count(b"\n")
+                line += int(np.count_nonzero(np.frombuffer(text, np.uint8) == ord("\n")))
 
 
 def _read_block(

@@ -55,6 +55,7 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
     utf8 = codecs.getincrementaldecoder("utf-8")("strict")
     size = ends_seen = zeros = quotes = endless = 0
     valid, blank, bare, spanning, tail, head = True, False, False, False, b"\n", b""
+    room = np.empty((2, CHUNK), dtype=bool)  # fresh memory for every chunk would cost more than the looking
     with path.open("rb") as file, ThreadPoolExecutor(1) as pool:
         hashed: Future[None] | None = None
         while chunk := file.read(CHUNK):
@@ -65,7 +66,7 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
                 head = chunk[:4096]
             size += len(chunk)
             codes = np.frombuffer(chunk, dtype=np.uint8)
-            ends = codes == ord("\n")
+            ends = np.equal(codes, ord("\n"), out=room[0, : len(chunk)])
             own_ends = int(np.count_nonzero(ends))
             ends_seen += own_ends
             endless = 0 if own_ends or b"\r" in chunk else endless + len(chunk)
@@ -76,7 +77,8 @@ def scan_text(path: Path, encoding: str = "") -> TextScan:
             zeros += chunk.count(b"\0") if b"\0" in chunk else 0
             # line end after line end within the chunk; what lies across its border is looked at by itself
             border = tail[-2:] + chunk[:2]
-            blank = blank or b"\n\n" in border or b"\n\r\n" in border or bool((ends[1:] & ends[:-1]).any())
+            twice = np.logical_and(ends[1:], ends[:-1], out=room[1, : len(chunk) - 1])
+            blank = blank or b"\n\n" in border or b"\n\r\n" in border or bool(twice.any())
             if b"\r" in chunk:
                 blank = blank or b"\n\r\n" in chunk
                 joined = tail[-1:] + chunk

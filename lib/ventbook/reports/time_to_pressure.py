@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,6 +14,9 @@ from ventbook.model import time_interval
 from ventbook.reports import first_screen, waiting
 from ventbook.reports.page import Page, once_a_page
 from ventbook.statistics import time_causes, waiting_times
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
 
 WAIT = waiting.TimeToEvent(
     outcome="time_to_pressure", unit="s", decimals=1, noun="Time to oil pressure", what="had oil pressure",
@@ -88,7 +92,7 @@ def answer(page: Page) -> Blocks:
         waiting.say_effects(facts.effects, WAIT),
         say_given_up(known),
         todo=waiting.first_checks(page, facts.effects, WAIT),
-        picture=lead_picture(page, facts),
+        picture=lead_picture(page),
     )
     for id, found, sentence in (
         (WAIT.median_id, median, said[0]), (WAIT.p90_id, p90, said[1]), ("share_over_time_limit", over, said[2]),
@@ -97,22 +101,35 @@ def answer(page: Page) -> Blocks:
     return shown
 
 
-def lead_picture(page: Page, facts: ReportData) -> Blocks:
-    """Share of first starts with oil pressure by each second, and the limit; nothing where too few are on record."""
-    jobs = facts.jobs
+@once_a_page
+def estimate_curve(page: Page) -> waiting_times.Curve:
+    """The curve of the page's first starts."""
+    jobs = load_data(page).jobs
     low, high, step = time_causes.read_waits(jobs)
     engine = jobs["engine_id"].to_numpy(object)
-    found = waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
-    if found.n < 5:
-        return Blocks()
-    limits = jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
-    figure, ax = first_screen.new_lead("First starts with oil pressure by each second")
+    return waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
+
+
+def draw_curve(ax: Axes, page: Page) -> Axes:
+    """The page's curve with the limits in force, from 0 to a little beyond the last of both."""
+    found = estimate_curve(page)
     waiting.draw_share_ended(ax, found.points(), label=page.period.label)
+    limits = load_data(page).jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
     for value, status in limits.itertuples(index=False, name=None):
         name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
         plotting.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder", top=False)
     ax.set_xlim(0, 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0))
     ax.set_xlabel("seconds from engine start")
+    return ax
+
+
+def lead_picture(page: Page) -> Blocks:
+    """Share of first starts with oil pressure by each second, and the limit; nothing where too few are on record."""
+    found = estimate_curve(page)
+    if found.n < 5:
+        return Blocks()
+    figure, ax = first_screen.new_lead("First starts with oil pressure by each second")
+    draw_curve(ax, page)
     return page.add_figure(
         "lead", figure,
         alt=f"Share of {found.n} first starts with oil pressure against seconds from engine start, with its range and the limit as an upright line.",
@@ -133,27 +150,19 @@ def say_given_up(known: pd.DataFrame) -> str:
 
 def curve(page: Page) -> Blocks:
     """Share of first starts with oil pressure by each second, with its limits, the limit in force and the regression."""
-    facts = load_data(page)
-    jobs = facts.jobs
-    low, high, step = time_causes.read_waits(jobs)
-    engine = jobs["engine_id"].to_numpy(object)
-    found = waiting_times.estimate_curve(low, high, step=step, cluster=engine, level=page.level)
+    found = estimate_curve(page)
     if found.n < 5:
         return page.text(f"{wording.count(found.n, 'reading')}: too few for a curve.")
+    jobs = load_data(page).jobs
+    low, high, step = time_causes.read_waits(jobs)
+    engine = jobs["engine_id"].to_numpy(object)
     figure, ax = plotting.new_figure()
-    waiting.draw_share_ended(ax, found.points(), label=page.period.label)
-    limits = jobs[["wait_limit", "limit_status"]].dropna().drop_duplicates()
-    for value, status in limits.itertuples(index=False, name=None):
-        name = f"limit {wording.limit_text(float(value), 's', units=page.units)}"
-        plotting.mark_limit(ax, float(value), name, axis="x", placeholder=status == "placeholder", top=False)
+    right = draw_curve(ax, page).get_xlim()[1]
     fit = waiting_times.fit_aft(low, high, step=step, cluster=engine, level=page.level)
-    right = 1.08 * max(found.last_seen, *(float(v) for v in limits["wait_limit"]), 1.0)
     if fit.state == "estimated":
         grid = np.linspace(0.02 * right, right, 120)
         share = [1.0 - (fit.share_over(t).estimate or 0.0) for t in grid]
         waiting.draw_model(ax, grid, share, label=f"{fit.distribution} fit")
-    ax.set_xlim(0, right)
-    ax.set_xlabel("seconds from engine start")
     ax.set_ylabel("first starts with oil pressure [%]")
     ax.legend(loc="lower right")
     times = np.array([t for t in SHOWN_TIMES if t <= right])

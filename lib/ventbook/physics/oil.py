@@ -25,6 +25,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.numerics import Floats
 from ventbook.shipped import DATA
 from ventbook.tables.reader import make_rows, read_toml
 
@@ -52,8 +53,6 @@ ISO2533 = {
     "lapse": 0.0065,
     "gas": 287.05287,
 }  # K, Pa, K/m, J/kg/K
-
-Floats = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True)

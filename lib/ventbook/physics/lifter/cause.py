@@ -40,7 +40,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import ndtr
 
-from ventbook.physics.lifter.motion import Floats, growth_times
+from ventbook.numerics import Floats
+from ventbook.physics.lifter.motion import growth_times
 from ventbook.tables.hands import hand_range
 
 CAUSES = ("air", "leak_down", "both", "bottomed", "contradictory")

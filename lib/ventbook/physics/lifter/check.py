@@ -11,10 +11,10 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook import tables
-from ventbook.numerics import read_numbers
+from ventbook.numerics import Floats, read_numbers
 from ventbook.physics import oil
 from ventbook.physics.lifter.cause import MOST_AIR, Readings
-from ventbook.physics.lifter.motion import AMBIENT_BAR, Floats, air_travel_mm
+from ventbook.physics.lifter.motion import AMBIENT_BAR, air_travel_mm
 from ventbook.physics.lifter.spread import Press
 from ventbook.tables.hands import hand_range
 

@@ -38,11 +38,10 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from ventbook.numerics import Floats
 from ventbook.tables.hands import hand_range
 
-Floats = npt.NDArray[np.float64]
 N_PER_MM2_PER_BAR = 0.1
 AMBIENT_BAR = 1.01325
 _NEWTON_STEPS = 40

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from ventbook.numerics import Floats
 from ventbook.physics.lifter.cause import FirstPress
 from ventbook.physics.lifter.check import BETWEEN_PRESSES, Checks
 from ventbook.physics.lifter.motion import (
-    Floats,
     air_travel_mm,
     chamber_rise_bar,
     growth_times,

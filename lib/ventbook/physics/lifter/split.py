@@ -9,6 +9,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook import tables
+from ventbook.numerics import Floats
 from ventbook.physics.lifter.cause import (
     CAUSES,
     SURE,
@@ -35,7 +36,6 @@ from ventbook.physics.lifter.check import (
     read_checks,
 )
 from ventbook.physics.lifter.motion import (
-    Floats,
     chamber_rise_bar,
     clearance_of_growth_um,
     split_readings,

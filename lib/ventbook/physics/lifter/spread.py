@@ -15,14 +15,9 @@ from functools import lru_cache
 import numpy as np
 
 from ventbook import distributions as stats
+from ventbook.numerics import Floats
 from ventbook.physics.lifter.cause import SHORTEST_TIME
-from ventbook.physics.lifter.motion import (
-    Floats,
-    growth_times,
-    scale_first_press,
-    split_readings,
-    trapped_air_mm3,
-)
+from ventbook.physics.lifter.motion import growth_times, scale_first_press, split_readings, trapped_air_mm3
 from ventbook.tables.hands import hand_range
 
 POINTS = 256

@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from ventbook.numerics import factorize
+from ventbook.numerics import Floats, factorize
 from ventbook.physics.priming.constants import fit_constants
 from ventbook.physics.priming.expect import expected_rotations
 from ventbook.physics.priming.ratio import (
@@ -29,7 +29,6 @@ from ventbook.physics.priming.ratio import (
 )
 from ventbook.results import NotEnoughData
 
-Floats = npt.NDArray[np.float64]
 FOLDS = 5
 METHODS = ("physics", "raw_mean", "regression")
 # What a regression without physics may use: state and sizes as written down

@@ -18,12 +18,11 @@ import pandas as pd
 import scipy
 from scipy.special import expit, log_expit, logit, ndtr
 
-from ventbook.numerics import factorize, read_numbers, sum_by_cluster, thin_engines
+from ventbook.numerics import Floats, factorize, read_numbers, sum_by_cluster, thin_engines
 from ventbook.physics.oil import GRAVITY
 from ventbook.physics.priming.formula import (
     PASCAL_PER_BAR,
     Course,
-    Floats,
     let_through_per_s_bar,
     line_drop_bar,
     line_volume_cm3,

@@ -15,6 +15,7 @@ import pandas as pd
 from scipy.special import expit, ndtr
 
 from ventbook import distributions as stats
+from ventbook.numerics import Floats
 from ventbook.physics.oil import read_oils
 from ventbook.physics.priming.constants import (
     AIR,
@@ -27,7 +28,7 @@ from ventbook.physics.priming.constants import (
     lay_out,
     scatter_parts,
 )
-from ventbook.physics.priming.formula import LEAST_DRAW, Course, Floats, head_bar, line_volume_cm3
+from ventbook.physics.priming.formula import LEAST_DRAW, Course, head_bar, line_volume_cm3
 from ventbook.physics.priming.inputs import (
     AIR_TEMPERATURE,
     BIT,

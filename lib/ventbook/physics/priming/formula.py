@@ -28,11 +28,10 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
+from ventbook.numerics import Floats
 from ventbook.physics.oil import GRAVITY
 
-Floats = npt.NDArray[np.float64]
 PASCAL_PER_BAR = 1e5
 AIR_VISCOSITY_PA_S = 1.81e-5
 """Of air at 20 degC (handbook value, from memory); it rises by a quarter of a percent a kelvin."""

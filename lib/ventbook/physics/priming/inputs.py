@@ -23,10 +23,10 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
-from ventbook.numerics import read_numbers
+from ventbook.numerics import Floats, read_numbers
 from ventbook.physics import oil
 from ventbook.physics.oil import find_grades, read_oils, viscosity_of_rows
-from ventbook.physics.priming.formula import Floats, line_volume_cm3
+from ventbook.physics.priming.formula import line_volume_cm3
 
 # Standard uncertainties of recorded values, relative (common practice, no source), except head in m. The two line
 # values together give 10 % on the line's volume; the barometer moves 2 % with the weather.

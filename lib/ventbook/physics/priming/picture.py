@@ -13,13 +13,12 @@ import numpy as np
 import pandas as pd
 
 from ventbook import distributions as stats
-from ventbook.numerics import factorize
+from ventbook.numerics import Floats, factorize
 from ventbook.physics.priming.formula import bubble_rise_m_per_s
 from ventbook.physics.priming.inputs import BLANKS, read_inputs
 from ventbook.physics.priming.ratio import (
     FEWEST_COUNTS,
     FEWEST_ENGINES,
-    Floats,
     IntervalFit,
     fit_interval,
     t_interval,

@@ -19,15 +19,13 @@ import pandas as pd
 from scipy.special import log_ndtr
 
 from ventbook import distributions as stats
-from ventbook.numerics import NO_SPREAD, factorize, keep_spreads, require_fit, sum_by_cluster
+from ventbook.numerics import NO_SPREAD, Floats, Ints, factorize, keep_spreads, require_fit, sum_by_cluster
 from ventbook.physics.priming.inputs import BLANKS, list_options, shared_u_log
 from ventbook.physics.priming.spread import read_spread
 from ventbook.results import Estimate, NoFit, NotEnoughData, no_estimate
 
-Floats = npt.NDArray[np.float64]
 _STEPS = 60
 _TINY = 1e-300
-Ints = npt.NDArray[np.int64]
 STARTS = 7
 LEAST_SIGMA = 0.02
 """Scatter of one job's log count under which jobs agree but for rounding (one count in fifty)."""

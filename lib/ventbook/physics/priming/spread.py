@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from ventbook.physics.priming.formula import Floats
+from ventbook.numerics import Floats
 
 _HALVINGS = 30
 SPREAD_COLUMNS = (

@@ -7,11 +7,11 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.model import count_runs_taken, expect_again
+from ventbook.numerics import Floats
 from ventbook.physics import priming
 from ventbook.results import Estimate
 from ventbook.statistics import rates, waiting_times
 
-Floats = npt.NDArray[np.float64]
 FILL = ("lines_empty", "cooler_empty", "tank_pressurised")
 # What the seconds may hang on; the set that describes past starts best by Akaike's criterion is used
 TIME_FACTORS: tuple[tuple[str, ...], ...] = (

@@ -13,7 +13,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-Floats = npt.NDArray[np.float64]
+from ventbook.numerics import Floats
 
 
 def spread_weights(grid: Floats, *, mean: float, variance: float) -> Floats:

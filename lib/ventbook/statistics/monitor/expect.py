@@ -17,11 +17,10 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.numerics import Floats, Ints
 from ventbook.statistics.monitor.outcomes import MIX
 from ventbook.statistics.monitor.settings import Expected
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 MOST_STEPS = 50
 NEAR = 1e-8
 

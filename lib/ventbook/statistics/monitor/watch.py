@@ -16,12 +16,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.numerics import Floats, Ints
 from ventbook.statistics.monitor.evidence import spread_weights
 from ventbook.statistics.monitor.expect import Design, Fit, code_level, fit_ridge, make_design
 from ventbook.statistics.monitor.settings import KINDS, QUARTER, Settings, StreamRule, load_settings
 
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
 YEAR_DAYS = 365
 STARTS = 4
 FLAGS = ("noted", "alarmed", "firm")

@@ -19,26 +19,26 @@ import numpy as np
 import scipy
 from scipy import special
 
-from ventbook.statistics.rates.clusters import Array
+from ventbook.numerics import Floats
 
 SHARE_PRIOR = 1 / 3
 CORRELATION_WITHOUT_FAILURES = 0.4
 """Intra-engine correlation behind the bound where nothing failed (or everything): the data say nothing of it."""
 
-Tails = tuple[Array, Array, Array]
+Tails = tuple[Floats, Floats, Floats]
 
 
-def count_tails(xs: Array, ns: Array) -> Tails:
+def count_tails(xs: Floats, ns: Floats) -> Tails:
     """How many engines have more than i failing, j sound, k lifters in all; i, j, k = 0, 1, ..."""
 
-    def above(counts: Array) -> Array:
+    def above(counts: Floats) -> Floats:
         h = np.bincount(counts.astype(np.int64))
         return h[::-1].cumsum()[::-1][1:].astype(float)
 
     return above(xs), above(ns - xs), above(ns)
 
 
-def log_likelihood(tails: Tails, p: Array, q: Array, r: Array) -> Array:
+def log_likelihood(tails: Tails, p: Floats, q: Floats, r: Floats) -> Floats:
     """Log-likelihood (without the binomial coefficients) on the broadcast shape of p, q = 1 - p and r < 1."""
     p, q, r = np.broadcast_arrays(p, q, r)
     shape = p.shape
@@ -52,7 +52,7 @@ def log_likelihood(tails: Tails, p: Array, q: Array, r: Array) -> Array:
     return out.reshape(shape)
 
 
-def integrated_interval(xs: Array, ns: Array, *, level: float) -> tuple[float, float]:
+def integrated_interval(xs: Floats, ns: Floats, *, level: float) -> tuple[float, float]:
     """Interval of the share with the correlation integrated out, from whole counts by engine.
 
     Priors: Beta(1/3, 1/3) [2] on the share, density 2 (1 - r) on the correlation; equal tails. Where nothing
@@ -73,7 +73,7 @@ def integrated_interval(xs: Array, ns: Array, *, level: float) -> tuple[float, f
     return float(low), float(high)
 
 
-def _bound_without_failures(engines: Array, tail: float) -> float:
+def _bound_without_failures(engines: Floats, tail: float) -> float:
     r = CORRELATION_WITHOUT_FAILURES
     k = np.arange(engines.size)
 
@@ -85,7 +85,7 @@ def _bound_without_failures(engines: Array, tail: float) -> float:
     return float(special.expit(scipy.optimize.brentq(excess, -30.0, 40.0, xtol=1e-12)))
 
 
-def _posterior(tails: Tails, x: float, n: float) -> tuple[Array, Array]:
+def _posterior(tails: Tails, x: float, n: float) -> tuple[Floats, Floats]:
     """Density of the share on an even grid of its logit, found by closing in on where the mass is.
 
     The correlation is r = s^2 with s on an even grid: fine near 0, where large fleets put their mass.

@@ -14,12 +14,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from ventbook.numerics import Floats
 from ventbook.results import NotEnoughData
 
-Array = npt.NDArray[np.float64]
 
-
-def check_counts(failures: Any, lifters: Any) -> tuple[Array, Array, npt.NDArray[np.bool_]]:
+def check_counts(failures: Any, lifters: Any) -> tuple[Floats, Floats, npt.NDArray[np.bool_]]:
     """Failures and lifters as floats with the rows that can be used; a bad value is a ValueError.
 
     A row counts where both are recorded and at least one lifter was checked.
@@ -49,10 +48,10 @@ def encode_ids(ids: Any, size: int) -> tuple[npt.NDArray[np.int64], int]:
     return codes.astype(np.int64), k
 
 
-def sum_by_cluster(x: Array, n: Array, codes: npt.NDArray[np.int64], k: int) -> tuple[Array, Array]:
+def sum_by_cluster(x: Floats, n: Floats, codes: npt.NDArray[np.int64], k: int) -> tuple[Floats, Floats]:
     """Failures and lifters of each of the k clusters; clusters without lifters are left out."""
-    xs: Array = np.bincount(codes, x, k).astype(float)
-    ns: Array = np.bincount(codes, n, k).astype(float)
+    xs: Floats = np.bincount(codes, x, k).astype(float)
+    ns: Floats = np.bincount(codes, n, k).astype(float)
     keep = ns > 0
     return xs[keep], ns[keep]
 
@@ -108,7 +107,7 @@ def intra_engine_correlation(failures: Any, lifters: Any, *, cluster: Any = None
     return float(anova_correlation(xs, ns))
 
 
-def anova_correlation(xs: Array, ns: Array) -> float:
+def anova_correlation(xs: Floats, ns: Floats) -> float:
     """The ANOVA correlation of cluster sums; 0.0 where it is not defined."""
     k, total = ns.size, ns.sum()
     if k < 2 or total <= k:
@@ -121,7 +120,7 @@ def anova_correlation(xs: Array, ns: Array) -> float:
     return float((msb - msw) / bottom) if bottom > 0 else 0.0
 
 
-def size_weighted_mean(ns: Array) -> float:
+def size_weighted_mean(ns: Floats) -> float:
     """Lifters an engine as a lifter sees it: sum n^2 / sum n."""
     return float((ns**2).sum() / ns.sum())
 

@@ -21,8 +21,9 @@ from scipy import special
 
 from ventbook import distributions as stats
 from ventbook import numerics
+from ventbook.numerics import Floats
 from ventbook.results import NoFit, NotEnoughData
-from ventbook.statistics.rates.clusters import Array, encode_ids
+from ventbook.statistics.rates.clusters import encode_ids
 from ventbook.statistics.rates.intervals import check_level
 
 FEW_CLUSTERS = 50
@@ -41,9 +42,9 @@ class CensoredFit:
     the latter. sd is the residual spread.
     """
 
-    coefficients: Array
-    covariance: Array
-    naive: Array
+    coefficients: Floats
+    covariance: Floats
+    naive: Floats
     sd: float
     log_likelihood: float
     n: int
@@ -153,13 +154,13 @@ def fit_left_censored(
     )
 
 
-def _hazard(z: Array) -> tuple[Array, Array]:
+def _hazard(z: Floats) -> tuple[Floats, Floats]:
     """phi/Phi at z and its slope -h (z + h)."""
     h = np.exp(-0.5 * z**2 - 0.5 * np.log(2 * np.pi) - special.log_ndtr(z))
     return h, -h * (z + h)
 
 
-def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> tuple[Array, bool]:
+def _olsen(y: Floats, cut: npt.NDArray[np.bool_], x: Floats) -> tuple[Floats, bool]:
     """Newton for (beta/sd, 1/sd), where the log-likelihood is concave; steps are halved while they do not gain.
 
     Returns where it ended and whether it settled; a spread that goes on shrinking is left as soon as it is under
@@ -172,7 +173,7 @@ def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> tuple[Array, bool]
     theta = np.append(start, 1.0) / spread
     full = np.column_stack([-x, y])
 
-    def value(t: Array) -> float:
+    def value(t: Floats) -> float:
         if t[-1] <= 0:
             return -np.inf
         z = full @ t
@@ -207,7 +208,7 @@ def _olsen(y: Array, cut: npt.NDArray[np.bool_], x: Array) -> tuple[Array, bool]
     return theta, False
 
 
-def log_gap(gap: Array, step: float) -> tuple[Array, npt.NDArray[np.bool_]]:
+def log_gap(gap: Floats, step: float) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """log of max(gap, step) and where it is censored: a reading under the step says only "under the step"."""
     cut = gap < step - 1e-12
     return np.log(np.where(cut, step, gap)), cut

@@ -13,10 +13,9 @@ import numpy as np
 import numpy.typing as npt
 
 from ventbook import distributions as stats
+from ventbook.numerics import Floats
 
 METHODS = ("wilson", "exact")
-
-Array = npt.NDArray[np.float64]
 
 
 def check_level(level: float) -> float:
@@ -28,7 +27,7 @@ def check_level(level: float) -> float:
 
 def binomial_interval(
     x: npt.ArrayLike, n: npt.ArrayLike, *, level: float = 0.95, method: str = "wilson"
-) -> tuple[Array, Array]:
+) -> tuple[Floats, Floats]:
     """Two-sided interval for a share, x of n independent trials.
 
     Parameters
@@ -76,14 +75,14 @@ def binomial_interval(
     return np.where(x > 0, low, 0.0), np.where(x < n, high, 1.0)
 
 
-def _score_ends(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
+def _score_ends(x: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
     z, share = stats.norm.isf(tail), x / n
     center = (share + z**2 / (2 * n)) / (1 + z**2 / n)
     reach = z * np.sqrt(share * (1.0 - share) / n + z**2 / (4.0 * n**2)) / (1 + z**2 / n)
     return np.clip(center - reach, 0, 1), np.clip(center + reach, 0, 1)
 
 
-def _exact_ends(x: Array, n: Array, tail: float) -> tuple[Array, Array]:
+def _exact_ends(x: Floats, n: Floats, tail: float) -> tuple[Floats, Floats]:
     return stats.beta.ppf(tail, x, n - x + 1), stats.beta.isf(tail, x + 1, n - x)
 
 

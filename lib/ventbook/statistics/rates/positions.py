@@ -18,8 +18,7 @@ import numpy.typing as npt
 import pandas as pd
 from scipy import special
 
-from ventbook.numerics import root_of
-from ventbook.statistics.rates.clusters import Array
+from ventbook.numerics import Floats, root_of
 from ventbook.statistics.rates.shares import shares_by
 
 DRAWS = 1999
@@ -153,7 +152,7 @@ def test_positions(
     True
     """
     answers = pd.Series(over).astype("boolean").astype("Float64")
-    failed: Array = np.asarray(answers.to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)
+    failed: Floats = np.asarray(answers.to_numpy(dtype=float, na_value=np.nan), dtype=np.float64)
     code, labels = pd.factorize(pd.Series(position).reset_index(drop=True))
     block, _ = pd.factorize(pd.Series(cluster).reset_index(drop=True))
     if not (failed.size == code.size == block.size):
@@ -203,8 +202,8 @@ test_positions.__test__ = False  # type: ignore[attr-defined]  # a name, not a t
 
 
 def _add_up(
-    failed: Array, block: npt.NDArray[np.int64], code: npt.NDArray[np.int64], rank: Array, positions: int
-) -> tuple[Array, Array, npt.NDArray[np.int64], npt.NDArray[np.int64], Array]:
+    failed: Floats, block: npt.NDArray[np.int64], code: npt.NDArray[np.int64], rank: Floats, positions: int
+) -> tuple[Floats, Floats, npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]:
     """Failures and checks of every engine's positions, sorted by engine; the feed rank of the first row stands."""
     block = np.unique(block, return_inverse=True)[1]  # without gaps in the codes
     key, first, place = np.unique(block * max(positions, 1) + code, return_index=True, return_inverse=True)
@@ -214,15 +213,15 @@ def _add_up(
 
 
 def _deal(
-    value: Array,
+    value: Floats,
     block: npt.NDArray[np.int64],
     code: npt.NDArray[np.int64],
     positions: int,
-    rank: Array,
+    rank: Floats,
     failures: int,
     draws: int,
     seed: int,
-) -> tuple[float, Array, float | None, Array]:
+) -> tuple[float, Floats, float | None, Floats]:
     """Observed and dealt statistics. Blocks come sorted; dealing = order of random numbers inside each block."""
     size = np.bincount(block)
     # values sum to 0 in a block, so the dealt sum of a position has mean 0 and this variance
@@ -237,7 +236,7 @@ def _deal(
     centred = np.where(known, rank - mean_rank[block], 0.0) / max(failures, 1)
     with_feed = bool(np.any(centred != 0))
 
-    def statistics(counts: Array) -> Array:
+    def statistics(counts: Floats) -> Floats:
         return (counts[..., use] ** 2 / variance[use]).sum(-1)
 
     observed = float(statistics(value @ one_hot))
@@ -261,7 +260,7 @@ def _deal(
     return observed, drawn, float(value @ centred) if with_feed else None, drawn_feed
 
 
-def _dealing_root(value: Array, block: npt.NDArray[np.int64], weights: Array) -> Array:
+def _dealing_root(value: Floats, block: npt.NDArray[np.int64], weights: Floats) -> Floats:
     """Symmetric root of the covariance of ``dealt @ weights``: values dealt inside a block of m have variance s^2 and
     covariance -s^2 / (m - 1), where s^2 is their mean square."""
     size = np.bincount(block).astype(float)

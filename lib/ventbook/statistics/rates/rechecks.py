@@ -18,10 +18,9 @@ import pandas as pd
 from scipy import special
 
 from ventbook.model.verdicts import is_over, only_findings
-from ventbook.numerics import tail_chances
+from ventbook.numerics import Floats, tail_chances
 from ventbook.physics.gauge import GapDistribution, gap_density
 from ventbook.results import Estimate, no_estimate
-from ventbook.statistics.rates.clusters import Array
 from ventbook.statistics.rates.intervals import check_level
 from ventbook.statistics.rates.shares import lifter_share, shares_by, venting_share
 from ventbook.tables import evidence
@@ -108,11 +107,11 @@ class SecondLook:
     expected, low, high : second reading (mm) with the band that holds it with probability ``level``.
     """
 
-    passes: Array
-    truly_within: Array
-    expected: Array
-    low: Array
-    high: Array
+    passes: Floats
+    truly_within: Floats
+    expected: Floats
+    low: Floats
+    high: Floats
     level: float
 
 

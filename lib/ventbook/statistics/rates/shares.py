@@ -16,10 +16,10 @@ import pandas as pd
 from scipy import special
 
 from ventbook.model.conformity import JUDGED
+from ventbook.numerics import Floats
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics.rates.betabinomial import integrated_interval
 from ventbook.statistics.rates.clusters import (
-    Array,
     anova_correlation,
     check_counts,
     design_effect,
@@ -125,7 +125,7 @@ def lifter_share(failures: Any, lifters: Any, *, cluster: Any, level: float = 0.
     return share_of_sums(xs, ns, level=level)
 
 
-def share_of_sums(xs: Array, ns: Array, *, level: float) -> Estimate:
+def share_of_sums(xs: Floats, ns: Floats, *, level: float) -> Estimate:
     """The share with its interval from sums a cluster."""
     if ns.size == 0:
         return no_estimate("not_recorded", level=level, unit="share", n=0, method=METHOD)
@@ -135,7 +135,7 @@ def share_of_sums(xs: Array, ns: Array, *, level: float) -> Estimate:
     return Estimate(x / total, low, high, level, "share", int(total), ns.size, method, note=_note(x, total))
 
 
-def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[float, float]:
+def clustered_interval(xs: Floats, ns: Floats, *, level: float = 0.95) -> tuple[float, float]:
     """Interval for a share from the failures and lifters of each engine.
 
     Parameters
@@ -178,7 +178,7 @@ def clustered_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[fl
     return low, high
 
 
-def effective_interval(xs: Array, ns: Array, *, level: float = 0.95) -> tuple[float, float]:
+def effective_interval(xs: Floats, ns: Floats, *, level: float = 0.95) -> tuple[float, float]:
     """Wilson interval with the effective number of lifters and a t quantile on engines - 1.
 
     Parameters
@@ -336,8 +336,8 @@ def _place(column: pd.Series, wanted: list[Any] | None) -> tuple[npt.NDArray[np.
 
 
 def _sums_by_group(
-    x: Array, n: Array, group: Any, engine: Any, groups: int, engines: int
-) -> list[tuple[Array, Array]]:
+    x: Floats, n: Floats, group: Any, engine: Any, groups: int, engines: int
+) -> list[tuple[Floats, Floats]]:
     """Sums by engine inside every group: one pass over the rows whatever the number of groups."""
     if groups == 0:
         return []
@@ -348,8 +348,8 @@ def _sums_by_group(
         size = len(labels)
     else:
         owner, size = np.repeat(np.arange(groups), engines), groups * engines
-    xs: Array = np.bincount(key, x, size).astype(float)
-    ns: Array = np.bincount(key, n, size).astype(float)
+    xs: Floats = np.bincount(key, x, size).astype(float)
+    ns: Floats = np.bincount(key, n, size).astype(float)
     keep = ns > 0
     xs, ns, owner = xs[keep], ns[keep], np.asarray(owner)[keep]
     ends = np.searchsorted(owner, np.arange(groups + 1))

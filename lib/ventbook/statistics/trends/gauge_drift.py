@@ -21,13 +21,10 @@ from numpy.typing import NDArray
 
 from ventbook import distributions as stats
 from ventbook.model.verdicts import is_over
-from ventbook.numerics import NO_SPREAD
+from ventbook.numerics import NO_SPREAD, Floats, Ints
 from ventbook.results import Estimate, no_estimate
 from ventbook.tables import Gauges, evidence
 from ventbook.tables.gauges import CERTIFICATE, STUDY
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 #: Gauges that drift, as a family of the quarter's error budget.
 DRIFT_FAMILY = "gauge.drift"

@@ -17,10 +17,9 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy import special
 
-from ventbook.numerics import require_fit, root_of
+from ventbook.numerics import Floats, require_fit, root_of
 from ventbook.results import NotEnoughData
 
 NOT_RECORDED = "not recorded"
@@ -30,8 +29,6 @@ LEVEL_SPREAD = 1.0
 SITE_SPREADS = (0.05, 0.2, 0.4, 0.7, 1.1)
 #: Overall log odds before any data: 12 % failing, give or take a factor of seven in the odds.
 START, START_SPREAD = -2.0, 2.0
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -59,17 +56,17 @@ class ShareModel:
     """
 
     design: Design
-    means: Array
-    covariances: Array
-    weights: Array
+    means: Floats
+    covariances: Floats
+    weights: Floats
     n: int
     failures: int
 
-    def share(self, matrix: Array) -> Array:
+    def share(self, matrix: Floats) -> Floats:
         """Expected probability of failing of each row of a design matrix."""
         return special.expit(matrix @ self.means.T) @ self.weights
 
-    def draw(self, draws: int, *, rng: np.random.Generator) -> Array:
+    def draw(self, draws: int, *, rng: np.random.Generator) -> Floats:
         """Coefficients (draws, columns) as the past leaves them possible."""
         return _draw_mixture(self.means, self.covariances, self.weights, draws, rng)
 
@@ -79,13 +76,13 @@ class MeanModel:
     """Mean of a number by mix and site: normal posterior of the coefficients and the residual spread."""
 
     design: Design
-    mean: Array
-    covariance: Array
+    mean: Floats
+    covariance: Floats
     sigma: float
     freedom: int
     n: int
 
-    def expect(self, matrix: Array) -> Array:
+    def expect(self, matrix: Floats) -> Floats:
         return matrix @ self.mean
 
 
@@ -114,7 +111,7 @@ def check_columns(frame: pd.DataFrame, columns: Sequence[str]) -> None:
         )
 
 
-def make_matrix(design: Design, frame: pd.DataFrame, *, site: str) -> Array:
+def make_matrix(design: Design, frame: pd.DataFrame, *, site: str) -> Floats:
     """Design matrix of ``frame``'s rows; a level or site that the design does not know gets zeros (the average)."""
     matrix = np.zeros((len(frame), design.size))
     matrix[:, 0] = 1
@@ -128,7 +125,7 @@ def make_matrix(design: Design, frame: pd.DataFrame, *, site: str) -> Array:
     return matrix
 
 
-def fit_shares(design: Design, matrix: Array, failing: Array, n: Array) -> ShareModel:
+def fit_shares(design: Design, matrix: Floats, failing: Floats, n: Floats) -> ShareModel:
     """Fit the failing share to ``failing`` of ``n`` ventings in each row (rows of equal mix taken together)."""
     total = int(n.sum())
     if total == 0:
@@ -146,7 +143,7 @@ def fit_shares(design: Design, matrix: Array, failing: Array, n: Array) -> Share
     )
 
 
-def fit_means(design: Design, matrix: Array, total: Array, square: Array, n: Array) -> MeanModel:
+def fit_means(design: Design, matrix: Floats, total: Floats, square: Floats, n: Floats) -> MeanModel:
     """Fit the mean of a number from the sum and the sum of squares of ``n`` values in each row.
 
     The residual standard deviation comes from one pass without priors on its size; levels' effects are held by a
@@ -209,7 +206,7 @@ def code_columns(frame: pd.DataFrame, columns: Sequence[str]) -> pd.DataFrame:
     return frame.assign(**{name: read_codes(frame[name]).astype("category") for name in columns})
 
 
-def _prior(design: Design, site_spread: float) -> tuple[Array, Array]:
+def _prior(design: Design, site_spread: float) -> tuple[Floats, Floats]:
     mean = np.zeros(design.size)
     spread = np.full(design.size, LEVEL_SPREAD)
     mean[0], spread[0] = START, START_SPREAD
@@ -218,13 +215,13 @@ def _prior(design: Design, site_spread: float) -> tuple[Array, Array]:
 
 
 def _fit_logistic(
-    matrix: Array, failing: Array, n: Array, prior: tuple[Array, Array]
-) -> tuple[Array, Array, float]:
+    matrix: Floats, failing: Floats, n: Floats, prior: tuple[Floats, Floats]
+) -> tuple[Floats, Floats, float]:
     """Posterior mode, covariance there, and log evidence (Laplace), by Newton steps halved until they climb."""
     centre, precision = prior
     beta = centre.copy()
 
-    def height(b: Array) -> float:
+    def height(b: Floats) -> float:
         eta = matrix @ b
         return float(failing @ eta - n @ np.logaddexp(0, eta) - 0.5 * precision @ (b - centre) ** 2)
 
@@ -252,8 +249,8 @@ def _fit_logistic(
 
 
 def _draw_mixture(
-    means: Array, covariances: Array, weights: Array, draws: int, rng: np.random.Generator
-) -> Array:
+    means: Floats, covariances: Floats, weights: Floats, draws: int, rng: np.random.Generator
+) -> Floats:
     which = np.searchsorted(np.cumsum(weights), (np.arange(draws) + 0.5) / draws)
     which = np.minimum(which, len(weights) - 1)
     normal = rng.standard_normal((draws, means.shape[1]))

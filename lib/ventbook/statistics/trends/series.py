@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from ventbook import distributions as stats
-from ventbook.numerics import root_of
+from ventbook.numerics import Floats, root_of
 from ventbook.results import NotEnoughData
 from ventbook.statistics.trends.charts import cusum_weights, reflect_at_zero
 from ventbook.statistics.trends.mix import (
@@ -27,8 +27,6 @@ from ventbook.statistics.trends.mix import (
     fit_shares,
     make_matrix,
 )
-
-Array = NDArray[np.float64]
 
 FAILING = "failing_ventings"
 #: Change the cumulative sum is tuned to: odds doubled, or halved.
@@ -69,7 +67,7 @@ class Watched:
 @dataclass(frozen=True)
 class Part:
     rows: list[dict[str, Any]]
-    simulated: Array
+    simulated: Floats
     cells: pd.DataFrame
     spread: float = 0.0
     model: ShareModel | None = None
@@ -125,7 +123,7 @@ def watch_shares(asked: Watched, failed: str, rng: np.random.Generator) -> Part 
     return Part(out, np.array(values), cells, spread, model)
 
 
-def _draw_failing(mean: float, variance: float, n: float, shift: Array, rng: np.random.Generator) -> Array:
+def _draw_failing(mean: float, variance: float, n: float, shift: Floats, rng: np.random.Generator) -> Floats:
     """Failing ventings of a cell: binomial matched to mean and variance of unequal chances, its odds shifted."""
     share = special.expit(special.logit(mean / n) + shift)
     # A sum of unequal chances varies less than a binomial of the same mean; fewer, likelier trials say the same.
@@ -196,7 +194,7 @@ def watch_numbers(
     return Part(out, np.array(values), pd.DataFrame())
 
 
-def _average(z: Array, n: Array) -> Array:
+def _average(z: Floats, n: Floats) -> Floats:
     """EWMA along the first axis, starting at 0, stepping over periods without values."""
     out, here = np.zeros_like(z), np.zeros(z.shape[1:])
     for j in range(len(z)):
@@ -206,11 +204,11 @@ def _average(z: Array, n: Array) -> Array:
     return out
 
 
-def _pick(cells: Array, i: int) -> Array:
+def _pick(cells: Floats, i: int) -> Floats:
     return cells.sum(axis=0) if i < 0 else cells[i]
 
 
-def _climb(path: Array) -> int:
+def _climb(path: Floats) -> int:
     """Index of the first period of the present climb; the last period where there is none."""
     zero = np.flatnonzero(path <= 0)
     start = int(zero[-1]) + 1 if len(zero) else 0
@@ -218,7 +216,7 @@ def _climb(path: Array) -> int:
 
 
 def _cell_table(
-    rows: pd.DataFrame, period: str, site: str, failing: Array, n: Array, p: Array
+    rows: pd.DataFrame, period: str, site: str, failing: Floats, n: Floats, p: Floats
 ) -> pd.DataFrame:
     table = pd.DataFrame({
         "period": rows[period], "site": rows[site], "observed": failing, "expected": n * p, "n": n,
@@ -238,7 +236,7 @@ def _spread_between(cells: pd.DataFrame, past: tuple[str, ...]) -> float:
     return spread if plain else 1.0
 
 
-def _squared_steps(z: Array, site: Any, period: Any) -> tuple[float, bool]:
+def _squared_steps(z: Floats, site: Any, period: Any) -> tuple[float, bool]:
     """Variance of ``z`` from one period of a site to the next (mean squared difference / 2), and whether it is plainly
     over 1.
 
@@ -258,7 +256,13 @@ def _squared_steps(z: Array, site: Any, period: Any) -> tuple[float, bool]:
 
 
 def _between_periods(
-    rows: pd.DataFrame, period: str, site: str, residual: Array, n: Array, past: tuple[str, ...], sigma: float
+    rows: pd.DataFrame,
+    period: str,
+    site: str,
+    residual: Floats,
+    n: Floats,
+    past: tuple[str, ...],
+    sigma: float,
 ) -> float:
     """Standard deviation of period means beyond what ventings' own scatter makes, 0 unless plain (as above)."""
     table = pd.DataFrame({"period": rows[period], "site": rows[site], "r": residual, "n": n})

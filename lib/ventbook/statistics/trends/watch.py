@@ -16,12 +16,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from ventbook.numerics import Floats
 from ventbook.statistics.trends.mix import ShareModel, check_columns, make_design, make_matrix
 from ventbook.statistics.trends.series import FAILING, Watched, watch_numbers, watch_shares
-
-Array = NDArray[np.float64]
 
 #: (is it the failing share?, is it one site?, direction) -> share of the page's allowance of false alarms.
 SHARES_OF_ALLOWANCE = {
@@ -268,7 +266,7 @@ def expect_failing(
     return pd.concat([whole, sums])[columns].reset_index(drop=True)
 
 
-def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -> Array | None:
+def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -> Floats | None:
     """Chance of failing of each venting by its mix alone, as at an average site.
 
     Parameters
@@ -306,7 +304,7 @@ def expect_by_mix(page: PageWatch, frame: pd.DataFrame, *, site: str = "site") -
     return page.model.share(matrix)
 
 
-def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Array, float]:
+def set_limits(simulated: Floats, weight: Floats, false_alarms: float) -> tuple[Floats, float]:
     """Limits of all series of a page together.
 
     Parameters
@@ -342,7 +340,7 @@ def set_limits(simulated: Array, weight: Array, false_alarms: float) -> tuple[Ar
     ordered = np.sort(simulated, axis=1)[:, ::-1]
     share = weight / weight.sum() * false_alarms
 
-    def limits_at(factor: float) -> Array:
+    def limits_at(factor: float) -> Floats:
         rank = np.clip(np.floor(share * factor * draws).astype(int), 0, draws - 1)
         return np.take_along_axis(ordered, rank[:, None], axis=1)[:, 0]
 

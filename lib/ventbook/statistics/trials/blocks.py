@@ -3,10 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
-
-Array = npt.NDArray[np.float64]
 
 
 def count_blocks(drawn: pd.DataFrame, *, missing_against: bool = False) -> pd.DataFrame:

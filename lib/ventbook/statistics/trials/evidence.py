@@ -20,9 +20,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import special
 
+from ventbook.numerics import Floats
 from ventbook.tables import load_trial_rules
 
-Array = npt.NDArray[np.float64]
 HIGHEST = 700.0  # logarithms are cut here, so that no evidence overflows
 
 
@@ -33,9 +33,9 @@ class Evidence:
     The last is evidence against the planned effect; each starts at 1 before the first block (not kept).
     """
 
-    works: Array
-    harm: Array
-    no_use: Array
+    works: Floats
+    harm: Floats
+    no_use: Floats
 
     def __len__(self) -> int:
         return len(self.works)
@@ -53,7 +53,7 @@ def log_ratio(
     ventings: npt.ArrayLike,
     treated: npt.ArrayLike,
     failing_treated: npt.ArrayLike,
-) -> Array:
+) -> Floats:
     """Log of Fisher's noncentral over the central hypergeometric chance of each block.
 
     Parameters
@@ -94,7 +94,7 @@ def log_ratio(
     return np.asarray(x * log_psi - top + special.logsumexp(log_ways, axis=0), float)
 
 
-def _log_choose(n: Array, k: Array) -> Array:
+def _log_choose(n: Floats, k: Floats) -> Floats:
     """Log of n over k, -inf where there is no way."""
     n, k = np.broadcast_arrays(n, k)
     possible = (k >= 0) & (k <= n)
@@ -103,7 +103,7 @@ def _log_choose(n: Array, k: Array) -> Array:
     return np.where(possible, ways, -np.inf)
 
 
-def _mix(log_ratios: Array, weights: npt.ArrayLike) -> Array:
+def _mix(log_ratios: Floats, weights: npt.ArrayLike) -> Floats:
     """Evidence after each block of a mixture over the last axis; blocks along the axis before."""
     paths = np.cumsum(log_ratios, axis=-2)
     np.exp(np.minimum(paths, HIGHEST, out=paths), out=paths)
@@ -150,7 +150,7 @@ def weigh_blocks(
 
     def ratios(
         psi: npt.ArrayLike,
-    ) -> Array:  # there are few kinds of blocks, and simulations have many blocks
+    ) -> Floats:  # there are few kinds of blocks, and simulations have many blocks
         each = log_ratio(psi, failing=k, ventings=n, treated=m, failing_treated=x)
         return each[which.reshape(counts.shape[1:])]
 
@@ -194,7 +194,7 @@ def weigh_pairs(differences: npt.ArrayLike, *, spread: float, planned: float) ->
     return Evidence(_mix_normal(d, rho), _mix_normal(-d, rho), _mix_normal(-np.log(planned) - d, rho))
 
 
-def _mix_normal(d: Array, rho: float) -> Array:
+def _mix_normal(d: Floats, rho: float) -> Floats:
     """Evidence that symmetric differences lean to over 0: half-normal mixture of exp(l S - l^2 V / 2), l over 0."""
     s, v = np.cumsum(d, axis=-1), np.cumsum(d**2, axis=-1)
     log_e = (

@@ -10,10 +10,10 @@ import numpy as np
 import numpy.typing as npt
 
 from ventbook import distributions as stats
+from ventbook.numerics import Floats
 from ventbook.statistics.trials.evidence import Evidence, weigh_blocks, weigh_pairs
 from ventbook.tables import load_trial_rules
 
-Array = npt.NDArray[np.float64]
 LEVEL = 0.05
 RUNS = 800
 FARTHEST = 2400
@@ -36,7 +36,7 @@ class Needed:
     most: int | None
     mean_with: float | None
     mean_without: float | None
-    reached: Array
+    reached: Floats
 
     def power_at(self, ventings: float) -> float:
         """The chance of "works" by so many ventings where the change acts as planned."""
@@ -138,7 +138,9 @@ def need_number(spread: float, ratio: float, *, runs: int = RUNS, seed: int = 1)
     return _needed(ratio, fixed, acts, nothing, step=2)
 
 
-def _reach(draw: Callable[[int, np.random.Generator], Evidence], runs: int, seed: int) -> tuple[Array, Array]:
+def _reach(
+    draw: Callable[[int, np.random.Generator], Evidence], runs: int, seed: int
+) -> tuple[Floats, Floats]:
     """Of each simulated trial: blocks or pairs until "works", and until it ends by any of the three."""
     rules = load_trial_rules()
     rng = np.random.default_rng(seed)
@@ -158,17 +160,17 @@ def _reach(draw: Callable[[int, np.random.Generator], Evidence], runs: int, seed
     return np.concatenate(works), np.concatenate(ends)
 
 
-def _first(yes: npt.NDArray[np.bool_]) -> Array:
+def _first(yes: npt.NDArray[np.bool_]) -> Floats:
     return np.where(yes.any(axis=-1), yes.argmax(axis=-1) + 1.0, np.inf)
 
 
 def _needed(
-    planned: float, fixed: float, acts: tuple[Array, Array], nothing: tuple[Array, Array], *, step: int
+    planned: float, fixed: float, acts: tuple[Floats, Floats], nothing: tuple[Floats, Floats], *, step: int
 ) -> Needed:
     rules = load_trial_rules()
     most = float(np.quantile(acts[0], rules.power, method="inverted_cdf"))
 
-    def mean(ends: Array) -> float | None:
+    def mean(ends: Floats) -> float | None:
         return float(step * np.minimum(ends, most).mean()) if np.isfinite(most) else None
 
     return Needed(

@@ -28,9 +28,8 @@ from numpy.typing import ArrayLike
 from scipy.linalg import LinAlgError, cho_factor, cho_solve, solveh_banded
 from scipy.special import ndtri, stdtrit
 
+from ventbook.numerics import Floats, Ints
 from ventbook.statistics.waiting_times.intervals import (
-    Floats,
-    Ints,
     Readings,
     check_level,
     collapse_readings,

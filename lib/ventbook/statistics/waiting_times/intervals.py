@@ -15,8 +15,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from ventbook.numerics import Floats, Ints
 
 #: Rows looked at to tell whether collapsing pays: it does where at most half of them are distinct.
 SAMPLE = 4096

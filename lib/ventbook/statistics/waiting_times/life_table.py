@@ -22,7 +22,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ventbook.statistics.waiting_times.intervals import Floats, Ints, Readings, collapse_columns
+from ventbook.numerics import Floats, Ints
+from ventbook.statistics.waiting_times.intervals import Readings, collapse_columns
 
 #: Readings are narrow where nine of ten intervals are at most this share of the 10-90 % range of their middles.
 NARROW = 0.25

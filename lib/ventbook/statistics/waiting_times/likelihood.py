@@ -32,8 +32,7 @@ import numpy as np
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 from scipy.special import expit, log_ndtr, ndtri, stdtrit
 
-from ventbook.numerics import keep_spread
-from ventbook.statistics.waiting_times.intervals import Floats, Ints
+from ventbook.numerics import Floats, Ints, keep_spread
 
 #: From this many clusters on the plain sandwich and the normal quantile serve.
 MANY_CLUSTERS = 400

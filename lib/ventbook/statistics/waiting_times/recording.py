@@ -29,7 +29,8 @@ import pandas as pd
 from numpy.typing import ArrayLike
 from scipy.special import bdtrc, ndtr, ndtri
 
-from ventbook.statistics.waiting_times.intervals import Floats, Readings
+from ventbook.numerics import Floats
+from ventbook.statistics.waiting_times.intervals import Readings
 from ventbook.statistics.waiting_times.life_table import MOST_READINGS, SpreadEstimate, round_ends
 from ventbook.statistics.waiting_times.likelihood import (
     SHAPES,

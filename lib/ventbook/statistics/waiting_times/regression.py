@@ -15,12 +15,10 @@ import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtr, ndtri, stdtr
 
-from ventbook.numerics import judge_fit
+from ventbook.numerics import Floats, Ints, judge_fit
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics.waiting_times.intervals import (
     Collapsed,
-    Floats,
-    Ints,
     check_intervals,
     check_level,
     check_steps,

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
+from ventbook.numerics import Floats
 from ventbook.statistics.waiting_times.curves import estimate_curve
-from ventbook.statistics.waiting_times.intervals import Floats, check_steps
+from ventbook.statistics.waiting_times.intervals import check_steps
 from ventbook.statistics.waiting_times.likelihood import NODES, SHAPES
 from ventbook.statistics.waiting_times.regression import AftFit, build_design, fit_aft
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv, stdtrit
 
+from ventbook.numerics import Floats, Ints
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics.waiting_times.curves import (
     Curve,
@@ -19,13 +20,7 @@ from ventbook.statistics.waiting_times.curves import (
     limit_survival,
     widest_half_width,
 )
-from ventbook.statistics.waiting_times.intervals import (
-    Floats,
-    Ints,
-    check_level,
-    collapse_readings,
-    number_clusters,
-)
+from ventbook.statistics.waiting_times.intervals import check_level, collapse_readings, number_clusters
 from ventbook.statistics.waiting_times.life_table import SpreadEstimate, find_floor
 
 #: Pairs and engines that a comparison takes.

@@ -13,7 +13,6 @@ from functools import cache
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from ventbook import tables
 from ventbook.tables.limits import read_limits
@@ -61,7 +60,8 @@ def check_plant(plant: Iterable[str] | None) -> tuple[str, ...]:
 def list_quarters() -> list[str]:
     """Labels of the fleet's quarters, first to last, as in 2024Q4."""
     fleet = read_settings()["fleet"]
-    return [str(q) for q in pd.period_range(fleet["first_quarter"], periods=fleet["quarters"], freq="Q")]
+    first = 4 * int(fleet["first_quarter"][:4]) + int(fleet["first_quarter"][-1]) - 1
+    return [f"{at // 4}Q{at % 4 + 1}" for at in range(first, first + fleet["quarters"])]
 
 
 def quarter_bounds(label: str) -> tuple[date, date]:

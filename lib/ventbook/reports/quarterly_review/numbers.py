@@ -71,7 +71,7 @@ def share_over_time_limit(page: Page, jobs: pd.DataFrame) -> Estimate:
 
 def rotations_ratio(page: Page, jobs: pd.DataFrame) -> Estimate:
     """Rotations recorded over rotations expected from lines, volumes and pump; given-up counts are lower bounds."""
-    return page.keep_made(priming.estimate_ratio, jobs, level=page.level)
+    return page.keep_made(priming.estimate_ratio, page.look_at(jobs), level=page.level)
 
 
 def median_time(jobs: pd.DataFrame, q: float, *, level: float) -> Estimate:

@@ -91,7 +91,7 @@ def rotations(page: Page) -> Blocks:
                 {
                     "label": label,
                     "site": site or "all",
-                    **_row(numbers.rotations_ratio(page, page.look_at(jobs))),
+                    **_row(numbers.rotations_ratio(page, jobs)),
                 }
             )
     table = frame_of(rows, ["label", "site", "n", "state"])

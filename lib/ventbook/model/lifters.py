@@ -247,7 +247,13 @@ def build_lifters(
         _build_part(mine, own, gauges, chosen, split)
         for mine, own in _split_readings(records, _list_ventings(records, limits))
     ]
-    return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+    if len(parts) == 1:
+        return parts[0]
+    # a column is let go as soon as it is joined, so that the table is never held twice
+    joined = {
+        str(name): pd.concat([part.pop(name) for part in parts], ignore_index=True) for name in list(parts[0])
+    }
+    return pd.DataFrame(joined, copy=False)
 
 
 def _split_readings(

@@ -75,8 +75,9 @@ def load_data(page: Page) -> ReportData:
         jobs = jobs[(jobs["lifter_lot"] == lot).fillna(False).to_numpy(dtype=bool)].reset_index(drop=True)
     beside = _take_beside(page)
     factors = causes.load_factors()
+    some = page.look_at(beside)
     effects = {
-        outcome: causes.screen_factors(beside, outcome=outcome, factors=factors, level=page.level)
+        outcome: causes.screen_factors(some, outcome=outcome, factors=factors, level=page.level)
         for outcome in ("lifter_failure", "time_to_pressure", "rotations_to_prime")
     }
     account = load_account(page)

@@ -1,5 +1,8 @@
 """The compiled reduction of one start's samples, in short plain loops that the compiler gives to the vector units.
 
+Only what is called from outside is kept in the compiler's cache on disk: a part that came from there could not be built
+into its caller, and the whole would run slower by a fifth.
+
 Conventions
 -----------
 - A sample whose value is NaN is passed over; it neither ends nor prolongs what stands before it.
@@ -100,7 +103,7 @@ def reduce_segments(bounds, t, speed, pressure, temperature, turning, steps, set
     return out
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _level_run(t, x, level, sustain, gap):  # pragma: no cover
     """(first index of the sustained run or -1, index of the last known sample under the level before it or -1)."""
     first, before, under, previous = -1, -1, -1, -1
@@ -119,7 +122,7 @@ def _level_run(t, x, level, sustain, gap):  # pragma: no cover
     return -1, under
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _run_at_end(t, x, level, gap):  # pragma: no cover
     """(first index of the run at or over ``level`` that the known samples end in or -1, last one under it before or -1)."""
     first, under, previous = -1, -1, -1
@@ -134,7 +137,7 @@ def _run_at_end(t, x, level, gap):  # pragma: no cover
     return first, under
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _crossing(t, x, a, b, level):  # pragma: no cover
     """Straight-line time at which x passes ``level`` between samples a (under) and b (at or over)."""
     if a < 0:
@@ -142,7 +145,7 @@ def _crossing(t, x, a, b, level):  # pragma: no cover
     return t[a] + (level - x[a]) / (x[b] - x[a]) * (t[b] - t[a])
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _sum(x):  # pragma: no cover
     """Sum in eight lanes: as fast as the vector units, and the same to the last bit on any of them."""
     a, b, c, d, e, f, g, h = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -162,7 +165,7 @@ def _sum(x):  # pragma: no cover
     return ((a + b) + (c + d)) + ((e + f) + (g + h))
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _count_highest(x):  # pragma: no cover
     """(highest known value or -inf, how many samples stand at it); few blocks hold one that is higher than before."""
     highest, count = -np.inf, 0
@@ -183,7 +186,7 @@ def _count_highest(x):  # pragma: no cover
     return highest, count
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _first_outside(x, low, high):  # pragma: no cover
     """Index of the first value that is not in [low, high], or their number; by blocks, most of which lie inside."""
     n = x.shape[0]
@@ -199,7 +202,7 @@ def _first_outside(x, low, high):  # pragma: no cover
     return n
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _clock(t, gap):  # pragma: no cover
     """(steps that do not rise, steps over ``gap``, widest step) of the clock."""
     rising, within, widest = 0, 0, 0.0
@@ -226,7 +229,7 @@ def _clock(t, gap):  # pragma: no cover
     return pairs - rising, rising - within, widest
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _bands(steps):  # pragma: no cover
     """Low and high end, next speed under and next over, of the first hold, warm-up, extra run, hold doubled, halved."""
     bands = np.empty((5, 4))
@@ -238,7 +241,7 @@ def _bands(steps):  # pragma: no cover
     return bands
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _add_band_seconds(t, speed, bands, seconds):  # pragma: no cover
     """Seconds in each band, of a stretch whose clock rises without a gap.
 
@@ -264,7 +267,7 @@ def _add_band_seconds(t, speed, bands, seconds):  # pragma: no cover
         begin = end
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _warm_up(t, speed, temperature, warm, out):  # pragma: no cover
     """Time at which the oil is warm (NaN where it never is); last temperature and top speed before into ``out``."""
     n = t.shape[0]
@@ -284,7 +287,7 @@ def _warm_up(t, speed, temperature, warm, out):  # pragma: no cover
     return t[warm_at] if warm_at < n else np.nan
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _may_repeat(x, samples):  # pragma: no cover
     """False where no value stands in more than ``samples`` known samples running.
 
@@ -304,7 +307,7 @@ def _may_repeat(x, samples):  # pragma: no cover
     return False
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _longest_repeat(t, x, speed, start_rpm, gap):  # pragma: no cover
     """Longest time at one value while the engine runs, without a gap in it; NaN is passed over."""
     run, longest, before = 0.0, 0.0, x[0]
@@ -323,7 +326,7 @@ def _longest_repeat(t, x, speed, start_rpm, gap):  # pragma: no cover
     return longest
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _after_pressure(
     t, speed, pressure, turning, threshold, start_rpm, steady, gap, room, out
 ):  # pragma: no cover
@@ -387,7 +390,7 @@ def _after_pressure(
         out[17] = area / length
 
 
-@njit(nogil=True, cache=True)
+@njit(nogil=True)
 def _reduce_one(t, speed, pressure, temperature, turning, steps, settings, room, out):  # pragma: no cover
     n = t.shape[0]
     start_rpm, sustain, gap = settings[0], settings[1], settings[2]

@@ -174,11 +174,11 @@ def svg_bytes(figure: Figure) -> bytes:
     import matplotlib as mpl
 
     for ax in figure.axes:
-        crowded = sum(len(line.get_xdata()) for line in ax.lines) > CLOUD
+        crowded = sum(np.size(line.get_xdata()) for line in ax.lines) > CLOUD
         for line in ax.lines:
-            line.set_rasterized(crowded and len(line.get_xdata()) > CLOUD / 20)
+            line.set_rasterized(crowded and np.size(line.get_xdata()) > CLOUD / 20)
         for band in ax.collections:
-            band.set_rasterized(sum(len(path.vertices) for path in band.get_paths()) > CLOUD)
+            band.set_rasterized(sum(np.size(path.vertices) for path in band.get_paths()) > 2 * CLOUD)
     target = io.BytesIO()
     with mpl.rc_context(fname=STYLE):
         figure.savefig(target, format="svg", metadata={"Date": None, "Creator": None})

@@ -250,9 +250,10 @@ def build_lifters(
     if len(parts) == 1:
         return parts[0]
     # a column is let go as soon as it is joined, so that the table is never held twice
-    joined = {
-        str(name): pd.concat([part.pop(name) for part in parts], ignore_index=True) for name in list(parts[0])
-    }
+    joined: dict[str, pd.Series] = {}
+    for name in map(str, list(parts[0])):
+        pieces: list[pd.Series] = [part.pop(name) for part in parts]
+        joined[name] = pd.concat(pieces, ignore_index=True)
     return pd.DataFrame(joined, copy=False)
 
 

@@ -98,7 +98,7 @@ def watch_shares(asked: Watched, failed: str, rng: np.random.Generator) -> Part 
         observed[i, j], size[i, j], expected[i, j] = failing[mask].sum(), ni.sum(), ni @ pi
         for direction, ratio in ODDS_RATIO.items():
             steps0[direction][i, j] = ni @ cusum_weights(pi, odds_ratio=ratio)[0]
-        variance = ni @ (pi * (1 - pi))
+        variance = float(ni @ (pi * (1 - pi)))
         slope = (ni * pi * (1 - pi)) @ matrix[mask] / variance
         shift = drift @ slope
         if spread > 1:

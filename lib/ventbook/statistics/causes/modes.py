@@ -502,10 +502,10 @@ def _by_engine(
     types, sites, dates = (known[column].to_numpy() for column in ("engine_type", "site", "date"))
     totals, bad = np.bincount(stratum), np.bincount(stratum, weights=failed)
     rows = []
-    for code, name in enumerate(names):
-        where = np.flatnonzero(engine == code)
-        if len(where) < 2 or not failed[where].any():
-            continue
+    counts, with_finding = np.bincount(engine), np.bincount(engine, weights=failed) > 0
+    order, ends = np.argsort(engine, kind="stable"), np.cumsum(counts)
+    for code in np.flatnonzero((counts > 1) & with_finding):
+        where = order[ends[code] - counts[code] : ends[code]]
         home = int(np.bincount(stratum[where]).argmax())
         own = where[stratum[where] == home]
         chance = stats.hypergeom.sf(failed[own].sum() - 1, totals[home], int(bad[home]), len(own))
@@ -513,7 +513,7 @@ def _by_engine(
         first, last = where[np.argmin(dates[where])], where[np.argmax(dates[where])]
         rows.append(
             (
-                name,
+                names[code],
                 types[last],
                 sites[last],
                 len(where),
@@ -525,7 +525,7 @@ def _by_engine(
             )
         )
     table = pd.DataFrame(rows, columns=list(ENGINE_COLUMNS))
-    silent = int((np.bincount(engine) > 1).sum()) - len(table)  # returned without a finding: chance 1
+    silent = int((counts > 1).sum()) - len(table)  # returned without a finding: chance 1
     chances = np.concatenate([table["chance"].to_numpy(dtype=np.float64), np.ones(silent)])
     table["q"] = adjust_bh(chances)[: len(table)]
     return table.sort_values(["chance", "engine_id"], kind="stable").reset_index(drop=True)

@@ -386,6 +386,12 @@ def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def take_read(records: Mapping[str, pd.DataFrame], lifters: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The columns READ of the record tables and of the lifter table, by name."""
+    tables = {**records, "lifters": lifters}
+    return {name: tables[name][list(read)] for name, read in READ.items()}
+
+
 def check_steps(
     records: Mapping[str, pd.DataFrame],
     jobs: pd.DataFrame,
@@ -420,8 +426,7 @@ def check_in_parts(
     A venting has some twenty rows: whoever only counts them holds one part at a time.
     """
     limits = choose_limits(records, limits)
-    tables = {"starts": records["starts"], "lifter_checks": records["lifter_checks"], "lifters": lifters}
-    parts = {name: tables[name][list(read)] for name, read in READ.items()}
+    parts = take_read(records, lifters)
     places = {name: find_places(part["venting_id"], jobs["venting_id"]) for name, part in parts.items()}
     orders = {name: np.argsort(at, kind="stable") for name, at in places.items()}
     for begin in range(0, max(len(jobs), 1), ventings):

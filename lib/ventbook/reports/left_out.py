@@ -100,8 +100,7 @@ def count_left_out(page: Page) -> Counted:
 
 def check_kept(page: Page, jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     """The steps of these ventings, kept for other pages by what is read of them alone."""
-    tables = {**page.records, "lifters": lifters}
-    parts = {name: tables[name][list(read)] for name, read in conformity.READ.items()}
+    parts = conformity.take_read(page.records, lifters)
     lifters = parts.pop("lifters")
     lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
     return page.keep_made(conformity.check_steps, parts, jobs, lifters, limits=page.limits)

@@ -19,7 +19,7 @@ import pandas as pd
 from ventbook.model import COUNTED
 from ventbook.model.conformity import READ
 from ventbook.model.verdicts import only_findings, quarter_of
-from ventbook.numerics import find_places
+from ventbook.numerics import find_places, is_among
 from ventbook.physics import priming
 from ventbook.reports import account
 from ventbook.reports.page import Page, once_a_page
@@ -300,7 +300,7 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
     same[:-1] &= jobs_written(page) <= old.number
     jobs, lifters = facts.jobs[same[:-1]], facts.lifters
     if not same[:-1].all():
-        lifters = lifters[find_places(lifters["venting_id"], jobs["venting_id"]) >= 0]
+        lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
     other = ids[~same[place]]
     # what counts were expected then hangs on all counts of then, of unchanged ventings too
     then = {name: old.read(name) for name in ("ventings", "engines")}

@@ -24,6 +24,7 @@ class FleetSnapshot:
     number = 1
     coded = False
     path = None
+    rests_on: dict[str, object] = {}  # noqa: RUF012
 
     def __init__(self, tables: dict[str, pd.DataFrame], *, today: dt.date = dt.date(2026, 10, 10)) -> None:
         self.tables = tables

@@ -17,10 +17,8 @@ from ventbook.document.blocks import Data
 from ventbook.model import conformity
 from ventbook.model import lifters as lifter_table
 from ventbook.numerics import is_among, thin_engines
-from ventbook.physics import lifter
-from ventbook.records.store.snapshots import MARK
-from ventbook.reports import kept, scope, time_to_pressure
 from ventbook.reports import page as pages
+from ventbook.reports import time_to_pressure
 from ventbook.shipped import WHOLE_TABLES
 from ventbook.statistics import causes
 from ventbook.statistics.causes import account, account_sensitivity, fits
@@ -226,28 +224,13 @@ def test_lifters_built_in_parts_are_the_whole(fleet, monkeypatch):
     pd.testing.assert_frame_equal(model.build_lifters(records, columns=iter(few)), whole[few])
 
 
-def test_what_gaps_are_made_of_is_worked_out_once_for_all_pages(tmp_path, monkeypatch):
-    """Tables of a large store are built by every page, the split of its findings' gaps by the first that asks."""
-    (tmp_path / MARK).write_text("{}")
-    monkeypatch.setattr(scope, "MOST_KEPT", 0)
-    monkeypatch.delenv(kept.SWITCH, raising=False)
-    worked = []
-
-    def split(findings, **reference):
-        worked.append(len(findings))
-        return split_gaps(findings, **reference)
-
-    split_gaps = lifter.split_gaps
-    split.__module__, split.__qualname__ = split_gaps.__module__, split_gaps.__qualname__
-    monkeypatch.setattr(lifter, "split_gaps", split)
-    tables = []
-    for name in ("lifter-gaps", "spongy-lifters", "lifter-gaps"):
-        page = make_page(name, fleet_tables(300))
-        page.snapshot.path = tmp_path
-        tables.append(page.all_lifters)
-    assert len(worked) == 1
-    pd.testing.assert_frame_equal(tables[0], tables[1][list(tables[0])])
-    pd.testing.assert_frame_equal(tables[0], tables[2])
+@pytest.mark.parametrize("ventings", [0, 1])
+def test_columns_keep_their_kinds_where_there_is_next_to_nothing(ventings):
+    tables = fleet_tables(300)
+    few = {name: tables[name].iloc[:0] for name in ("starts", "lifter_checks")}
+    few = tables | few | {"ventings": tables["ventings"].iloc[:ventings]}
+    for build in (model.build_ventings, model.build_lifters):
+        pd.testing.assert_series_equal(build(few).dtypes, build(tables).dtypes)
 
 
 @pytest.mark.parametrize("given", [False, True])

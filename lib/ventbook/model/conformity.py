@@ -19,6 +19,7 @@ from ventbook.model import verdicts
 from ventbook.model.intervals import time_interval
 from ventbook.model.lifters import choose_limits
 from ventbook.numerics import find_places
+from ventbook.records.store import Records
 from ventbook.tables import Limit, Limits, load_steps
 
 VERDICTS = ("within", "outside", "near_limit", "not_comparable", "not_recorded", "no_limit", "fact")
@@ -388,8 +389,9 @@ def _list_last_gaps(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
 
 def take_read(records: Mapping[str, pd.DataFrame], lifters: pd.DataFrame) -> dict[str, pd.DataFrame]:
     """The columns READ of the record tables and of the lifter table, by name."""
-    tables = {**records, "lifters": lifters}
-    return {name: tables[name][list(read)] for name, read in READ.items()}
+    take = records.take if isinstance(records, Records) else lambda name, read: records[name][list(read)]
+    found = {name: take(name, read) for name, read in READ.items() if name != "lifters"}
+    return {**found, "lifters": lifters[list(READ["lifters"])]}
 
 
 def check_steps(

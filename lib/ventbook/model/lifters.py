@@ -6,7 +6,7 @@ Each row also says whether the engine ran between the two checks: as recorded, o
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 import numpy as np
@@ -21,12 +21,11 @@ from ventbook.physics import gauge, lifter
 from ventbook.records.store import Records
 from ventbook.tables import Gauges, Limits
 
-PART_READINGS = 2_000_000
+PART_READINGS = 500_000
 """Readings that are worked on at once; more are done one part after the other, which bounds memory."""
 MOST_STARTS = 1000  # start numbers are far under it
 Rows = npt.NDArray[np.intp]
 Yes = npt.NDArray[np.bool_]
-Split = Callable[..., pd.DataFrame]
 FEED_ORDER = "feed_order"
 _READING = (
     "check_no",
@@ -201,7 +200,6 @@ def build_lifters(
     limits: Limits | None = None,
     gauges: Gauges | None = None,
     columns: Iterable[str] | None = None,
-    split: Split = lifter.split_gaps,
 ) -> pd.DataFrame:
     """One row a lifter and venting from record tables: first and last reading, verdicts, cure and cause.
 
@@ -216,8 +214,6 @@ def build_lifters(
         :func:`choose_gauges`.
     columns : iterable of str, optional
         Only these (all of them take half a gigabyte for a million lifters); default all.
-    split : callable
-        What tells what the gaps of findings are made of: :func:`ventbook.physics.lifter.split_gaps`, or one that keeps what that gave.
 
     Returns
     -------
@@ -240,13 +236,7 @@ def build_lifters(
     >>> model.build_lifters(records, columns=["venting_id", "cured"]).columns.tolist()
     ['venting_id', 'cured']
     """
-    limits = choose_limits(records, limits)
-    gauges = choose_gauges(records, gauges)
-    chosen = None if columns is None else list(columns)
-    parts = [
-        _build_part(mine, own, gauges, chosen, split)
-        for mine, own in _split_readings(records, _list_ventings(records, limits))
-    ]
+    parts = list(build_parts(records, limits=limits, gauges=gauges, columns=columns))
     if len(parts) == 1:
         return parts[0]
     # a column is let go as soon as it is joined, so that the table is never held twice
@@ -255,6 +245,21 @@ def build_lifters(
         pieces: list[pd.Series] = [part.pop(name) for part in parts]
         joined[name] = pd.concat(pieces, ignore_index=True)
     return pd.DataFrame(joined, copy=False)
+
+
+def build_parts(
+    records: Mapping[str, pd.DataFrame],
+    *,
+    limits: Limits | None = None,
+    gauges: Gauges | None = None,
+    columns: Iterable[str] | None = None,
+) -> Iterator[pd.DataFrame]:
+    """The table of :func:`build_lifters` in parts of about PART_READINGS readings, in its order, for whoever can't hold it whole."""
+    limits = choose_limits(records, limits)
+    gauges = choose_gauges(records, gauges)
+    chosen = None if columns is None else list(columns)
+    for mine, ventings in _split_readings(records, _list_ventings(records, limits)):
+        yield _build_part(mine, ventings, gauges, chosen)
 
 
 def _split_readings(
@@ -277,7 +282,7 @@ def _split_readings(
     for end in [*np.unique(np.minimum(ends, len(ventings))).tolist(), len(ventings)]:
         if end > begin:
             own = {name: records[name][(at >= begin) & (at < end)] for name, at in places.items()}
-            yield {**records, **own}, ventings.iloc[begin:end].reset_index(drop=True)
+            yield own, ventings.iloc[begin:end].reset_index(drop=True)
         begin = end
 
 
@@ -286,7 +291,6 @@ def _build_part(
     ventings: pd.DataFrame,
     gauges: Gauges,
     columns: list[str] | None,
-    split: Split,
 ) -> pd.DataFrame:
     """The lifters of these ventings, from checks of theirs."""
     checks = records["lifter_checks"]
@@ -349,7 +353,7 @@ def _build_part(
     }
     causes = {}
     if columns is None or not set(columns).isdisjoint(SPLIT):
-        causes = _split_causes(put_together(found, finding), finding, len(begins), reference, split)
+        causes = _split_causes(put_together(found, finding), finding, len(begins), reference)
     wanted = [*found, *causes] if columns is None else columns
     table = put_together(name for name in wanted if name in found)
     return table.assign(**{name: causes[name] for name in wanted if name in causes})
@@ -547,7 +551,6 @@ def _split_causes(
     finding: Rows,
     n: int,
     reference: Mapping[str, npt.NDArray[np.float64]],
-    split: Split,
 ) -> dict[str, Any]:
     """What each finding's gap is made of, by probability; "" and missing for the others of ``n`` lifters.
 
@@ -558,7 +561,7 @@ def _split_causes(
     if len(finding):
         readings = findings.rename(columns={"gap_first_mm": "gap_mm"})
         readings = _take_bias_out(readings, findings["gauge_bias_mm"].to_numpy(float))
-        told = _split_by_reference(readings, reference, split)
+        told = _split_by_reference(readings, reference)
         for name in SPLIT[1:]:
             columns[name][finding] = told[name].to_numpy()
         code[finding], names = pd.factorize(told["cause"])
@@ -568,16 +571,16 @@ def _split_causes(
 
 
 def _split_by_reference(
-    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]], split: Split
+    findings: pd.DataFrame, reference: Mapping[str, npt.NDArray[np.float64]]
 ) -> pd.DataFrame:
-    """``split`` of each group of findings whose limit is meant for the same force and hold."""
+    """What :func:`ventbook.physics.lifter.split_gaps` gives for each group of findings whose limit is meant for the same force and hold."""
     pairs, which = np.unique(
         np.column_stack([reference["force"], reference["hold"]]), axis=0, return_inverse=True
     )
     parts = []
     for number, (force, hold) in enumerate(pairs):
         parts.append(
-            split(
+            lifter.split_gaps(
                 findings.iloc[np.flatnonzero(which == number)],
                 reference_force_N=None if np.isnan(force) else float(force),
                 reference_hold_s=None if np.isnan(hold) else float(hold),

@@ -193,7 +193,7 @@ def expect_again(jobs: pd.DataFrame, *, constants: priming.Constants | None = No
     if constants is None:
         constants = priming.fit_constants(jobs)
     expected = priming.expected_rotations(jobs, constants=constants)
-    jobs = jobs.assign(**{name: expected[name].to_numpy() for name in EXPECTED})
+    jobs = jobs.assign(**{name: expected[name].array for name in EXPECTED})
     return jobs.assign(rotations_ratio=jobs["rotations_crank"] / jobs["expected_rotations"])
 
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -118,13 +117,12 @@ def read_outcomes(
     *,
     limits: Limits | None = None,
     lifters: pd.DataFrame | None = None,
-    **built: Any,
 ) -> pd.DataFrame:
     """The monitor's table of outcomes straight from record tables, without the rest of the analysis tables; ``lifters`` where
-    they are built already, else ``built`` says how (:func:`ventbook.model.build_lifters`).
+    they are built already.
     """
     if lifters is None:
-        lifters = build_lifters(records, limits=limits, columns=monitor.LIFTER_COLUMNS, **built)
+        lifters = build_lifters(records, limits=limits, columns=monitor.LIFTER_COLUMNS)
     over = lifters["over_first"]
     counts = (
         pd.DataFrame(
@@ -218,12 +216,8 @@ def watch_snapshot(snapshot: Snapshot, *, limits: Limits | None = None) -> Monit
 @once_a_page
 def watch_page(page: Page) -> Monitor:
     """The monitor on all records of the page's snapshot, whatever its period and filters."""
-    built = page.__dict__.get("all_lifters")
-    lifters = built if built is not None and set(monitor.LIFTER_COLUMNS) <= set(built.columns) else None
-    return page.keep_made(
-        monitor.monitor_streams,
-        read_outcomes(page.records, limits=page.limits, lifters=lifters, split=page.split_gaps),
-    )
+    outcomes = read_outcomes(page.records, limits=page.limits, lifters=page.all_lifters)
+    return page.keep_made(monitor.monitor_streams, outcomes)
 
 
 @once_a_page

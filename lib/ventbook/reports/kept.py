@@ -20,11 +20,13 @@ import importlib.metadata
 import json
 import os
 import platform
+import shutil
 import sys
 import tempfile
+import time
 import zlib
-from collections.abc import Callable
-from contextlib import suppress
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import fields, is_dataclass
 from functools import cache
 from pathlib import Path
@@ -35,13 +37,18 @@ import pandas as pd
 import pyarrow as pa
 
 from ventbook.places import Address, AddressError, Place, list_states
-from ventbook.records.store import CACHE
+from ventbook.records.store import CACHE, StoreError
+from ventbook.records.store.locks import hold_lock
 from ventbook.records.store.snapshots import MARK
+from ventbook.reports.mapped import SUFFIX, Parts, list_tables, put_table, read_table
 from ventbook.tables import DATA
 
+KEPT = ".kept"
 SWITCH = "VENTBOOK_CACHE"  # "no" in the environment: work everything out
 MOST_BYTES = 200_000_000  # of all that is kept in one store; the longest unused go first
 LARGEST = 50_000_000  # a file
+MOST_TABLES = 6  # mapped ones of a store, the longest unused go first
+WAIT_S = 0.05
 UNPACKED = 10 * LARGEST  # what a file may hold
 COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba")
 _HASH = 32
@@ -55,20 +62,93 @@ def keep(store: Place | None, make: Callable[..., T], *args: Any, **options: Any
     ``make`` is a function of a module that reads nothing but what it is handed and the library's tables, and changes
     nothing. What can't be written as data is worked out every time.
     """
-    if store is None or os.environ.get(SWITCH) == "no":
+    if store is None or not is_on():
         return make(*args, **options)
     try:
-        asked = hash_value([f"{make.__module__}.{make.__qualname__}", list(args), options])
+        name = name_made(f"{make.__module__}.{make.__qualname__}", list(args), options)
     except TypeError:
         return make(*args, **options)
-    name = hashlib.sha256(library_hash() + asked).hexdigest()
-    path = store / CACHE / f"{name}.kept"
+    path = store / CACHE / f"{name}{KEPT}"
     with suppress(Exception):  # whatever is wrong with a file there, it can be worked out
         return _read(path)
-    made = make(*args, **options)
-    with suppress(OSError, TypeError, AddressError):
-        _write(path, encode(made), store)
+    with _alone(path, store):
+        with suppress(Exception):  # another process worked it out meanwhile
+            return _read(path)
+        made = make(*args, **options)
+        with suppress(OSError, TypeError, AddressError):
+            _write(path, encode(made), store)
     return made
+
+
+def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.DataFrame:
+    """The table whose parts ``make_parts`` gives, one after the other, mapped from files (:mod:`ventbook.reports.mapped`).
+
+    ``made_from`` are the values that decide what is in it. The parts are frames of the same columns, at least one; their
+    index is not kept. What is returned can't be written. Where the cache isn't a folder that can be written the files are
+    gone with this process. InputError where there is no room for them.
+    """
+    if isinstance(store, Path) and is_on():
+        path = store / CACHE / f"{name_made(made_from)}{SUFFIX}"
+        with suppress(Exception):
+            return read_table(path)
+        with _alone(path, store) as free:
+            with suppress(Exception):
+                return read_table(path)
+            if free:
+                for old in list_tables(path.parent)[MOST_TABLES - 1 :]:
+                    shutil.rmtree(old, ignore_errors=True)
+                return put_table(path, make_parts())
+    if isinstance(store, Address) and is_on():
+        address = store / CACHE / f"{name_made(made_from)}{KEPT}"
+        with suppress(Exception):
+            return _read(address)
+        made = keep_table(None, made_from, make_parts)
+        with suppress(TypeError, AddressError):  # a large one is made by every page
+            _write(address, encode(made), store)
+        return made
+    with tempfile.TemporaryDirectory(prefix="ventbook-", ignore_cleanup_errors=True) as folder:
+        return put_table(Path(folder) / "table", make_parts())  # what is mapped outlives its name
+
+
+def is_on() -> bool:
+    """Whether anything is kept: the environment doesn't ask to work everything out."""
+    return os.environ.get(SWITCH) != "no"
+
+
+def name_made(*made_from: Any) -> str:
+    """The name under which what is made from these values is kept. TypeError where one is no plain data."""
+    return hashlib.sha256(library_hash() + hash_value(list(made_from))).hexdigest()
+
+
+@contextmanager
+def _alone(path: Place, store: Place) -> Iterator[bool]:
+    """Waits while another process makes what is to stand at ``path``; gives whether it can be put there.
+
+    With an address nobody waits: two processes may make the same, of which one stands.
+    """
+    with ExitStack() as held:
+        free = isinstance(store, Path) and _make_cache(store)
+        if free and isinstance(path, Path):
+            lock = path.with_name(f"{path.name}.lock")
+            while True:
+                with suppress(StoreError):
+                    held.enter_context(hold_lock(lock))
+                    held.callback(lock.unlink, missing_ok=True)
+                    break
+                if not lock.exists():  # it can't be made
+                    break
+                time.sleep(WAIT_S)
+        yield free
+
+
+def _make_cache(store: Path) -> bool:
+    """The folder of the cache, as readable as the store's own; whether it can be written."""
+    folder = store / CACHE
+    with suppress(OSError):
+        if not folder.exists():
+            folder.mkdir(mode=0o700, exist_ok=True)
+            folder.chmod(store.stat().st_mode & 0o7777)
+    return os.access(folder, os.W_OK)
 
 
 def _read(path: Place) -> Any:
@@ -97,7 +177,9 @@ def _write(path: Place, content: bytes, store: Place) -> None:
     elif isinstance(store, Path):
         _put_file(path, sealed, store)
     held = sorted(
-        (state.st_mtime, state.st_size, str(file), file) for file, state in list_states(path.parent)
+        (state.st_mtime, state.st_size, str(file), file)
+        for file, state in list_states(path.parent)
+        if file.name.endswith(KEPT)
     )
     over = sum(size for _, size, _, _ in held) - MOST_BYTES
     for _, size, _, file in held:
@@ -109,9 +191,6 @@ def _write(path: Place, content: bytes, store: Place) -> None:
 
 def _put_file(path: Path, content: bytes, store: Path) -> None:
     folder = path.parent
-    if not folder.exists():
-        folder.mkdir(mode=0o700, exist_ok=True)
-        folder.chmod(store.stat().st_mode & 0o7777)
     like = (store / MARK).stat().st_mode & 0o666
     handle, part = tempfile.mkstemp(dir=folder, suffix=".part")
     try:

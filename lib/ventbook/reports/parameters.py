@@ -198,7 +198,6 @@ class ReportSpec:
 
     ``quiet_periods``: a period without ventings is stated where it lies between the first record and the last.
     ``weight`` says how long it takes, roughly: heavier ones start first when several are made side by side.
-    ``lifters``: the columns that it reads of the lifter table; empty where it reads none, all, or names them itself.
     """
 
     name: str
@@ -208,7 +207,6 @@ class ReportSpec:
     needs_ventings: bool = True
     quiet_periods: bool = False
     weight: int = 1
-    lifters: tuple[str, ...] = ()
     parameters: Mapping[str, Parameter] = field(default_factory=dict)
 
 

@@ -11,7 +11,7 @@ import importlib.metadata
 import os
 import platform
 import subprocess
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from functools import cache, cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -23,7 +23,8 @@ from ventbook import __version__, tables
 from ventbook.document import wording
 from ventbook.places import Place, find_place
 from ventbook.records.store import Snapshot
-from ventbook.reports.kept import keep
+from ventbook.reports.kept import keep, keep_table
+from ventbook.reports.mapped import Parts
 from ventbook.reports.parameters import ParameterError, Period, ReportSpec, choose_against, nearest
 from ventbook.tables import DATA
 from ventbook.tables.units import System
@@ -36,7 +37,6 @@ T = TypeVar("T")
 
 
 FILTERS = ("site", "engine_type", "engine")
-MOST_KEPT = 100_000  # lifter readings
 PACKAGES = (
     "numpy",
     "pandas",
@@ -75,20 +75,6 @@ def cut_days(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
     return frame[chosen]
 
 
-def make_tables(
-    records: Mapping[str, pd.DataFrame],
-    *,
-    limits: Limits,
-    gauges: Gauges,
-    constants: Constants,
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """The two analysis tables, whole."""
-    from ventbook.model import build_lifters, build_ventings
-
-    lifters = build_lifters(records, limits=limits, gauges=gauges)
-    return build_ventings(records, limits=limits, lifters=lifters, constants=constants), lifters
-
-
 class Scope:
     """Which records a page is about.
 
@@ -96,9 +82,6 @@ class Scope:
     ``jobs`` and ``lifters``: period and filters applied; ``history_jobs`` and ``history_lifters``: filters, all
     periods up to the end of the period; ``all_jobs`` and ``all_lifters``: everything in the snapshot.
     ``records``: the record tables of the snapshot, whole.
-
-    A page that reads few columns of the lifters names them in ``data/parameters.toml``, or in ``lifter_columns`` before it
-    asks for a table (None: all); it has no others where the store holds over MOST_KEPT readings.
     """
 
     def __init__(
@@ -106,7 +89,6 @@ class Scope:
     ) -> None:
         self.spec = spec
         self.name = spec.name
-        self.lifter_columns: Iterable[str] | None = spec.lifters or None
         self.title = spec.title
         self.parameters = dict(parameters)
         self.snapshot = snapshot
@@ -118,7 +100,7 @@ class Scope:
         self.filters = {name: parameters[name] for name in FILTERS if parameters[name]}
 
     @cached_property
-    def records(self) -> dict[str, pd.DataFrame]:
+    def records(self) -> Mapping[str, pd.DataFrame]:
         """The record tables of the snapshot by name, unfiltered."""
         return self.snapshot.records()
 
@@ -153,31 +135,11 @@ class Scope:
         """What ``make(*args, **options)`` gives; kept in the store's cache for other pages (:mod:`ventbook.reports.kept`)."""
         return keep(self.snapshot.path, make, *args, **options)
 
-    def split_gaps(self, findings: pd.DataFrame, **reference: float | None) -> pd.DataFrame:
-        """What the gaps of findings are made of (:func:`ventbook.physics.lifter.split_gaps`), worked out once for all pages of the store."""
-        from ventbook.physics import lifter
-
-        return self.keep_made(lifter.split_gaps, findings, **reference)
-
     def fit_constants(self, jobs: pd.DataFrame) -> Constants:
         """The constants of the pump's formula as the counts of ``jobs`` give them, worked out once for all pages of the store."""
         from ventbook.physics import priming
 
         return self.keep_made(priming.fit_constants, priming.take_counts(jobs))
-
-    @cached_property
-    def _both_tables(self) -> tuple[pd.DataFrame, pd.DataFrame] | None:
-        """Ventings and lifters of all records, all columns, kept for all pages; None where there are so many that writing them
-        down costs more than making them."""
-        if len(self.records["lifter_checks"]) > MOST_KEPT:
-            return None
-        return self.keep_made(
-            make_tables,
-            dict(self.records),
-            limits=self.limits,
-            gauges=self.gauges,
-            constants=self._all_constants,
-        )
 
     @cached_property
     def _all_constants(self) -> Constants:
@@ -188,35 +150,35 @@ class Scope:
     @cached_property
     def all_jobs(self) -> pd.DataFrame:
         """One row a venting, the whole snapshot."""
-        from ventbook.model import build_lifters, build_ventings
-        from ventbook.model.ventings import COUNTED_FIRST
+        from ventbook.model import build_ventings
 
-        lifters = self.__dict__.get("all_lifters")
-        if (lifters is None or "_both_tables" in self.__dict__) and self._both_tables is not None:
-            return self._both_tables[0]
-        if lifters is None and self.lifter_columns is None:  # a page may never ask for the rest
-            lifters = build_lifters(
-                self.records, limits=self.limits, gauges=self.gauges, columns=COUNTED_FIRST
-            )
-        lifters = self.all_lifters if lifters is None else lifters
-        return build_ventings(
-            self.records, limits=self.limits, lifters=lifters, constants=self._all_constants
+        return self._keep_table(
+            "ventings",
+            lambda: [
+                build_ventings(
+                    self.records,
+                    limits=self.limits,
+                    lifters=self.all_lifters,
+                    constants=self._all_constants,
+                )
+            ],
         )
 
     @cached_property
     def all_lifters(self) -> pd.DataFrame:
         """One row a lifter and venting, the whole snapshot."""
-        from ventbook.model import build_lifters
+        from ventbook.model.lifters import build_parts
 
-        if self._both_tables is not None:
-            return self._both_tables[1]
-        return build_lifters(
-            self.records,
-            limits=self.limits,
-            gauges=self.gauges,
-            columns=self.lifter_columns,
-            split=self.split_gaps,
+        return self._keep_table(
+            "lifters",
+            # of records that are let go of again
+            lambda: build_parts(self.snapshot.records(), limits=self.limits, gauges=self.gauges),
         )
+
+    def _keep_table(self, name: str, make_parts: Parts) -> pd.DataFrame:
+        """An analysis table of the snapshot, kept for all pages (:func:`ventbook.reports.kept.keep_table`)."""
+        made_from = [name, self.snapshot.rests_on, self.limits, self.gauges]
+        return keep_table(self.snapshot.path, made_from, make_parts)
 
     @cached_property
     def jobs(self) -> pd.DataFrame:

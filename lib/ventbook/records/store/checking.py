@@ -5,6 +5,7 @@ Rows of snapshots are read from their files and not through the log, so that a d
 
 from __future__ import annotations
 
+import shutil
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -308,4 +309,6 @@ def prune_store(path: str | Path | Address, *, older_than_h: float = DAY_H) -> l
         gone += list_below(store.path / CACHE)  # what rests on rows that are gone included
         for file in gone:
             file.unlink(missing_ok=True)
+        if isinstance(store.path, Path):
+            shutil.rmtree(store.path / CACHE, ignore_errors=True)  # its folders
     return gone

@@ -11,10 +11,10 @@ import datetime as dt
 import json
 import re
 import warnings
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -120,6 +120,7 @@ CACHE = "cache"  # folder of what pages keep; no part of the store, safe to dele
 FORMAT = 1  # of the folder, as its mark says; what the rows of a snapshot need is told by the snapshot itself
 CONTENT = 2  # 1: version 0.1.0, whose snapshots don't say; 2: features of traces with the ends of start and crossing
 LARGE = ("samples",)
+_WORDED = ("quarantine", "issues")
 MANY_ROWS = 500_000  # of a table: over it columns are sorted one by one
 
 
@@ -191,18 +192,35 @@ class StoreWarning(UserWarning):
     """Something in a store is damaged that what is read doesn't rest on."""
 
 
-class Records(dict[str, pd.DataFrame]):
-    """The record tables of a snapshot by name, in ``limits`` what they are held against: the shop's own table of
-    limits beside the store, and the placeholders where it has no row; and in ``gauges`` what their gauges are worth: the
-    shop's own register beside the store, None where there is none.
+Reader = Callable[[Sequence[str] | None], pd.DataFrame]
+
+
+class Records(Mapping[str, pd.DataFrame]):
+    """The record tables of a snapshot by name, each read when it is first asked for; in ``limits`` what they are held against:
+    the shop's own table of limits beside the store, and the placeholders where it has no row; and in ``gauges`` what their
+    gauges are worth: the shop's own register beside the store, None where there is none.
     """
 
-    def __init__(
-        self, by_name: Mapping[str, pd.DataFrame], *, limits: Limits, gauges: Gauges | None = None
-    ) -> None:
-        super().__init__(by_name)
+    def __init__(self, readers: Mapping[str, Reader], *, limits: Limits, gauges: Gauges | None) -> None:
+        self._readers = dict(readers)
+        self._held: dict[str, pd.DataFrame] = {}
         self.limits = limits
         self.gauges = gauges
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        if name not in self._held:
+            self._held[name] = self._readers[name](None)
+        return self._held[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._readers)
+
+    def __len__(self) -> int:
+        return len(self._readers)
+
+    def take(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
+        """Some columns of a table; where it isn't read yet, the others are not read for them."""
+        return self._held[name][list(columns)] if name in self._held else self._readers[name](columns)
 
 
 @dataclass(frozen=True)
@@ -223,6 +241,14 @@ class Snapshot:
     def tables(self) -> tuple[str, ...]:
         """Names of the tables that hold something in this snapshot."""
         return tuple(self.versions)
+
+    @property
+    def rests_on(self) -> dict[str, Any]:
+        """What tells its rows from another snapshot's: the data files of every table but the samples, which are never changed."""
+        names = [name for name in self.tables if name not in LARGE]
+        if self.proof is not None:
+            return {name: dict(self.proof.get(name, TableProof()).files) for name in names}
+        return {name: sorted(str(file) for file in self.files(name)) for name in names}
 
     def files(self, table: str) -> list[Place]:
         """The Parquet files of a table in this snapshot (for readers that stream, such as traces).
@@ -288,20 +314,29 @@ class Snapshot:
         return held is not None and any(privacy.CODE.search(text) for text in held.column(0).to_pylist())
 
     def records(self) -> Records:
-        """Every table but the samples (too large to hold: see ``files``), empty ones included."""
+        """Every table but the samples (too large to hold: see ``files``), empty ones included.
+
+        A table is read when it is asked for; what all of them rest on is held against its proof at once.
+        """
         names = [name for name in tables.record_tables() if name not in LARGE]
-        found = {name: self.read(name) for name in [*names, "quarantine", "issues"]}
-        hide = privacy.open_reader(
-            self.path
-        ).mask_text  # names that came to be known after a file's own was written down
-        for table in ("quarantine", "issues"):
-            for column in ("file", "sheet") if len(found[table]) else ():
-                texts = found[table][column]
-                found[table][column] = texts.map(hide, na_action="ignore").astype(texts.dtype)
-        found["intakes"] = Store(self.path).snapshots(until=self.number)
-        if "start_features" in self.versions:
-            found["start_features"] = self.read("start_features")
-        return Records(found, limits=self.limits(), gauges=self.gauges())
+        names += ["start_features"] if "start_features" in self.versions else []
+        for name in (*names, *_WORDED):
+            self.files(name)
+        readers: dict[str, Reader] = {name: partial(self.read, name) for name in names}
+        readers |= {name: partial(self._read_worded, name) for name in (*_WORDED, "intakes")}
+        return Records(readers, limits=self.limits(), gauges=self.gauges())
+
+    def _read_worded(self, table: str, columns: Sequence[str] | None) -> pd.DataFrame:
+        """A table without names that came to be known after a file's own was written down."""
+        if table == "intakes":
+            found = Store(self.path).snapshots(until=self.number)
+        else:
+            found = self.read(table)
+            hide = privacy.open_reader(self.path).mask_text
+            for column in ("file", "sheet") if len(found) else ():
+                texts = found[column]
+                found[column] = texts.map(hide, na_action="ignore").astype(texts.dtype)
+        return found if columns is None else found[list(columns)]
 
     def limits(self) -> Limits:
         """The limits in force for these records: the shop's own beside the store and the placeholders.

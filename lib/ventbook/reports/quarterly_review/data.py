@@ -16,12 +16,9 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from ventbook.model import COUNTED
-from ventbook.model.conformity import READ
 from ventbook.model.verdicts import only_findings, quarter_of
 from ventbook.numerics import find_places, is_among
 from ventbook.physics import priming
-from ventbook.reports import account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.rotations_to_prime.page import widen_counts
@@ -62,8 +59,6 @@ LIFTER_COLUMNS = (
     "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gauge_bias_mm", "gap_first_mm", "gap_first_corrected_mm",
     "limit_mm", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken", "cause",
 )  # fmt: skip
-#: The same with what a venting's row and the procedure's steps are made from.
-LIFTERS_READ = tuple(dict.fromkeys((*LIFTER_COLUMNS, *COUNTED, *READ["lifters"], *account.LIFTER_COLUMNS)))
 MOST_STEPS = 40
 DRAWS = 20_000
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
@@ -140,7 +135,6 @@ class ReportData:
 @once_a_page
 def load_data(page: Page) -> ReportData:
     """What the report's sections read."""
-    page.lifter_columns = LIFTERS_READ
     return make_facts(page.history_jobs, page.history_lifters, page=page, period=page.period)
 
 

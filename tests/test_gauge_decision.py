@@ -214,6 +214,24 @@ class TestTheVerdict:
         assert len(draws.reading) < 1000
         assert gauge.judge_rule(draws, 0).failed == (gap > LIMIT + 1e-9).sum()
 
+    def test_engines_weighted_in_groups_scatter_as_they_do_one_by_one(
+        self, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        """Shares over the limit, engines unlike each other: the spread of draws holds with groups of six engines."""
+        rng = np.random.default_rng(4)
+        engine = np.repeat(np.arange(1800), 5)
+        gap = np.abs(rng.normal(0.35, 0.1, 1800)[engine] + rng.normal(0.0, 0.03, engine.size)).round(2)
+
+        def spread() -> float:
+            draws = gauge.draw_fleet(gap, engine, np.zeros(engine.size, int), [SURE], limit=LIMIT, draws=150)
+            return float((draws.weight @ (draws.middle > LIMIT)).std())
+
+        alone = spread()
+        by_lifter = np.sqrt((gap > LIMIT).mean() * (gap <= LIMIT).mean() / engine.size)
+        monkeypatch.setattr(decision, "MOST_CLUSTERS", 300)
+        assert spread() == pytest.approx(alone, rel=0.2)  # of 150 draws: 6 % each; of 300 clusters: 4 %
+        assert alone > 1.6 * by_lifter
+
     def test_a_guard_band_never_goes_over_the_limit(self) -> None:
         high = gauge.GaugeError(bias=0.09, bias_u=0.005, repeat=0.02)
         draws = of_one_kind(np.array([0.29] * 300 + [0.56] * 40 + [0.9] * 30), high, draws=40)

@@ -100,6 +100,10 @@ def test_the_feed_is_held_to_the_same_share():
 def test_engines_that_come_back(chance, said):
     result = SimpleNamespace(failing=9, returned=20, repeats=3, expected=1.2, chance=chance)
     assert said in contexts.recurrence_sentence(result)
+    result.repeats, result.chance = 0, 1.0
+    none = contexts.recurrence_sentence(result)
+    assert none.startswith("None of 9 ventings with a finding fell on an engine that already had one")
+    assert none.endswith("would come up in 100 of 100 such fleets. Chance alone could bring that.")
 
 
 @pytest.mark.parametrize(

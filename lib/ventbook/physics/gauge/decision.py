@@ -37,6 +37,8 @@ NODES, WEIGHTS = (part / 2 for part in np.polynomial.legendre.leggauss(24))
 NODES = NODES + 0.5
 #: Half the width, in uncertainties, of where the one reading near the limit that a draw adds may fall.
 NEAR = 3.0
+#: Clusters that a draw weighs anew: engines, or groups of them; a variance from so many is known to 3 %.
+MOST_CLUSTERS = 2000
 METHOD = "fleet's own distribution of true gaps; engines, bias and spread drawn anew"
 SERVES, CORRECTED, UNFIT, OPEN = "serves", "serves corrected", "does not serve", "can't be told"
 
@@ -258,7 +260,7 @@ def draw_fleet(
 
     Notes
     -----
-    A draw has engines weighted anew, a bias and a spread for each gauge (JCGM 101), one reading somewhere near
+    A draw has engines weighted anew (MOST_CLUSTERS groups of them where there are more), a bias and a spread for each gauge (JCGM 101), one reading somewhere near
     the limit that wasn't seen, and the weights of the fleet's distribution that make all readings as likely as
     can be. A reading counts as the step that it lies in.
 
@@ -277,7 +279,7 @@ def draw_fleet(
     gap, place = np.asarray(reading, dtype=float), np.asarray(gauge, dtype=np.intp)
     ok = np.isfinite(gap)
     gap, place = gap[ok], place[ok]
-    ids = pd.factorize(np.asarray(engine, dtype=object)[ok])[0]
+    ids = pd.factorize(pd.Series(engine).array[ok])[0]
     step = np.array([e.step for e in errors])
     seen = gap >= step[place] - 1e-9
     if seen.sum() < fleet.LEAST_READINGS:
@@ -305,13 +307,14 @@ def draw_fleet(
     )[0]  # fmt: skip
     start = 0.9 * start + 0.1 / len(middle)
     engines = int(ids.max()) + 1
+    ids, cell, times = _group_engines(ids, code)
     weight, over = np.empty((draws, len(middle))), np.empty((draws, len(value)))
     for d in range(draws):
         off, scatter = bias[d][owner], u[d][owner]
         readings = fleet.Readings(low - off, high - off, scatter, code, 0)
         likelihood = fleet.tell_likelihood(readings, middle, width)
-        chance = rng.exponential(size=engines)
-        some = np.bincount(code, chance[ids], len(value))
+        chance = rng.exponential(size=min(engines, MOST_CLUSTERS))
+        some = np.bincount(cell, chance[ids] * times, len(value))
         some *= len(gap) / some.sum()
         spot = limit + NEAR * float(np.median(known[1])) * rng.uniform(-1, 1)
         unseen = np.exp(-0.5 * (spot - middle) ** 2 / (np.median(scatter) ** 2 + width**2))
@@ -344,6 +347,15 @@ def _thin_readings(gap: Floats, limit: float, step: float) -> Floats:
     over = is_over(gap, limit)
     crossed = over != is_over(thin, limit)
     return np.where(crossed, limit + np.where(over, 0.5, -0.5) * fine, thin)
+
+
+def _group_engines(ids: Codes, code: Codes) -> tuple[Codes, Codes, Floats]:
+    """(cluster, reading, times) of what is weighted anew: each engine's readings, or those of many engines counted together."""
+    if not len(ids) or ids.max() < MOST_CLUSTERS:
+        return ids, code, np.ones(1)
+    values = int(code.max()) + 1
+    pair, times = np.unique(ids % MOST_CLUSTERS * values + code, return_counts=True)
+    return pair // values, pair % values, times.astype(np.float64)
 
 
 def _over_given_reading(

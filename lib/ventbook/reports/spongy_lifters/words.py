@@ -77,8 +77,11 @@ def recurrence_sentence(result: Any) -> str:
         evidence.HINT: "Do findings come back on the same engines? These records can't say.",
         evidence.NOTHING: "Chance alone could bring that.",
     }[allowed]
+    fell = f"{result.failing} ventings with a finding fell {result.repeats} times"
+    if not result.repeats:
+        fell = f"None of {result.failing} ventings with a finding fell"
     return (
-        f"{result.failing} ventings with a finding fell {result.repeats} times on an engine that already had one; if all engines of a site and type were alike, "
+        f"{fell} on an engine that already had one; if all engines of a site and type were alike, "
         f"{result.expected:.1f} such repeats would be expected, and as many or more would come up in {share} of 100 such fleets. {told}"
     )
 

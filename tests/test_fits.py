@@ -17,7 +17,6 @@ import pytest
 
 from ventbook import numerics
 from ventbook.physics import gauge, priming
-from ventbook.physics.gauge import studies
 from ventbook.physics.priming import ratio as interval_fit
 from ventbook.results import Estimate, NoFit, NotEnoughData
 from ventbook.statistics import causes, rates, trends, waiting_times
@@ -316,7 +315,7 @@ def study(rows: Rows) -> Answers:
 
 
 def reml(rows: Rows) -> Answers:
-    found = studies.fit_reml(rows.value, {"lifter": rows.engine % 6, "technician": rows.group})
+    found = gauge.fit_reml(rows.value, {"lifter": rows.engine % 6, "technician": rows.group})
     half = 2 * found.mean_error
     assert np.isfinite(list(found.components.values())).all()
     yield found.mean, found.mean - half, found.mean + half

@@ -42,24 +42,26 @@ from ventbook.physics.gauge.planning import (
 )
 from ventbook.physics.gauge.register import bias_of_study, rows_from_studies
 from ventbook.physics.gauge.studies import (
-    CrossedAnova,
     GaugeStudy,
     Line,
-    RemlFit,
-    analyse_crossed,
     analyse_study,
     choose_size,
     fit_line,
-    fit_reml,
-    interval_of_sum,
     list_studies,
     measure_bias,
     plan_study,
-    pool_repeats,
 )
 from ventbook.physics.gauge.uncertainty import (
     repeatability_from_rechecks,
     uncertainty_by_gauge,
+)
+from ventbook.physics.gauge.variances import (
+    CrossedAnova,
+    RemlFit,
+    analyse_crossed,
+    fit_reml,
+    interval_of_sum,
+    pool_repeats,
 )
 
 __all__ = [

@@ -650,7 +650,7 @@ def test_a_bias_from_routine_use_is_as_uncertain_as_its_own_p(monkeypatch: pytes
     told = pd.DataFrame(
         {"gauge": ["A"], "state": ["estimated"], "note": [""], "p": [0.04], "difference_mm": [0.06], "low": [0.0], "high": [0.12]}
     )  # fmt: skip
-    monkeypatch.setattr(gauge, "compare_gauges", lambda *_, **__: told)
+    monkeypatch.setattr(gauge, "compare_routine_readings", lambda *_, **__: told)
     lifters = pd.DataFrame({"gauge": ["A"], "engine_id": "E1", "site": "North", "gap_first_mm": 0.2})
     found = causes.list_gauge_biases(lifters).iloc[0]
     assert (found["bias"], found["uncertainty"]) == (0.06, pytest.approx(0.06 / 2.0537, rel=1e-4))

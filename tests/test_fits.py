@@ -294,7 +294,7 @@ def readings(rows: Rows) -> pd.DataFrame:
 
 
 def gauges_in_use(rows: Rows) -> Answers:
-    yield from from_frame(gauge.compare_gauges(readings(rows)), "difference_mm", "low", "high")
+    yield from from_frame(gauge.compare_routine_readings(readings(rows)), "difference_mm", "low", "high")
 
 
 def study(rows: Rows) -> Answers:

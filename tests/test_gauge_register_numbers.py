@@ -123,7 +123,7 @@ def test_spread_between_technicians_holds_what_they_do_differently_on_single_lif
 def test_a_comparison_has_the_uncertainty_of_its_interval() -> None:
     lifters = routine_readings(G2=0.09)
     odd = next(row for row in trends.draft_gauges(lifters)[0] if row.gauge == "G2")
-    told = gauge.compare_gauges(lifters).set_index("gauge").loc["G2"]
+    told = gauge.compare_routine_readings(lifters).set_index("gauge").loc["G2"]
     assert odd.bias == round(told["difference_mm"], 4)
     assert odd.bias_uncertainty == pytest.approx((told["high"] - told["low"]) / 3.92, abs=5.1e-5)
 
@@ -234,7 +234,7 @@ def test_two_gauges_on_single_engines_differ_by_students_law_on_engines(first: i
     else:
         squares = ((a - a.mean()) ** 2).sum() / first**2 + ((b - b.mean()) ** 2).sum() / second**2
         error = np.sqrt(engines / (engines - 1) * squares)
-    told = gauge.compare_gauges(lifters, level=0.9).set_index("gauge").loc["A"]
+    told = gauge.compare_routine_readings(lifters, level=0.9).set_index("gauge").loc["A"]
     difference, t = a.mean() - b.mean(), stats.t(engines - 2)
     assert told["difference_mm"] == pytest.approx(difference)
     assert (told["low"], told["high"]) == pytest.approx(

@@ -140,18 +140,20 @@ def routine(offset=0.0, seed=0, one_site=False, ventings=160):
 
 
 def test_gauge_that_reads_high_is_seen_in_routine_records():
-    table = gauge.compare_gauges(routine(0.08)).set_index("gauge")
+    table = gauge.compare_routine_readings(routine(0.08)).set_index("gauge")
     assert table.loc["G-high", "low"] > 0
     assert table.loc["G-high", "low"] < 0.08 < table.loc["G-high", "high"]
     assert "stands out" in table.loc["G-high", "note"]
     assert table.drop(index="G-high")["difference_mm"].abs().max() < 0.03
-    alone = gauge.compare_gauges(routine(0.08, one_site=True)).set_index("gauge")
+    alone = gauge.compare_routine_readings(routine(0.08, one_site=True)).set_index("gauge")
     assert "gauge and site can't be told apart" in alone.loc["G-high", "note"]
 
 
 def test_innocent_gauges_are_rarely_accused():
     flags = [
-        (gauge.compare_gauges(routine(seed=seed, ventings=80)).query("low > 0 or high < 0")).shape[0]
+        (gauge.compare_routine_readings(routine(seed=seed, ventings=80)).query("low > 0 or high < 0")).shape[
+            0
+        ]
         for seed in range(60)
     ]
     assert np.sum(flags) / (3 * 60) <= 0.10  # 5 % nominal, Monte Carlo error 1.6 points
@@ -159,11 +161,11 @@ def test_innocent_gauges_are_rarely_accused():
 
 def test_gauge_without_company_keeps_its_row():
     frame = routine().assign(gauge="G1")
-    table = gauge.compare_gauges(frame)
+    table = gauge.compare_routine_readings(frame)
     assert table["state"].tolist() == ["too_few"]
-    assert gauge.compare_gauges(frame.assign(gauge=None)).empty
+    assert gauge.compare_routine_readings(frame.assign(gauge=None)).empty
     with pytest.raises(ValueError, match="lifters lacks the columns gauge"):
-        gauge.compare_gauges(frame.drop(columns="gauge"))
+        gauge.compare_routine_readings(frame.drop(columns="gauge"))
 
 
 def test_plan_of_a_study():

@@ -82,8 +82,10 @@ def test_where_the_manual_says_so_the_corrected_reading_decides():
 
 
 def test_gauges_are_compared_once_a_page_for_the_account_and_what_it_hangs_on(monkeypatch):
-    asked, compare = [], gauge.compare_gauges
-    monkeypatch.setattr(gauge, "compare_gauges", lambda *a, **o: asked.append(len(a[0])) or compare(*a, **o))
+    asked, compare = [], gauge.compare_routine_readings
+    monkeypatch.setattr(
+        gauge, "compare_routine_readings", lambda *a, **o: asked.append(len(a[0])) or compare(*a, **o)
+    )
     page = page_with("spongy-lifters", Gauges(), period="2026Q3")
     account.load_account(page)
     assert not sensitivity.find_sensitivity(page).changes.empty and len(asked) == 1

@@ -24,7 +24,7 @@ from ventbook.physics.gauge.decision import (
 from ventbook.physics.gauge.fleet import (
     FAMILY,
     GapDistribution,
-    compare_gauges,
+    compare_routine_readings,
     count_on_the_gauge,
     deconvolve_gaps,
     gap_density,
@@ -85,7 +85,7 @@ __all__ = [
     "analyse_study",
     "bias_of_study",
     "choose_size",
-    "compare_gauges",
+    "compare_routine_readings",
     "count_on_the_gauge",
     "deconvolve_gaps",
     "draw_fleet",

@@ -80,7 +80,7 @@ def count_on_the_gauge(probability: pd.Series, over: pd.Series, near: pd.Series)
     }
 
 
-def compare_gauges(
+def compare_routine_readings(
     lifters: pd.DataFrame,
     *,
     gap: str = "gap_first_mm",
@@ -118,7 +118,7 @@ def compare_gauges(
     --------
     >>> import ventbook
     >>> from ventbook.physics import gauge
-    >>> table = gauge.compare_gauges(ventbook.read_lifters("data/demo/store"))
+    >>> table = gauge.compare_routine_readings(ventbook.read_lifters("data/demo/store"))
     >>> table.columns[:6].tolist()
     ['gauge', 'readings', 'ventings', 'engines', 'sites', 'difference_mm']
     >>> len(table) > 1

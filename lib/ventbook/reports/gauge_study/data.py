@@ -80,7 +80,7 @@ def load_data(page: Page) -> ReportData:
     for study, name in gauge.list_studies(readings):
         part = readings[(readings["study"] == study) & (readings["gauge"].fillna("") == name)]
         studies.append(gauge.analyse_study(part, limit=limit, level=page.level, study=study, gauge=name))
-    routine = gauge.compare_gauges(lifters, level=page.level)
+    routine = gauge.compare_routine_readings(lifters, level=page.level)
     looked = routine["p"].where(routine["state"] == "estimated")
     routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
     return ReportData(readings, tuple(studies), routine, limit, lifters)

@@ -341,7 +341,7 @@ def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
     the days on which it was read with it; one that moved against its own past, and not plainly with its site, the shift from
     the period on in which it did (:func:`ventbook.statistics.trends.find_gauge_drifts`, where ``lifters`` have quarters); any other one
     the difference of its ventings' middle readings from other gauges' at the same sites and engine types
-    (:func:`ventbook.physics.gauge.compare_gauges`), on every day.
+    (:func:`ventbook.physics.gauge.compare_routine_readings`), on every day.
     """
     if "over_first" in lifters.columns:
         lifters = lifters[lifters["over_first"].notna().to_numpy(bool)]
@@ -353,7 +353,7 @@ def list_gauge_biases(lifters: pd.DataFrame) -> pd.DataFrame:
     needed = ("gauge", "engine_id", "site", gap)
     if all(name in lifters.columns for name in needed) and lifters["gauge"].notna().any():
         strata = ("engine_type", "site") if "engine_type" in lifters.columns else ("site",)
-        found = gauge_room.compare_gauges(lifters, gap=gap, strata=strata)
+        found = gauge_room.compare_routine_readings(lifters, gap=gap, strata=strata)
         apart = found["note"].str.contains("can't be told")
         records: list[dict[Any, Any]] = found[(found["state"] == "estimated") & ~apart].to_dict("records")
         for row in records:

@@ -65,7 +65,7 @@ def draft_gauges(
     'study'
     """
     studied = {row.gauge: row for row in gauge.rows_from_studies(readings, days=days)}
-    routine = gauge.compare_gauges(lifters)
+    routine = gauge.compare_routine_readings(lifters)
     looked = routine["p"].where((routine["state"] == "estimated") & ~_apart(routine))
     routine = routine.assign(standing=evidence.judge_family(looked, gauge.FAMILY))
     # a gauge stands out among others that agree: where half of them differ, which are off can't be told

@@ -110,14 +110,11 @@ def write_exports(
     )
 
 
-def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Path | None = None) -> Path:
-    """Exports an executed notebook again, without running it; returns the page.
+def read_finished(notebook: Path) -> tuple[Blocks, Closing]:
+    """The blocks of an executed notebook and the end of its page.
 
-    The same files come out as when the report was run. Raises InputError with one line when the file is no notebook,
-    was not run, or ended without finishing its page.
+    Raises InputError with one line when the file is no notebook, was not run, or ended without finishing its page.
     """
-    if paper not in ("", *PAPERS):
-        raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
     try:
         content = load_nbformat().read(notebook, as_version=4)
     except OSError as error:
@@ -133,6 +130,17 @@ def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Pat
         raise InputError(
             f"{notebook} holds no finished page: run it to its last cell, page.finish(), and save it with its outputs"
         )
+    return blocks, closing
+
+
+def export_notebook(notebook: Path, out: Path, *, paper: str = "", comments: Path | None = None) -> Path:
+    """Exports an executed notebook again, without running it; returns the page.
+
+    The same files come out as when the report was run. Raises InputError with one line as :func:`read_finished` does.
+    """
+    if paper not in ("", *PAPERS):
+        raise InputError(f"paper must be {' or '.join(PAPERS)}; got {paper!r}")
+    blocks, closing = read_finished(notebook)
     check_writable(out)
     write_exports(out, blocks, closing, paper=paper or default_paper(closing.units), comments=comments)
     return out / "report.html"

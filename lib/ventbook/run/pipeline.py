@@ -17,12 +17,10 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from ventbook.document import find_closing, read_blocks
 from ventbook.document.typst import compile_pages
 from ventbook.errors import InputError
 from ventbook.places import Place, place_beside
-from ventbook.run.export import make_document, stamp_line
-from ventbook.run.lean import load_nbformat
+from ventbook.run.export import make_document, read_finished, stamp_line
 from ventbook.run.names import put_in_place
 from ventbook.run.stamp import read_run
 from ventbook.shipped import DATA, WORK
@@ -43,10 +41,7 @@ def draw_first_page(folder: Path, path: Path, *, ppi: float = 72.0) -> Path:
     from PIL import Image
 
     run = read_run(folder)
-    blocks = read_blocks(load_nbformat().read(folder / "report.ipynb", as_version=4))
-    closing = find_closing(blocks)
-    if closing is None:
-        raise InputError(f"{folder / 'report.ipynb'} holds no finished page")
+    blocks, closing = read_finished(folder / "report.ipynb")
     pages, _ = compile_pages(
         make_document(blocks, closing),
         scope=closing.scope,

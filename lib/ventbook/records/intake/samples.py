@@ -12,7 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import pairwise
@@ -145,7 +145,7 @@ def _merge(work: Work, table: str) -> tuple[pd.DataFrame, np.ndarray]:
     if earlier is not None:
         frames.append(to_frame(earlier.select(columns)))
     if not frames:
-        frames = [to_frame(dictionary_schema(table, columns))]
+        frames = [to_frame(record_schema(table).empty_table().select(columns))]
     frame = pd.concat(frames, ignore_index=True) if len(frames) > 1 else frames[0]
     rows = np.concatenate([own, np.full(len(frame) - len(own), IN_STORE)])
     if len(frames) > 1:
@@ -159,11 +159,6 @@ def first_of_each(codes: np.ndarray) -> np.ndarray:
     if not len(codes) or np.bincount(codes).max() <= 1:
         return np.ones(len(codes), dtype=bool)
     return ~pd.Series(codes).duplicated().to_numpy()
-
-
-def dictionary_schema(table: str, columns: Sequence[str]) -> pa.Table:
-    """An empty table of some columns."""
-    return record_schema(table).empty_table().select(list(columns))
 
 
 def _held_keys(work: Work) -> dict[str, set[str]]:

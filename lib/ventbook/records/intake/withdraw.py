@@ -11,16 +11,14 @@ import pyarrow.compute as pc
 
 from ventbook import tables
 from ventbook.errors import InputError
-from ventbook.places import Place, local_copy, write_local
+from ventbook.places import Place
 from ventbook.records import privacy
 from ventbook.records.intake.keys import IN_DOUBT, is_elsewhere, key_texts
 from ventbook.records.intake.masking import mask_again
 from ventbook.records.intake.trace_features import (
-    FOOTER,
     Key,
     copy_without,
     facts_of,
-    open_writer,
     read_starts,
     renew_features,
     store_features,
@@ -34,6 +32,7 @@ from ventbook.records.store import (
     Writer,
     is_among,
     open_store,
+    record_schema,
     write_snapshot,
 )
 from ventbook.records.store.delta import new_file, read_files
@@ -287,14 +286,14 @@ def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: i
             found = {key for key in keys & set(starts) if starts[key][2] not in gone}
             if found:
                 copy = new_file(path, writer.number, file.parent.name)
-                _copy_only(file, found, copy)
+                copy_without(file, set(starts) - found, copy)
                 add[copy] = file.parent.name.partition("=")[2]
                 restored.append(copy)
                 keys -= found
         at -= 1
     writer.add_files(
         "samples",
-        dictionary_schema(),
+        record_schema("samples"),
         list(add),
         {file: {"quarter": quarter} for file, quarter in add.items()},
         remove=list(now),
@@ -310,29 +309,3 @@ def _withdraw_samples(target: Store, writer: Writer, before: Snapshot, number: i
         features = before.read_arrow("start_features")
         writer.change_rows("start_features", add=features.schema.empty_table(), drop=drop)
         store_features(writer, restored, facts_of(before))
-
-
-def dictionary_schema() -> pa.Schema:
-    from ventbook.records.store import record_schema
-
-    return record_schema("samples")
-
-
-def _copy_only(file: Place, wanted: set[Key], target: Place) -> None:
-    import pyarrow.parquet as pq
-
-    starts = {key: value for key, value in read_starts(file).items() if key in wanted}
-    with (
-        pq.ParquetFile(local_copy(file), page_checksum_verification=True) as source,
-        write_local(target) as copy,
-        open_writer(copy) as out,
-    ):
-        for group in range(source.num_row_groups):
-            rows = source.read_row_group(group)
-            keys = zip(
-                rows.column("venting_id").to_pylist(), rows.column("start_no").to_pylist(), strict=True
-            )
-            rows = rows.filter(pa.array([key in wanted for key in keys]))
-            if rows.num_rows:
-                out.write_table(rows, row_group_size=rows.num_rows)
-        out.add_key_value_metadata({FOOTER: json.dumps([[*k, *v] for k, v in starts.items()])})

@@ -239,11 +239,14 @@ def _sum_verdicts(spread: GapDistribution, parts: Judgements) -> WrongVerdicts:
 def _list_gauges(u: Floats, bias: Floats) -> list[tuple[float, float, float]]:
     """Uncertainty, bias and share of readings of the gauges behind them; near alike taken together where they are many."""
     for fine in (1e-6, 1e-3, 1e-2, 1e-1):
-        pairs = np.column_stack([u, bias])
-        _, which, count = np.unique((pairs / fine).round(), axis=0, return_inverse=True, return_counts=True)
+        codes = [pd.factorize((column / fine).round(), sort=True) for column in (u, bias)]
+        (first, _), (second, names) = codes
+        _, which, count = np.unique(
+            first * (len(names) + 1) + second, return_inverse=True, return_counts=True
+        )
         if len(count) <= MOST_GAUGES:
             break
-    means = [np.bincount(which.ravel(), column) / count for column in pairs.T]
+    means = [np.bincount(which, column) / count for column in (u, bias)]
     return [(float(a), float(b), float(n) / len(u)) for a, b, n in zip(*means, count, strict=True)]
 
 

@@ -36,6 +36,7 @@ BY_GROUP: tuple[tuple[Of, Check], ...] = (("venting", "first"), ("lifter", "firs
 
 READ_ONCE = 0.1
 """Share of lifters read only once from which on it is asked to read them twice."""
+BY_POSITION = ("cylinder", "valve", "over_first", "engine_id", "feed_rank")
 POSITION = ("scope", "engine_type", "cylinder", "valve", "feed_rank", "n", "failures")
 
 
@@ -378,7 +379,7 @@ def by_position(page: Page) -> Blocks:
     parts = []
     for scope, frame in (("all so far", lifters), ("period", facts.lifters)):
         for kind in facts.groups["engine_type"]:
-            own = frame[frame["engine_type"] == kind]
+            own = frame.loc[(frame["engine_type"] == kind).to_numpy(bool), list(BY_POSITION)]
             table = rates.rates_by_position(own, level=page.level)
             rank = own.dropna(subset=["feed_rank"]).groupby(["cylinder"])["feed_rank"].median()
             table.insert(0, "engine_type", kind)

@@ -385,7 +385,8 @@ def find_recurring_zeros(lifters: pd.DataFrame, *, least: int) -> tuple[pd.DataF
     >>> listed["zeros"].tolist(), round(share, 4), round(expected, 4)  # twice 7 in 27
     ([2], 0.3333, 0.5185)
     """
-    read = lifters[lifters["gap_first_mm"].notna()]
+    columns = ["engine_id", "cylinder", "valve", "venting_id", "site", "gap_first_mm"]
+    read = lifters.loc[lifters["gap_first_mm"].notna().to_numpy(), columns]
     groups = read.assign(zero=read["gap_first_mm"].eq(0)).groupby(["engine_id", "cylinder", "valve"])
     rows = groups.agg(ventings=("venting_id", "nunique"), zeros=("zero", "sum"), site=("site", "last"))
     share = float((read["gap_first_mm"] == 0).mean()) if len(read) else 0.0

@@ -169,7 +169,11 @@ def expect_second_look(
     y, u, limit = np.broadcast_arrays(*(np.asarray(v, dtype=float) for v in (reading, u, limit)))
     if not (np.isfinite(y).all() and np.isfinite(u).all() and (u >= 0).all()):
         raise ValueError("reading and u must be finite and u 0 mm or more")
-    y, u, limit = y.ravel(), u.ravel(), limit.ravel()
+    # what reads alike is expected alike
+    alike, which = np.unique(
+        np.column_stack([y.ravel(), u.ravel(), limit.ravel()]), axis=0, return_inverse=True
+    )
+    y, u, limit = alike.T
     # the posterior lives within 6 u of the reading; a floor keeps the grid open where u = 0
     width = np.maximum(u, 1e-9)
     low = np.maximum(y - 6 * width, 1e-9)
@@ -188,6 +192,7 @@ def expect_second_look(
     sure = u == 0
     passes, within = (np.where(sure, (~is_over(y, limit)).astype(float), v) for v in (passes, within))
     mean = np.where(sure, y, mean)
+    passes, within, mean, half = (values[which] for values in (passes, within, mean, half))
     return SecondLook(passes, within, mean, np.maximum(mean - half, 0.0), mean + half, level)
 
 

@@ -173,7 +173,7 @@ def expect_second_look(
     alike, which = np.unique(
         np.column_stack([y.ravel(), u.ravel(), limit.ravel()]), axis=0, return_inverse=True
     )
-    y, u, limit = alike.T
+    y, u, limit = alike[:, 0], alike[:, 1], alike[:, 2]
     # the posterior lives within 6 u of the reading; a floor keeps the grid open where u = 0
     width = np.maximum(u, 1e-9)
     low = np.maximum(y - 6 * width, 1e-9)

@@ -202,6 +202,24 @@ def test_findings_spread_over_engines_are_no_recurrence() -> None:
     assert causes.find_recurrent_engines(jobs.iloc[:0]).failing == 0
 
 
+@pytest.mark.parametrize(
+    ("every", "again", "factor"), [(25, 0, 1.3), (25, 3, 2), (25, 6, 6), (3, 0, 1.3), (3, 25, 1.5)]
+)
+def test_few_shuffles_tell_the_chance_of_many(
+    every: int, again: int, factor: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Against 20 000 shuffles, where ``again`` engines came back with a second finding: near, and rather over it."""
+    rows = [(f"E{i % 1500}", int(i % (every if i < 1500 else every + 4) == 0)) for i in range(3000)]
+    jobs = make_returning(rows + [(f"E{every * i}", 1) for i in range(again)])
+    many = causes.find_recurrent_engines(jobs, seed=1, shuffles=20_000)
+    monkeypatch.setattr("ventbook.statistics.causes.modes.LOOKED_AT", 1000)
+    few = causes.find_recurrent_engines(jobs, seed=2)
+    assert (few.repeats, few.failing) == (many.repeats, many.failing)
+    assert many.chance / 1.3 < few.chance < factor * many.chance
+    assert few.expected == pytest.approx(many.expected, rel=0.15)
+    pd.testing.assert_frame_equal(few.engines, many.engines)
+
+
 def test_association_of_a_table() -> None:
     assert causes.measure_association(np.array([[10, 0], [0, 5]])) == pytest.approx(1)
     assert causes.measure_association(np.array([[10, 20], [5, 10]])) == pytest.approx(0)

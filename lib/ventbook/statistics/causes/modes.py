@@ -17,7 +17,7 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
-from ventbook.numerics import adjust_bh, factorize, read_numbers
+from ventbook.numerics import LOOKED_AT, adjust_bh, factorize, read_numbers
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
 from ventbook.tables import suggestions
@@ -63,6 +63,7 @@ LONG_ROTATIONS, SHORT_ROTATIONS = 1.25, 0.75
 PLACE = 2 / 3
 VERDICTS = ("fits", "open", "ruled_out")
 SIGNS_TO_FIT = 2
+FEW_SHUFFLES = 200
 ENGINE_COLUMNS = ("engine_id", "engine_type", "site", "ventings", "failing", "chance", "q", "first", "last")
 
 
@@ -450,7 +451,8 @@ def find_recurrent_engines(
     look like recurrent engines. By engine, ``chance`` is exact: the hypergeometric probability of at least
     its number of failing ventings, given its strata's totals (for an engine in one stratum; an engine seen in
     several is judged in the one with most of its ventings); q is Benjamini-Hochberg over all engines that
-    returned, those without a finding among them.
+    returned, those without a finding among them. Over LOOKED_AT ventings there are FEW_SHUFFLES, and the chance is read
+    from the gamma distribution of their mean and spread, whose upper tail is rather too long than too short.
 
     Examples
     --------
@@ -474,6 +476,8 @@ def find_recurrent_engines(
     rng = np.random.default_rng(seed)
     order = np.argsort(stratum, kind="stable")
     bounds = np.searchsorted(stratum[order], np.arange(len(strata) + 1))
+    few = len(known) > LOOKED_AT
+    shuffles = min(shuffles, FEW_SHUFFLES) if few else shuffles
     found = np.empty(shuffles)
     for i in range(shuffles):
         drawn = np.empty_like(failed)
@@ -483,6 +487,12 @@ def find_recurrent_engines(
         found[i] = np.maximum(np.bincount(engine, weights=drawn, minlength=len(names)) - 1, 0).sum()
     # the observed one counts among the shuffles, so that the chance is never 0
     chance = float(((found >= repeats).sum() + 1) / (shuffles + 1))
+    error = float(np.sqrt(chance * (1 - chance) / shuffles))
+    if few and found.any():
+        mean, spread = float(found.mean()), max(float(found.std(ddof=1)), 0.5)
+        z = (repeats - 0.5 - mean) / spread
+        chance = float(stats.gamma.sf(repeats - 0.5, (mean / spread) ** 2, scale=spread**2 / mean))
+        error = float(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) * np.sqrt((1 + z**2 / 2) / shuffles))
     table = _by_engine(known, engine, names, failed, stratum)
     return Recurrence(
         len(known),
@@ -491,7 +501,7 @@ def find_recurrent_engines(
         repeats,
         float(found.mean()),
         chance,
-        float(np.sqrt(chance * (1 - chance) / shuffles)),
+        error,
         table,
     )
 
@@ -501,14 +511,14 @@ def _by_engine(
 ) -> pd.DataFrame:
     types, sites, dates = (known[column].to_numpy() for column in ("engine_type", "site", "date"))
     totals, bad = np.bincount(stratum), np.bincount(stratum, weights=failed)
-    rows = []
+    rows, asked = [], []
     counts, with_finding = np.bincount(engine), np.bincount(engine, weights=failed) > 0
     order, ends = np.argsort(engine, kind="stable"), np.cumsum(counts)
     for code in np.flatnonzero((counts > 1) & with_finding):
         where = order[ends[code] - counts[code] : ends[code]]
         home = int(np.bincount(stratum[where]).argmax())
         own = where[stratum[where] == home]
-        chance = stats.hypergeom.sf(failed[own].sum() - 1, totals[home], int(bad[home]), len(own))
+        asked.append((failed[own].sum() - 1, totals[home], int(bad[home]), len(own)))
         hits = int(failed[where].sum())
         first, last = where[np.argmin(dates[where])], where[np.argmax(dates[where])]
         rows.append(
@@ -518,13 +528,15 @@ def _by_engine(
                 sites[last],
                 len(where),
                 hits,
-                float(chance),
+                np.nan,
                 np.nan,
                 dates[first],
                 dates[last],
             )
         )
     table = pd.DataFrame(rows, columns=list(ENGINE_COLUMNS))
+    if asked:
+        table["chance"] = stats.hypergeom.sf(*np.array(asked).T)
     silent = int((counts > 1).sum()) - len(table)  # returned without a finding: chance 1
     chances = np.concatenate([table["chance"].to_numpy(dtype=np.float64), np.ones(silent)])
     table["q"] = adjust_bh(chances)[: len(table)]

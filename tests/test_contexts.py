@@ -234,6 +234,8 @@ def test_cases_stand_beside_like_ventings_of_other_engines() -> None:
         members = by.loc[group["venting_id"]]
         assert members["engine_id"].iloc[0] not in set(members["engine_id"].iloc[1:])
         assert (members["lifters_over_first"].iloc[1:] == 0).all()
+    one = group.reset_index(drop=True).assign(set=0)
+    pd.testing.assert_frame_equal(strata.match_cases(jobs, venting=one["venting_id"][0]), one)
     row = one_row(strata.compare_cases(jobs), "cooler_empty")
     assert row["low"] > 1
 

@@ -250,7 +250,8 @@ def cannot_tell(page: Page) -> Blocks:
 def case_comparison(page: Page) -> Blocks:
     """What differs between failing ventings and up to four like ones each."""
     facts = load_data(page)
-    table = causes.compare_cases(facts.beside, factors=facts.factors, level=page.level)
+    beside = page.look_at(facts.beside)
+    table = causes.compare_cases(beside, factors=facts.factors, level=page.level)
     table = table[table["state"] == "estimated"].copy()
     if facts.few or table.empty:
         return page.text("Too few failing ventings with a like one beside them to compare.")
@@ -260,7 +261,7 @@ def case_comparison(page: Page) -> Blocks:
     table["odds"] = [words.ratio_range(r["odds_ratio"], r["low"], r["high"]) for r in rows_of(table)]
     table["case_share"] = table["cases_exposed"] / table["cases"]
     table["control_share"] = table["controls_exposed"] / table["controls"]
-    sets = causes.match_cases(facts.beside)["set"].nunique()
+    sets = causes.match_cases(beside)["set"].nunique()
     text = (
         f"{sets} failing ventings stand beside up to four without a finding each: same engine type and reason, another engine, nearest in date and hours. "
         "This way of asking does not lean on a model of everything else, and should point the same way as the list above."

@@ -239,8 +239,7 @@ def _modes(page: Page, facts: ReportData, name: str, lifters: pd.DataFrame) -> B
 
 
 def _like_it(page: Page, facts: ReportData, name: str) -> Blocks:
-    matched = causes.match_cases(facts.beside)
-    own = matched[matched["set"].isin(matched.loc[(matched["venting_id"] == name) & matched["case"], "set"])]
+    own = causes.match_cases(facts.beside, venting=name)
     if own.empty:
         return page.text("No venting without a finding of the same engine type and reason to set beside it.")
     jobs = facts.beside.set_index("venting_id").loc[own["venting_id"]].reset_index()

@@ -90,8 +90,10 @@ def estimate_stratified(
     return effect, float(stats.chi2.sf(tarone / design_effect, freedom))
 
 
-def match_cases(jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 100.0) -> pd.DataFrame:
-    """Each failing venting (``failed_first``) beside up to ``controls`` ventings known not to fail.
+def match_cases(
+    jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 100.0, venting: str = ""
+) -> pd.DataFrame:
+    """Each failing venting (``failed_first``), or the one that is named, beside up to ``controls`` ventings known not to fail.
 
     Candidates have the same engine type and reason and come from another engine; nearest first, distance =
     days / 30 + |difference of hours since overhaul| / ``hours_scale`` (0 where hours are not recorded). A venting may
@@ -112,8 +114,8 @@ def match_cases(jobs: pd.DataFrame, *, controls: int = 4, hours_scale: float = 1
     number = 0
     for members in stratum.groupby(stratum).groups.values():
         where = np.asarray(members)
-        free = where[~failed[where]]
-        for case in where[failed[where]]:
+        free, cases = where[~failed[where]], where[failed[where]]
+        for case in cases[ids[cases] == venting] if venting else cases:
             like = free[engines[free] != engines[case]]
             if not like.size:
                 continue

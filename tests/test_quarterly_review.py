@@ -16,8 +16,9 @@ from invented_fleet import fleet_tables, make_page
 from ventbook import tables as dictionary
 from ventbook.document import wording
 from ventbook.reports import quarterly_review as review
+from ventbook.reports.alarms import ALARM, Alarm
 from ventbook.reports.parameters import Period, choose_period
-from ventbook.reports.quarterly_review import data, signals, words
+from ventbook.reports.quarterly_review import data, known, signals, words
 from ventbook.reports.quarterly_review import signals as actions
 from ventbook.reports.quarterly_review import words as trend_words
 from ventbook.results import Estimate
@@ -488,3 +489,20 @@ def test_a_site_with_under_five_ventings_has_counts_and_no_share():
     ]
     assert [f["estimate"] for f in found] == [None]
     assert [f["state"] for f in found] == ["too_few"]
+
+
+def test_one_stream_that_alarms_in_two_years_is_known_twice(monkeypatch):
+    """A site with an open alarm of last year and one of this: the page names both, each by its year."""
+    page = make_page("quarterly-review", fleet_tables(600))
+    days = dt.date(2025, 3, 1), dt.date(2026, 2, 1)
+    alarms = [
+        Alarm(
+            "site", "Ridge", day.year, ALARM, "air", day, f"V{day.year}", day, f"V{day.year}", 2,
+            ("V1", "V2", "V3"), ("V1",), 0.4, 2.0, 1.1, 30.0, 20.0, True,
+        )
+        for day in days
+    ]  # fmt: skip
+    monkeypatch.setattr(known, "open_alarms", lambda page: (*alarms, replace(alarms[0], level="Lake")))
+    known.say_known(page)
+    found = [row["group"]["what"] for row in page.findings if row["id"] == "known_elsewhere"]
+    assert found[:3] == ["site Ridge (2025)", "site Ridge (2026)", "site Lake"]

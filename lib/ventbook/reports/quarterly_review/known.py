@@ -6,6 +6,7 @@ The monitor's alarms, the gauges' register, the team's actions. Jobs closed with
 from __future__ import annotations
 
 import datetime as dt
+from collections import Counter
 from dataclasses import dataclass
 
 import pandas as pd
@@ -56,19 +57,21 @@ def judge_actions(page: Page) -> list[Judged]:
 def list_known(page: Page) -> list[Known]:
     """Alarms that stand, gauges that are known to be off and were used in the period, actions and what became of them."""
     found = []
-    for alarm in open_alarms(page):
-        if alarm.what == ALARM and alarm.raised < page.period.end:
-            name = wording.clean_text(alarm.name)
-            n = len(alarm.ventings)
-            counts = wording.of_total(len(alarm.failing), n)
-            share = Estimate(len(alarm.failing) / n, None, None, page.level, "share", n, 0, "count")
-            found.append(
-                Known(
-                    "monitor", alarm.name, f"alarm on {name} ({counts} failing)",
-                    f"Alarm on {name} since venting {wording.clean_text(alarm.since_venting)}: {counts} failing, "
-                    f"{wording.number(alarm.expected, decimals=1)} expected.", share,
-                )
-            )  # fmt: skip
+    alarms = [a for a in open_alarms(page) if a.what == ALARM and a.raised < page.period.end]
+    times = Counter(alarm.name for alarm in alarms)
+    for alarm in alarms:
+        key = alarm.name if times[alarm.name] == 1 else f"{alarm.name} ({alarm.year})"
+        name = wording.clean_text(key)
+        n = len(alarm.ventings)
+        counts = wording.of_total(len(alarm.failing), n)
+        share = Estimate(len(alarm.failing) / n, None, None, page.level, "share", n, 0, "count")
+        found.append(
+            Known(
+                "monitor", key, f"alarm on {name} ({counts} failing)",
+                f"Alarm on {name} since venting {wording.clean_text(alarm.since_venting)}: {counts} failing, "
+                f"{wording.number(alarm.expected, decimals=1)} expected.", share,
+            )
+        )  # fmt: skip
     day = page.period.end - dt.timedelta(days=1)
     facts = load_data(page)
     for gauge in sorted(facts.now["gauge"].dropna().unique()):

@@ -170,3 +170,13 @@ def test_size_of_a_stream_by_integrals_where_its_expectation_is_uncertain() -> N
     shrunken, at_least = monitor.size_stream(y, eta, variance=variance, odds_ratio=odds_ratio, sd=sd)
     assert np.log(shrunken) == pytest.approx(both / (1 + variance), abs=1e-4)
     assert 0.0 <= np.log(at_least) - least < 0.03  # the next point of a grid of .025
+
+
+def test_size_of_a_long_stream_is_that_of_its_ventings_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(3)
+    eta = rng.normal(-2.4, 0.5, 6000)
+    y = rng.random(6000) < 1 / (1 + np.exp(-eta - 0.3))
+    asked = {"variance": 0.02, "odds_ratio": 2.0, "sd": 0.6}
+    whole = monitor.size_stream(y, eta, **asked)
+    monkeypatch.setattr("ventbook.statistics.monitor.evidence.LOOKED_AT", 5000)
+    assert monitor.size_stream(y, eta, **asked) == pytest.approx(whole, rel=1e-7)

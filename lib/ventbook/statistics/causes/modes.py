@@ -165,7 +165,7 @@ def _lifter_signs(found: pd.DataFrame) -> dict[str, np.ndarray]:
 def _company_signs(found: pd.DataFrame, lifters: pd.DataFrame) -> dict[str, np.ndarray]:
     """Signs of the other lifters: of the venting, of the engine's other ventings, of the lifter's other places."""
     over = found.groupby("venting_id").size()
-    checked = lifters[lifters["over_first"].notna()].groupby("venting_id").size()
+    checked = lifters["over_first"].notna().groupby(lifters["venting_id"]).sum()
     n, of = found["venting_id"].map(over).to_numpy(float), found["venting_id"].map(checked).to_numpy(float)
     rank = read_numbers(found, "feed_rank")
     last = lifters.groupby("venting_id")["feed_rank"].max()
@@ -468,14 +468,14 @@ def find_recurrent_engines(
     if known.empty or failed.sum() == 0:
         empty = pd.DataFrame(columns=list(ENGINE_COLUMNS))
         return Recurrence(len(known), 0, 0, 0, 0.0, float("nan"), float("nan"), empty)
-    label = known[list(by)].astype(str).agg(" / ".join, axis=1)
-    stratum, strata = factorize(label)
+    stratum = known.groupby(list(by), sort=False, dropna=False).ngroup().to_numpy(np.int64)
+    strata = int(stratum.max()) + 1
     counts = np.bincount(engine, minlength=len(names))
     hits = np.bincount(engine, weights=failed, minlength=len(names)).astype(np.int64)
     repeats = int(np.maximum(hits - 1, 0).sum())
     rng = np.random.default_rng(seed)
     order = np.argsort(stratum, kind="stable")
-    bounds = np.searchsorted(stratum[order], np.arange(len(strata) + 1))
+    bounds = np.searchsorted(stratum[order], np.arange(strata + 1))
     few = len(known) > LOOKED_AT
     shuffles = min(shuffles, FEW_SHUFFLES) if few else shuffles
     found = np.empty(shuffles)

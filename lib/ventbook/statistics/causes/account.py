@@ -295,12 +295,12 @@ def pose_question(
     """Reads the tables of :func:`explain_failures` for the naming; ``factors`` may all be causes."""
     _check_columns(ventings, VENTINGS_NEEDED, "ventings")
     _check_columns(lifters, LIFTERS_NEEDED, "lifters")
-    lifters = lifters[lifters["over_first"].notna()].sort_values(
-        ["venting_id", "cylinder", "valve"], kind="stable"
+    known = lifters["over_first"].notna() & is_among(lifters["venting_id"], ventings["venting_id"])
+    lifters = lifters[known].sort_values(
+        ["venting_id", "cylinder", "valve"], kind="stable", ignore_index=True
     )
     ventings = ventings[is_among(ventings["venting_id"], lifters["venting_id"])]
-    ventings = ventings.sort_values("venting_id", kind="stable").reset_index(drop=True)
-    lifters = lifters[is_among(lifters["venting_id"], ventings["venting_id"])].reset_index(drop=True)
+    ventings = ventings.sort_values("venting_id", kind="stable", ignore_index=True)
     _check_columns(gauges, GAUGE_COLUMNS, "gauges")
     jobs = add_lifter_columns(ventings, lifters)
     place = find_places(lifters["venting_id"], ventings["venting_id"])

@@ -17,7 +17,7 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
-from ventbook.numerics import LOOKED_AT, adjust_bh, factorize, read_numbers
+from ventbook.numerics import LOOKED_AT, Ints, adjust_bh, factorize, read_numbers
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
 from ventbook.tables import suggestions
@@ -493,7 +493,7 @@ def find_recurrent_engines(
         z = (repeats - 0.5 - mean) / spread
         chance = float(stats.gamma.sf(repeats - 0.5, (mean / spread) ** 2, scale=spread**2 / mean))
         error = float(np.exp(-0.5 * z**2) / np.sqrt(2 * np.pi) * np.sqrt((1 + z**2 / 2) / shuffles))
-    table = _by_engine(known, engine, names, failed, stratum)
+    table = _by_engine(known, engine, names, counts, hits, failed, stratum)
     return Recurrence(
         len(known),
         int(failed.sum()),
@@ -507,19 +507,17 @@ def find_recurrent_engines(
 
 
 def _by_engine(
-    known: pd.DataFrame, engine: np.ndarray, names: list[str], failed: np.ndarray, stratum: np.ndarray
+    known: pd.DataFrame, engine: Ints, names: list[str], counts: Ints, hits: Ints, failed: Ints, stratum: Ints
 ) -> pd.DataFrame:
     types, sites, dates = (known[column].to_numpy() for column in ("engine_type", "site", "date"))
     totals, bad = np.bincount(stratum), np.bincount(stratum, weights=failed)
     rows, asked = [], []
-    counts, with_finding = np.bincount(engine), np.bincount(engine, weights=failed) > 0
     order, ends = np.argsort(engine, kind="stable"), np.cumsum(counts)
-    for code in np.flatnonzero((counts > 1) & with_finding):
+    for code in np.flatnonzero((counts > 1) & (hits > 0)):
         where = order[ends[code] - counts[code] : ends[code]]
         home = int(np.bincount(stratum[where]).argmax())
         own = where[stratum[where] == home]
         asked.append((failed[own].sum() - 1, totals[home], int(bad[home]), len(own)))
-        hits = int(failed[where].sum())
         first, last = where[np.argmin(dates[where])], where[np.argmax(dates[where])]
         rows.append(
             (
@@ -527,7 +525,7 @@ def _by_engine(
                 types[last],
                 sites[last],
                 len(where),
-                hits,
+                int(hits[code]),
                 np.nan,
                 np.nan,
                 dates[first],

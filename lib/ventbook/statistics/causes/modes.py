@@ -17,7 +17,7 @@ import pandas as pd
 
 from ventbook import distributions as stats
 from ventbook import tables
-from ventbook.numerics import LOOKED_AT, Ints, adjust_bh, factorize, read_numbers
+from ventbook.numerics import LOOKED_AT, adjust_bh, factorize, read_numbers
 from ventbook.physics import lifter
 from ventbook.statistics.causes.factors import MECHANISMS
 from ventbook.tables import suggestions
@@ -507,7 +507,13 @@ def find_recurrent_engines(
 
 
 def _by_engine(
-    known: pd.DataFrame, engine: Ints, names: list[str], counts: Ints, hits: Ints, failed: Ints, stratum: Ints
+    known: pd.DataFrame,
+    engine: np.ndarray,
+    names: list[str],
+    counts: np.ndarray,
+    hits: np.ndarray,
+    failed: np.ndarray,
+    stratum: np.ndarray,
 ) -> pd.DataFrame:
     types, sites, dates = (known[column].to_numpy() for column in ("engine_type", "site", "date"))
     totals, bad = np.bincount(stratum), np.bincount(stratum, weights=failed)

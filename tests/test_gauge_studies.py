@@ -92,20 +92,6 @@ def test_studies_of_every_shape_have_an_answer():
         gauge.analyse_study(frame, limit=0.5, level=95)
 
 
-def test_uncertainty_by_gauge_names_its_source():
-    study = gauge.analyse_study(draw_study(), limit=0.5, study="S1", gauge="G1")
-    rng = np.random.default_rng(0)
-    rechecks = pd.DataFrame({"gauge": "G2", "gap_first_mm": 0.6 + 0.03 * rng.standard_normal(200)})
-    rechecks["gap_last_mm"] = 0.6 + 0.03 * rng.standard_normal(200)
-    table = gauge.uncertainty_by_gauge([study], gauges=["G1", "G2", "G3"], rechecks=rechecks).set_index(
-        "gauge"
-    )
-    assert table["source"].to_dict() == {"G1": "study", "G2": "second_looks", "G3": "assumed"}
-    assert table.loc["G1", "u_mm"] == study.u.estimate
-    assert table.loc["G2", "u_mm"] == pytest.approx(0.03, rel=0.15)
-    assert table.loc["G3", "u_mm"] == gauge.ASSUMED_U_MM
-
-
 def test_findings_that_hang_on_the_gauge_are_counted():
     gap = pd.Series([0.3, 0.49, 0.51, 0.9, np.nan])
     p = pd.Series(gauge.over_limit_probability(gap, 0.02, 0.5))

@@ -51,10 +51,6 @@ from ventbook.physics.gauge.studies import (
     measure_bias,
     plan_study,
 )
-from ventbook.physics.gauge.uncertainty import (
-    repeatability_from_rechecks,
-    uncertainty_by_gauge,
-)
 from ventbook.physics.gauge.variances import (
     CrossedAnova,
     RemlFit,
@@ -110,9 +106,7 @@ __all__ = [
     "plan_study",
     "pool_repeats",
     "reading_step",
-    "repeatability_from_rechecks",
     "rows_from_studies",
     "size_further_study",
     "tell_within",
-    "uncertainty_by_gauge",
 ]

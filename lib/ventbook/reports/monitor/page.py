@@ -263,15 +263,7 @@ def every_stream(page: Page) -> Blocks:
         "monitor_streams",
         pd.DataFrame(rows, columns=None if rows else columns),
         title="All streams that are watched",
-        columns=[
-            "stream",
-            "counted_words",
-            "year",
-            "observed_words",
-            "evidence_now",
-            "evidence_peak",
-            "evidence_alarm",
-        ],
+        columns=columns,
         note="Year: of its start. Without a limit of an alarm: beyond the number of streams that the year's allowance is shared among, so notes only.",
     )
 

@@ -11,7 +11,7 @@ import pytest
 
 from check_values import TRADE_FILE
 from ventbook.records import intake
-from ventbook.records.intake import checks
+from ventbook.records.intake import patterns
 from ventbook.records.intake.columns import find_other_unit
 
 TODAY = dt.date(2026, 10, 1)
@@ -98,8 +98,8 @@ def test_heaped_counts(tmp_path):
 
 def test_digit_preference_test_is_the_exact_binomial():
     """60 of 120 against 1/5: p 2.256e-13 (closed form, computed with exact fractions and by scipy.stats)."""
-    assert checks.share_p_value(60, 120, 0.2) == pytest.approx(2.256e-13, rel=5e-4)
-    assert checks.share_p_value(0, 10, 0.2) == 1.0
+    assert patterns.share_p_value(60, 120, 0.2) == pytest.approx(2.256e-13, rel=5e-4)
+    assert patterns.share_p_value(0, 10, 0.2) == 1.0
 
 
 def test_heaping_at_a_prescribed_number(tmp_path):

@@ -22,7 +22,7 @@ from ventbook.cluster import has_workers, use_workers
 from ventbook.errors import InputError
 from ventbook.places import Place, find_place
 from ventbook.records import privacy, readers
-from ventbook.records.intake import checks, samples
+from ventbook.records.intake import checks, patterns, samples
 from ventbook.records.intake.columns import check_columns
 from ventbook.records.intake.context import Fault, merge_notes, shorten
 from ventbook.records.intake.corrections import Corrections, load_corrections
@@ -504,7 +504,7 @@ def _run(
     if progress:
         progress("checking patterns by site")
     for name, loaded in work.tables.items():
-        loaded.faults += checks.find_patterns(loaded, work.outcomes[name], find_context(work))
+        loaded.faults += patterns.find_patterns(loaded, work.outcomes[name], find_context(work))
     traces = (
         samples.take_samples(large, work, writer, find_context(work), accepted, progress) if large else None
     )

@@ -17,7 +17,7 @@ import pytest
 
 from ventbook import numerics
 from ventbook.physics import gauge, priming
-from ventbook.physics.priming import ratio as interval_fit
+from ventbook.physics.priming import interval_fit
 from ventbook.results import Estimate, NoFit, NotEnoughData
 from ventbook.statistics import causes, rates, trends, waiting_times
 from ventbook.statistics.causes import fits, screening, strata

@@ -528,7 +528,7 @@ class TestCalibration:
             priming.calibrate_fleet(pd.DataFrame({"x": [1]}))
 
     def test_likelihood_keeps_digits_in_the_tails(self) -> None:
-        from ventbook.physics.priming.ratio import log_likelihood
+        from ventbook.physics.priming.interval_fit import log_likelihood
 
         got = log_likelihood(
             np.array([10.0, -np.inf, -11.0]), np.array([np.inf, -10.0, -10.0]), np.zeros(3), 1.0

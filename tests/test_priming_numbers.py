@@ -16,7 +16,8 @@ from ventbook.physics import oil, priming
 from ventbook.physics.priming import calibrate
 from ventbook.physics.priming import constants as fitting
 from ventbook.physics.priming.inputs import RECORDED_U, shared_u_log
-from ventbook.physics.priming.ratio import RatioScale, fit_interval
+from ventbook.physics.priming.interval_fit import fit_interval
+from ventbook.physics.priming.ratio import RatioScale
 from ventbook.tables.priming import load_priming_rules, load_priming_terms, load_scatter_terms
 
 

@@ -16,7 +16,7 @@ from reference_answers import study_frame
 from reference_cases import find_case, read_rows
 from ventbook import numerics
 from ventbook.physics import gauge, priming
-from ventbook.physics.priming import ratio
+from ventbook.physics.priming import interval_fit
 from ventbook.statistics import causes, rates, trends, waiting_times
 
 
@@ -111,7 +111,7 @@ class TestClusters:
         low, high = np.log(np.where(shown, time - 0.5, time)), np.log(np.where(shown, time + 0.5, np.inf))
         design = np.column_stack([np.ones(time.size), women])
         cluster, labels = numerics.factorize(patient)
-        fit = ratio.fit_interval(low, high, design, cluster, len(labels))
+        fit = interval_fit.fit_interval(low, high, design, cluster, len(labels))
 
         def log_likelihood(t: np.ndarray, keep: np.ndarray) -> float:
             at, sd = design @ t[:2], np.exp(t[2])
@@ -138,7 +138,7 @@ class TestClusters:
         used = priming.usable_counts(jobs)
         low, high = (used[c] - used["_expected"] for c in ("_low", "_high"))
         cluster = np.repeat(np.arange(6), 2)
-        fit = ratio.fit_interval(low.to_numpy(), high.to_numpy(), np.ones((12, 1)), cluster, 6)
+        fit = interval_fit.fit_interval(low.to_numpy(), high.to_numpy(), np.ones((12, 1)), cluster, 6)
         half = stats.t.ppf(0.95, 5) * np.sqrt(fit.variance()[0, 0])
         assert np.log([found.low, found.high]) == pytest.approx(
             [fit.theta[0] - half, fit.theta[0] + half], rel=1e-9

@@ -17,13 +17,11 @@ import pandas as pd
 from ventbook.numerics import Floats, factorize
 from ventbook.physics.priming.constants import fit_constants
 from ventbook.physics.priming.expect import expected_rotations
+from ventbook.physics.priming.interval_fit import IntervalFit, fit_interval, log_likelihood
 from ventbook.physics.priming.ratio import (
     FEWEST_COUNTS,
     FEWEST_ENGINES,
-    IntervalFit,
-    fit_interval,
     fit_ratio,
-    log_likelihood,
     type_levels,
     usable_counts,
 )

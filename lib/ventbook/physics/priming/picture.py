@@ -16,11 +16,10 @@ from ventbook import distributions as stats
 from ventbook.numerics import Floats, factorize
 from ventbook.physics.priming.formula import bubble_rise_m_per_s
 from ventbook.physics.priming.inputs import BLANKS, read_inputs
+from ventbook.physics.priming.interval_fit import IntervalFit, fit_interval
 from ventbook.physics.priming.ratio import (
     FEWEST_COUNTS,
     FEWEST_ENGINES,
-    IntervalFit,
-    fit_interval,
     t_interval,
     type_levels,
     usable_counts,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from ventbook.statistics.waiting_times.regression import NOT_RECORDED, name_levels
+from ventbook.statistics.waiting_times.design import NOT_RECORDED, name_levels
 
 #: Title of each grouping by column of the ventings.
 GROUPINGS = {

@@ -29,6 +29,7 @@ from ventbook.numerics import BLANK_Z, Floats, Ints, factorize, sum_by_cluster
 from ventbook.statistics import waiting_times
 from ventbook.statistics.causes import Coded, Factor
 from ventbook.statistics.causes.season import read_waves, spans_year
+from ventbook.statistics.waiting_times.design import Column, Design
 from ventbook.statistics.waiting_times.likelihood import (
     MANY_CLUSTERS,
     SHAPES,
@@ -39,7 +40,6 @@ from ventbook.statistics.waiting_times.likelihood import (
     order_patterns,
     start_at,
 )
-from ventbook.statistics.waiting_times.regression import Column, Design
 from ventbook.tables import evidence
 
 SEED, DRAWS = 20261129, 10_000

@@ -4,8 +4,9 @@ Pure functions on arrays of readings (low, high]: low == high is exact, high == 
 """
 
 from ventbook.statistics.waiting_times.curves import Curve, estimate_curve
+from ventbook.statistics.waiting_times.design import Design, build_design
 from ventbook.statistics.waiting_times.recording import test_heaping, widen_heaped
-from ventbook.statistics.waiting_times.regression import AftFit, Design, build_design, fit_aft
+from ventbook.statistics.waiting_times.regression import AftFit, fit_aft
 from ventbook.statistics.waiting_times.residuals import ResidualCheck, check_residuals
 from ventbook.statistics.waiting_times.shares import compare_instruments, estimate_quantile, share_over
 

@@ -10,9 +10,10 @@ from numpy.typing import ArrayLike
 
 from ventbook.numerics import Floats
 from ventbook.statistics.waiting_times.curves import estimate_curve
+from ventbook.statistics.waiting_times.design import build_design
 from ventbook.statistics.waiting_times.intervals import check_steps
 from ventbook.statistics.waiting_times.likelihood import NODES, SHAPES
-from ventbook.statistics.waiting_times.regression import AftFit, build_design, fit_aft
+from ventbook.statistics.waiting_times.regression import AftFit, fit_aft
 
 
 @dataclass(frozen=True)

@@ -29,10 +29,9 @@ Rule = Callable[[Loaded, np.ndarray, Context], list[Fault]]
 
 def check_parents(loaded: Loaded, alive: np.ndarray, context: Context) -> list[Fault]:
     """Orphans, and rows whose parent is quarantined."""
-    parent, column = (
-        ("engines", "engine_id") if loaded.table.name in ("ventings", "planned") else ("ventings", "")
-    )
-    column = column or "venting_id"
+    parent, column = "ventings", "venting_id"
+    if loaded.table.name in ("ventings", "planned"):
+        parent, column = "engines", "engine_id"
     if column not in loaded.rows.column_names:
         return []
     known = context.engines.index if parent == "engines" else context.ventings.index

@@ -209,24 +209,7 @@ def compare_gauges(
         means = means[means["gap"].notna() & (ventings["site"] == site)]
         recent = lifters.loc[mask & lifters[period].isin(list(window)).to_numpy(), columns]
     names = sorted(recent["gauge"].dropna().unique())
-    shifts = {gauge: _shift(means, gauge, level) for gauge in names}
-    if len(names) > 1:
-        # The gauge that differs most would make all the others look off the other way: they are held against the rest.
-        # Of two gauges either could be the odd one: take the one that moved, then the less used, then the one that reads high.
-        used_by = means["gauge"].value_counts()
-        drifted = {drift.gauge for drift in drifts if drift.verdict == gauge_drift.GAUGE}
-        odd = min(
-            names,
-            key=lambda gauge: (
-                gauge not in drifted,
-                shifts[gauge][1],
-                int(used_by.get(gauge, 0)),
-                -(shifts[gauge][0].estimate or 0.0),
-            ),
-        )
-        if shifts[odd][1] < IMPROBABLE:
-            rest = means[means["gauge"] != odd]
-            shifts |= {gauge: _shift(rest, gauge, level) for gauge in names if gauge != odd}
+    shifts = _shift_each(means, names, drifts, level)
     found = []
     for gauge in names:
         first = str(means.loc[means["gauge"] == gauge, period].min())
@@ -279,6 +262,32 @@ def _venting_means(here: pd.DataFrame, gap: str, period: str) -> pd.DataFrame:
     """One row a venting: mean gap of its lower half, its gauge, engine type and period."""
     first = here.drop_duplicates("venting_id").set_index("venting_id")[["gauge", "engine_type", period]]
     return first.assign(gap=mean_lowest(here, gap=gap))
+
+
+def _shift_each(
+    means: pd.DataFrame, names: Sequence[str], drifts: Sequence[GaugeDrift], level: float
+) -> dict[str, tuple[Estimate, float]]:
+    """Shift of every gauge against the others with its p; where one plainly differs, the others' without it."""
+    shifts = {gauge: _shift(means, gauge, level) for gauge in names}
+    if len(names) < 2:
+        return shifts
+    # The gauge that differs most would make all the others look off the other way: they are held against the rest.
+    # Of two gauges either could be the odd one: take the one that moved, then the less used, then the one that reads high.
+    used_by = means["gauge"].value_counts()
+    drifted = {drift.gauge for drift in drifts if drift.verdict == gauge_drift.GAUGE}
+    odd = min(
+        names,
+        key=lambda gauge: (
+            gauge not in drifted,
+            shifts[gauge][1],
+            int(used_by.get(gauge, 0)),
+            -(shifts[gauge][0].estimate or 0.0),
+        ),
+    )
+    if shifts[odd][1] < IMPROBABLE:
+        rest = means[means["gauge"] != odd]
+        shifts |= {gauge: _shift(rest, gauge, level) for gauge in names if gauge != odd}
+    return shifts
 
 
 def _shift(per: pd.DataFrame, gauge: str, level: float) -> tuple[Estimate, float]:

@@ -164,26 +164,17 @@ def _ordinal(n: int) -> str:
 
 def ventings(page: Page) -> Blocks:
     """The ventings of what stands, by number."""
-    rows = []
     outcomes = watch_page(page).outcomes.set_index("venting_id")
-    for alarm in open_alarms(page):
-        failing = set(alarm.failing)
-        for number, venting in enumerate(alarm.ventings, 1):
-            job = outcomes.loc[venting]
-            rows.append(
-                {
-                    "stream": wording.clean_text(alarm.name),
-                    "place": number,
-                    "venting_id": venting,
-                    "date": job["date"],
-                    "site": job["site"],
-                    "failing": venting in failing,
-                }
-            )
     columns = ["stream", "place", "venting_id", "date", "site", "failing"]
+    parts = []
+    for alarm in open_alarms(page):
+        jobs = outcomes.loc[list(alarm.ventings), ["date", "site"]].reset_index()
+        jobs["stream"], jobs["place"] = wording.clean_text(alarm.name), range(1, len(jobs) + 1)
+        jobs["failing"] = jobs["venting_id"].isin(alarm.failing)
+        parts.append(jobs[columns])
     return page.add_table(
         "monitor_ventings",
-        pd.DataFrame(rows, columns=None if rows else columns),
+        pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=columns),
         title="Ventings of what stands",
         columns=["stream", "place", "venting_id", "date", "site", "failing"],
         rows=40,

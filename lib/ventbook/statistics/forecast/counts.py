@@ -7,7 +7,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from ventbook.model import count_runs_taken, expect_again
-from ventbook.numerics import Floats
+from ventbook.numerics import Floats, read_numbers
 from ventbook.physics import priming
 from ventbook.results import Estimate
 from ventbook.statistics import rates, waiting_times
@@ -20,6 +20,7 @@ TIME_FACTORS: tuple[tuple[str, ...], ...] = (
 UNSEEN_SCATTER = 0.25  # log, of an engine type never seen, or of lines beyond all on record (assumption)
 FEWEST_TIMES = 40
 DRIFT = 0.25  # of the scatter: the least that a quarter to come may lie off those on record (assumption)
+NEW_SITE = "no venting at this site on record"
 # Numbers held against their range on record before an answer is trusted, with words and how far beyond still counts
 RANGES = {
     "suction_line_length_m": ("suction line", 1.25),
@@ -32,25 +33,32 @@ RANGES = {
 
 def off_support(history: pd.DataFrame, rows: pd.DataFrame) -> list[list[str]]:
     """For each row, in words, where it lies beyond everything in ``history``; empty where it lies within."""
+    found: list[list[str]] = [[] for _ in range(len(rows))]
+    for said, where in _list_beyond(history, rows):
+        for place in np.flatnonzero(where):
+            found[place].append(said)
+    return found
+
+
+def _list_beyond(history: pd.DataFrame, rows: pd.DataFrame) -> list[tuple[str, npt.NDArray[np.bool_]]]:
+    """What may lie beyond the record, in words, and which rows do."""
     types, sites = (set(history[name].dropna().astype("str")) for name in ("engine_type", "site"))
-    ranges = {name: (history[name].min(), history[name].max()) for name in RANGES if name in history.columns}
-    found = []
-    for row in rows.to_dict("records"):
-        said = []
-        if str(row.get("engine_type")) not in types:
-            said.append("no venting of this engine type on record")
-        if pd.notna(row.get("site")) and str(row["site"]) not in sites:
-            said.append("no venting at this site on record")
-        for name, (low, high) in ranges.items():
-            value = row.get(name)
-            if value is None or pd.isna(value) or pd.isna(high):
-                continue
-            words, factor = RANGES[name]
-            if value > high + (factor - 1.0) * max(abs(high), 1e-9):
-                said.append(f"{words} beyond the longest or largest on record")
-            elif value < low - (factor - 1.0) * max(abs(low), abs(high) * 0.2):
-                said.append(f"{words} under the least on record")
-        found.append(said)
+    nothing = pd.Series(None, rows.index, dtype="str")
+    kind, site = (rows.get(name, nothing) for name in ("engine_type", "site"))
+    found = [
+        ("no venting of this engine type on record", ~kind.isin(types).to_numpy(bool)),
+        (NEW_SITE, (site.notna() & ~site.isin(sites)).to_numpy(bool)),
+    ]
+    for name, (words, factor) in RANGES.items():
+        if name not in history.columns or name not in rows.columns or pd.isna(history[name].max()):
+            continue
+        low, high, value = history[name].min(), history[name].max(), read_numbers(rows, name)
+        over = value > high + (factor - 1.0) * max(abs(high), 1e-9)
+        under = value < low - (factor - 1.0) * max(abs(low), abs(high) * 0.2)
+        found += [
+            (f"{words} beyond the longest or largest on record", over),
+            (f"{words} under the least on record", under & ~over),
+        ]
     return found
 
 
@@ -79,10 +87,8 @@ def predict_rotations(
 
 
 def _unseen(history: pd.DataFrame, rows: pd.DataFrame) -> Floats:
-    beyond = off_support(history, rows)
-    return np.array(
-        [UNSEEN_SCATTER * min(len([s for s in said if "site" not in s]), 2) for said in beyond], dtype=float
-    )
+    beyond = [where for said, where in _list_beyond(history, rows) if said != NEW_SITE]
+    return UNSEEN_SCATTER * np.minimum(np.sum(beyond, axis=0, dtype=float), 2.0)
 
 
 def predict_times(history: pd.DataFrame, rows: pd.DataFrame, *, level: float = 0.9) -> pd.DataFrame:

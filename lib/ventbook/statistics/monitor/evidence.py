@@ -10,6 +10,8 @@ the chance that it ever reaches c is at most 1/c, however often one looks (Ville
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import numpy.typing as npt
 
@@ -68,7 +70,8 @@ def mixture_evidence(
 
 def log_likelihood(failed: npt.NDArray[np.bool_], log_odds: Floats, grid: Floats) -> Floats:
     """LL(b) at each b of the grid. Of more than LOOKED_AT ventings those whose odds differ by less than 1e-4 count as alike."""
-    total, times = np.zeros(len(grid)), np.ones(len(failed))
+    total = np.zeros(len(grid))
+    times: npt.NDArray[np.number[Any]] = np.ones(len(failed))
     if len(failed) > LOOKED_AT:
         total = log_odds[failed].sum() + grid * failed.sum()
         _, alike, times = np.unique((log_odds / 1e-4).round(), return_inverse=True, return_counts=True)

@@ -59,6 +59,8 @@ LIFTER_COLUMNS = (
     "venting_id", "engine_id", "date", "site", "engine_type", "gauge", "gauge_u_mm", "gauge_bias_mm", "gap_first_mm", "gap_first_corrected_mm",
     "limit_mm", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken", "cause",
 )  # fmt: skip
+#: What is read of an earlier snapshot's lifters.
+THEN = ("venting_id", "engine_id", "date", "over_first", "over_last", "extra_run_between")
 MOST_STEPS = 40
 DRAWS = 20_000
 #: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
@@ -266,7 +268,7 @@ def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
 
 
 def tables_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Ventings and lifters of the earlier snapshot ``old``, as :class:`ReportData` has today's.
+    """Ventings and lifters (columns THEN) of the earlier snapshot ``old``, as :class:`ReportData` has today's.
 
     Ventings none of whose rows was written since are taken from today's tables; only the others are read from the
     snapshot and worked out again.
@@ -292,7 +294,7 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
     same[place] = True
     same[-1] = False  # place -1: a venting that is not among today's
     same[:-1] &= jobs_written(page) <= old.number
-    jobs, lifters = facts.jobs[same[:-1]], facts.lifters
+    jobs, lifters = facts.jobs[same[:-1]], facts.lifters[[c for c in THEN if c in facts.lifters]]
     if not same[:-1].all():
         lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
     other = ids[~same[place]]
@@ -310,13 +312,10 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
     made = label_steps(widen_counts(made), facts.steps)
     read = label_steps(page.keep(read), facts.steps)
     found = []
-    for known, older, order in (
-        (jobs, made, ["date", "venting_id"]),
-        (lifters, read, ["date", "venting_id", "position"]),
-    ):
+    for known, older in ((jobs, made), (lifters, read)):
         older = older.reindex(columns=known.columns)
         whole = pd.concat([known, older.astype(known.dtypes.to_dict())]) if len(older) else known
-        order = [name for name in order if name in whole]
+        order = [name for name in ("date", "venting_id") if name in whole]
         found.append(whole.sort_values(order, kind="stable").reset_index(drop=True))
     return _set_expected(found[0], expected), found[1]
 

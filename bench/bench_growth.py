@@ -1,56 +1,111 @@
-"""How every report, intake, reading as of an earlier snapshot and the monitor grow with the fleet, side by side in one run.
+"""How every report, intake, reading as of an earlier snapshot and the rest grow with the fleet, side by side in one run.
 
-    python -m bench.bench_growth [--sizes 1000 10000 100000] [--work NAME ...] [--folder DIR]
+    python -m bench.bench_growth [--sizes 1000 10000 100000] [--work NAME ...] [--folder DIR] [--workers 2] [--table bench/growth.csv]
 
 Each piece of work runs in a process of its own: reports as their notebooks' cells from the store to findings, tables, page
 and workbook (no PDF, no kernel). Printed: processor seconds, highest memory and, for reports, the size of the page; and
 how many times the smaller fleet's each is. Sizes take turns within a piece of work, so that a busy machine spoils
-both alike. Stores are made straight as accepted tables (``bench.large_store``), once a folder; "intake" takes in one
-delivery of Parquet, an eighth of the ventings, with the traces that workshops log.
+both alike. What is worked on is made once a folder: stores straight as accepted tables (``bench.large_store``), the same
+records as CSV files of eight deliveries, a thousand samples a venting.
+
+``--workers`` does it with so many processes of a Dask cluster on this machine, of one thread each; only work that says so
+(CLUSTERED) hands anything to them. Processor seconds are those of all processes, ``longest_s`` those of this process and the
+busier worker: what it would take by the clock where each has a core of its own. Memory is the sum of each process's highest.
+``--table`` puts the rows into a table, in place of those of the same work, and ``bench/growth.md`` quotes the committed one:
+``--quote`` alone writes it there.
 """
 
 from __future__ import annotations
 
 import argparse
+import csv
 import json
 import math
+import os
 import resource
 import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
+from calibrate.figures import place_section
+
+from ventbook.cluster import use_workers
 from ventbook.reports import report_specs
 
 ROOT = Path(__file__).resolve().parents[1]
+TABLE, DOCUMENT = ROOT / "bench" / "growth.csv", ROOT / "bench" / "growth.md"
+COLUMNS = ("work", "ventings", "workers", "processor_s", "longest_s", "wall_s", "peak_mb", "page_kb", "ended")
+FIRST = "<!-- figures: written by `python -m bench growth --quote`, not by hand -->"
+LAST = "<!-- end of figures -->"
 SIZES = (1_000, 10_000, 100_000)
-OTHER = ("read", "read as of", "monitor alone", "demo --large", "intake")
+CLUSTERED = ("intake", "traces", "account")
+PER_VENTING = 1000  # samples
+FILES = 4  # of a table in a delivery
+Row = dict[str, Any]
 
 
-def do_work(name: str, size: int, base: Path) -> dict[str, Any]:
-    """Does one piece of work in this process; what it took."""
-    others: dict[str, Callable[[int, Path], None]] = {
-        "read": _read,
-        "read as of": _read_as_of,
-        "monitor alone": _watch,
-        "demo --large": _write_demo,
-        "intake": _take_in,
-    }
+def do_work(name: str, size: int, base: Path, workers: int) -> Row:
+    """Does one piece of work in this process, or with workers; what it took."""
     page = 0
-    begun, busy = time.perf_counter(), time.process_time()
-    if name in others:
-        others[name](size, base)
-    else:
-        page = _run_report(name, _store(size, base))
+    with _start_workers(workers) as (address, client):
+        before, begun = _use(client), time.perf_counter()
+        with use_workers(address):
+            if name in OTHER:
+                OTHER[name](size, base)
+            else:
+                page = _run_report(name, _store(size, base))
+        wall, after = time.perf_counter() - begun, _use(client)
+    busy = [after[place][0] - before[place][0] for place in after]
     return {
-        "wall": time.perf_counter() - begun,
-        "busy": time.process_time() - busy,
-        "peak": resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024,
-        "page": page / 1024,
+        "work": name,
+        "ventings": size,
+        "workers": workers,
+        "processor_s": round(sum(busy), 1),
+        "longest_s": round(busy[0] + max(busy[1:], default=0.0), 1),
+        "wall_s": round(wall, 1),
+        "peak_mb": round(sum(most for _, most in after.values())),
+        "page_kb": round(page / 1024),
+        "ended": "",
     }
+
+
+@contextmanager
+def _start_workers(count: int) -> Iterator[tuple[str, Any]]:
+    """Address and client of a cluster on this machine; nothing of either for one worker, which is this process."""
+    if count == 1:
+        yield "", None
+        return
+    from distributed import Client, LocalCluster
+
+    with (
+        tempfile.TemporaryDirectory() as scratch,
+        LocalCluster(
+            n_workers=count,
+            threads_per_worker=1,
+            dashboard_address=":0",
+            host="127.0.0.1",
+            local_directory=scratch,
+        ) as local,
+        Client(local, set_as_default=False) as client,
+    ):
+        yield local.scheduler_address, client
+
+
+def _use(client: Any) -> dict[str, tuple[float, float]]:
+    """Processor seconds and highest memory in MB, of this process and its ended children, then of each worker."""
+    return {"": measure_use(), **(client.run(measure_use) if client else {})}
+
+
+def measure_use() -> tuple[float, float]:
+    """Processor seconds and highest memory in MB of this process and its ended children."""
+    own, ended = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
+    return sum(os.times()[:4]), (own.ru_maxrss + ended.ru_maxrss) / 1024
 
 
 def _store(size: int, base: Path) -> Path:
@@ -85,6 +140,26 @@ def _read_as_of(size: int, base: Path) -> None:
     assert 0 < len(read_ventings(_store(size, base), as_of=4)) < size
 
 
+def _read_lifters_as_of(size: int, base: Path) -> None:
+    from ventbook.model import read_lifters
+
+    assert len(read_lifters(_store(size, base), as_of=4)) > size
+
+
+def _check(size: int, base: Path) -> None:
+    from ventbook.records.store import check_store
+
+    assert not check_store(_store(size, base)).damages
+
+
+def _back_up(size: int, base: Path) -> None:
+    from ventbook.records.store.backup import back_up, restore_backup
+
+    with tempfile.TemporaryDirectory(dir=base) as folder:
+        back_up(_store(size, base), Path(folder) / "store.zip")
+        restore_backup(Path(folder) / "store.zip", Path(folder) / "store")
+
+
 def _watch(size: int, base: Path) -> None:
     from ventbook.records.store import open_store
     from ventbook.reports.alarms import read_outcomes
@@ -101,55 +176,188 @@ def _write_demo(size: int, base: Path) -> None:
 
 
 def _take_in(size: int, base: Path) -> None:
-    from ventbook.demo import delivery_days
+    """Eight deliveries of CSV files in turn, all good."""
+    from ventbook.demo.settings import hand_in_day
     from ventbook.records.intake import ingest
-    from ventbook.records.store import create_store
+    from ventbook.records.store import open_store
 
-    delivery = sorted((base / f"{size}" / "deliveries").glob("20*"))[0]
-    with tempfile.TemporaryDirectory() as folder:
-        path = create_store(Path(folder) / "store").path
-        ingest([delivery], store=path, today=delivery_days()[delivery.name])
+    with tempfile.TemporaryDirectory(dir=base) as folder:
+        for delivery in sorted((base / f"{size}" / "files").iterdir()):
+            result = ingest([delivery], store=Path(folder) / "store", today=hand_in_day(delivery.name))
+            assert result.quarantine.empty
+        ids = open_store(Path(folder) / "store").snapshot().read("ventings", ["venting_id"])
+        assert len(ids) == size
 
 
-def compare_sizes(base: Path, sizes: list[int], names: list[str]) -> None:
-    """Makes the stores that are missing, does the work and prints the table."""
+def _write_files(size: int, base: Path) -> None:
+    """The records of the store of ``size`` as CSV files of deliveries, each table in FILES of them."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+    from pyarrow.csv import CSVWriter
+
+    from ventbook import tables
+    from ventbook.demo.large_writing import list_large_tables
+    from ventbook.demo.settings import list_quarters
+
+    writers: dict[Path, CSVWriter] = {}
+    with ExitStack() as stack:
+        for place, name, rows in list_large_tables(ventings=size):
+            if name == "failures":
+                continue
+            headers = {column.stored: column.header for column in tables.record_tables()[name].columns}
+            said = {
+                headers[column]: pc.if_else(rows[column], "yes", "no")
+                if pa.types.is_boolean(rows[column].type)
+                else rows[column]
+                for column in rows.column_names
+            }
+            texts, each = pa.table(said), -(-rows.num_rows // FILES)
+            for number in range(-(-rows.num_rows // each)):
+                path = base / f"{size}" / "files" / list_quarters()[place] / f"{name}_{number}.csv"
+                path.parent.mkdir(parents=True, exist_ok=True)
+                if path not in writers:
+                    writers[path] = stack.enter_context(CSVWriter(path, texts.schema))
+                writers[path].write_table(texts.slice(number * each, each))
+
+
+def _reduce_traces(size: int, base: Path) -> None:
+    from bench.bench_traces import ventings_of
+    from ventbook.model.traces.partitions import features_of_files
+
+    path = base / f"{size}" / "samples.parquet"
+    ventings = ventings_of(path)
+    assert len(features_of_files([path], ventings, workers=1)) == len(ventings)
+
+
+def _write_samples(size: int, base: Path) -> None:
+    from bench.bench_traces import write_starts
+
+    write_starts(base / f"{size}" / "samples.parquet", PER_VENTING * size)
+
+
+def _explain(size: int, base: Path) -> None:
+    """The account of a fleet drawn for calibration, so without reading a store."""
+    from calibrate.calibrate_account import draw_workshop
+
+    from ventbook.statistics.causes import explain_failures
+
+    drawn = draw_workshop(0, ventings=size, rate=0.02)
+    explain_failures(drawn.ventings, drawn.lifters)
+
+
+OTHER: Mapping[str, Callable[[int, Path], None]] = {
+    "read": _read,
+    "read as of": _read_as_of,
+    "lifters as of": _read_lifters_as_of,
+    "check": _check,
+    "backup and back": _back_up,
+    "monitor alone": _watch,
+    "demo --large": _write_demo,
+    "intake": _take_in,
+    "traces": _reduce_traces,
+    "account": _explain,
+}
+
+
+def _prepare(name: str, size: int, base: Path) -> None:
+    """Makes what is missing of what a piece of work is done on."""
     from bench.large_store import make_store
 
-    for size in sizes:
-        if not _store(size, base).exists():
-            make_store(base / f"{size}", size)
+    own = base / f"{size}"
+    if name == "intake" and not (own / "files").exists():
+        _write_files(size, base)
+    elif name == "traces" and not (own / "samples.parquet").exists():
+        own.mkdir(parents=True, exist_ok=True)
+        _write_samples(size, base)
+    elif name not in ("intake", "traces", "account", "demo --large") and not _store(size, base).exists():
+        make_store(own, size)
+
+
+def compare_sizes(
+    base: Path, sizes: list[int], names: list[str], *, workers: int, most_s: float, table: Path | None
+) -> None:
+    """Does the work and prints a line a piece of it; puts the rows into the table where one is named."""
     heads = "".join(f"{size:>24,d}" for size in sizes)
     print(f"{'seconds, MB, page in kB':24s}{heads}   times seconds, MB for each ten-fold", flush=True)
     for name in names:
         found = []
         for size in sizes:
-            call = ["-m", "bench.bench_growth", "--one", name, "--sizes", str(size), "--folder", str(base)]
-            done = subprocess.run(
-                [sys.executable, *call], cwd=ROOT, capture_output=True, text=True, check=False
-            )
-            found.append(json.loads(done.stdout.splitlines()[-1]) if done.returncode == 0 else None)
-            if done.returncode:
-                print(f"{name} at {size}: {done.stderr.strip().splitlines()[-1:]}", file=sys.stderr)
+            _prepare(name, size, base)
+            call = ["--one", name, "--sizes", f"{size}", "--folder", f"{base}", "--workers", f"{workers}"]
+            row: Row = {"work": name, "ventings": size, "workers": workers}
+            try:
+                done = subprocess.run(
+                    [sys.executable, "-m", "bench.bench_growth", *call],
+                    cwd=ROOT, capture_output=True, text=True, check=False, timeout=most_s,
+                )  # fmt: skip
+            except subprocess.TimeoutExpired:
+                row["ended"] = f"not within {most_s:g} s"
+            else:
+                row["ended"] = f"exit {done.returncode}"
+                if not done.returncode:
+                    row = json.loads(done.stdout.splitlines()[-1])
+                else:
+                    print(f"{name} at {size}: {done.stderr.strip().splitlines()[-1:]}", file=sys.stderr)
+            found.append(row)
+            if table is not None:
+                keep_rows(table, [row])
         cells = "".join(f"{_say(took):>24s}" for took in found)
-        print(f"{name:24s}{cells}   {_grow(sizes, found)}", flush=True)
+        print(f"{name:24s}{cells}   {'; '.join(_grow(found))}", flush=True)
 
 
-def _say(took: dict[str, Any] | None) -> str:
-    if took is None:
-        return "-"
-    page = f", {took['page']:.0f} kB" if took["page"] else ""
-    return f"{took['busy']:.1f}, {took['peak']:.0f}{page}"
+def keep_rows(path: Path, rows: list[Row]) -> None:
+    """Puts rows into the table in place of those of the same work, fleet and workers; sorted by these."""
+    kept = {
+        (row["work"], int(row["ventings"]), int(row["workers"])): row for row in [*read_rows(path), *rows]
+    }
+    with path.open("w", encoding="utf-8", newline="") as file:
+        writer = csv.DictWriter(file, COLUMNS, restval="", lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(kept[key] for key in sorted(kept))
 
 
-def _grow(sizes: list[int], found: list[dict[str, Any] | None]) -> str:
+def read_rows(path: Path) -> list[Row]:
+    """Rows of the table; none where there is no table."""
+    if not path.exists():
+        return []
+    with path.open(encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def write_section(rows: list[Row]) -> str:
+    """What the document quotes of the table: a line for work and workers, with growth from each size to the next."""
+    sizes = sorted({int(row["ventings"]) for row in rows})
+    heads = " | ".join(f"{size:,}" for size in sizes)
+    lines = [FIRST, "", f"| work | workers | {heads} | seconds and memory, times at each ten-fold |"]
+    lines.append("|---" * (len(sizes) + 3) + "|")
+    by_work: dict[tuple[str, str], dict[int, Row]] = {}
+    for row in rows:
+        by_work.setdefault((row["work"], row["workers"]), {})[int(row["ventings"])] = row
+    for (name, workers), own in by_work.items():
+        cells = [_say(own[size], "long") if size in own else "" for size in sizes]
+        grown = "; ".join(_grow([own[size] for size in sizes if size in own]))
+        lines.append(f"| {' | '.join([name, workers, *cells, grown])} |")
+    return "\n".join([*lines, "", LAST])
+
+
+def _say(row: Row, form: str = "short") -> str:
+    if row["ended"]:
+        return str(row["ended"]) if form == "long" else "-"
+    page = f", {float(row['page_kb']):.0f} kB" if float(row["page_kb"]) else ""
+    if form == "short":
+        return f"{float(row['processor_s']):.1f}, {float(row['peak_mb']):.0f}{page}"
+    longest = f" ({row['longest_s']} on the longest way)" if row["longest_s"] != row["processor_s"] else ""
+    return f"{row['processor_s']} s{longest}, {row['peak_mb']} MB{page}"
+
+
+def _grow(rows: list[Row]) -> list[str]:
+    done = [row for row in rows if not row["ended"]]
     said = []
-    for (few, one), (many, two) in zip(
-        zip(sizes, found, strict=True), zip(sizes[1:], found[1:], strict=True), strict=False
-    ):
-        if one and two:
-            tens = math.log10(many / few)
-            said.append(" ".join(f"{(two[what] / one[what]) ** (1 / tens):.1f}" for what in ("busy", "peak")))
-    return "; ".join(said)
+    for one, two in pairwise(done):
+        tens = math.log10(int(two["ventings"]) / int(one["ventings"]))
+        times = [(float(two[what]) / float(one[what])) ** (1 / tens) for what in ("processor_s", "peak_mb")]
+        said.append(" ".join(f"{value:.1f}" for value in times))
+    return said
 
 
 def main(arguments: list[str] | None = None) -> None:
@@ -157,15 +365,27 @@ def main(arguments: list[str] | None = None) -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
+    every = [*report_specs(), *OTHER]
     parser.add_argument("--sizes", type=int, nargs="*", default=list(SIZES))
-    parser.add_argument("--work", nargs="*", default=[*report_specs(), *OTHER])
+    parser.add_argument("--work", nargs="*", choices=every, metavar="NAME", help=f"of {', '.join(every)}")
     parser.add_argument("--folder", type=Path, default=Path(tempfile.gettempdir()) / "ventbook-bench-growth")
+    parser.add_argument("--workers", type=int, default=1)
+    parser.add_argument("--most-s", type=float, default=1800.0, help="a piece of work is given up after it")
+    parser.add_argument("--table", type=Path)
+    parser.add_argument("--quote", action="store_true", help=f"only write {TABLE.name} into {DOCUMENT.name}")
     parser.add_argument("--one", help=argparse.SUPPRESS)
     asked = parser.parse_args(arguments)
-    if asked.one:
-        print(json.dumps(do_work(asked.one, asked.sizes[0], asked.folder)))
+    if asked.quote:
+        text = DOCUMENT.read_text("utf-8")
+        DOCUMENT.write_text(place_section(text, write_section(read_rows(TABLE))), "utf-8")
+    elif asked.one:
+        print(json.dumps(do_work(asked.one, asked.sizes[0], asked.folder, asked.workers)))
     else:
-        compare_sizes(asked.folder, asked.sizes, asked.work)
+        names = asked.work or (every if asked.workers == 1 else list(CLUSTERED))
+        table = asked.table and asked.table.absolute()
+        compare_sizes(
+            asked.folder, asked.sizes, names, workers=asked.workers, most_s=asked.most_s, table=table
+        )
 
 
 if __name__ == "__main__":

@@ -22,7 +22,7 @@ from ventbook.records.store.snapshots import Store
 
 def make_store(folder: Path, ventings: int, *, seed: int | None = None) -> Path:
     """The store below ``folder`` with the demo's limits, gauges and actions beside it; returns its path."""
-    folder.mkdir(parents=True)
+    folder.mkdir(parents=True, exist_ok=True)
     for name in ("limits", "actions", "gauges"):
         shutil.copyfile(tables.DATA / f"demo_{name}.toml", folder / f"{name}.toml")
     store = create_store(folder / "store")

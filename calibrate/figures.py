@@ -61,11 +61,14 @@ def write_section(*, quotes: Path = HERE / "figures.toml", tables: Path = HERE /
 
 
 def place_section(text: str, section: str) -> str:
-    """``text`` with what stands between the marks replaced by ``section``. Raises ValueError without the two marks."""
-    head, first, rest = text.partition(FIRST)
-    _, last, tail = rest.partition(LAST)
+    """``text`` with what stands between the section's first and last line replaced by ``section``. Raises ValueError without
+    these two marks.
+    """
+    begin, *_, end = section.splitlines()
+    head, first, rest = text.partition(begin)
+    _, last, tail = rest.partition(end)
     if not first or not last:
-        raise ValueError(f"the marks {FIRST} and {LAST} must stand in the text, once each and in this order")
+        raise ValueError(f"the marks {begin} and {end} must stand in the text, once each and in this order")
     return head + section + tail
 
 

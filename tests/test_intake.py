@@ -1,6 +1,7 @@
 """Intake: what is accepted, what is held and why, keys, corrections, privacy, withdrawal, kills."""
 
 import datetime as dt
+import gc
 import json
 import os
 import stat
@@ -15,6 +16,7 @@ from ventbook import tables
 from ventbook.errors import InputError
 from ventbook.records import intake
 from ventbook.records import store as stores
+from ventbook.records.intake.samples import Work
 from ventbook.records.store import delta
 
 TODAY = dt.date(2026, 10, 1)
@@ -184,6 +186,15 @@ def test_a_whole_column_in_another_unit_is_one_message(box):
     assert list(issues["code"]) == ["column_unit_suspected"]
     assert issues["rows"].iloc[0] == 8
     assert "in in it would be 0.292 mm" in issues["what"].iloc[0]
+
+
+def test_rows_of_an_intake_are_let_go_when_it_ends(box):
+    gc.disable()
+    try:
+        box.take("ventings.csv", HEAD + venting())
+        assert not [one for one in gc.get_objects() if isinstance(one, Work)]
+    finally:
+        gc.enable()
 
 
 def test_the_same_row_again_is_a_duplicate_and_another_value_a_correction(box):

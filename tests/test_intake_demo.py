@@ -9,9 +9,25 @@ import pytest
 
 from ventbook.demo import write_demo
 from ventbook.records import intake
+from ventbook.records.intake import samples
 from ventbook.records.store import open_store
+from ventbook.records.store.snapshots import Snapshot
 
 VENTINGS = 150
+
+
+def take_in(folder, truth, store):
+    """What each intake of the deliveries in ``folder`` answers, by delivery."""
+    mapping = folder / "mapping.toml"
+    return {
+        delivery["folder"]: intake.ingest(
+            folder / delivery["folder"],
+            store=store,
+            today=dt.date.fromisoformat(delivery["today"]),
+            mapping=mapping if mapping.exists() else None,
+        )
+        for delivery in truth["deliveries"]
+    }
 
 
 @pytest.fixture(scope="module")
@@ -22,16 +38,7 @@ def stores(tmp_path_factory):
         folder = tmp_path_factory.mktemp(name)
         write_demo(folder, ventings=VENTINGS, messy=name == "messy")
         truth = json.loads((folder / "truth.json").read_text("utf-8"))
-        mapping = folder / "mapping.toml"
-        results = {
-            delivery["folder"]: intake.ingest(
-                folder / delivery["folder"],
-                store=folder / "store",
-                today=dt.date.fromisoformat(delivery["today"]),
-                mapping=mapping if mapping.exists() else None,
-            )
-            for delivery in truth["deliveries"]
-        }
+        results = take_in(folder, truth, folder / "store")
         made[name] = (open_store(folder / "store"), truth, results)
     return made
 
@@ -104,6 +111,25 @@ def test_nothing_is_held_that_was_not_planted(stores, name):
             if not known and row.code != "conflicting_rows":
                 strangers.append((delivery, row.file, sheet, row.line, row.code, row.what))
     assert not strangers
+
+
+def test_large_tables_of_the_store_are_read_by_column_to_the_same_answers(stores, monkeypatch):
+    store, truth, results = stores["messy"]
+    folder = store.path.parent  # with the same limits beside the store
+    read, whole = Snapshot.read_arrow, set()
+
+    def note_read(snapshot, table, columns=None):
+        if columns is None:
+            whole.add(table)
+        return read(snapshot, table, columns)
+
+    monkeypatch.setattr(samples, "LARGE", -1)
+    monkeypatch.setattr(Snapshot, "read_arrow", note_read)
+    said = ["code", "table", "key", "column", "file", "sheet", "line", "rows"]
+    for delivery, result in take_in(folder, truth, folder / "by_column").items():
+        pd.testing.assert_frame_equal(result.counts, results[delivery].counts)
+        pd.testing.assert_frame_equal(result.issues[said], results[delivery].issues[said])
+    assert "engines" in whole and not whole & {"starts", "lifter_checks", "gauge_readings"}
 
 
 def test_rows_in_are_accounted_for(stores):

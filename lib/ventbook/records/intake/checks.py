@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -66,7 +67,8 @@ def _check_doubt(
     unsure = alive & np.append(names.isin(list(context.doubtful)), False)[positions]
     if not unsure.any():
         return []
-    known, _ = compare_with_store(replace(loaded, faults=[]), unsure, context.earlier(loaded.table.name))
+    earlier = partial(context.earlier, loaded.table.name)
+    known, _ = compare_with_store(replace(loaded, faults=[]), unsure, earlier)
     rows = np.flatnonzero(unsure & ~known)
     return _fault("parent_in_doubt", "venting_id", rows, [str(names[positions[row]]) for row in rows])
 
@@ -383,7 +385,7 @@ def _with_earlier(loaded: Loaded, alive: np.ndarray, context: Context, columns: 
     rows = np.flatnonzero(alive)
     own = loaded.rows.select(columns).take(pa.array(rows)).to_pandas()
     own["row"] = rows
-    earlier = context.earlier(loaded.table.name)
+    earlier = context.earlier(loaded.table.name, columns)
     if earlier is None or not earlier.num_rows:
         return own
     mine = earlier.filter(

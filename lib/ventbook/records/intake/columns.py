@@ -16,18 +16,21 @@ import pyarrow.compute as pc
 
 from ventbook.records.intake.cells import USUAL_UNITS, convert_unit
 from ventbook.records.intake.context import Fault, thresholds
-from ventbook.records.intake.load import Loaded
+from ventbook.records.intake.load import Earlier, Loaded, number_keys
 from ventbook.tables import Column, units
 
 Band = tuple[float, float]
+BOOK = ("_intake", "_file")
 
 
-def check_columns(loaded: Loaded, stored: pa.Table | None = None) -> None:
+def check_columns(loaded: Loaded, earlier: Earlier) -> None:
     """Ask about whole columns of a file whose values make sense in another unit: one message, not thousands.
 
-    ``stored`` are the store's rows of the table. The faults of single cells that a message covers are taken out.
+    ``earlier`` reads columns of the store's rows of the table. The faults of single cells that a message covers are taken out.
     """
     pasts: dict[str, Past | None] = {}
+    book = earlier(BOOK)
+    files = None if book is None else number_keys(book, BOOK)
     for number, sheet in enumerate(loaded.sheets):
         own = np.flatnonzero((loaded.source == number) & ~loaded.rerun)
         for column in loaded.table.columns:
@@ -42,7 +45,7 @@ def check_columns(loaded: Loaded, stored: pa.Table | None = None) -> None:
             if len(values) < thresholds()["column_unit"]["min_values"]:
                 continue
             if column.name not in pasts:
-                pasts[column.name] = read_past(column, stored)
+                pasts[column.name] = read_past(column, earlier, files)
             unit = loaded.units[number].get(column.name) or column.unit
             past = pasts[column.name]
             picked = len(filled) < thresholds()["past"]["min_share"] * len(own)
@@ -81,20 +84,22 @@ class Past:
     files: Band | None = None
 
 
-def read_past(column: Column, stored: pa.Table | None) -> Past | None:
-    """The past of a column, None where too little is on record. Of what can't be negative, zeros say nothing of the unit."""
+def read_past(column: Column, earlier: Earlier, files: np.ndarray | None) -> Past | None:
+    """The past of a column, None where too little is on record; ``files`` tells apart the files that the rows came in. Of what
+    can't be negative, zeros say nothing of the unit.
+    """
     rules = thresholds()["past"]
     signed = float(column.low or 0) < 0 and column.dimension != "temperature"  # near 0 in any unit
-    if stored is None or signed or column.stored not in stored.column_names:
+    stored = None if files is None or signed else earlier([column.stored])
+    if stored is None or files is None:
         return None
     values = np.asarray(stored.column(column.stored).to_numpy(), dtype=float)
     told = speaks(values, column)
     if told.sum() < rules["min_values"]:
         return None
     low, high = (float(q) for q in np.quantile(values[told], rules["quantiles"]))
-    book = stored.select(["_intake", "_file"]).filter(pa.array(told)).to_pandas()
-    files = pd.Series(values[told]).groupby([book["_intake"], book["_file"]]).agg(["median", "size"])
-    middles = files["median"][files["size"] >= thresholds()["column_unit"]["min_values"]]
+    by_file = pd.Series(values[told]).groupby(files[told]).agg(["median", "size"])
+    middles = by_file["median"][by_file["size"] >= thresholds()["column_unit"]["min_values"]]
     enough = len(middles) >= rules["min_files"]
     between = (float(middles.min()), float(middles.max())) if enough else None
     return Past((low, high), between)

@@ -44,13 +44,13 @@ class Context:
     """What the rows of an intake refer to: store and intake together, the intake's rows winning; made when asked for.
 
     ``merge`` gives for a table its rows and for each its row in this intake, ``IN_STORE`` for the store's; ``find_held`` the
-    keys of parent rows that are quarantined; ``earlier`` the store's own rows of a table. ``limits_file`` is the shop's own table
-    of limits beside the store; ``find_doubtful`` gives the numbers that stand for more than one venting.
+    keys of parent rows that are quarantined; ``earlier`` the store's own rows of a table, or some columns of them.
+    ``limits_file`` is the shop's own table of limits beside the store; ``find_doubtful`` gives the numbers that stand for more than one venting.
     """
 
     merge: Frames
     find_held: Callable[[], dict[str, set[str]]]
-    earlier: Callable[[str], pa.Table | None]
+    earlier: Callable[..., pa.Table | None]
     today: pd.Timestamp
     limits_file: Place | None = None
     find_doubtful: Callable[[], set[str]] = set

@@ -11,7 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ventbook.records.intake.context import Fault, thresholds
-from ventbook.records.intake.load import Loaded, number_keys
+from ventbook.records.intake.load import Earlier, Loaded, number_keys
 from ventbook.records.store import BOOKKEEPING
 
 Mask = np.ndarray
@@ -226,17 +226,19 @@ def repeat_faults(loaded: Loaded, firsts: Mask, repeats: Mask) -> None:
             loaded.faults.append(Fault(fault.code, fault.column, rows, values, fault.common, each))
 
 
-def compare_with_store(loaded: Loaded, alive: Mask, stored: pa.Table | None) -> tuple[Mask, Mask]:
-    """(duplicate, corrected) among the rows ``alive``, against what the store holds; notes what was corrected.
+def compare_with_store(loaded: Loaded, alive: Mask, earlier: Earlier) -> tuple[Mask, Mask]:
+    """(duplicate, corrected) among the rows ``alive``, against what the store holds (``earlier`` reads columns of it); notes what
+    was corrected.
 
     A column that a file doesn't have keeps its earlier value; an empty cell of a column it has doesn't.
     """
     duplicate = np.zeros(loaded.count, dtype=bool)
     corrected = np.zeros(loaded.count, dtype=bool)
-    if stored is None or not stored.num_rows or not alive.any():
-        return duplicate, corrected
     key = loaded.table.key
-    both = pa.concat_tables([stored.select(list(key)), loaded.rows.select(list(key))])
+    stored = earlier(key) if alive.any() else None
+    if stored is None or not stored.num_rows:
+        return duplicate, corrected
+    both = pa.concat_tables([stored, loaded.rows.select(list(key))])
     codes = number_keys(both, key)
     position = np.full(int(codes.max()) + 1, -1, dtype=np.int64)
     position[codes[: stored.num_rows]] = np.arange(stored.num_rows)
@@ -245,13 +247,15 @@ def compare_with_store(loaded: Loaded, alive: Mask, stored: pa.Table | None) -> 
     if not len(rows):
         return duplicate, corrected
     changed = np.zeros(len(rows), dtype=bool)
-    new, old = loaded.rows.take(pa.array(rows)), stored.take(pa.array(match[rows]))
+    new, there = loaded.rows.take(pa.array(rows)), pa.array(match[rows])
     present = [{f.column.name for f in sheet.fields if f.column} for sheet in loaded.sheets]
     for column in loaded.table.columns:
         if column.key:
             continue
         has = np.array([column.name in names for names in present])[loaded.source[rows]]
-        a, b = new.column(column.stored), old.column(column.stored)
+        held = earlier([column.stored])
+        assert held is not None
+        a, b = new.column(column.stored), held.column(column.stored).take(there)
         if not has.all():
             a = pc.if_else(pa.array(has), a, b)
             _put_column(loaded, column.stored, rows, a)

@@ -41,6 +41,7 @@ IDENTIFIERS = ("engine_id", "venting_id")
 PLACES = ("site", "engine_type")
 MOST_LOOKED_AT = 5000  # rows of a sheet, for columns that may hold names
 MANY_EMPTY = 4
+Earlier = Callable[[Sequence[str]], pa.Table | None]  # some columns of the store's rows of a table
 Gone = tuple[int, int]  # lines that are no records, and blank rows
 Prepared = tuple[Batch, list[Fault], Gone]
 Converted = tuple[pa.Table, list[Fault], dict[int, str]]

@@ -437,7 +437,10 @@ def ingest(
         accepted.clean = coder.mask_text
         work = Work(before, today, coder, target.path)
         rerun = find_rerun(before, accepted)
-        return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
+        try:
+            return _run(work, writer, sheets, notes, rerun, accepted, progress, note)
+        finally:
+            work.context = None  # it holds the work, which holds it: all rows would stay a while
 
 
 @contextmanager
@@ -524,7 +527,8 @@ def name_places(found: Iterable[pa.Table]) -> frozenset[str]:
 def _judge(work: Work, loaded: Loaded) -> None:
     """Every rule on one table, in the order that lets a table refer to those before it."""
     name = loaded.table.name
-    check_columns(loaded, work.earlier(name))
+    earlier = partial(work.earlier, name)
+    check_columns(loaded, earlier)
     quarantined = loaded.quarantined()
     duplicate, superseded = find_repeats(loaded, quarantined)
     alive = ~loaded.quarantined() & ~duplicate & ~superseded
@@ -545,7 +549,7 @@ def _judge(work: Work, loaded: Loaded) -> None:
     repeat_faults(loaded, before.new, gone & ~loaded.rerun)  # and so is a fresh one
     quarantined |= gone & ~loaded.rerun
     duplicate &= ~gone
-    known, corrected = compare_with_store(loaded, alive, work.earlier(name))
+    known, corrected = compare_with_store(loaded, alive, earlier)
     duplicate |= known
     work.outcomes[name] = Outcome(alive & ~known & ~corrected, corrected, duplicate, quarantined, superseded)
     if name in ("engines", "ventings") and not np.array_equal(before.good, work.outcomes[name].good):

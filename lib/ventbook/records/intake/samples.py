@@ -12,7 +12,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import pairwise
@@ -68,6 +68,7 @@ Words = tuple[str, str, str, str, str]  # code, column, value, what, do
 NO_FAULT: Words = ("", "", "", "", "")
 Start = tuple[Key, pa.Table, int, Words]
 Piece = tuple[pa.Table, np.ndarray, dict[int, Words]]
+LARGE = 16 << 20  # bytes of a table's files in the store; of a larger one not all columns are held at once
 ESCAPED = r'["\\\x00-\x1f]'  # what JSON writes in another way
 
 
@@ -93,13 +94,18 @@ class Work:
                 found[column] = pa.concat_arrays([c for r in rows for c in r.column(column).chunks])
         return found
 
-    def earlier(self, table: str) -> pa.Table | None:
-        """The store's rows of a table, read once."""
+    def earlier(self, table: str, columns: Sequence[str] | None = None) -> pa.Table | None:
+        """The store's rows of a table, read once; of a large one that is asked for some ``columns``, these alone, anew each time."""
         if self.before is None or table not in self.before.versions:
             return None
         if table not in self.stored:
+            if columns is not None and self._is_large(table):
+                return self.before.read_arrow(table, columns)
             self.stored[table] = self.before.read_arrow(table)
-        return self.stored[table]
+        return self.stored[table] if columns is None else self.stored[table].select(list(columns))
+
+    def _is_large(self, table: str) -> bool:
+        return self.before is not None and sum(f.stat().st_size for f in self.before.files(table)) > LARGE
 
 
 def find_context(work: Work) -> Context:

@@ -22,7 +22,6 @@ import csv
 import json
 import math
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -66,9 +65,9 @@ def do_work(name: str, size: int, base: Path, workers: int) -> Row:
         "work": name,
         "ventings": size,
         "workers": workers,
-        "processor_s": round(sum(busy), 1),
-        "longest_s": round(busy[0] + max(busy[1:], default=0.0), 1),
-        "wall_s": round(wall, 1),
+        "processor_s": round(sum(busy), 2),
+        "longest_s": round(busy[0] + max(busy[1:], default=0.0), 2),
+        "wall_s": round(wall, 2),
         "peak_mb": round(sum(most for _, most in after.values())),
         "page_kb": round(page / 1024),
         "ended": "",
@@ -98,14 +97,16 @@ def _start_workers(count: int) -> Iterator[tuple[str, Any]]:
 
 
 def _use(client: Any) -> dict[str, tuple[float, float]]:
-    """Processor seconds and highest memory in MB, of this process and its ended children, then of each worker."""
+    """Processor seconds and highest memory in MB, of this process, then of each worker."""
     return {"": measure_use(), **(client.run(measure_use) if client else {})}
 
 
 def measure_use() -> tuple[float, float]:
-    """Processor seconds and highest memory in MB of this process and its ended children."""
-    own, ended = resource.getrusage(resource.RUSAGE_SELF), resource.getrusage(resource.RUSAGE_CHILDREN)
-    return sum(os.times()[:4]), (own.ru_maxrss + ended.ru_maxrss) / 1024
+    """Processor seconds of this process and its ended children, and its highest memory in MB (the system's own figure for a
+    process starts with what the one that started it held).
+    """
+    lines = Path("/proc/self/status").read_text().splitlines()
+    return sum(os.times()[:4]), next(int(line.split()[1]) / 1024 for line in lines if "VmHWM" in line)
 
 
 def _store(size: int, base: Path) -> Path:
@@ -346,8 +347,12 @@ def _say(row: Row, form: str = "short") -> str:
     page = f", {float(row['page_kb']):.0f} kB" if float(row["page_kb"]) else ""
     if form == "short":
         return f"{float(row['processor_s']):.1f}, {float(row['peak_mb']):.0f}{page}"
-    longest = f" ({row['longest_s']} on the longest way)" if row["longest_s"] != row["processor_s"] else ""
-    return f"{row['processor_s']} s{longest}, {row['peak_mb']} MB{page}"
+    longest = (
+        f" ({float(row['longest_s']):.3g} s on the longest way)"
+        if row["longest_s"] != row["processor_s"]
+        else ""
+    )
+    return f"{float(row['processor_s']):.3g} s{longest}, {row['peak_mb']} MB{page}"
 
 
 def _grow(rows: list[Row]) -> list[str]:
@@ -355,7 +360,10 @@ def _grow(rows: list[Row]) -> list[str]:
     said = []
     for one, two in pairwise(done):
         tens = math.log10(int(two["ventings"]) / int(one["ventings"]))
-        times = [(float(two[what]) / float(one[what])) ** (1 / tens) for what in ("processor_s", "peak_mb")]
+        times = [
+            (float(two[what]) / max(float(one[what]), 0.01)) ** (1 / tens)
+            for what in ("processor_s", "peak_mb")
+        ]
         said.append(" ".join(f"{value:.1f}" for value in times))
     return said
 

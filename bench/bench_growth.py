@@ -44,6 +44,7 @@ FIRST = "<!-- figures: written by `python -m bench growth --quote`, not by hand 
 LAST = "<!-- end of figures -->"
 SIZES = (1_000, 10_000, 100_000)
 CLUSTERED = ("intake", "traces", "account")
+KEEP_MEMORY = {"MALLOC_TRIM_THRESHOLD_": "1073741824", "MALLOC_MMAP_THRESHOLD_": "33554432"}
 PER_VENTING = 1000  # samples
 FILES = 4  # of a table in a delivery
 Row = dict[str, Any]
@@ -82,6 +83,7 @@ def _start_workers(count: int) -> Iterator[tuple[str, Any]]:
         return
     from distributed import Client, LocalCluster
 
+    os.environ |= KEEP_MEMORY  # workers are started with it
     with (
         tempfile.TemporaryDirectory() as scratch,
         LocalCluster(

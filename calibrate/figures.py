@@ -64,7 +64,7 @@ def place_section(text: str, section: str) -> str:
     """``text`` with what stands between the section's first and last line replaced by ``section``. Raises ValueError without
     these two marks.
     """
-    begin, *_, end = section.splitlines()
+    begin, end = section.splitlines()[0], section.splitlines()[-1]
     head, first, rest = text.partition(begin)
     _, last, tail = rest.partition(end)
     if not first or not last:

@@ -260,8 +260,9 @@ def share_outside(verdicts: pd.DataFrame, *, step: str, site: str, level: float 
     >>> rates.share_outside(rows, step="first_hold", site="Lake").estimate
     0.5
     """
-    rows = _list_rows(verdicts)
-    mine = rows[(rows["step"] == step) & (rows["site"] == site) & rows["judged"]]
+    asked = (verdicts["step"].eq(step) & verdicts["site"].eq(site)).fillna(False)
+    rows = _list_rows(verdicts[asked.to_numpy(bool)])
+    mine = rows[rows["judged"]]
     return venting_share(mine["outside"], cluster=mine["engine_id"], level=level)
 
 

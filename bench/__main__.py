@@ -1,4 +1,7 @@
-"""Runs every bench_*.py of this folder in a process of its own, or only those named: python -m bench traces."""
+"""Runs every bench_*.py of this folder in a process of its own, or only those named: python -m bench traces.
+
+Options after the names go to each of them: python -m bench growth --workers 2.
+"""
 
 import subprocess
 import sys
@@ -23,4 +26,6 @@ def run_all(folder: Path, names: list[str], options: Sequence[str] = ()) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(run_all(Path(__file__).resolve().parent, sys.argv[1:]))
+    given = sys.argv[1:]
+    names = next((number for number, word in enumerate(given) if word.startswith("-")), len(given))
+    sys.exit(run_all(Path(__file__).resolve().parent, given[:names], given[names:]))

@@ -64,6 +64,14 @@ def test_the_bad_level_is_conditional_on_having_been_bad():
     )
 
 
+def test_many_findings_are_weighed_in_parts(monkeypatch):
+    told = [Findings(n, 4 * n, 2, 200.0 * n) for n in (9, 14, 6, 8)]
+    whole = before_after._below_bad(*told)
+    monkeypatch.setattr(before_after, "MOST_CELLS", 100)
+    assert before_after._below_bad(*told) == whole
+    assert 0 < whole < 1
+
+
 def test_only_the_usual_level_makes_it_worked():
     worked = judge_before_after(USUAL, BAD, WAITING, [Findings(2, 26, 2)])
     assert (worked.called, worked.look) == ("worked", 2)

@@ -25,6 +25,7 @@ LOOKS = ((2, 0.02), (4, 0.03))
 APART = 0.045
 #: A quarter is bad where the kind stands out beside the control at this mid-p, the usual quarters held against it.
 BAD = 0.05
+MOST_CELLS = 1_000_000  # held at once
 WORKED, FELL, ROSE, NO_DIFFERENCE, TOO_EARLY = "worked", "fell", "rose", "no difference", "too early"
 
 
@@ -216,15 +217,22 @@ def _below_bad(usual: Findings, bad: Findings, waiting: Findings, after: Finding
         return None
     start = min(bad.kind, count_bad(usual, bad.total, exposure=bad.exposure)) if usual.total else bad.kind
     kind = bad.kind + waiting.kind + after.kind
-    x = np.arange(0, min(kind, after.total) + 1)[:, None]
+    every = np.arange(0, min(kind, after.total) + 1)[:, None]
     y = np.arange(start, bad.total + 1)[None, :]
-    rest = kind - x - y
-    fits = (rest >= 0) & (rest <= waiting.total)
-    ways = _log_choose(after.total, x) + _log_choose(bad.total, y)
-    ways = np.asarray(ways + _log_choose(waiting.total, np.where(fits, rest, 0)))
-    odds = x * np.log(after.exposure) + y * np.log(bad.exposure) + rest * np.log(waiting.exposure)
-    log = np.where(fits, ways + odds, -np.inf)
-    chance = np.exp(log - log.max()).sum(axis=1)
+
+    def weigh(x: npt.NDArray[np.int64]) -> npt.NDArray[np.float64]:
+        """Log of the ways, up to a constant, by x of after (rows) and y of bad."""
+        rest = kind - x - y
+        fits = (rest >= 0) & (rest <= waiting.total)
+        ways = _log_choose(after.total, x) + _log_choose(bad.total, y)
+        ways = np.asarray(ways + _log_choose(waiting.total, np.where(fits, rest, 0)))
+        odds = x * np.log(after.exposure) + y * np.log(bad.exposure) + rest * np.log(waiting.exposure)
+        return np.where(fits, ways + odds, -np.inf)
+
+    # large fleets have many: some rows at a time
+    parts = np.array_split(every, every.size * y.size // MOST_CELLS + 1)
+    top = max(weigh(part).max() for part in parts)
+    chance = np.concatenate([np.exp(weigh(part) - top).sum(axis=1) for part in parts])
     chance = chance / chance.sum()
     p = float(chance[: after.kind].sum() + chance[after.kind] / 2)
     return _allow(p, _join(bad, waiting), after)

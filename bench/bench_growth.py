@@ -25,6 +25,7 @@ import os
 import subprocess
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -39,7 +40,18 @@ from ventbook.reports import report_specs
 
 ROOT = Path(__file__).resolve().parents[1]
 TABLE, DOCUMENT = ROOT / "bench" / "growth.csv", ROOT / "bench" / "growth.md"
-COLUMNS = ("work", "ventings", "workers", "processor_s", "longest_s", "wall_s", "peak_mb", "page_kb", "ended")
+COLUMNS = (
+    "work",
+    "ventings",
+    "workers",
+    "processor_s",
+    "longest_s",
+    "wall_s",
+    "peak_mb",
+    "page_kb",
+    "ended",
+    "held_mb",
+)
 FIRST = "<!-- figures: written by `python -m bench growth --quote`, not by hand -->"
 LAST = "<!-- end of figures -->"
 SIZES = (1_000, 10_000, 100_000)
@@ -55,7 +67,7 @@ def do_work(name: str, size: int, base: Path, workers: int) -> Row:
     page = 0
     with _start_workers(workers) as (address, client):
         before, begun = _use(client), time.perf_counter()
-        with use_workers(address):
+        with use_workers(address), _watch_held() as held:
             if name in OTHER:
                 OTHER[name](size, base)
             else:
@@ -72,7 +84,26 @@ def do_work(name: str, size: int, base: Path, workers: int) -> Row:
         "peak_mb": round(sum(most for _, most in after.values())),
         "page_kb": round(page / 1024),
         "ended": "",
+        "held_mb": round(held[0]),
     }
+
+
+@contextmanager
+def _watch_held() -> Iterator[list[float]]:
+    """The highest memory in MB that this process held for itself, looked at ten times a second: files that it maps don't count."""
+    held, done = [0.0], threading.Event()
+
+    def look() -> None:
+        while not done.wait(0.1):
+            held[0] = max(held[0], _read_status("RssAnon"))
+
+    watcher = threading.Thread(target=look, daemon=True)
+    watcher.start()
+    try:
+        yield held
+    finally:
+        done.set()
+        watcher.join()
 
 
 @contextmanager
@@ -107,8 +138,13 @@ def measure_use() -> tuple[float, float]:
     """Processor seconds of this process and its ended children, and its highest memory in MB (the system's own figure for a
     process starts with what the one that started it held).
     """
+    return sum(os.times()[:4]), _read_status("VmHWM")
+
+
+def _read_status(name: str) -> float:
+    """One of the system's figures of this process's memory, in MB."""
     lines = Path("/proc/self/status").read_text().splitlines()
-    return sum(os.times()[:4]), next(int(line.split()[1]) / 1024 for line in lines if "VmHWM" in line)
+    return next(int(line.split()[1]) / 1024 for line in lines if line.startswith(name))
 
 
 def _store(size: int, base: Path) -> Path:
@@ -135,6 +171,14 @@ def _read(size: int, base: Path) -> None:
     from ventbook.model import read_ventings
 
     assert len(read_ventings(_store(size, base))) == size
+
+
+def _make_tables(size: int, base: Path) -> None:
+    """What the first page of a store works out for all: the two analysis tables."""
+    from ventbook import open_page
+
+    page = open_page("lifter-gaps", {"store": str(_store(size, base))})
+    assert len(page.all_jobs) == size
 
 
 def _read_as_of(size: int, base: Path) -> None:
@@ -250,6 +294,7 @@ def _explain(size: int, base: Path) -> None:
 
 OTHER: Mapping[str, Callable[[int, Path], None]] = {
     "read": _read,
+    "analysis tables": _make_tables,
     "read as of": _read_as_of,
     "lifters as of": _read_lifters_as_of,
     "check": _check,
@@ -354,7 +399,8 @@ def _say(row: Row, form: str = "short") -> str:
         if row["longest_s"] != row["processor_s"]
         else ""
     )
-    return f"{float(row['processor_s']):.3g} s{longest}, {row['peak_mb']} MB{page}"
+    held = f" ({row['held_mb']} its own)" if row["held_mb"] not in ("", "0", row["peak_mb"]) else ""
+    return f"{float(row['processor_s']):.3g} s{longest}, {row['peak_mb']} MB{held}{page}"
 
 
 def _grow(rows: list[Row]) -> list[str]:

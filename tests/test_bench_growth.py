@@ -20,6 +20,7 @@ def test_a_row_measured_again_takes_the_place_of_the_earlier_one(tmp_path):
         "workers": 1,
         "ended": "",
         "peak_mb": 4,
+        "held_mb": "",
     }
     for seconds in (1, 2):
         growth.keep_rows(tmp_path / "table.csv", [row | {"processor_s": seconds, "longest_s": seconds}])

@@ -144,6 +144,7 @@ def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, 
                 kernel_name="python3",
                 language="python",
                 progress_bar=False,
+                request_save_on_cell_execute=False,  # else it is written twice a cell; so at the end, at an error, and every 30 s
                 execution_timeout=job.cell_timeout_s,
                 kernel_manager_class=manager,
                 on_cell_start=start,

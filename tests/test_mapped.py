@@ -122,6 +122,15 @@ def test_the_longest_unused_go_first(store: Path, monkeypatch: pytest.MonkeyPatc
     assert not list((store / CACHE).glob("*.part")) + list((store / CACHE).glob("*.lock"))
 
 
+def test_of_large_tables_two_stay(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(kept, "MOST_TABLE_BYTES", 100)
+    for number in range(4):
+        kept.keep_table(store, number, lambda: [TABLE])
+        time.sleep(0.02)
+    found = {place.name for place in (store / CACHE).glob("*.table")}
+    assert found == {f"{kept.name_made(number)}.table" for number in (2, 3)}
+
+
 def test_tables_are_as_private_as_the_store_and_no_part_of_it(store: Path, tmp_path: Path) -> None:
     store.chmod(0o750)
     assert len(open_page("records", {"store": str(store)}).all_jobs)

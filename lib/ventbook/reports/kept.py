@@ -47,7 +47,8 @@ KEPT = ".kept"
 SWITCH = "VENTBOOK_CACHE"  # "no" in the environment: work everything out
 MOST_BYTES = 200_000_000  # of all that is kept in one store; the longest unused go first
 LARGEST = 50_000_000  # a file
-MOST_TABLES = 6  # mapped ones of a store, the longest unused go first
+MOST_TABLES = 6  # mapped ones of a store; the longest unused go first
+MOST_TABLE_BYTES = 2_000_000_000  # of these, but for the two last used
 WAIT_S = 0.05
 UNPACKED = 10 * LARGEST  # what a file may hold
 COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba")
@@ -95,8 +96,7 @@ def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.Dat
             with suppress(Exception):
                 return read_table(path)
             if free:
-                for old in list_tables(path.parent)[MOST_TABLES - 1 :]:
-                    shutil.rmtree(old, ignore_errors=True)
+                _make_room(path.parent)
                 return put_table(path, make_parts())
     if isinstance(store, Address) and is_on():
         address = store / CACHE / f"{name_made(made_from)}{KEPT}"
@@ -108,6 +108,15 @@ def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.Dat
         return made
     with tempfile.TemporaryDirectory(prefix="ventbook-", ignore_cleanup_errors=True) as folder:
         return put_table(Path(folder) / "table", make_parts())  # what is mapped outlives its name
+
+
+def _make_room(cache: Path) -> None:
+    """Removes tables so that one more can be kept."""
+    held = list_tables(cache)
+    sizes = [sum(file.stat().st_size for file in table.iterdir()) for table in held]
+    while len(held) >= MOST_TABLES or (len(held) > 1 and sum(sizes) > MOST_TABLE_BYTES):
+        shutil.rmtree(held.pop(), ignore_errors=True)
+        sizes.pop()
 
 
 def is_on() -> bool:

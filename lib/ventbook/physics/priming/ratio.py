@@ -436,7 +436,7 @@ class StopRule:
     over_stop: Floats
 
 
-def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
+def check_stop_rule(jobs: pd.DataFrame, *, share: float, scale: RatioScale | None = None) -> StopRule:
     """The multiple of the expectation by which a share of ventings had pressure, held against the counts that it comes from.
 
     Parameters
@@ -445,6 +445,8 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
         As for :func:`estimate_ratio`.
     share : float, 0..1
         Of ventings that are to have pressure by their stop.
+    scale : RatioScale, optional
+        What :func:`measure_scale` gave of ``jobs``, where that is known already.
 
     Returns
     -------
@@ -464,7 +466,7 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float) -> StopRule:
     >>> rule.factor > 1, 0.90 < rule.held / rule.told < 1
     (True, True)
     """
-    scale = measure_scale(jobs)
+    scale = measure_scale(jobs) if scale is None else scale
     used = usable_counts(jobs)
     stop = pd.Series(scale.reach(used, scale.place(share)), index=used.index)
     middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0)

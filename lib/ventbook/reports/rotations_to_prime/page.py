@@ -62,6 +62,18 @@ def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 
 @once_a_page
+def measure_history(page: Page) -> priming.RatioScale:
+    """Ratios of all ventings up to the period's end."""
+    return priming.measure_scale(counted(page)[1])
+
+
+@once_a_page
+def check_stops(page: Page) -> priming.StopRule:
+    """The multiple of the expectation to stop turning at, from the same ventings."""
+    return priming.check_stop_rule(counted(page)[1], share=STOP_SHARE, scale=measure_history(page))
+
+
+@once_a_page
 def ratio_of_all(page: Page) -> Estimate:
     """Recorded over expected rotations of the period's ventings."""
     now, _ = counted(page)
@@ -156,7 +168,7 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
 
 def against_expected(page: Page) -> Blocks:
     """Finding rotations_ratio of the page, each venting against its expectation, and every term in a table."""
-    now, history = counted(page)
+    now, _ = counted(page)
     ratio = ratio_of_all(page)
     shown = page.add_finding(
         "rotations_ratio",
@@ -165,7 +177,7 @@ def against_expected(page: Page) -> Blocks:
         sentence=words.ratio_sentence(ratio, f"of {page.period.label}"),
     )
     used = priming.usable_counts(now)
-    scale = priming.measure_scale(history)
+    scale = measure_history(page)
     given_up = ~np.isfinite(used["_high"].to_numpy())
     if len(used):
         drawn = pd.DataFrame(
@@ -413,8 +425,8 @@ def _say_long(now: pd.DataFrame, found: pd.DataFrame) -> str:
 
 def find_far(page: Page) -> pd.DataFrame:
     """The ventings far beyond their expectation, each with what to check first."""
-    now, history = counted(page)
-    found = priming.find_long(now, priming.measure_scale(history))
+    now, _ = counted(page)
+    found = priming.find_long(now, measure_history(page))
     hand = priming.cranking_pressure(found)
     rows = zip(found.to_dict("records"), hand.to_dict("records"), strict=True)
     said = [_check_first(page, row, shows) for row, shows in rows]
@@ -464,7 +476,7 @@ def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]
 
 def stop_rule(page: Page) -> Blocks:
     """At how many times the expectation to stop and look, and how that fared."""
-    rule = priming.check_stop_rule(counted(page)[1], share=STOP_SHARE)
+    rule = check_stops(page)
     return page.text(
         say_rule(rule),
         "The manual's own limit on rotations goes first where it is lower; an expected number is no permission to go on past it.",
@@ -511,9 +523,9 @@ def could_show(page: Page) -> Blocks:
 
 def answer(page: Page) -> Blocks:
     """Recorded against expected, how many took far longer, and where to stop."""
-    now, history = counted(page)
+    now, _ = counted(page)
     ratio = ratio_of_all(page)
-    rule = priming.check_stop_rule(history, share=STOP_SHARE)
+    rule = check_stops(page)
     return page.answer(
         words.ratio_sentence(ratio, f"of {page.period.label}"),
         _say_long(now, find_far(page)),

@@ -9,6 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from ventbook.document import wording
+from ventbook.document.xlsx import finding_format
 from ventbook.reports.quarterly_review import words
 from ventbook.results import Estimate, no_estimate
 
@@ -156,3 +157,14 @@ def test_cleaned_text_is_printable_in_xml(text) -> None:
 )
 def test_small_numbers_do_not_read_as_nought_and_nought_has_no_sign(value, unit, text) -> None:
     assert wording.number(value, unit) == text
+
+
+@pytest.mark.parametrize(
+    ("estimate", "unit", "form"),
+    [
+        (28.0547, "count", "0"), (1.0237, "ratio", "0.00"), (12.34, "ratio", "0.0"), (0.0123, "1", "0.00"), (3.0, "1", "0"), (0.00412, "1", "0.0000"),
+        (None, "ratio", "General"), (0.2841, "share", "0.0"), (0.4512, "mm", "0.00"),
+    ],
+)  # fmt: skip
+def test_a_workbook_shows_a_finding_with_the_page_s_decimals(estimate, unit, form):
+    assert finding_format(estimate, unit, "metric") == form

@@ -64,6 +64,14 @@ def number_format(unit: str, form: str, units: System) -> str:
     return "0" if not decimals else "0." + "0" * decimals
 
 
+def finding_format(estimate: float | None, unit: str, units: System) -> str:
+    """The format of a finding's numbers: without a unit it has as many decimals as the page shows of the estimate."""
+    if estimate is None or unit not in wording.PLAIN:
+        return number_format(unit, "", units)
+    _, _, decimals = wording.number(estimate, unit).partition(".")
+    return f"0.{'0' * len(decimals)}" if decimals else "0"
+
+
 def shown_value(value: float, unit: str, units: System) -> float:
     """A canonical number in the unit of its column's header (shares in per cent)."""
     if unit in ("share", "probability"):
@@ -165,7 +173,7 @@ def _write_findings(book: Any, sheet: Any, findings: Sequence[Finding], styles: 
     for number, finding in enumerate(findings, 1):
         row = finding_row(finding)
         unit = row["unit"]
-        form = number_format(unit, "", units)
+        form = finding_format(row["estimate"], unit, units)
         style = formats.setdefault(form, book.add_format({"num_format": form, "valign": "top"}))
         texts = {0: row["id"], 1: about_words(finding), 2: row["period_start"], 3: row["period_end"]}
         texts |= {7: wording.unit_label(unit, units), 11: row["state"], 12: row["verdict"] or ""}

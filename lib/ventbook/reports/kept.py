@@ -25,7 +25,7 @@ import sys
 import tempfile
 import time
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import fields, is_dataclass
 from functools import cache
@@ -96,7 +96,8 @@ def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.Dat
             with suppress(Exception):
                 return read_table(path)
             if free:
-                _make_room(path.parent)
+                with suppress(OSError):  # others may make room, too
+                    _make_room(path.parent)
                 return put_table(path, make_parts())
     if isinstance(store, Address) and is_on():
         address = store / CACHE / f"{name_made(made_from)}{KEPT}"
@@ -185,11 +186,12 @@ def _write(path: Place, content: bytes, store: Place) -> None:
         path.put(sealed)
     elif isinstance(store, Path):
         _put_file(path, sealed, store)
-    held = sorted(
-        (state.st_mtime, state.st_size, str(file), file)
-        for file, state in list_states(path.parent)
-        if file.name.endswith(KEPT)
+    states: Iterable[tuple[Place, Any]] = (
+        list_states(path.parent)
+        if isinstance(path, Address)
+        else ((file, file.stat()) for file in path.parent.glob(f"*{KEPT}"))
     )
+    held = sorted((state.st_mtime, state.st_size, str(file), file) for file, state in states)
     over = sum(size for _, size, _, _ in held) - MOST_BYTES
     for _, size, _, file in held:
         if over <= 0:

@@ -154,6 +154,12 @@ def test_without_a_place_to_keep_it_a_table_leaves_nothing(
     assert not list((tmp_path / "scratch").iterdir())
 
 
+def test_a_cache_that_is_no_folder_is_left_alone(store: Path) -> None:
+    (store / CACHE).write_text("mine")
+    pd.testing.assert_frame_equal(open_page("records", {"store": str(store)}).all_jobs, read_ventings(store))
+    assert (store / CACHE).read_text() == "mine"
+
+
 def test_no_room_is_one_line(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(folder: Path, parts: object) -> None:
         raise OSError(28, "No space left on device")

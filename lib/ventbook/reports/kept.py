@@ -158,7 +158,7 @@ def _make_cache(store: Path) -> bool:
         if not folder.exists():
             folder.mkdir(mode=0o700, exist_ok=True)
             folder.chmod(store.stat().st_mode & 0o7777)
-    return os.access(folder, os.W_OK)
+    return folder.is_dir() and os.access(folder, os.W_OK)
 
 
 def _read(path: Place) -> Any:

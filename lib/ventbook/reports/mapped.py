@@ -40,21 +40,23 @@ Parts = Callable[[], Iterable[pd.DataFrame]]
 
 def put_table(path: Path, parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
     """Writes a table, given in parts, as readable as the folder that it is put in, and maps it. InputError where there is no room."""
-    fresh = Path(tempfile.mkdtemp(dir=path.parent, suffix=".part"))
     try:
-        write_table(fresh, parts)
-        mode = path.parent.stat().st_mode & 0o777
-        for file in fresh.iterdir():
-            file.chmod(mode & 0o666)
-        fresh.chmod(mode)
-        shutil.rmtree(path, ignore_errors=True)
-        fresh.replace(path)
+        with tempfile.TemporaryDirectory(
+            dir=path.parent, suffix=".part", ignore_cleanup_errors=True
+        ) as folder:
+            fresh = Path(folder) / path.name
+            fresh.mkdir()
+            write_table(fresh, parts)
+            mode = path.parent.stat().st_mode & 0o777
+            for file in fresh.iterdir():
+                file.chmod(mode & 0o666)
+            fresh.chmod(mode)
+            shutil.rmtree(path, ignore_errors=True)
+            fresh.replace(path)
     except OSError as error:
         raise InputError(
             f"{path.parent}: no room to work out tables of so many records ({error.strerror}); free some there, or set TMPDIR"
         ) from None
-    finally:
-        shutil.rmtree(fresh, ignore_errors=True)
     return read_table(path)
 
 

@@ -170,6 +170,8 @@ def test_what_lies_beyond_the_record_is_said():
         ["no venting of this engine type on record"],
         [],
     ]
+    # a site is no reason for a wider range
+    assert counts._unseen(history, rows).tolist() == [0.0, 0.25, 0.25, 0.25, 0.0]
 
 
 def test_rotations_are_physics_times_ratio_and_widen_beyond_the_record(monkeypatch):

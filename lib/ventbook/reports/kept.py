@@ -72,9 +72,10 @@ def keep(store: Place | None, make: Callable[..., T], *args: Any, **options: Any
     path = store / CACHE / f"{name}{KEPT}"
     with suppress(Exception):  # whatever is wrong with a file there, it can be worked out
         return _read(path)
-    with _alone(path, store):
-        with suppress(Exception):  # another process worked it out meanwhile
-            return _read(path)
+    with _alone(path, store) as free:
+        if free:  # another process may have worked it out meanwhile
+            with suppress(Exception):
+                return _read(path)
         made = make(*args, **options)
         with suppress(OSError, TypeError, AddressError):
             _write(path, encode(made), store)
@@ -93,9 +94,9 @@ def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.Dat
         with suppress(Exception):
             return read_table(path)
         with _alone(path, store) as free:
-            with suppress(Exception):
-                return read_table(path)
             if free:
+                with suppress(Exception):
+                    return read_table(path)
                 with suppress(OSError):  # others may make room, too
                     _make_room(path.parent)
                 return put_table(path, make_parts())

@@ -16,6 +16,8 @@ import traces_reference
 from ventbook.cluster import use_workers
 from ventbook.model import traces
 from ventbook.model.traces import partitions
+from ventbook.model.traces.features import compile_kernel
+from ventbook.model.traces.kernel import reduce_segments
 from ventbook.model.traces.partitions import features_of_files
 
 SETTINGS = traces.read_settings()
@@ -358,6 +360,18 @@ def test_files_give_the_same_for_any_number_of_workers(tmp_path):
     assert len(one) == len(starts)
     assert one["venting_id"].tolist() == sorted(one["venting_id"])
     assert one.loc[one["start_no"] == 1, "ok_time_to_pressure"].all()
+
+
+def test_the_kernel_compiled_beforehand_is_the_one_that_files_take(tmp_path):
+    if not hasattr(reduce_segments, "signatures"):
+        pytest.skip("the compiler is switched off")
+    compile_kernel()
+    before = reduce_segments.signatures
+    starts = many_starts()
+    write_samples(tmp_path / "a.parquet", starts)
+    features_of_files([tmp_path / "a.parquet"], ventings_of(starts))
+    assert reduce_segments.signatures == before
+    assert len(before) == 1
 
 
 def test_one_row_group_may_hold_two_dictionaries_of_ventings(tmp_path):

@@ -111,13 +111,20 @@ def _is_made(folder: Path, fingerprint: str) -> bool:
 
 
 def _fill(folder: Path) -> None:
+    from concurrent.futures import ProcessPoolExecutor, wait
+    from multiprocessing import get_context
+
     from ventbook.demo import delivery_days, write_demo
+    from ventbook.model.traces.features import compile_kernel
     from ventbook.records.intake import ingest
     from ventbook.records.store import create_store
 
     days: dict[str, dt.date] = delivery_days()
-    deliveries = write_demo(folder)
-    create_store(folder / "store")
+    with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as beside:
+        compiled = beside.submit(compile_kernel)  # while the fleet is invented, not while its traces wait
+        deliveries = write_demo(folder)
+        create_store(folder / "store")
+        wait([compiled])
     for delivery in deliveries:
         ingest([delivery], store=folder / "store", today=days[delivery.name])
 

@@ -222,6 +222,11 @@ def reduce_samples(
     return reduce_segments(edges, t, speed, pressure, temperature, turning, steps, settings.as_array())
 
 
+def compile_kernel() -> None:
+    """Has the kernel compiled, or read from the compiler's cache: seconds that the first traces would wait for."""
+    reduce_samples([0, 1], [[0.0]] * 4, np.zeros(1, dtype=bool), np.zeros((1, len(STEPS))))
+
+
 def _read_only(values: npt.ArrayLike) -> Array:
     array = np.ascontiguousarray(values, dtype=np.float64).view()
     array.flags.writeable = False

@@ -237,7 +237,9 @@ def _bands(steps):  # pragma: no cover
         at = 2 * k if k < 3 else 0
         scale = 2.0 if k == 3 else (0.5 if k == 4 else 1.0)
         low, high = scale * steps[2 + at], scale * steps[3 + at]
-        bands[k] = low, high, np.nextafter(low, -np.inf), np.nextafter(high, np.inf)
+        # one by one: a row at once asks the compiler for numpy's messages about shapes, a fifth of its time
+        bands[k, 0], bands[k, 1] = low, high
+        bands[k, 2], bands[k, 3] = np.nextafter(low, -np.inf), np.nextafter(high, np.inf)
     return bands
 
 

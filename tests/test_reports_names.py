@@ -7,10 +7,14 @@ import csv
 import datetime as dt
 import json
 import re
+import sys
 import zipfile
+from contextlib import nullcontext
 from pathlib import Path
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from invented_store import make_notebook
 from ventbook import tables
@@ -20,7 +24,7 @@ from ventbook.document.typst import write_pdf
 from ventbook.records.intake import ingest
 from ventbook.run import runner
 from ventbook.run.job import ReportError
-from ventbook.run.names import hold_back_names, names_to_look_for
+from ventbook.run.names import fold_case, hold_back_names, names_to_look_for
 
 NAMES = ("Zebedee Quux", "Philippa Ozonwald")
 
@@ -234,3 +238,42 @@ def test_a_name_that_comes_through_is_found(tmp_path) -> None:
         hold_back_names(tmp_path, NAMES)
     assert "uux" not in str(caught.value)
     hold_back_names(tmp_path, ["Harbour Master"])
+
+
+def test_what_case_alone_tells_apart_folds_to_the_same() -> None:
+    every = map(chr, range(sys.maxunicode + 1))
+    cased = "".join(c for c in every if {c.lower(), c.upper(), c.title(), c.casefold()} != {c})
+    for one in cased:
+        alike = re.findall(re.escape(one), cased, re.IGNORECASE)
+        assert {fold_case(other) for other in alike} == {fold_case(one)}, one
+    without = "".join(sorted(set(map(chr, range(sys.maxunicode + 1))) - set(cased)))
+    assert not re.search(f"[{re.escape(cased)}]", without, re.IGNORECASE)
+
+
+LETTERS = st.text(
+    st.sampled_from(
+        "aAiI\u0130\u0131sS\u017fkK\u212a\u00df\u03c3\u03c2\u03a3\ufb05\ufb06e\u0301\u00e9_-.'7 "
+    ),
+    min_size=3,
+    max_size=8,
+)
+
+
+@given(
+    names=st.lists(LETTERS.filter(str.strip), min_size=1, max_size=3),
+    text=LETTERS,
+    put=st.booleans(),
+    data=st.data(),
+)
+def test_a_name_is_found_where_the_whole_pattern_finds_it(names, text, put, data, tmp_path_factory) -> None:
+    if put:
+        chosen = data.draw(st.sampled_from(names))
+        text += data.draw(
+            st.sampled_from([chosen, chosen.upper(), chosen.lower(), chosen.swapcase(), chosen.title()])
+        )
+    wanted = "|".join(r"[\W_]+".join(map(re.escape, name.split())) for name in names)
+    found = re.search(rf"(?<![^\W\d_])(?:{wanted})(?![^\W\d_])", text, re.IGNORECASE)
+    folder = tmp_path_factory.mktemp("page")
+    (folder / "7.txt").write_text(text, encoding="utf-8")
+    with pytest.raises(ReportError, match="name stands in") if found else nullcontext():
+        hold_back_names(folder, names)

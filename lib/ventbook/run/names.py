@@ -58,10 +58,18 @@ def hold_back_names(folder: Path, names: Iterable[str], *, source: str = "") -> 
 
     Where ``report.pdf`` was set from ``source`` a moment ago its texts are read there, in a hundredth of the time.
     """
-    wanted = [r"[\W_]+".join(map(re.escape, name.split())) for name in names]
-    if not wanted:
+    parted = [name.split() for name in names]
+    if not parted:
         return
+    wanted = (r"[\W_]+".join(map(re.escape, words)) for words in parted)
     pattern = re.compile(rf"(?<![^\W\d_])(?:{'|'.join(wanted)})(?![^\W\d_])", re.IGNORECASE)
+    # without regard to case each place of a text is held against each name: first whether a word of one stands there at all
+    longest = {fold_case(max(words, key=len, default="")) for words in parted}
+    first = re.compile("|".join(map(re.escape, sorted(longest))))
+
+    def holds_name(text: str) -> bool:
+        return bool(first.search(fold_case(text)) and pattern.search(text))
+
     for path in sorted(folder.rglob("*")):
         place = path.relative_to(folder).as_posix()
         texts: Iterable[str] = ()
@@ -69,13 +77,18 @@ def hold_back_names(folder: Path, names: Iterable[str], *, source: str = "") -> 
             texts = (join(read_strings(source)) for join in ("".join, " ".join))
         elif path.is_file():
             texts = read_texts(path.name, path.read_bytes())
-        if pattern.search(place) or any(map(pattern.search, texts)):
+        if holds_name(place) or any(map(holds_name, texts)):
             shown = pattern.sub("...", place)
             raise ReportError(
                 f"a technician's name stands in {shown}; the report is held back. "
                 "Withdraw the intake, take the name out of the free text, and hand the file in again",
                 code=2,
             )
+
+
+def fold_case(text: str) -> str:
+    """A text in which letters that ``re.IGNORECASE`` takes for the same are the same."""
+    return text.replace("\u0130", "i").replace("\u0131", "i").casefold()
 
 
 def read_texts(name: str, content: bytes) -> Iterator[str]:

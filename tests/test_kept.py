@@ -14,9 +14,11 @@ import pandas as pd
 import pytest
 
 from ventbook import open_page
+from ventbook.document import plotting
+from ventbook.document.sequence import Blocks
 from ventbook.physics.priming import constants
 from ventbook.records.store import CACHE, back_up, check_store, prune_store
-from ventbook.reports import account, kept, planned_venting
+from ventbook.reports import account, kept, page, planned_venting
 from ventbook.reports.kept import decode, encode, keep
 from ventbook.results import Estimate
 from ventbook.statistics import causes
@@ -271,3 +273,75 @@ def test_account_is_kept_whole(store: Path) -> None:
         was, now = (encode(getattr(one, field.name)) for one in (made, back))
         assert was == now, field.name
     assert causes.chance_for(back, page.all_jobs.iloc[0]) == causes.chance_for(made, page.all_jobs.iloc[0])
+
+
+@page.section
+def leave_all(page: page.Page) -> Blocks:
+    """A section that leaves everything on its page that one can."""
+    CALLS.append(1)
+    page.alert("Look here.")
+    page.caution("Mind this.")
+    page.thinned_from = 60_000
+    figure, _ = plotting.new_figure()
+    return (
+        page.answer("So it is.", todo=["Do that."])
+        + page.add_finding(
+            "share", Estimate(0.5, None, 0.75, 0.9, "1", 4, 2, "hand"), tier="list", sentence="Half."
+        )
+        + page.add_table("rows", FRAME.reset_index(drop=True), title="Rows")
+        + page.add_figure("nothing", figure, alt="Nothing.", caption="None")
+    )
+
+
+def left_on(page: page.Page) -> bytes:
+    return encode(
+        [getattr(page, name) for name in ("found", "figures", "answers", "alerts", "more_cautions")]
+    ) + encode([page.tables, {name: page.frame(name) for name in page.tables}, page.thinned_from])
+
+
+def test_section_is_kept_with_all_that_it_left(store: Path) -> None:
+    pages = [open_page("planned-venting", {"store": str(store)}) for _ in range(2)]
+    first, again = (leave_all(page) for page in pages)
+    assert CALLS == [1]
+    assert first == again
+    assert left_on(pages[0]) == left_on(pages[1])
+    with pytest.raises(ValueError, match="stands already"):
+        leave_all(pages[1])
+
+
+def test_section_is_made_anew_where_anything_moved(store: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def show(**asked: object) -> int:
+        CALLS.clear()
+        leave_all(open_page("planned-venting", {"store": str(store), **asked}))
+        return len(CALLS)
+
+    assert (show(), show()) == (1, 0)
+    assert (
+        show(level=0.9),
+        show(units="us"),
+        show(seed=1),
+        show(as_of=7),
+        show(out=str(store.parent / "out")),
+    ) == (1,) * 5
+    for name in ("actions.toml", "alarms.toml", "gauges.toml", "limits.toml"):
+        beside = store.parent / name
+        beside.write_text((beside.read_text("utf-8") if beside.exists() else "") + "# a word\n", "utf-8")
+        assert (show(), show()) == (1, 0), name
+    behind = open_page("planned-venting", {"store": str(store)})
+    planned_venting.limitations(behind)
+    leave_all(behind)
+    assert CALLS == [1]
+    monkeypatch.setattr(page, "MOST_FRAMES", 0)
+    assert (show(level=0.8), show(level=0.8)) == (1, 1)
+    monkeypatch.setattr(kept, "library_hash", lambda: b"a changed source or table")
+    assert show() == 1
+
+
+def test_whole_page_reads_the_same_from_its_kept_sections(store: Path) -> None:
+    pages = [open_page("planned-venting", {"store": str(store)}) for _ in range(2)]
+    for name in ("answer", "sheet", "rests_on", "next_ventings", "how_it_fared", "methods", "limitations"):
+        first, again = (getattr(planned_venting, name)(page) for page in pages)
+        assert first.html == again.html, name
+    assert pages[0].kept
+    assert not pages[1].kept
+    assert pages[0].finish() == pages[1].finish()

@@ -1,4 +1,5 @@
-"""What took long to work out, kept beside the tables of a store: an account of failures, the review's innocent draws.
+"""What took long to work out, kept beside the tables of a store: an account of failures, the review's innocent draws, whole sections
+of a page.
 
 A result is kept under a hash of everything that it was made from: the values handed to the function themselves, the
 library's own sources and tables, and the versions of what it computes with. A correction, a withdrawal, another limit
@@ -51,7 +52,7 @@ MOST_TABLES = 6  # mapped ones of a store; the longest unused go first
 MOST_TABLE_BYTES = 2_000_000_000  # of these, but for the two last used
 WAIT_S = 0.05
 UNPACKED = 10 * LARGEST  # what a file may hold
-COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba")
+COMPUTED_WITH = ("numpy", "pandas", "scipy", "statsmodels", "pyarrow", "numba", "matplotlib")
 _HASH = 32
 _MASKED = (pd.Int64Dtype(), pd.Int32Dtype(), pd.Float64Dtype(), pd.BooleanDtype())
 T = TypeVar("T")
@@ -80,6 +81,22 @@ def keep(store: Place | None, make: Callable[..., T], *args: Any, **options: Any
         with suppress(OSError, TypeError, AddressError):
             _write(path, encode(made), store)
     return made
+
+
+def find_kept(store: Place | None, *made_from: Any) -> Any:
+    """What :func:`put_kept` kept of these values; None where there is nothing."""
+    if store is not None and is_on():
+        with suppress(Exception):  # whatever is wrong with a file there, it can be worked out
+            return _read(store / CACHE / f"{name_made(*made_from)}{KEPT}")
+    return None
+
+
+def put_kept(store: Place | None, value: Any, *made_from: Any) -> None:
+    """Keeps what was made from these values; does nothing where it is no plain data or can't be written."""
+    if store is None or not is_on() or (isinstance(store, Path) and not _make_cache(store)):
+        return
+    with suppress(OSError, TypeError, AddressError):
+        _write(store / CACHE / f"{name_made(*made_from)}{KEPT}", encode(value), store)
 
 
 def keep_table(store: Place | None, made_from: Any, make_parts: Parts) -> pd.DataFrame:
@@ -217,10 +234,10 @@ def _put_file(path: Path, content: bytes, store: Path) -> None:
 
 @cache
 def library_hash() -> bytes:
-    """A hash of this library's sources and tables, of Python, the machine's kind and the packages that numbers come from."""
+    """A hash of this library's sources, tables and look, of Python, the machine's kind and the packages that numbers and figures come from."""
     digest = hashlib.sha256()
     package = Path(__file__).resolve().parents[1]
-    for file in sorted([*package.rglob("*.py"), *DATA.glob("*.toml")]):
+    for file in sorted([*package.rglob("*.py"), *package.glob("*.mplstyle"), *DATA.glob("*.toml")]):
         digest.update(file.name.encode() + b"\0" + file.read_bytes() + b"\0")
     versions = [f"{name} {importlib.metadata.version(name)}" for name in COMPUTED_WITH]
     digest.update(" ".join([sys.version, platform.machine(), *versions]).encode())

@@ -16,7 +16,7 @@ from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
 from ventbook.numerics import is_among
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
@@ -196,6 +196,7 @@ def _keep_states(page: Page, row: LeftOut) -> None:
             )  # fmt: skip
 
 
+@section
 def show_left_out(page: Page) -> Blocks:
     """Every step that was outside anywhere, by site and by the state that the engine came in, the other sites beside it."""
     cells = count_left_out(page).cells

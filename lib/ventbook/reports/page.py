@@ -10,7 +10,7 @@ import os
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
-from functools import cache, wraps
+from functools import cache, cached_property, wraps
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -40,7 +40,9 @@ from ventbook.document.formulas import find_formulas
 from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
 from ventbook.numerics import LOOKED_AT, thin_engines
-from ventbook.records.store import Snapshot, open_store
+from ventbook.places import place_beside
+from ventbook.records.store import BESIDE, Snapshot, open_store
+from ventbook.reports.kept import find_kept, hash_value, is_on, put_kept
 from ventbook.reports.parameters import (
     ParameterError,
     Period,
@@ -67,6 +69,9 @@ TIERS = ("list", "describe", "compare", "model")
 WHEN = ("always", "work", "placeholder", "provisional", "traces_left_out", "traces_unknown", "thinned")
 T = TypeVar("T")
 INTERVAL = ("estimate", "low", "high")
+#: What sections leave on a page beside what they show; none takes anything away.
+LEFT = ("found", "figures", "answers", "alerts", "more_cautions", "_frames", "_data")
+MOST_FRAMES = 20_000_000  # bytes of tables that a section may leave to be kept
 
 
 def open_page(name: str, parameters: Mapping[str, Any] | None = None) -> Page:
@@ -156,6 +161,20 @@ def once_a_page(make: Callable[[Page], T]) -> Callable[[Page], T]:
     return kept
 
 
+def section(make: Callable[[Page], Blocks]) -> Callable[[Page], Blocks]:
+    """A part of a page, as a function of the page alone; kept in the store's cache, with what it left on the page.
+
+    Where records, parameters, limits, gauges, the files beside the store and this library are what they were, and the
+    same sections were shown before it, it is not worked out again.
+    """
+
+    @wraps(make)
+    def shown(page: Page) -> Blocks:
+        return page.show_section(make)
+
+    return shown
+
+
 @dataclass(frozen=True)
 class Caution:
     """One row of ``data/cautions.toml``; the file's head says what ``when`` means."""
@@ -192,6 +211,8 @@ class Page(Scope):
         self.kept: dict[Callable[[Page], Any], Any] = {}
         self._frames: dict[str, pd.DataFrame] = {}
         self._data: dict[str, Data] = {}
+        self._sections: list[str] = []
+        self._within = False  # a section
 
     def reopen(self, asked: Mapping[str, Any]) -> Page:
         """A page of the same report and records with these parameters instead of its own; what is read is not read again.
@@ -203,6 +224,40 @@ class Page(Scope):
         other.records, other.all_lifters, other.all_jobs = self.records, self.all_lifters, self.all_jobs
         other.check_scope()
         return other
+
+    @cached_property
+    def made_from(self) -> str:
+        """A hash of what its sections are made from, the library itself left out."""
+        placed = ("store", "limits", "as_of")
+        asked = {name: value for name, value in self.parameters.items() if name not in placed}
+        beside = [place_beside(self.snapshot.path, name) for name in BESIDE]
+        hashes = [file_hash(file) if file.is_file() else "" for file in beside]
+        records = [self.snapshot.number, self.today, self.snapshot.rests_on]
+        return hash_value([self.name, asked, records, self.limits, self.gauges, hashes]).hex()
+
+    def show_section(self, make: Callable[[Page], Blocks]) -> Blocks:
+        """What a :func:`section` shows, kept or made; one within another is part of it."""
+        if self._within or self.snapshot.path is None or not is_on():
+            return make(self)
+        key = [self.made_from, *self._sections, f"{make.__module__}.{make.__qualname__}"]
+        before = {name: len(getattr(self, name)) for name in LEFT}
+        found = find_kept(self.snapshot.path, *key)
+        self._sections.append(key[-1])
+        if found is not None:
+            blocks, left, thinned = found
+            for name, held in ((name, getattr(self, name)) for name in LEFT):
+                held.update(left[name]) if isinstance(held, dict) else held.extend(left[name])
+            self.thinned_from = max(self.thinned_from, thinned)
+            return Blocks(*blocks)
+        self._within = True
+        try:
+            shown = make(self)
+        finally:
+            self._within = False
+        left = {name: _cut(getattr(self, name), start) for name, start in before.items()}
+        if sum(frame.memory_usage().sum() for frame in left["_frames"].values()) <= MOST_FRAMES:
+            put_kept(self.snapshot.path, [list(shown), left, self.thinned_from], *key)
+        return shown
 
     @property
     def findings(self) -> list[dict[str, Any]]:
@@ -470,6 +525,11 @@ class Page(Scope):
             Pairs("What this page was made from", tuple(stamp_pairs(stamp, defaults))),
             closing,
         )
+
+
+def _cut(held: Any, start: int) -> Any:
+    """What a list or mapping that only grows holds from a place on."""
+    return dict(list(held.items())[start:]) if isinstance(held, dict) else held[start:]
 
 
 def frame_of(

@@ -18,7 +18,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.document.wording import count, join_words, number
 from ventbook.records.store import open_store
 from ventbook.reports.first_screen import Row, draw_rows
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.results import Estimate
 from ventbook.statistics.waiting_times import test_heaping
 from ventbook.tables.reader import read_rows
@@ -101,6 +101,7 @@ def read_questions() -> tuple[Question, ...]:
     return read_rows(tables.DATA / "questions.toml", "question", Question)
 
 
+@section
 def recorded_map(page: Page) -> Blocks:
     """Share recorded by column and quarter: what the questions need."""
     needed = list(dict.fromkeys(name for q in read_questions() for name in q.needs))
@@ -163,6 +164,7 @@ def _rows_of(page: Page, question: Question) -> pd.DataFrame:
     return frame
 
 
+@section
 def missing_cost(page: Page) -> Blocks:
     """For how many ventings each question can be answered, and what keeps it from the rest."""
     rows: list[dict[str, Any]] = []
@@ -216,6 +218,7 @@ def rank_columns(page: Page) -> list[dict[str, Any]]:
     ]
 
 
+@section
 def record_better(page: Page) -> Blocks:
     """The columns whose recording would answer most, best first."""
     frame = pd.DataFrame(rank_columns(page), columns=["column", "name", "gain", "recorded"])
@@ -233,6 +236,7 @@ def record_better(page: Page) -> Blocks:
     )
 
 
+@section
 def by_site(page: Page) -> Blocks:
     """Ventings, open jobs and share recorded by site in the period."""
     needed = [n for n in dict.fromkeys(n for q in read_questions() for n in q.needs) if n in page.jobs]
@@ -257,6 +261,7 @@ def by_site(page: Page) -> Blocks:
     )
 
 
+@section
 def digits(page: Page) -> Blocks:
     """Rotations counted in fives and tens, by site."""
     jobs = page.history_jobs
@@ -276,6 +281,7 @@ def digits(page: Page) -> Blocks:
     )
 
 
+@section
 def answer(page: Page) -> Blocks:
     """How much came in, how much is held, and what to record better."""
     handed_in, held, deliveries = count_rows(page)
@@ -308,6 +314,7 @@ def lead_picture(page: Page, better: Sequence[Mapping[str, Any]]) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def held_share(page: Page) -> Blocks:
     """Finding quarantined_share: rows held now, of all rows handed in."""
     handed_in, held, deliveries = count_rows(page)
@@ -353,6 +360,7 @@ def _counts(page: Page) -> pd.DataFrame:
     return pd.DataFrame(found, columns=columns).fillna(dict.fromkeys(columns[2:], 0))
 
 
+@section
 def came_in(page: Page) -> Blocks:
     """One row an intake, and one row a table."""
     by_table = _counts(page).groupby("table", sort=False)[
@@ -386,6 +394,7 @@ def came_in(page: Page) -> Blocks:
     )
 
 
+@section
 def quarantined(page: Page) -> Blocks:
     """Held rows by reason, and all of them as quarantine.csv."""
     rows = page.records["quarantine"]
@@ -415,6 +424,7 @@ def quarantined(page: Page) -> Blocks:
     )
 
 
+@section
 def noted(page: Page) -> Blocks:
     """What was kept but looks odd, by reason and site."""
     issues = page.records["issues"]

@@ -12,7 +12,7 @@ from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import time_interval
 from ventbook.reports import first_screen, waiting
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.statistics import time_causes, waiting_times
 
 if TYPE_CHECKING:
@@ -70,6 +70,7 @@ def say_limit(page: Page, jobs: pd.DataFrame) -> tuple[str, bool]:
     ), placeholder
 
 
+@section
 def answer(page: Page) -> Blocks:
     """Half, nine of ten, share over the limit, what goes with longer times, and who was shut down."""
     facts = load_data(page)
@@ -148,6 +149,7 @@ def say_given_up(known: pd.DataFrame) -> str:
     )
 
 
+@section
 def curve(page: Page) -> Blocks:
     """Share of first starts with oil pressure by each second, with its limits, the limit in force and the regression."""
     found = estimate_curve(page)
@@ -187,6 +189,7 @@ def curve(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def curve_explained(page: Page) -> Blocks:
     """How the curve and the share over the limit come about."""
     return page.explain(
@@ -205,6 +208,7 @@ def curve_explained(page: Page) -> Blocks:
     )
 
 
+@section
 def by_group(page: Page) -> Blocks:
     """By site, engine type, reason, tank pressurised, cooler empty; findings by site and by engine type."""
     facts = load_data(page)
@@ -216,11 +220,13 @@ def by_group(page: Page) -> Blocks:
     return shown
 
 
+@section
 def effects(page: Page) -> Blocks:
     """Adjusted time ratios over all ventings up to the period's end."""
     return waiting.show_effects(page, load_data(page).effects, WAIT)
 
 
+@section
 def effects_explained(page: Page) -> Blocks:
     """How the adjusted ratios come about."""
     return page.explain(
@@ -246,6 +252,7 @@ def say_cut_short(known: pd.DataFrame) -> str:
     return waiting.cut_short(count, len(known)) if count else ""
 
 
+@section
 def given_up(page: Page) -> Blocks:
     """First starts shut down before pressure showed, and what was recorded about them."""
     facts = load_data(page)
@@ -295,6 +302,7 @@ def list_given_up(gone: pd.DataFrame, low: str, name: str) -> pd.DataFrame:
     return listed
 
 
+@section
 def instruments(page: Page) -> Blocks:
     """Stopwatch and logger on the same starts, over all records up to the period's end."""
     facts = load_data(page)
@@ -331,6 +339,7 @@ def instruments(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def return_flow(page: Page) -> Blocks:
     """Time to flow from the turbocharger's return, of turbocharged engines."""
     jobs = load_data(page).jobs

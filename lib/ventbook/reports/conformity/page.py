@@ -25,7 +25,7 @@ from ventbook.reports.conformity import words
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import split_groups
 from ventbook.reports.left_out import check_kept, count_left_out, say_left_out, suggest_left_out
-from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page
+from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page, section
 from ventbook.reports.runup import run_up_sheet, traced_starts
 from ventbook.results import Estimate
 from ventbook.statistics import causes, rates
@@ -144,6 +144,7 @@ def page_tier(page: Page, ventings: int | None = None) -> str:
     return evidence.tier(ventings=len(page.jobs) if ventings is None else ventings, findings=0)
 
 
+@section
 def open_findings(page: Page) -> Blocks:
     """Engines whose latest venting, as recorded, ended with a lifter over the limit or without return flow."""
     table = find_open(page)
@@ -199,6 +200,7 @@ def _facts(page: Page) -> Blocks:
     )
 
 
+@section
 def with_spongy(page: Page) -> Blocks:
     """Whether ventings with a step outside before the check go with spongy lifters, at like circumstances."""
     marks = check_history(page).marks
@@ -238,6 +240,7 @@ def with_spongy(page: Page) -> Blocks:
     )
 
 
+@section
 def all_steps(page: Page) -> Blocks:
     """Table conformity.csv: every step of every venting; readers see those outside first."""
     order = {name: number for number, name in enumerate(("outside", "fact", "near_limit", "not_comparable"))}
@@ -315,6 +318,7 @@ def _screen(jobs: pd.DataFrame, *, level: float) -> tuple[tuple[float, float, fl
     return (float(row["adjusted"]), float(row["adjusted_low"]), float(row["adjusted_high"])), matters, ""
 
 
+@section
 def logged_runs(page: Page) -> Blocks:
     """Run-up sheets of up to two logged first starts of the period, most steps outside their limits first."""
     verdicts = period_verdicts(page)
@@ -396,6 +400,7 @@ def draw_periods(ax: Axes, tables: dict[str, pd.DataFrame], *, labels: list[str]
     return plotting.end_at_whole(ax)
 
 
+@section
 def answer(page: Page) -> Blocks:
     """How much was within, what most often was not, and what is open."""
     now = period_verdicts(page)
@@ -442,6 +447,7 @@ def lead_picture(page: Page, outside: pd.DataFrame) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def within_share(page: Page) -> Blocks:
     """Finding steps_within_share: all of the page's recorded steps."""
     now = period_verdicts(page)
@@ -451,6 +457,7 @@ def within_share(page: Page) -> Blocks:
     )
 
 
+@section
 def by_step(page: Page) -> Blocks:
     """Each step: how often within, near, outside, not comparable, not written down; and against what."""
     now = period_verdicts(page)
@@ -511,6 +518,7 @@ def _describe(verdicts: pd.DataFrame, names: list[str]) -> list[str]:
     ]
 
 
+@section
 def by_site(page: Page) -> Blocks:
     """Share of recorded steps within, by site."""
     now = period_verdicts(page)
@@ -557,6 +565,7 @@ def _site_table(page: Page, table: pd.DataFrame) -> Blocks:
     )
 
 
+@section
 def by_period(page: Page) -> Blocks:
     """Share of recorded steps within, by quarter up to this period, all and by site."""
     history = check_history(page).sums
@@ -587,6 +596,7 @@ def by_period(page: Page) -> Blocks:
     )
 
 
+@section
 def not_recorded(page: Page) -> Blocks:
     """Which steps are most often not written down."""
     table = conformity.count_not_recorded(period_verdicts(page))

@@ -23,7 +23,7 @@ from ventbook.reports.gauge_study.data import (
     unit_label,
 )
 from ventbook.reports.gauge_study.figures import draw_pass_share, draw_true_gaps
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 
 PANELS = 6
 WAYS = 3
@@ -54,6 +54,7 @@ def verdict_sentences(page: Page) -> tuple[str, ...]:
     return tuple(told)
 
 
+@section
 def at_the_limit(page: Page) -> Blocks:
     """Of lifters truly at a gap, how many pass; what passes and fails wrongly in this fleet; and the rows in force."""
     found = load_decisions(page)
@@ -248,6 +249,7 @@ def share_near(found: Decisions, page: Page) -> str:
     return f"About {1000 * float(np.median(inside)):.0f} of 1000 lie within {near} of the limit."
 
 
+@section
 def add_readings(page: Page) -> Blocks:
     """Which readings to add to bring wrong passes under the stated share, cheapest first."""
     found = load_decisions(page)

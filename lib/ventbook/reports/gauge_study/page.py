@@ -24,7 +24,7 @@ from ventbook.reports.gauge_study.data import (
 )
 from ventbook.reports.gauge_study.decision import verdict_sentences
 from ventbook.reports.gauge_study.figures import draw_bias, draw_by_lifter, draw_differences
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.quarterly_review.words import drift_sentence
 from ventbook.reports.suggestions import Said, suggest
 from ventbook.statistics import trends
@@ -42,6 +42,7 @@ USUAL = (10, 3)
 PLAN_LIFTERS, PLAN_TECHNICIANS, PLAN_REPEATS = (5, 10, 15, 20, 30), (2, 3, 4, 5, 6), (2, 3)
 
 
+@section
 def answer(page: Page) -> Blocks:
     """Does each gauge serve for the limit, and does one read differently?"""
     facts = load_data(page)
@@ -95,6 +96,7 @@ def say_who_stands_out(page: Page) -> str:
     return words.stands_out([wording.clean_text(g) for g in new], explained)
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How the numbers were worked out."""
     return (
@@ -131,6 +133,7 @@ def methods(page: Page) -> Blocks:
     )
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What these data can't say."""
     facts = load_data(page)
@@ -153,6 +156,7 @@ def limitations(page: Page) -> Blocks:
     return page.text(*sentences, held_to, moved)
 
 
+@section
 def side_by_side(page: Page) -> Blocks:
     """Gauges against each other from routine records: a hint where there is no study."""
     facts = load_data(page)
@@ -204,6 +208,7 @@ def against_own_past(page: Page) -> Blocks:
     return out
 
 
+@section
 def studies(page: Page) -> Blocks:
     """Where the spread of each study comes from, and the register's row that it would draft."""
     facts = load_data(page)
@@ -315,6 +320,7 @@ def _draft_rows(page: Page) -> Blocks:
     )
 
 
+@section
 def by_lifter(page: Page) -> Blocks:
     """Every reading of each study less its lifter's mean."""
     facts = load_data(page)
@@ -352,6 +358,7 @@ def by_lifter(page: Page) -> Blocks:
     )
 
 
+@section
 def bias(page: Page) -> Blocks:
     """Bias against reference gaps and whether it grows with the gap."""
     facts = load_data(page)
@@ -389,6 +396,7 @@ def bias(page: Page) -> Blocks:
     return out
 
 
+@section
 def plan(page: Page) -> Blocks:
     """How many lifters, technicians and repeats a study takes."""
     facts = load_data(page)

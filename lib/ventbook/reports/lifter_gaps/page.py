@@ -18,7 +18,7 @@ from ventbook.reports.lifter_gaps import words
 from ventbook.reports.lifter_gaps.data import ReportData, load_data
 from ventbook.reports.lifter_gaps.figures import draw_position_map, draw_share_lines
 from ventbook.reports.lifter_gaps.readings import cause_counts, cure_of, findings_of, hang_on_gauge
-from ventbook.reports.page import Page, frame_of
+from ventbook.reports.page import Page, frame_of, section
 from ventbook.reports.suggestions import suggest
 from ventbook.reports.unchecked import say_unchecked
 from ventbook.results import Estimate
@@ -50,6 +50,7 @@ def events_at(facts: ReportData, what: Of, check: Check) -> int:
     return int(facts.jobs[f"failed_{check}" if what == "venting" else f"lifters_over_{check}"].sum())
 
 
+@section
 def overall(page: Page) -> Blocks:
     """First and last check: share of ventings with a finding, share of lifters over the limit."""
     facts = load_data(page)
@@ -76,6 +77,7 @@ def overall(page: Page) -> Blocks:
     return out
 
 
+@section
 def by_group(page: Page) -> Blocks:
     """The same shares by site, engine type and reason; a group without ventings keeps its row."""
     facts = load_data(page)
@@ -158,6 +160,7 @@ def by_group(page: Page) -> Blocks:
     )
 
 
+@section
 def gaps_by_site(page: Page) -> Blocks:
     """Median gap by site and engine type from the gaps as numbers: more is seen than from pass and fail."""
     facts = load_data(page)
@@ -205,6 +208,7 @@ def gaps_by_site(page: Page) -> Blocks:
     )
 
 
+@section
 def blanks(page: Page) -> Blocks:
     """Bounds where lifters were fitted and not written down."""
     facts = load_data(page)
@@ -241,6 +245,7 @@ def blanks(page: Page) -> Blocks:
     )
 
 
+@section
 def answer(page: Page) -> Blocks:
     """How many ventings had a spongy lifter, of what kind, what a run cured, and what hangs on the gauge."""
     facts = load_data(page)
@@ -305,6 +310,7 @@ def lead_picture(page: Page, facts: ReportData) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How the numbers were worked out."""
     return (
@@ -345,6 +351,7 @@ def methods(page: Page) -> Blocks:
     )
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What these data can't say."""
     facts = load_data(page)
@@ -372,6 +379,7 @@ def say_positions(lifters: pd.DataFrame, *, seed: int) -> str:
     return words.position_sentence(test.p, test.engines, test.note, test.feed_p, test.feed_slope)
 
 
+@section
 def by_position(page: Page) -> Blocks:
     """Rates by cylinder and valve over all records up to the end of the period, and whether they differ."""
     facts = load_data(page)

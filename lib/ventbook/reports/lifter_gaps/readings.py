@@ -26,7 +26,7 @@ from ventbook.reports.lifter_gaps.figures import (
     draw_gap_counts,
     draw_pairs,
 )
-from ventbook.reports.page import INTERVAL, Page, frame_of
+from ventbook.reports.page import INTERVAL, Page, frame_of, section
 from ventbook.results import Estimate
 from ventbook.statistics import rates
 from ventbook.statistics.rates import CureAnswer
@@ -49,6 +49,7 @@ def hang_on_gauge(facts: ReportData) -> dict[str, float]:
     return gauge.count_on_the_gauge(t["over_probability_first"], t["over_first"], t["near_limit_first"])
 
 
+@section
 def against_limit(page: Page) -> Blocks:
     """How the gaps lie against the limit, which verdicts hang on the gauge, and how many are expected to be wrong."""
     facts = load_data(page)
@@ -170,6 +171,7 @@ def _figure(page: Page, facts: ReportData, t: pd.DataFrame) -> Blocks:
     )
 
 
+@section
 def off_force(page: Page) -> Blocks:
     """Readings taken at another force or hold than the limit's, and what they become at the reference."""
     facts = load_data(page)
@@ -226,6 +228,7 @@ def cause_counts(found: pd.DataFrame) -> dict[str, int]:
     return {name: int(named.get(name, 0)) for name in CAUSE_ORDER}
 
 
+@section
 def causes(page: Page) -> Blocks:
     """Share of findings of each kind, the air against leak-down map, trapped air by engine type."""
     facts = load_data(page)
@@ -285,6 +288,7 @@ def causes(page: Page) -> Blocks:
     )
 
 
+@section
 def every_finding(page: Page) -> Blocks:
     """Every lifter of the period that read over the limit or probably is, most probable first."""
     facts = load_data(page)
@@ -349,6 +353,7 @@ def every_finding(page: Page) -> Blocks:
     )
 
 
+@section
 def perfect_zeros(page: Page) -> Blocks:
     """Lifters that read 0.00 again and again: no gap is not the best gap."""
     facts = load_data(page)
@@ -404,6 +409,7 @@ def looked_again(lifters: pd.DataFrame) -> pd.DataFrame:
     return lifters[same.fillna(False).to_numpy(dtype=bool)]
 
 
+@section
 def second_check(page: Page) -> Blocks:
     """Cured share beside the second look, pairs with the band, and second looks in the records."""
     facts = load_data(page)

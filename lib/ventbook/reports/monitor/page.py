@@ -28,7 +28,7 @@ from ventbook.reports.alarms import (
 )
 from ventbook.reports.first_screen import new_lead
 from ventbook.reports.monitor.figures import Line, draw_evidence
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.wording_budget import per_hundred
 from ventbook.results import Estimate
 from ventbook.statistics import monitor
@@ -43,6 +43,7 @@ def _tier(page: Page) -> str:
     return budget.tier(ventings=len(outcomes), findings=int(outcomes[monitor.FAILING].sum()))
 
 
+@section
 def answer(page: Page) -> Blocks:
     """How many alarms and notes stand, the alarms in a sentence each, and what comes next."""
     alarms, tier = open_alarms(page), _tier(page)
@@ -105,6 +106,7 @@ def lead_picture(page: Page, alarms: Sequence[Alarm]) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def standing(page: Page) -> Blocks:
     """Every alarm and note that stands: its numbers, what else changed then, and what comes next."""
     alarms = list_alarms(page)
@@ -162,6 +164,7 @@ def _ordinal(n: int) -> str:
     return f"{n}{ending}"
 
 
+@section
 def ventings(page: Page) -> Blocks:
     """The ventings of what stands, by number."""
     outcomes = watch_page(page).outcomes.set_index("venting_id")
@@ -181,6 +184,7 @@ def ventings(page: Page) -> Blocks:
     )
 
 
+@section
 def evidence(page: Page) -> Blocks:
     """Each stream's evidence over its ventings, one picture a sort of stream."""
     watched = watch_page(page)
@@ -221,6 +225,7 @@ def evidence(page: Page) -> Blocks:
     return shown
 
 
+@section
 def every_stream(page: Page) -> Blocks:
     """All streams that are watched, loudest first."""
     watched = watch_page(page)
@@ -285,6 +290,7 @@ def history(page: Page) -> Blocks:
     )
 
 
+@section
 def promise(page: Page) -> Blocks:
     """What holds, how often, and on what it rests."""
     settings = watch_page(page).settings
@@ -305,6 +311,7 @@ def promise(page: Page) -> Blocks:
     )
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How the evidence is worked out."""
     return page.explain(
@@ -323,6 +330,7 @@ def methods(page: Page) -> Blocks:
     )
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What these data can't say."""
     return page.text(

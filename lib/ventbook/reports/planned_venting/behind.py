@@ -6,13 +6,14 @@ import numpy as np
 import pandas as pd
 
 from ventbook.document.sequence import Blocks
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import NOTHING, Forecast, foresee
 
 SIMILAR = 5
 
 
+@section
 def rests_on(page: Page) -> Blocks:
     """Where the rotations go by physics, how many ventings the answer rests on, and those most like it."""
     ahead = foresee(page)

@@ -14,7 +14,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.reports.account import account_tables
 from ventbook.reports.alarms import ALARM, warning_sentences
 from ventbook.reports.first_screen import new_lead
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import (
     NOTHING,
@@ -45,6 +45,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
+@section
 def answer(page: Page) -> Blocks:
     """Which venting, how many rotations, and the odds of a spongy lifter."""
     ahead = foresee(page)
@@ -137,6 +138,7 @@ def score_past(page: Page) -> pd.DataFrame:
     return page.keep_made(roll_forward, jobs, lifters, chances=past_chances(page))
 
 
+@section
 def how_it_fared(page: Page) -> Blocks:
     """Each past quarter predicted from the quarters before it: coverage, error, Brier score, beside the site's past alone."""
     scored = score_past(page)
@@ -197,6 +199,7 @@ def how_it_fared(page: Page) -> Blocks:
     )
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How this was worked out."""
     return page.explain(
@@ -216,6 +219,7 @@ def methods(page: Page) -> Blocks:
     )
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What the data can't say."""
     return page.text(
@@ -224,6 +228,7 @@ def limitations(page: Page) -> Blocks:
     )
 
 
+@section
 def next_ventings(page: Page) -> Blocks:
     """All planned ventings, one line each."""
     rows = planned_rows(page)

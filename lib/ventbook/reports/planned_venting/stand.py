@@ -14,7 +14,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.physics import priming
 from ventbook.reports.account import UNEXPLAINED, cured_sentence
 from ventbook.reports.alarms import Alarm, open_alarms, warning_sentences
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.planned_venting import words
 from ventbook.reports.planned_venting.ahead import (
     NOTHING,
@@ -144,6 +144,7 @@ def _counted(ahead: Forecast) -> str:
     )
 
 
+@section
 def sheet(page: Page) -> Blocks:
     """One page for the stand: safety, this engine and job, rotations and where to stop, lifters, run-up, room to write."""
     ahead = foresee(page)

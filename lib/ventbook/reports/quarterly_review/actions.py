@@ -14,7 +14,7 @@ from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import quarter_of
 from ventbook.places import place_beside
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import add_readings
 from ventbook.reports.quarterly_review.signals import propose_actions
@@ -60,6 +60,7 @@ class Judged:
     remarks: tuple[str, ...] = ()
 
 
+@section
 def earlier_actions(page: Page) -> Blocks:
     """Earlier actions, what became of what they aim at, and when the next look is due."""
     actions = own_actions(page)

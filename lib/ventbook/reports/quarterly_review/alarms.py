@@ -7,9 +7,10 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports.alarms import NOTE, STANDS, STATE_WORDS, Alarm, count_words, list_alarms
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 
 
+@section
 def period_alarms(page: Page) -> Blocks:
     """Alarms and notes that were raised in the period, and those from before it that stand."""
     period = page.period

@@ -10,7 +10,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.model.verdicts import quarter_of
 from ventbook.reports import account as told
 from ventbook.reports import first_screen
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
@@ -110,6 +110,7 @@ def compare_periods_by_cause(page: Page) -> pd.DataFrame | None:
     return causes.compare_causes(account, before, after, site=page.filters.get("site", ""))
 
 
+@section
 def by_cause(page: Page) -> Blocks:
     """Stacked by quarter; what rose and what fell since the period before; what each site always has; cure by cause."""
     facts = load_data(page)

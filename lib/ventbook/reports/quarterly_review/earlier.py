@@ -8,7 +8,7 @@ import pandas as pd
 
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import (
@@ -158,6 +158,7 @@ def show_restated(page: Page) -> Blocks:
     )
 
 
+@section
 def earlier_signals(page: Page) -> Blocks:
     """Figures restated since; signals of the last year's reviews, whether records changed them, and whether they are still open."""
     facts = load_data(page)

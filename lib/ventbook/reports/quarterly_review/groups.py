@@ -13,7 +13,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports.lifter_gaps import words as lifter_words
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.data import ReportData, load_data
@@ -66,6 +66,7 @@ def between_failures(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def failing_by_period(page: Page) -> Blocks:
     """Share of failing ventings by period with its band of chance, and by month as a table."""
     facts = load_data(page)
@@ -148,6 +149,7 @@ def _by_month(page: Page, facts: ReportData) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def against_expectation(page: Page) -> Blocks:
     """Observed over expected by period, the mix of jobs and each site's past allowed for."""
     facts = load_data(page)
@@ -297,6 +299,7 @@ def site_funnel(facts: ReportData, table: pd.DataFrame) -> tuple[pd.DataFrame, f
     return funnel, outer
 
 
+@section
 def by_site(page: Page) -> Blocks:
     """Sites on a funnel, drawn towards each other by as much as small numbers warrant, and against expectation."""
     facts = load_data(page)
@@ -374,6 +377,7 @@ def _keep_sites(page: Page, facts: ReportData, table: pd.DataFrame) -> None:
         )
 
 
+@section
 def by_type_and_reason(page: Page) -> Blocks:
     """Engine types and reasons, this period beside the earlier ones."""
     facts = load_data(page)

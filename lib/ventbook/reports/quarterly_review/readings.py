@@ -13,7 +13,7 @@ from ventbook.physics import gauge
 from ventbook.reports.left_out import check_kept
 from ventbook.reports.lifter_gaps import words as lifter_words
 from ventbook.reports.lifter_gaps.words import CAUSES, run_taken_sentence
-from ventbook.reports.page import INTERVAL, Page, frame_of
+from ventbook.reports.page import INTERVAL, Page, frame_of, section
 from ventbook.reports.quarterly_review import numbers
 from ventbook.reports.quarterly_review.data import ReportData, load_data
 from ventbook.reports.quarterly_review.figures import draw_levels
@@ -24,6 +24,7 @@ from ventbook.statistics import rates
 ENOUGH = 20_000
 
 
+@section
 def times(page: Page) -> Blocks:
     """Seconds to oil pressure at the first start: middle, slowest tenth, share over the limit, by period and site."""
     facts = load_data(page)
@@ -64,6 +65,7 @@ def times(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def rotations(page: Page) -> Blocks:
     """Rotations until pressure showed, as counted and against what lines and volumes make expected."""
     facts = load_data(page)
@@ -112,6 +114,7 @@ def rotations(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def lifters(page: Page) -> Blocks:
     """Lifters over the limit, what an extra run cured, and what the findings are made of."""
     facts = load_data(page)
@@ -168,6 +171,7 @@ def _cure(page: Page, facts: ReportData, now: pd.DataFrame) -> Blocks:
     return page.add_finding("cured_by_second_look", expected, tier=facts.tier, sentence=text)
 
 
+@section
 def procedure(page: Page) -> Blocks:
     """Each step of the procedure against the limit in force, this period beside the one before."""
     facts = load_data(page)

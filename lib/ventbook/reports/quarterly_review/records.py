@@ -8,7 +8,7 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.blocks import Column
 from ventbook.document.sequence import Blocks
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.quarterly_review.data import ALSO, ReportData, intakes_of, load_data
 from ventbook.reports.records import count_rows, share_of_rows
 from ventbook.statistics import trends
@@ -21,6 +21,7 @@ NEEDED = (
 )  # fmt: skip
 
 
+@section
 def mix(page: Page) -> Blocks:
     """What came through the door and with what it was worked on: this period's shares beside the earlier ones."""
     facts = load_data(page)
@@ -58,6 +59,7 @@ def _show_mix(
     return shown
 
 
+@section
 def data_quality(page: Page) -> Blocks:
     """How complete the period's records are, what is held back, and what was noted."""
     facts = load_data(page)
@@ -129,6 +131,7 @@ def _recorded(jobs: pd.DataFrame, name: str) -> float:
     return float(jobs[name].notna().mean())
 
 
+@section
 def open_jobs(page: Page) -> Blocks:
     """Open ventings of the period, by site."""
     facts = load_data(page)
@@ -146,6 +149,7 @@ def open_jobs(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def ventings(page: Page) -> Blocks:
     """The ventings behind every number of the page."""
     facts = load_data(page)

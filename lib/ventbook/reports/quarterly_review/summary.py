@@ -13,7 +13,7 @@ from ventbook.reports import wording_budget as budget_words
 from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.drifted import say_drifted
 from ventbook.reports.left_out import say_left_out
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.quarterly_review import words
 from ventbook.reports.quarterly_review.causes import cause_sentence, compare_periods_by_cause, lead_picture
@@ -39,6 +39,7 @@ from ventbook.results import Estimate
 from ventbook.statistics import trends
 
 
+@section
 def answer(page: Page) -> Blocks:
     """The first page, whole; a reader who stops here knows what to do."""
     facts = load_data(page)
@@ -288,6 +289,7 @@ def signal_note(facts: ReportData) -> str:
     )
 
 
+@section
 def methods(page: Page) -> Blocks:
     """Folded explanations, one a question a reader may ask."""
     facts = load_data(page)
@@ -355,6 +357,7 @@ def methods(page: Page) -> Blocks:
     return shown
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What these data can't say."""
     facts = load_data(page)

@@ -19,7 +19,7 @@ from ventbook.numerics import is_among
 from ventbook.physics import priming
 from ventbook.reports import first_screen
 from ventbook.reports.groups import split_groups
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.rotations_to_prime import words
 from ventbook.reports.suggestions import suggest_whole
 from ventbook.results import Estimate
@@ -166,6 +166,7 @@ def draw_group_ratios(ax: Axes, frame: pd.DataFrame, *, title: str) -> Axes:
     return ax
 
 
+@section
 def against_expected(page: Page) -> Blocks:
     """Finding rotations_ratio of the page, each venting against its expectation, and every term in a table."""
     now, _ = counted(page)
@@ -239,6 +240,7 @@ def against_expected(page: Page) -> Blocks:
     )
 
 
+@section
 def by_group(page: Page) -> Blocks:
     """Findings rotations_ratio by site, engine type and reason (read in the table), with a figure."""
     now, _ = counted(page)
@@ -274,6 +276,7 @@ def by_group(page: Page) -> Blocks:
     return figured + listed
 
 
+@section
 def does_physics_pay(page: Page) -> Blocks:
     """The fleet's multipliers, and the physics scored on engines left out against two ways that know none."""
     _, every = counted(page)
@@ -389,6 +392,7 @@ def what_to_record(page: Page, history: pd.DataFrame) -> Blocks:
     )
 
 
+@section
 def far_longer(page: Page) -> Blocks:
     """Ventings that took far longer than their lines explain, and what to check first."""
     now, _ = counted(page)
@@ -474,6 +478,7 @@ def _check_first(page: Page, row: dict[Hashable, Any], hand: dict[Hashable, Any]
     return suggest_whole(page, name, threshold=threshold)
 
 
+@section
 def stop_rule(page: Page) -> Blocks:
     """At how many times the expectation to stop and look, and how that fared."""
     rule = check_stops(page)
@@ -495,6 +500,7 @@ def say_rule(rule: priming.StopRule) -> str:
     )
 
 
+@section
 def could_show(page: Page) -> Blocks:
     """Whether ventings given up could have shown pressure by hand at all, at their oil temperature."""
     now, _ = counted(page)
@@ -521,6 +527,7 @@ def could_show(page: Page) -> Blocks:
     )
 
 
+@section
 def answer(page: Page) -> Blocks:
     """Recorded against expected, how many took far longer, and where to stop."""
     now, _ = counted(page)
@@ -554,6 +561,7 @@ def lead_picture(page: Page, rule: priming.StopRule) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How this was worked out."""
     return page.explain(
@@ -574,6 +582,7 @@ def methods(page: Page) -> Blocks:
     )
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What the data can't say."""
     return page.text(

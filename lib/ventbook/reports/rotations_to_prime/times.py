@@ -13,7 +13,7 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.sequence import Blocks
 from ventbook.reports import waiting
-from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.rotations_to_prime.page import counted
 from ventbook.reports.time_to_pressure import list_given_up
 from ventbook.results import Estimate
@@ -51,6 +51,7 @@ def load_data(page: Page) -> ReportData:
     return ReportData(jobs, history, heaping, effects, waiting.find_tier(jobs))
 
 
+@section
 def times(page: Page) -> Blocks:
     """Half and nine of ten within, the share given up, and the curve of the period."""
     facts = load_data(page)
@@ -99,6 +100,7 @@ def share_not_primed(jobs: pd.DataFrame, *, level: float) -> Estimate:
     return rates.venting_share(given_up, cluster=jobs["engine_id"], level=level)
 
 
+@section
 def heaping(page: Page) -> Blocks:
     """Whether counts stop at round numbers, by site, and what is done about it."""
     facts = load_data(page)
@@ -140,6 +142,7 @@ def heaping(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def by_group_times(page: Page) -> Blocks:
     """Half and nine of ten by site, engine type, reason, tank and cooler; findings by site and by engine type."""
     facts = load_data(page)
@@ -154,6 +157,7 @@ def by_group_times(page: Page) -> Blocks:
     return shown
 
 
+@section
 def effects(page: Page) -> Blocks:
     """Adjusted ratios of the rotations counted, over all ventings up to the period's end."""
     facts = load_data(page)
@@ -161,6 +165,7 @@ def effects(page: Page) -> Blocks:
     return page.text(said) + waiting.show_effects(page, facts.effects, WAIT)
 
 
+@section
 def effects_explained(page: Page) -> Blocks:
     """How the adjusted ratios of rotations come about."""
     return page.explain(
@@ -173,6 +178,7 @@ def effects_explained(page: Page) -> Blocks:
     )
 
 
+@section
 def given_up(page: Page) -> Blocks:
     """Ventings given up before pressure showed, and what was recorded about them."""
     facts = load_data(page)

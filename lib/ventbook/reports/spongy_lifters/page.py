@@ -32,7 +32,7 @@ from ventbook.reports.account import (
 from ventbook.reports.alarms import open_alarms, warning_sentences
 from ventbook.reports.first_screen import Row, draw_rows, new_lead
 from ventbook.reports.lifter_gaps.words import CAUSES
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.sensitivity import show_sensitivity
 from ventbook.reports.spongy_lifters import figures as draw
 from ventbook.reports.spongy_lifters import words
@@ -82,6 +82,7 @@ LIMITS_OF_IT = (
 )
 
 
+@section
 def failures_by_cause(page: Page) -> Blocks:
     """The account: every failing venting shared among named causes and what has no name."""
     facts = load_data(page)
@@ -91,6 +92,7 @@ def failures_by_cause(page: Page) -> Blocks:
     )
 
 
+@section
 def all_effects(page: Page) -> Blocks:
     """Every circumstance on all three outcomes, crude beside adjusted and by site; context_effects.csv."""
     facts = load_data(page)
@@ -189,6 +191,7 @@ def _effects_figure(page: Page, facts: ReportData) -> Blocks:
     )
 
 
+@section
 def cannot_tell(page: Page) -> Blocks:
     """The confounding map, and the pairs that these records can't tell apart."""
     facts = load_data(page)
@@ -247,6 +250,7 @@ def cannot_tell(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def case_comparison(page: Page) -> Blocks:
     """What differs between failing ventings and up to four like ones each."""
     facts = load_data(page)
@@ -276,6 +280,7 @@ def case_comparison(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def more_ventings(page: Page) -> Blocks:
     """For what is still open: how many more ventings would settle it, and what could be seen now."""
     facts = load_data(page)
@@ -306,6 +311,7 @@ def more_ventings(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def next_checks(page: Page) -> Blocks:
     """Checks in order of cost: readings that would decide findings, then what would refute each candidate."""
     facts = load_data(page)
@@ -365,6 +371,7 @@ def list_checks(page: Page, facts: ReportData) -> pd.DataFrame:
     return table[["order", "check", "why", "decides", "cost", "effort"]].reset_index(drop=True)
 
 
+@section
 def not_recorded(page: Page) -> Blocks:
     """What was not recorded on the ventings looked at, and what it would have decided."""
     facts = load_data(page)
@@ -415,6 +422,7 @@ def not_recorded(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def findings(page: Page) -> Blocks:
     """Every lifter over the limit: gap, air or leak-down, the mode that fits best, the reading that would decide."""
     facts = load_data(page)
@@ -472,6 +480,7 @@ def findings(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def failure_modes(page: Page) -> Blocks:
     """Which failure modes the findings' records fit, rule out and leave open."""
     facts = load_data(page)
@@ -506,6 +515,7 @@ def failure_modes(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def returning_engines(page: Page) -> Blocks:
     """Engines that come back, with the chance of so many repeats if all engines were alike."""
     facts = load_data(page)
@@ -550,6 +560,7 @@ def returning_engines(page: Page) -> Blocks:
     )  # fmt: skip
 
 
+@section
 def answer(page: Page) -> Blocks:
     """The answer in a few sentences, with the page's own numbers kept as findings."""
     facts = load_data(page)
@@ -651,11 +662,13 @@ def _first_check(page: Page, facts: ReportData) -> Said | None:
     return reading and reading.led_by("What would decide most on these findings:")
 
 
+@section
 def methods(page: Page) -> Blocks:
     """How this was worked out."""
     return page.explain("causes, failure modes and repeats", METHODS)
 
 
+@section
 def limitations(page: Page) -> Blocks:
     """What the data can't say."""
     facts = load_data(page)

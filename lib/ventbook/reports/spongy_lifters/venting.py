@@ -19,7 +19,7 @@ from ventbook.model import conformity
 from ventbook.model.verdicts import is_over
 from ventbook.reports import gauges
 from ventbook.reports.account import venting_sentence
-from ventbook.reports.page import Page
+from ventbook.reports.page import Page, section
 from ventbook.reports.parameters import ParameterError
 from ventbook.reports.runup import run_up_sheet
 from ventbook.reports.spongy_lifters import figures as draw
@@ -50,6 +50,7 @@ WORKING = "Working it out ..."
 AS_OPENED = "The cells below are still those of {scope}: choose in the cell of parameters and run all cells to have the whole page anew."
 
 
+@section
 def one_venting(page: Page) -> Blocks:
     """One venting in full."""
     facts = load_data(page)
@@ -331,8 +332,8 @@ def show_again(page: Page, chosen: dict[str, str]) -> Blocks:
     except ParameterError as error:
         return page.text(str(error))
     shown = page.text()
-    for section in SECTIONS:
-        shown += section(other)
+    for show in SECTIONS:
+        shown += show(other)
     return shown
 
 

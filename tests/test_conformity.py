@@ -509,14 +509,18 @@ def test_not_recorded_is_listed_most_often_first(tables):
 
 
 def test_off_procedure_looks_at_actions_before_the_check_only():
-    clean = check(one_venting())
-    assert conformity.mark_ventings(clean)["off_procedure"].tolist() == [False]
-    outcome = check(one_venting(starts__time_to_pressure_s=9.0, lifter_checks__gap_mm=0.9))
-    assert conformity.mark_ventings(outcome)["off_procedure"].tolist() == [False]
-    short = check(one_venting(starts__first_hold_s=60.0))
-    assert conformity.mark_ventings(short)["off_procedure"].tolist() == [True]
-    unknown = check(one_venting(starts__first_hold_s=None))
-    assert conformity.mark_ventings(unknown)["off_procedure"].isna().tolist() == [True]
+    def off_procedure(**changes):
+        records = one_venting(**changes)
+        lifters = model.build_lifters(records, limits=TRADE)
+        jobs = model.build_ventings(records, limits=TRADE, lifters=lifters)
+        gathered = conformity.gather_readings(records, jobs, lifters, limits=TRADE)
+        judged = conformity.judge_steps(gathered, jobs, limits=TRADE)
+        return conformity.sum_ventings(judged, jobs)["off_procedure"].tolist()
+
+    assert off_procedure() == [False]
+    assert off_procedure(starts__time_to_pressure_s=9.0, lifter_checks__gap_mm=0.9) == [False]
+    assert off_procedure(starts__first_hold_s=60.0) == [True]
+    assert off_procedure(starts__first_hold_s=None) == [pd.NA]
 
 
 def test_open_findings_are_those_of_an_engines_latest_venting(manual):

@@ -32,14 +32,18 @@ def fleet():
     return records, model.build_ventings(records, lifters=lifters), lifters
 
 
-def test_verdicts_in_parts_are_the_whole(fleet):
+def test_sums_step_by_step_are_those_of_the_verdicts(fleet):
     records, jobs, lifters = fleet
     whole = conformity.check_steps(records, jobs, lifters)
-    parts = list(conformity.check_in_parts(records, jobs, lifters, ventings=37))
-    assert len(parts) == -(-len(jobs) // 37)
-    pd.testing.assert_frame_equal(pd.concat(parts, ignore_index=True), whole.reset_index(drop=True))
-    sums = pd.concat([shares.sum_steps(part, by=("site", "quarter")) for part in parts])
-    for site, rows in whole.groupby("site"):
+    gathered = conformity.gather_readings(
+        records, jobs, lifters, limits=lifter_table.choose_limits(records, None)
+    )
+    part = jobs.iloc[37:180]
+    steps = list(conformity.judge_steps(gathered, part, limits=lifter_table.choose_limits(records, None)))
+    mine = whole[is_among(whole["venting_id"], part["venting_id"])].reset_index(drop=True)
+    pd.testing.assert_frame_equal(conformity.lay_table(steps, part), mine)
+    sums = part[["venting_id", "engine_id", "site"]].join(conformity.sum_ventings(steps, part))
+    for site, rows in mine.groupby("site"):
         one = shares.steps_within_share(rows)
         two = shares.share_of_steps(sums[sums["site"] == site], level=0.95)
         assert one == two

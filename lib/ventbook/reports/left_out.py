@@ -15,7 +15,6 @@ import pandas as pd
 from ventbook.document import wording
 from ventbook.document.sequence import Blocks
 from ventbook.model import conformity
-from ventbook.numerics import is_among
 from ventbook.reports.page import Page, once_a_page, section
 from ventbook.reports.parameters import Period
 from ventbook.reports.suggestions import Said, suggest
@@ -69,23 +68,22 @@ def year_of(period: Period) -> Period:
 def count_left_out(page: Page) -> Counted:
     """The period's steps by site and state. The other sites stand beside a page's own where it is about one site."""
     inside = {name: value for name, value in page.filters.items() if name != "site"}
-    jobs, lifters = page.all_jobs, page.all_lifters
+    jobs = page.all_jobs
     for name, value in inside.items():
-        column = "engine_id" if name == "engine" else name
-        jobs, lifters = (f[f[column].eq(value).fillna(False).to_numpy(bool)] for f in (jobs, lifters))
+        jobs = jobs[jobs["engine_id" if name == "engine" else name].eq(value).fillna(False).to_numpy(bool)]
     year = year_of(page.period)
     whole = page.within(jobs, year)
     if whole.empty:
         return Counted(pd.DataFrame(columns=list(CELLS)), ())
     jobs = page.look_at(whole)
-    verdicts = check_kept(page, jobs, page.within(lifters, year))
+    verdicts = check_kept(page, jobs)
     ours = verdicts[(verdicts["date"] >= pd.Timestamp(page.period.start)).to_numpy(bool)]
     if len(jobs) < len(whole):
-        ours = check_kept(page, page.within(whole, page.period), page.within(lifters, page.period))
+        ours = check_kept(page, page.within(whole, page.period))
     cells = rates.count_steps(ours, whole)
-    now = {(row.step, row.site): row for row in page.keep_made(rates.tell_steps, ours, whole) if row.outside}
+    now = {(row.step, row.site): row for row in rates.tell_steps(ours, whole) if row.outside}
     named = []
-    for row in rates.find_left_out(page.keep_made(rates.compare_steps, verdicts, jobs)):
+    for row in rates.find_left_out(rates.compare_steps(verdicts, jobs)):
         if (row.step, row.site) in now and row.site == page.filters.get("site", row.site):
             shares = (
                 rates.share_outside(part, step=row.step, site=row.site, level=page.level)
@@ -98,12 +96,15 @@ def count_left_out(page: Page) -> Counted:
     return Counted(cells.reset_index(drop=True), tuple(order))
 
 
-def check_kept(page: Page, jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """The steps of these ventings, kept for other pages by what is read of them alone."""
-    parts = conformity.take_read(page.records, lifters)
-    lifters = parts.pop("lifters")
-    lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
-    return page.keep_made(conformity.check_steps, parts, jobs, lifters, limits=page.limits)
+@once_a_page
+def gather_readings(page: Page) -> dict[str, pd.DataFrame]:
+    """What is judged of other tables than the ventings' own, of all ventings."""
+    return conformity.gather_readings(page.records, page.all_jobs, page.all_lifters, limits=page.limits)
+
+
+def check_kept(page: Page, jobs: pd.DataFrame) -> pd.DataFrame:
+    """The steps of these ventings against the limits in force."""
+    return conformity.lay_table(conformity.judge_steps(gather_readings(page), jobs, limits=page.limits), jobs)
 
 
 def say_left_out(page: Page) -> list[str]:

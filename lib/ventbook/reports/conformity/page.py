@@ -6,6 +6,8 @@ every step of the period, and as run-up sheets the logged starts that strayed fu
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -24,13 +26,21 @@ from ventbook.reports.closed_findings import say_closed
 from ventbook.reports.conformity import words
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import split_groups
-from ventbook.reports.left_out import check_kept, count_left_out, say_left_out, suggest_left_out
+from ventbook.reports.left_out import (
+    check_kept,
+    count_left_out,
+    gather_readings,
+    say_left_out,
+    suggest_left_out,
+)
 from ventbook.reports.page import INTERVAL, Page, frame_of, once_a_page, section
+from ventbook.reports.parameters import Period
 from ventbook.reports.runup import run_up_sheet, traced_starts
+from ventbook.reports.scope import cut_days
 from ventbook.results import Estimate
 from ventbook.statistics import causes, rates
 from ventbook.statistics.causes import Factor
-from ventbook.statistics.rates.shares import share_of_steps, sum_steps
+from ventbook.statistics.rates.shares import share_of_steps
 from ventbook.tables import evidence
 
 if TYPE_CHECKING:
@@ -55,42 +65,43 @@ MOST = 5
 
 @dataclass(frozen=True)
 class Checked:
-    """What is kept of the verdicts of all ventings: ``open_steps`` (OPEN_STEPS of each engine's latest venting), and of those up to
-    the end of the period ``marks`` (one row a venting) and ``sums`` (steps judged and within, one row a venting).
+    """What is kept of the verdicts of all ventings: ``open_steps`` (OPEN_STEPS of each engine's latest venting), and
+    ``sums``, of each venting up to the end of the period what its steps come to (:func:`conformity.sum_ventings`).
     """
 
     open_steps: pd.DataFrame
-    marks: pd.DataFrame
     sums: pd.DataFrame
 
 
 @once_a_page
 def latest_jobs(page: Page) -> pd.DataFrame:
     """Each engine's latest venting in the snapshot, of those that pass the filters."""
-    jobs = page.keep(page.all_jobs).sort_values(["date", "venting_id"], kind="stable")
-    return jobs.drop_duplicates("engine_id", keep="last")
+    return conformity.find_latest(page.keep(page.all_jobs))
 
 
 @once_a_page
 def check_history(page: Page) -> Checked:
-    """All ventings in the snapshot that pass the filters, some thousands at a time."""
-    jobs, lifters = page.keep(page.all_jobs), page.keep(page.all_lifters)
-    latest, past = latest_jobs(page)["venting_id"], page.history_jobs["venting_id"]
-    kept: list[pd.DataFrame] = []
-    marks: list[pd.DataFrame] = []
-    sums: list[pd.DataFrame] = []
-    for verdicts in conformity.check_in_parts(page.records, jobs, lifters, limits=page.limits):
-        kept.append(verdicts[verdicts["step"].isin(OPEN_STEPS) & is_among(verdicts["venting_id"], latest)])
-        before = verdicts[is_among(verdicts["venting_id"], past)]
-        marks.append(conformity.mark_ventings(before))
-        sums.append(sum_steps(before, by=("site", "quarter")))
-    return Checked(*(pd.concat(parts, ignore_index=True) for parts in (kept, marks, sums)))
+    """All ventings in the snapshot that pass the filters, step by step."""
+    jobs = page.keep(page.all_jobs)
+    latest = is_among(jobs["venting_id"], latest_jobs(page)["venting_id"])
+    kept: list[conformity.Step] = []
+
+    def judge() -> Iterator[conformity.Step]:
+        for step, rows in conformity.judge_steps(gather_readings(page), jobs, limits=page.limits):
+            if step in OPEN_STEPS:
+                kept.append((step, rows[latest[rows["place"]]]))
+            yield step, rows
+
+    sums = jobs[["venting_id", "engine_id", "site", "quarter", "date"]].join(
+        conformity.sum_ventings(judge(), jobs)
+    )
+    return Checked(conformity.lay_table(kept, jobs), cut_days(sums, Period("", dt.date.min, page.period.end)))
 
 
 @once_a_page
 def period_verdicts(page: Page) -> pd.DataFrame:
     """Verdicts of the period's ventings."""
-    return check_kept(page, page.jobs, page.lifters)
+    return check_kept(page, page.jobs)
 
 
 def find_open(page: Page) -> pd.DataFrame:
@@ -203,9 +214,9 @@ def _facts(page: Page) -> Blocks:
 @section
 def with_spongy(page: Page) -> Blocks:
     """Whether ventings with a step outside before the check go with spongy lifters, at like circumstances."""
-    marks = check_history(page).marks
-    jobs = page.history_jobs.merge(marks[["venting_id", "off_procedure"]], on="venting_id", how="left")
-    both = jobs[jobs["off_procedure"].notna() & jobs["failed_first"].notna()]
+    jobs = page.history_jobs.assign(off_procedure=check_history(page).sums["off_procedure"].array)
+    told = jobs["off_procedure"].notna() & jobs["failed_first"].notna()
+    both = jobs.loc[told, ["engine_id", "off_procedure", "failed_first"]]
     off = both["off_procedure"].astype(bool)
     failing = both["failed_first"].astype(bool)
     effect, matters, why = _screen(page.look_at(jobs), level=page.level)

@@ -180,9 +180,7 @@ def procedure(page: Page) -> Blocks:
         if jobs.empty:
             tables.append(pd.DataFrame())
             continue
-        verdicts = check_kept(
-            page, page.within(page.history_jobs, span), page.within(page.history_lifters, span)
-        )
+        verdicts = check_kept(page, page.within(page.history_jobs, span))
         tables.append(conformity.summarise_steps(verdicts))
     now, before = tables
     if now.empty:

@@ -465,22 +465,22 @@ def steps_within_share(verdicts: pd.DataFrame, *, level: float = 0.95) -> Estima
     >>> rates.steps_within_share(steps.assign(engine_id=[*"abcdabcd", "a"]), level=0.95).estimate
     0.875
     """
-    return share_of_steps(sum_steps(verdicts), level=level)
+    return share_of_steps(_sum_steps(verdicts), level=level)
 
 
-def sum_steps(verdicts: pd.DataFrame, *, by: Sequence[str] = ()) -> pd.DataFrame:
-    """Judged steps and those within, one row a venting; ``by`` names further columns of the venting to be kept."""
+def _sum_steps(verdicts: pd.DataFrame) -> pd.DataFrame:
+    """Judged steps and those within, one row a venting."""
     judged = verdicts["verdict"].isin(JUDGED)
     return (
         verdicts.assign(judged=judged, within=verdicts["verdict"].eq("within"))
-        .groupby(["venting_id", "engine_id", *by], sort=False, dropna=not by)[["judged", "within"]]
+        .groupby(["venting_id", "engine_id"], sort=False)[["judged", "within"]]
         .sum()
         .reset_index()
     )
 
 
 def share_of_steps(sums: pd.DataFrame, *, level: float) -> Estimate:
-    """:func:`steps_within_share` of what :func:`sum_steps` gave."""
+    """:func:`steps_within_share` of steps that are counted: ``judged`` and ``within``, one row a venting, and ``engine_id``."""
     sums = sums[sums["judged"] > 0]
     if evidence.tier(ventings=len(sums), findings=0) == "list" and len(sums):
         engines = sums["engine_id"].nunique()

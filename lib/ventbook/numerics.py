@@ -44,14 +44,17 @@ def factorize(ids: Any) -> tuple[Ints, list[Any]]:
 
 
 def find_places(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.intp]:
-    """Row of ``among`` (each id once) that holds each of ``ids``, -1 where none does."""
-    codes, labels = pd.factorize(ids)
-    return np.append(pd.Index(among).get_indexer(pd.Index(labels)), -1)[codes]
+    """Row of ``among`` that holds each of ``ids`` (the last of several), -1 where none does and for a missing id."""
+    codes, distinct = pd.factorize(pd.concat([among, ids], ignore_index=True))
+    place = np.full(len(distinct) + 1, -1)
+    place[codes[: len(among)]] = np.arange(len(among))
+    place[-1] = -1  # the code of a missing id
+    return place[codes[len(among) :]]
 
 
 def is_among(ids: pd.Series, among: pd.Series) -> npt.NDArray[np.bool_]:
     """Which of ``ids`` stand in ``among`` too; a missing id never does. For long columns of text, where ``isin`` takes ten times as long."""
-    return find_places(ids, among.drop_duplicates()) >= 0
+    return find_places(ids, among) >= 0
 
 
 def thin_engines(jobs: pd.DataFrame, *, most: int) -> pd.DataFrame:

@@ -255,7 +255,7 @@ class _Model:
             log_p = log_likelihood(self.low, self.high, np.full(len(self.low), mu), sigma)
             with np.errstate(divide="ignore"):
                 weight, now = self._weigh(np.log(share) + np.maximum(log_p, -1e4))
-            mean, square = _inside((self.low - mu) / sigma, (self.high - mu) / sigma)
+            mean, square = _inside((self.low - mu) / sigma, (self.high - mu) / sigma, log_p)
             moved = 0.0
             if not hold:
                 moved = sigma * float(weight @ mean) / self.jobs
@@ -322,18 +322,17 @@ class _Model:
         """By how much engines' jobs going together widens the variance of the ratio, at least 1."""
         log_p = log_likelihood(self.low, self.high, np.full(len(self.low), top.mu), top.sigma)
         weight, _ = self._weigh(np.log(top.share) + np.maximum(log_p, -1e4))
-        mean, _ = _inside((self.low - top.mu) / top.sigma, (self.high - top.mu) / top.sigma)
+        mean, _ = _inside((self.low - top.mu) / top.sigma, (self.high - top.mu) / top.sigma, log_p)
         score = np.bincount(self.job, weights=weight * mean, minlength=self.jobs)
         sums, alone = np.bincount(cluster, weights=score), float(score @ score)
         engines = np.count_nonzero(np.bincount(cluster))
         return max(float(sums @ sums) / alone * engines / (engines - 1), 1.0) if alone > 0 else 1.0
 
 
-def _inside(a: Floats, b: Floats) -> tuple[Floats, Floats]:
-    """Mean and mean square of a standard normal inside (a, b]."""
+def _inside(a: Floats, b: Floats, log_mass: Floats) -> tuple[Floats, Floats]:
+    """Mean and mean square of a standard normal inside (a, b], whose log probability is ``log_mass``."""
     flip = a > 0
     lower, upper = np.where(flip, -b, a), np.where(flip, -a, b)
-    log_mass = log_likelihood(lower, upper, np.zeros_like(lower), 1.0)
 
     def density(z: Floats) -> Floats:
         finite = np.where(np.isfinite(z), z, 0.0)

@@ -48,9 +48,21 @@ class SiteStep:
     blank: int
     others_outside: int
     others_judged: int
-    p: float
     zero: bool
     states: tuple[StateCount, ...]
+
+    @property
+    def p(self) -> float:
+        """The exact chance that so many or more of the jobs outside would lie at the site, in each state the number outside given
+        (Fisher within the states, their sum over them as in Mantel and Haenszel's test).
+        """
+        law, least = np.ones(1), 0
+        for s in sorted(self.states, key=lambda s: s.state):
+            bad, jobs = s.outside + s.others_outside, s.judged + s.others_judged
+            low, high = max(0, bad - s.others_judged), min(bad, s.judged)
+            law = np.convolve(law, stats.hypergeom.pmf(np.arange(low, high + 1), jobs, bad, s.judged))
+            least += low
+        return float(min(1.0, law[self.outside - least :].sum()))
 
 
 def name_states(jobs: pd.DataFrame) -> pd.Series:
@@ -200,8 +212,7 @@ def tell_steps(verdicts: pd.DataFrame, jobs: pd.DataFrame) -> list[SiteStep]:
     Returns
     -------
     list of SiteStep
-        However few its jobs. ``p`` is the exact chance that so many or more of the jobs outside would lie at the site, in each state
-        the number outside given (Fisher within the states, their sum over them as in Mantel and Haenszel's test).
+        However few its jobs.
 
     Examples
     --------
@@ -230,7 +241,7 @@ def tell_steps(verdicts: pd.DataFrame, jobs: pd.DataFrame) -> list[SiteStep]:
         for name in ("outside", "judged"):
             sums[f"others_{name}"] = int(whole[name].sum()) - sums[name]
         zero = not bool(mine["other"].any())
-        found.append(SiteStep(str(step), str(site), **sums, p=_chance(own), zero=zero, states=tuple(states)))
+        found.append(SiteStep(str(step), str(site), **sums, zero=zero, states=tuple(states)))
     return found
 
 
@@ -264,17 +275,6 @@ def share_outside(verdicts: pd.DataFrame, *, step: str, site: str, level: float 
     rows = _list_rows(verdicts[asked.to_numpy(bool)])
     mine = rows[rows["judged"]]
     return venting_share(mine["outside"], cluster=mine["engine_id"], level=level)
-
-
-def _chance(cells: pd.DataFrame) -> float:
-    """Chance of as many outside at the site or more, those outside in each state dealt out at random."""
-    law, least, most = np.ones(1), 0, 0
-    for row in cells.to_dict("records"):
-        bad, jobs = row["outside"] + row["others_outside"], row["judged"] + row["others_judged"]
-        low, high = max(0, bad - row["others_judged"]), min(bad, row["judged"])
-        law = np.convolve(law, stats.hypergeom.pmf(np.arange(low, high + 1), jobs, bad, row["judged"]))
-        least, most = least + low, most + high
-    return float(min(1.0, law[int(cells["outside"].sum()) - least :].sum()))
 
 
 def find_left_out(found: list[SiteStep]) -> list[SiteStep]:

@@ -33,6 +33,7 @@ FEW_BEYOND = 15.0
 MOST_CELLS = 1200
 #: More distinct readings than this have their ends moved to the nearest of 2000 quantiles of all ends first.
 MOST_READINGS = 20_000
+BLOCK = 256  # readings held against all cells at once
 
 
 @dataclass(frozen=True)
@@ -148,43 +149,47 @@ def spread_readings(readings: Readings) -> SpreadEstimate:
     right = np.concatenate([ends[1:], points])
     order = np.lexsort((left, right))
     left, right = left[order], right[order]
-    width = np.where(high > low, high - low, 1.0)
-    width = np.where(ended, width, 1.0)
-    overlap = np.minimum(high[:, None], right[None, :]) - np.maximum(low[:, None], left[None, :])
-    interval = (ended & (high > low))[:, None]
-    inside = np.where(interval, np.maximum(overlap, 0.0) / width[:, None], 0.0)
-    exact = (ended & (high == low))[:, None] & (left == right)[None, :] & (high[:, None] == right[None, :])
-    inside = inside + exact
-    before = np.cumsum(inside, axis=1) - inside
-    present = np.where(ended[:, None], 1.0 - before, (low[:, None] >= right[None, :]).astype(float))
-    events, at_risk = weight @ inside, weight @ present
+    events, at_risk = np.zeros(left.size), np.zeros(left.size)
+    blocks = [slice(begin, begin + BLOCK) for begin in range(0, low.size, BLOCK)]
+    for rows in blocks:
+        inside, present = _share_out(low[rows], high[rows], left, right)
+        events += weight[rows] @ inside
+        at_risk += weight[rows] @ present
     with np.errstate(divide="ignore", invalid="ignore"):
         hazard = np.where(at_risk > 0, np.minimum(events / at_risk, 1.0), 0.0)
     survival = np.cumprod(1.0 - hazard)
     keep = events > 1e-12
     survival = np.where(survival < 1e-12, 0.0, survival)
     levels = np.concatenate([[0.0], 1.0 - survival[keep]])
-    left, right, inside, events = left[keep], right[keep], inside[:, keep], events[keep]
-    present, at_risk = present[:, keep], at_risk[keep]
+    left_kept, right_kept, events, at_risk = left[keep], right[keep], events[keep], at_risk[keep]
     if levels[-1] < 1.0:  # what was never seen to end lies beyond the last reading
         levels = np.append(levels, 1.0)
-        left, right = np.append(left, ends[-1]), np.append(right, np.inf)
-        inside = np.column_stack([inside, np.zeros(low.size)])
-        present = np.column_stack([present, np.zeros(low.size)])
-        events, at_risk = np.append(events, 0.0), np.append(at_risk, 0.0)
-    on_levels = _influence(inside, present, events, at_risk, 1.0 - levels[1:], np.isfinite(right))
+        left_kept, right_kept = np.append(left_kept, ends[-1]), np.append(right_kept, np.inf)
+    on_levels = np.zeros((low.size, levels.size))
+    for rows in blocks:
+        inside, present = _share_out(low[rows], high[rows], left, right)
+        pull = _influence(inside[:, keep], present[:, keep], events, at_risk)
+        on_levels[rows, 1 : 1 + events.size] = pull * (1.0 - levels[1 : 1 + events.size])
+    left, right = left_kept, right_kept
     kind = "product-limit with narrow readings spread evenly"
     return SpreadEstimate(left, right, levels, on_levels, readings, kind)
 
 
-def _influence(
-    inside: Floats, present: Floats, events: Floats, at_risk: Floats, survival: Floats, finite: np.ndarray
-) -> Floats:
-    """Influence of one unit of each distinct reading on the levels: see the module's text."""
-    events, at_risk = events[finite], at_risk[finite]
+def _share_out(low: Floats, high: Floats, left: Floats, right: Floats) -> tuple[Floats, Floats]:
+    """The share of each reading (rows) inside each cell (columns), and that still waiting before it."""
+    ended = np.isfinite(high)
+    width = np.where(ended & (high > low), high - low, 1.0)
+    overlap = np.minimum(high[:, None], right[None, :]) - np.maximum(low[:, None], left[None, :])
+    interval = (ended & (high > low))[:, None]
+    inside = np.where(interval, np.maximum(overlap, 0.0) / width[:, None], 0.0)
+    inside += (ended & (high == low))[:, None] & (left == right)[None, :] & (high[:, None] == right[None, :])
+    before = np.cumsum(inside, axis=1) - inside
+    present = np.where(ended[:, None], 1.0 - before, (low[:, None] >= right[None, :]).astype(float))
+    return inside, present
+
+
+def _influence(inside: Floats, present: Floats, events: Floats, at_risk: Floats) -> Floats:
+    """Influence of one unit of each distinct reading on minus log S after each cell: see the module's text."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        pull = (inside[:, finite] - events / at_risk * present[:, finite]) / (at_risk - events)
-    pull = np.where(at_risk > events * (1 + 1e-12), pull, 0.0)
-    found = np.zeros((inside.shape[0], survival.size + 1))
-    found[:, 1 : 1 + int(finite.sum())] = np.cumsum(pull, axis=1) * survival[finite]
-    return found
+        pull = (inside - events / at_risk * present) / (at_risk - events)
+    return np.cumsum(np.where(at_risk > events * (1 + 1e-12), pull, 0.0), axis=1)

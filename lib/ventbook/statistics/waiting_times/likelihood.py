@@ -29,6 +29,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import numpy.typing as npt
 from scipy.linalg import LinAlgError, cho_factor, cho_solve
 from scipy.special import expit, log_ndtr, ndtri, stdtrit
 
@@ -290,8 +291,7 @@ def _evaluate_intervals(
     z_high = np.where(open_right, 700.0, omega * stop - line)
     # the difference is taken in the tail where it keeps its digits
     right = z_low > 0
-    near = np.where(right, shape.log_above(z_low), shape.log_below(z_high))
-    far = np.where(right, shape.log_above(z_high), shape.log_below(z_low))
+    near, far = _tails(shape, right, z_low, z_high), _tails(shape, right, z_high, z_low)
     log_p = near + np.log(-np.expm1(np.minimum(far - near, -1e-300)))
     f_high, g_high, _ = shape.density(z_high)
     f_low, g_low, _ = shape.density(z_low)
@@ -304,6 +304,14 @@ def _evaluate_intervals(
     bend_y = stop * high_slope - y_low * low_slope - slope * slope_y
     bend_yy = stop**2 * high_slope - y_low**2 * low_slope - slope_y**2
     return log_p, slope, slope_y, bend, bend_y, bend_yy
+
+
+def _tails(shape: Shape, right: npt.NDArray[np.bool_], above: Floats, below: Floats) -> Floats:
+    """Log of what lies over ``above`` on the ``right``, under ``below`` elsewhere."""
+    found = np.empty(right.shape)
+    found[right] = shape.log_above(above[right])
+    found[~right] = shape.log_below(below[~right])
+    return found
 
 
 def _evaluate_stepped(

@@ -42,6 +42,12 @@ def t_interval(estimate: float, variance: float, groups: int, level: float) -> t
     return estimate - half, estimate + half
 
 
+def select_ratio_columns(jobs: pd.DataFrame) -> pd.DataFrame:
+    """The columns of ventings that a ratio of recorded to expected rotations and its scatter are told from."""
+    told = {"engine_id", "engine_type", "site", "rotations_low", "rotations_high"}
+    return jobs[[name for name in jobs.columns if name in told or name.startswith("expected_")]]
+
+
 def usable_counts(jobs: pd.DataFrame) -> pd.DataFrame:
     """Ventings with a count and an expectation, in logs.
 
@@ -124,7 +130,7 @@ def estimate_ratio(jobs: pd.DataFrame, *, level: float = 0.95) -> Estimate:
     >>> ratio.state, bool(ratio.low < ratio.estimate < ratio.high)
     ('estimated', True)
     """
-    used = usable_counts(jobs)
+    used = usable_counts(select_ratio_columns(jobs))
     engines = int(used["engine_id"].nunique())
     shown = int(np.isfinite(used["_high"]).sum())
     size = {"level": level, "unit": "ratio", "n": len(used), "clusters": engines}
@@ -289,7 +295,7 @@ def measure_scale(jobs: pd.DataFrame) -> RatioScale:
     >>> scale.known, bool(0.05 <= scale.scatter < 0.5)
     (True, True)
     """
-    every = _settle_blanks(usable_counts(jobs))
+    every = _settle_blanks(usable_counts(select_ratio_columns(jobs)))
     shown = np.isfinite(every["_high"].to_numpy())
     engines = every.loc[shown, "engine_id"].nunique()
     unknown = RatioScale({}, 0.0, USUAL_SCATTER, int(shown.sum()), engines, known=False)
@@ -408,14 +414,19 @@ def find_long(jobs: pd.DataFrame, scale: RatioScale, *, chance: float = 0.01) ->
     >>> bool((long["chance"] < 0.01).all() and (long["ratio_least"] > long["ratio_usual_most"]).all())
     True
     """
-    used = usable_counts(jobs)
+    used = usable_counts(select_ratio_columns(jobs))
     z = scale.standardise(used, used["_low"].to_numpy()) / scale.wider
     most = np.exp(scale.reach(used, stats.norm.isf(chance) * scale.wider) - used["_expected"].to_numpy())
-    found = jobs.loc[used.index].assign(
-        ratio_least=np.exp(used["_low"] - used["_expected"]), ratio_usual_most=most, chance=stats.norm.sf(z)
+    found = pd.DataFrame(
+        {
+            "ratio_least": np.exp(used["_low"] - used["_expected"]),
+            "ratio_usual_most": most,
+            "chance": stats.norm.sf(z),
+        },
+        used.index,
     )
     found = found[found["chance"] < chance]
-    return found.sort_values(["chance", "venting_id"], kind="stable")
+    return jobs.loc[found.index].assign(**found).sort_values(["chance", "venting_id"], kind="stable")
 
 
 @dataclass(frozen=True)
@@ -467,7 +478,7 @@ def check_stop_rule(jobs: pd.DataFrame, *, share: float, scale: RatioScale | Non
     (True, True)
     """
     scale = measure_scale(jobs) if scale is None else scale
-    used = usable_counts(jobs)
+    used = usable_counts(select_ratio_columns(jobs))
     stop = pd.Series(scale.reach(used, scale.place(share)), index=used.index)
     middle = np.log((np.exp(used["_low"]) + np.exp(used["_high"])) / 2.0)
     held = (middle <= stop).to_numpy()

@@ -15,8 +15,8 @@ import pandas as pd
 from ventbook.document import plotting, wording
 from ventbook.document.plotting import COLORS, MARKERS
 from ventbook.document.sequence import Blocks
-from ventbook.numerics import is_among
 from ventbook.physics import priming
+from ventbook.physics.priming.ratio import select_ratio_columns
 from ventbook.reports import first_screen
 from ventbook.reports.groups import split_groups
 from ventbook.reports.page import Page, once_a_page, section
@@ -57,8 +57,7 @@ FEWEST = 10
 def counted(page: Page) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Ventings of the period, and all up to its end, with heaped counts widened to what they say (by site)."""
     history = widen_counts(page.history_jobs)
-    inside = is_among(history["venting_id"], page.jobs["venting_id"])
-    return history[inside].reset_index(drop=True), history
+    return page.within(history, page.period), history
 
 
 @once_a_page
@@ -101,7 +100,7 @@ def widen_counts(jobs: pd.DataFrame) -> pd.DataFrame:
 
 def tier_of(now: pd.DataFrame, groups: list[int] | None = None) -> str:
     """The evidence tier of a statement on these ventings' rotations."""
-    n = len(priming.usable_counts(now))
+    n = len(priming.usable_counts(select_ratio_columns(now)))
     return evidence.tier(ventings=n, findings=n, groups=groups)
 
 
@@ -177,7 +176,7 @@ def against_expected(page: Page) -> Blocks:
         tier=tier_of(now),
         sentence=words.ratio_sentence(ratio, f"of {page.period.label}"),
     )
-    used = priming.usable_counts(now)
+    used = priming.usable_counts(select_ratio_columns(now).assign(rotations_crank=now["rotations_crank"]))
     scale = measure_history(page)
     given_up = ~np.isfinite(used["_high"].to_numpy())
     if len(used):
@@ -244,6 +243,7 @@ def against_expected(page: Page) -> Blocks:
 def by_group(page: Page) -> Blocks:
     """Findings rotations_ratio by site, engine type and reason (read in the table), with a figure."""
     now, _ = counted(page)
+    now = select_ratio_columns(now).assign(reason=now["reason"])
     rows = []
     for group in split_groups(now):
         ratio = priming.estimate_ratio(page.look_at(group.rows), level=page.level)
@@ -422,8 +422,8 @@ def far_longer(page: Page) -> Blocks:
 
 
 def _say_long(now: pd.DataFrame, found: pd.DataFrame) -> str:
-    usable = priming.usable_counts(now)
-    ratios = usable["rotations_ratio"].dropna()
+    usable = priming.usable_counts(select_ratio_columns(now))
+    ratios = now.loc[usable.index, "rotations_ratio"].dropna()
     return words.long_sentence(len(found), len(usable), float(ratios.max()) if len(ratios) else None)
 
 

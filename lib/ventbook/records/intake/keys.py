@@ -235,13 +235,19 @@ def compare_with_store(loaded: Loaded, alive: Mask, earlier: Earlier) -> tuple[M
     duplicate = np.zeros(loaded.count, dtype=bool)
     corrected = np.zeros(loaded.count, dtype=bool)
     key = loaded.table.key
-    stored = earlier(key) if alive.any() else None
-    if stored is None or not stored.num_rows:
+    first = earlier(key[:1]) if alive.any() else None
+    if first is None or not first.num_rows:
         return duplicate, corrected
+    mine = loaded.rows.column(key[0])
+    shared = pc.indices_nonzero(pc.is_in(first.column(key[0]), value_set=mine.combine_chunks()))
+    stored = earlier(key) if len(shared) else None
+    if stored is None:
+        return duplicate, corrected
+    stored = stored.take(shared)  # of a large store next to nothing
     both = pa.concat_tables([stored, loaded.rows.select(list(key))])
     codes = number_keys(both, key)
     position = np.full(int(codes.max()) + 1, -1, dtype=np.int64)
-    position[codes[: stored.num_rows]] = np.arange(stored.num_rows)
+    position[codes[: stored.num_rows]] = shared
     match = position[codes[stored.num_rows :]]
     rows = np.flatnonzero(alive & (match >= 0))
     if not len(rows):

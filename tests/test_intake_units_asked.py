@@ -6,11 +6,14 @@ Factors are exact (NIST SP 811, appendix B): 1 psi = 6894.757 Pa, 1 in = 25.4 mm
 import datetime as dt
 
 import numpy as np
+import pyarrow as pa
 import pytest
 
 from ventbook.errors import InputError
 from ventbook.records import intake, readers
 from ventbook.records import store as stores
+from ventbook.records.intake.columns import find_recent
+from ventbook.records.intake.context import thresholds
 
 TODAY = dt.date(2026, 10, 1)
 HEAD = "venting_id,engine_id,date,site,reason,rotations,rotations_counted_at,pressure_shown"
@@ -219,3 +222,20 @@ def test_a_median_told_by_counting_is_the_one_told_by_sorting():
         for _ in range(300):
             values, (low, high) = rng.integers(0, 6, n) / 2, np.sort(rng.integers(0, 6, 2) / 2)
             assert is_middle_within(values, (low, high)) == (low <= np.median(values) <= high)
+
+
+@pytest.mark.parametrize(
+    ("most_rows", "min_files", "expected"),
+    [(1, 1, {9}), (2, 1, {9}), (3, 1, {4, 9}), (1, 3, {2, 4, 9}), (99, 1, {1, 2, 4, 9})],
+)
+def test_the_past_is_that_of_the_newest_intakes_each_whole(monkeypatch, most_rows, min_files, expected):
+    monkeypatch.setitem(thresholds()["past"], "most_rows", most_rows)
+    monkeypatch.setitem(thresholds()["past"], "min_files", min_files)
+    intakes, files = [4, 1, 9, 2, 4, 9, 1, 2], list("abcdefaa")
+    recent = find_recent(pa.table({"_intake": intakes, "_file": files}))
+    rows = recent.rows.to_pylist()
+    assert rows == [row for row, intake in enumerate(intakes) if intake in expected]
+    told = {(intakes[row], files[row]): code for row, code in zip(rows, recent.files, strict=True)}
+    assert len(set(told.values())) == len(told)
+    empty = find_recent(pa.table({"_intake": pa.array([], pa.int64()), "_file": pa.array([], pa.string())}))
+    assert len(empty.rows) == len(empty.files) == 0

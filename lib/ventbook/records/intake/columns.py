@@ -8,6 +8,7 @@ with a question where only habit speaks. The answer is the unit itself or ``unit
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -30,7 +31,7 @@ def check_columns(loaded: Loaded, earlier: Earlier) -> None:
     """
     pasts: dict[str, Past | None] = {}
     book = earlier(BOOK)
-    files = None if book is None else number_keys(book, BOOK)
+    recent = None if book is None else find_recent(book)
     for number, sheet in enumerate(loaded.sheets):
         own = np.flatnonzero((loaded.source == number) & ~loaded.rerun)
         for column in loaded.table.columns:
@@ -45,7 +46,7 @@ def check_columns(loaded: Loaded, earlier: Earlier) -> None:
             if len(values) < thresholds()["column_unit"]["min_values"]:
                 continue
             if column.name not in pasts:
-                pasts[column.name] = read_past(column, earlier, files)
+                pasts[column.name] = read_past(column, earlier, recent)
             unit = loaded.units[number].get(column.name) or column.unit
             past = pasts[column.name]
             picked = len(filled) < thresholds()["past"]["min_share"] * len(own)
@@ -84,16 +85,36 @@ class Past:
     files: Band | None = None
 
 
-def read_past(column: Column, earlier: Earlier, files: np.ndarray | None) -> Past | None:
-    """The past of a column, None where too little is on record; ``files`` tells apart the files that the rows came in. Of what
-    can't be negative, zeros say nothing of the unit.
+class Recent(NamedTuple):
+    """Rows of a table of the store that came last, and for each a whole number that tells its file apart."""
+
+    rows: pa.Array
+    files: np.ndarray
+
+
+def find_recent(book: pa.Table) -> Recent:
+    """The rows of the newest intakes, at least ``min_files`` of them and ``most_rows`` rows, each whole; ``book`` has the columns
+    BOOK.
+    """
+    rules, intakes = thresholds()["past"], book.column("_intake").to_numpy()
+    counts = np.bincount(intakes)
+    newest = np.flatnonzero(counts)[::-1]
+    filled = 1 + int(np.searchsorted(np.cumsum(counts[newest]), rules["most_rows"]))
+    rows = pa.array(np.flatnonzero(np.isin(intakes, newest[: max(filled, rules["min_files"])])))
+    return Recent(rows, number_keys(book.take(rows), BOOK))
+
+
+def read_past(column: Column, earlier: Earlier, recent: Recent | None) -> Past | None:
+    """The past of a column by its ``recent`` rows, None where too little is on record. Of what can't be negative, zeros say
+    nothing of the unit.
     """
     rules = thresholds()["past"]
     signed = float(column.low or 0) < 0 and column.dimension != "temperature"  # near 0 in any unit
-    stored = None if files is None or signed else earlier([column.stored])
-    if stored is None or files is None:
+    stored = None if recent is None or signed else earlier([column.stored])
+    if stored is None or recent is None:
         return None
-    values = np.asarray(stored.column(column.stored).to_numpy(), dtype=float)
+    files = recent.files
+    values = np.asarray(stored.column(column.stored).take(recent.rows).to_numpy(), dtype=float)
     told = speaks(values, column)
     if told.sum() < rules["min_values"]:
         return None

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 import urllib.parse
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -90,24 +91,25 @@ def write_exports(
     )
     document = make_document(blocks, closing, comments=comments)
     stamp = stamp_line(closing.stamp)
-    on_step("HTML", 0.9)
-    page = report_html(document, scope=closing.scope, stamp=stamp)
-    (folder / "report.html").write_text(page, encoding="utf-8", newline="")
-    on_step("workbook", 0.93)
-    cautions: Sequence[str] = [
-        text for block in blocks if isinstance(block, Cautions) for text in block.texts
-    ]
-    pairs = [pair for block in blocks if isinstance(block, Pairs) for pair in block.rows]
-    write_workbook(folder / "tables.xlsx", closing, findings=findings, cautions=cautions, pairs=pairs)
-    on_step("PDF", 0.95)
-    return write_pdf(
-        folder / "report.pdf",
-        document,
-        scope=closing.scope,
-        stamp=stamp,
-        day=closing.stamp["today"],
-        paper=paper,
-    )
+    on_step("PDF, HTML and workbook", 0.9)
+    with ThreadPoolExecutor(1) as apart:  # the PDF is set without the interpreter's lock
+        pdf = apart.submit(
+            write_pdf,
+            folder / "report.pdf",
+            document,
+            scope=closing.scope,
+            stamp=stamp,
+            day=closing.stamp["today"],
+            paper=paper,
+        )
+        page = report_html(document, scope=closing.scope, stamp=stamp)
+        (folder / "report.html").write_text(page, encoding="utf-8", newline="")
+        cautions: Sequence[str] = [
+            text for block in blocks if isinstance(block, Cautions) for text in block.texts
+        ]
+        pairs = [pair for block in blocks if isinstance(block, Pairs) for pair in block.rows]
+        write_workbook(folder / "tables.xlsx", closing, findings=findings, cautions=cautions, pairs=pairs)
+        return pdf.result()
 
 
 def read_finished(notebook: Path) -> tuple[Blocks, Closing]:

@@ -22,6 +22,7 @@ from jupyter_client.kernelspec import KernelSpec
 from jupyter_client.manager import AsyncKernelManager
 from jupyter_client.provisioning import LocalProvisioner
 
+from ventbook.run.lean import load_kernel
 from ventbook.shipped import IN_CHECKOUT, NOTEBOOKS
 
 CAN_FORK = sys.platform.startswith("linux")
@@ -90,14 +91,12 @@ def fork_kernel(connection_file: Path) -> ForkedProcess:
 
 def _serve(connection_file: Path) -> None:
     """Runs a kernel on the given connection file, in this process, until it is told to stop."""
-    from ipykernel.kernelapp import IPKernelApp
-
     parent = os.getppid()
     while not _is_complete(connection_file):
         if os.getppid() != parent:
             return
         time.sleep(WAIT_S)
-    app = IPKernelApp.instance()
+    app = load_kernel().instance()
     quiet = [
         f"--IPKernelApp.parent_handle={parent}",
         "--HistoryManager.enabled=False",

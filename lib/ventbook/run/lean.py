@@ -1,12 +1,14 @@
 """The notebook tools, loaded without packages that they bring, that take long to load and that nothing here uses.
 
 ``rfc3987_syntax`` builds a grammar of web addresses at import, a second of processor time, for a check of JSON schemas
-that notebooks don't ask for; ``boto3`` is a client of a storage service that no report reads.
+that notebooks don't ask for; ``boto3`` is a client of a storage service that no report reads; a kernel loads ``debugpy`` for
+those who stop in its cells, and the plotting library its axes of three dimensions.
 """
 
 from __future__ import annotations
 
 import sys
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -38,3 +40,20 @@ def load_papermill() -> Any:
     with left_out(*UNUSED):
         import papermill
     return papermill
+
+
+def load_kernel() -> Any:
+    """The application that runs a kernel, without a debugger."""
+    with left_out("debugpy"):
+        import ipykernel.debugger
+        import ipykernel.kernelapp
+    return ipykernel.kernelapp.IPKernelApp
+
+
+def load_matplotlib() -> Any:
+    """The package matplotlib with what draws SVG, for flat pictures."""
+    with left_out("mpl_toolkits.mplot3d"), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Unable to import Axes3D")
+        import matplotlib.backends.backend_svg
+        import matplotlib.figure
+    return matplotlib

@@ -9,11 +9,8 @@ import importlib.util
 from collections.abc import Sequence
 
 import deltalake
-import ipykernel.kernelapp
 import latex2mathml.converter
 import markdown_it
-import matplotlib.backends.backend_svg
-import matplotlib.figure
 import numpy
 import pandas
 import pyarrow.compute
@@ -33,16 +30,14 @@ from ventbook import tables
 from ventbook.document import plotting
 from ventbook.document.typst import quote, text_width
 from ventbook.reports.kept import library_hash
-from ventbook.run.lean import load_papermill
+from ventbook.reports.scope import package_versions
+from ventbook.run.lean import load_kernel, load_matplotlib, load_papermill
 from ventbook.tables import units
 
 LOADED = (
     deltalake,
-    ipykernel.kernelapp,
     latex2mathml.converter,
     markdown_it,
-    matplotlib.backends.backend_svg,
-    matplotlib.figure,
     numpy,
     pandas,
     pyarrow.compute,
@@ -58,7 +53,7 @@ LOADED = (
     ventbook.run.export,
     ventbook.run.worker,
 )
-load_papermill()
+load_matplotlib(), load_papermill(), load_kernel()
 quote("°")
 text_width("0"), text_width("0", bold=True)
 figure, axes = plotting.new_figure()
@@ -67,7 +62,7 @@ plotting.svg_bytes(figure)
 tables.record_tables()
 tables.load_limits()
 units.convert(1.0, "mm", "in")
-library_hash()
+library_hash(), package_versions()
 
 
 def load_rooms(names: Sequence[str]) -> None:

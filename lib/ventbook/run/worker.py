@@ -59,13 +59,12 @@ def make_report(job: Job, on_step: OnStep) -> None:
         find_place(job.parameters["store"])
     )  # before the kernel is forked, which is killed in the end
     os.chdir(job.work)
-    run_notebook(job, on_step)
+    notebook = run_notebook(job, on_step)
     from ventbook.run.export import write_exports
     from ventbook.run.notebook import list_warnings, tidy_notebook
     from ventbook.run.stamp import write_run
 
     halfway, nbformat = time.perf_counter(), load_nbformat()
-    notebook = nbformat.read(job.work / "report.ipynb", as_version=4)
     warned = list_warnings(notebook)
     blocks = read_blocks(notebook)
     closing = find_closing(blocks)
@@ -90,20 +89,20 @@ def _check_handed_on(job: Job, closing: Closing) -> None:
         raise ReportError(f"notebook {job.notebook.name} does not hand on {', '.join(lost)} to its page")
 
 
-def run_notebook(job: Job, on_step: OnStep) -> None:
-    """Runs the notebook cell by cell into ``report.ipynb``."""
+def run_notebook(job: Job, on_step: OnStep) -> Any:
+    """Runs the notebook cell by cell into ``report.ipynb``; returns it as executed."""
     with tempfile.TemporaryDirectory(prefix="vb-") as folder:
         connection = Path(folder) / CONNECTION
         forked = kernels.fork_kernel(connection) if kernels.CAN_FORK else None
         try:
-            _run_cells(job, on_step, forked, connection)
+            return _run_cells(job, on_step, forked, connection)
         finally:
             if forked is not None:
                 forked.kill()
                 forked.wait(timeout=10)
 
 
-def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, connection: Path) -> None:
+def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, connection: Path) -> Any:
     nbformat, papermill = load_nbformat(), load_papermill()
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
@@ -137,7 +136,7 @@ def _run_cells(job: Job, on_step: OnStep, forked: kernels.ForkedProcess | None, 
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            papermill.execute_notebook(
+            return papermill.execute_notebook(
                 source,
                 "report.ipynb",
                 parameters=dict(job.parameters),

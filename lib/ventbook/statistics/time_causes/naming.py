@@ -33,6 +33,7 @@ from ventbook.statistics.waiting_times.design import Column, Design
 from ventbook.statistics.waiting_times.likelihood import (
     MANY_CLUSTERS,
     SHAPES,
+    Patterns,
     Terms,
     evaluate_rows,
     invert,
@@ -131,11 +132,23 @@ def chance_of_any(statistic: Floats, maxima: Floats) -> Floats:
 
 @dataclass(frozen=True)
 class Null:
-    """A fit on some columns: log-likelihood and the terms of every row; what scores are taken under."""
+    """A fit on an intercept and some columns, and the terms of every row: what scores are taken under."""
 
     value: float
-    columns: Floats
-    terms: Terms
+    theta: Floats
+    given: Sequence[Floats]
+    waits: Waits = field(repr=False)
+
+    @cached_property
+    def columns(self) -> Floats:
+        return np.column_stack([np.ones(self.waits.low.size), *self.given])
+
+    @cached_property
+    def terms(self) -> Terms:
+        rows = self.waits.order(self.columns)
+        found = evaluate_rows(SHAPES[self.waits.distribution], self.theta, rows, 0, self.waits.low.size)
+        back = np.argsort(rows.order)
+        return Terms(*(getattr(found, name)[back] for name in Terms.__dataclass_fields__))
 
     @cached_property
     def information(self) -> Floats:
@@ -206,20 +219,14 @@ class Waits:
     def fit(self, key: tuple[Any, ...], columns: Sequence[Floats]) -> Null | None:
         """The fit on an intercept and ``columns``; None where it finds no optimum."""
         if key not in self.kept:
-            self.kept[key] = self._fit(columns)
+            rows = self.order(np.column_stack([np.ones(self.low.size), *columns]))
+            found = maximise(SHAPES[self.distribution], rows, start_at(rows), tolerance=1e-9)
+            self.kept[key] = Null(found.value, found.theta, columns, self) if found.converged else None
         return self.kept[key]
 
-    def _fit(self, columns: Sequence[Floats]) -> Null | None:
-        ones = np.ones(self.low.size)
-        design = np.column_stack([ones, *columns])
-        rows = order_patterns(self.low, self.high, ones, design, self.step)
-        found = maximise(SHAPES[self.distribution], rows, start_at(rows), tolerance=1e-9)
-        if not found.converged:
-            return None
-        sorted_terms = evaluate_rows(SHAPES[self.distribution], found.theta, rows, 0, self.low.size)
-        back = np.argsort(rows.order)
-        parts = (getattr(sorted_terms, name)[back] for name in Terms.__dataclass_fields__)
-        return Null(found.value, design, Terms(*parts))
+    def order(self, design: Floats) -> Patterns:
+        """The readings with these columns, as the likelihood takes them."""
+        return order_patterns(self.low, self.high, np.ones(self.low.size), design, self.step)
 
 
 def list_candidates(

@@ -65,6 +65,12 @@ def year_of(period: Period) -> Period:
 
 
 @once_a_page
+def period_verdicts(page: Page) -> pd.DataFrame:
+    """Verdicts of the period's ventings."""
+    return check_kept(page, page.jobs)
+
+
+@once_a_page
 def count_left_out(page: Page) -> Counted:
     """The period's steps by site and state. The other sites stand beside a page's own where it is about one site."""
     inside = {name: value for name, value in page.filters.items() if name != "site"}
@@ -79,7 +85,8 @@ def count_left_out(page: Page) -> Counted:
     verdicts = check_kept(page, jobs)
     ours = verdicts[(verdicts["date"] >= pd.Timestamp(page.period.start)).to_numpy(bool)]
     if len(jobs) < len(whole):
-        ours = check_kept(page, page.within(whole, page.period))
+        mine = "site" in page.filters
+        ours = check_kept(page, page.within(whole, page.period)) if mine else period_verdicts(page)
     cells = rates.count_steps(ours, whole)
     now = {(row.step, row.site): row for row in rates.tell_steps(ours, whole) if row.outside}
     named = []

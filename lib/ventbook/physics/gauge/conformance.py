@@ -26,8 +26,9 @@ from ventbook.model.verdicts import is_over
 from ventbook.physics.gauge.fleet import (
     Floats,
     GapDistribution,
+    Readings,
     climb,
-    deconvolve_gaps,
+    deconvolve_readings,
     group_readings,
     tell_likelihood,
 )
@@ -41,7 +42,7 @@ number that rests on it is marked "assumed"."""
 Array = npt.NDArray[np.float64]
 METHOD = "fleet's own distribution of true gaps, interval by engines drawn anew"
 SLICES = 101
-DRAWS, DRAW_STEPS = 200, 200
+DRAWS, DRAWS_AT_ONCE, DRAW_STEPS = 200, 8, 200
 Judgements = tuple[Floats, Floats, Floats, Floats]
 MOST_GAUGES = 40
 
@@ -336,7 +337,7 @@ def estimate_wrong_verdicts(
     gap = pd.to_numeric(pd.Series(reading)).to_numpy(dtype=float, na_value=np.nan)
     ok = np.isfinite(gap)
     error, off = (np.broadcast_to(np.asarray(v, dtype=float), gap.shape)[ok] for v in (u, bias))
-    gap, ids = gap[ok], pd.factorize(np.asarray(engine, dtype=object)[ok])[0]
+    gap, ids = gap[ok], pd.factorize(pd.Series(engine).array[ok])[0]
     engines, failed = int(ids.max(initial=-1)) + 1, int(is_over(gap, limit).sum())
     need = evidence.need("wrong_verdicts")
 
@@ -352,16 +353,17 @@ def estimate_wrong_verdicts(
     if len(gap) < need["readings"] or engines < need["engines"]:
         return LongRun(none(what), none(what))
     try:
-        spread = deconvolve_gaps(gap - off, u=error, step=step)
+        readings = group_readings(gap - off, u=error, step=step)
     except NotEnoughData:
         what = "too few readings over the gauge's step"
         return LongRun(none(what), none(what))
+    spread = deconvolve_readings(readings)
     middle = float(np.median(error))
     gauges, accept = _list_gauges(error, off), guard_band(limit, middle)
     parts = _judge_by_gauges(spread, gauges, limit, None)
     verdicts = _sum_verdicts(spread, parts)
     guarded = _sum_verdicts(spread, _judge_by_gauges(spread, gauges, limit, accept))
-    draws, unseen = _draw_weights(gap - off, ids, engines, spread, u=error, step=step, limit=limit, seed=seed)
+    draws, unseen = _draw_weights(readings, ids, engines, spread, u=middle, limit=limit, seed=seed)
     _, fail, false_pass, false_fail = parts
 
     def ends(value: float, part: Floats, of: Floats) -> Estimate:
@@ -379,33 +381,28 @@ def estimate_wrong_verdicts(
 
 
 def _draw_weights(
-    gap: Floats,
+    readings: Readings,
     ids: npt.NDArray[np.intp],
     engines: int,
     spread: GapDistribution,
     *,
-    u: Floats,
-    step: float,
+    u: float,
     limit: float,
     seed: int,
 ) -> tuple[Floats, Floats]:
     """Weights of the components, (draws, components), with engines drawn anew; and the same with one reading at the
     limit besides that was not seen."""
+    from scipy.sparse import csr_array
+
     rng = np.random.default_rng(seed)
-    readings = group_readings(gap, u=u, step=step)
     likelihood = tell_likelihood(readings, spread.middle, spread.width)
-    # each engine's readings that differ, counted once
-    held, times = np.unique(ids * len(likelihood) + readings.code, return_counts=True)
-    owner, code = np.divmod(held, len(likelihood))
-    counts = np.array(
-        [
-            np.bincount(code, rng.exponential(size=engines)[owner] * times, len(likelihood))
-            for _ in range(DRAWS)
-        ]
+    held = csr_array((np.ones(len(ids)), (readings.code, ids)), shape=(len(likelihood), engines))
+    counts = np.vstack(
+        [(held @ rng.exponential(size=(DRAWS_AT_ONCE, engines)).T).T for _ in range(DRAWS // DRAWS_AT_ONCE)]
     )
-    counts *= len(gap) / counts.sum(axis=1, keepdims=True)
+    counts *= len(ids) / counts.sum(axis=1, keepdims=True)
     start = np.repeat((0.9 * spread.weight + 0.1 / len(spread.weight))[None], DRAWS, axis=0)
-    at_limit = np.exp(-0.5 * ((limit - spread.middle) ** 2 / (np.median(u) ** 2 + spread.width**2)))
+    at_limit = np.exp(-0.5 * ((limit - spread.middle) ** 2 / (u**2 + spread.width**2)))
     unseen = np.vstack([likelihood, at_limit])
     return (
         climb(likelihood, counts, start, steps=DRAW_STEPS),

@@ -309,7 +309,11 @@ def deconvolve_gaps(reading: Any, *, u: Any, step: float) -> GapDistribution:
     >>> round(float(fleet.weight[fleet.middle > 0.5].sum()), 2)
     0.25
     """
-    readings = group_readings(reading, u=u, step=step)
+    return deconvolve_readings(group_readings(reading, u=u, step=step))
+
+
+def deconvolve_readings(readings: Readings) -> GapDistribution:
+    """:func:`deconvolve_gaps` of readings that are grouped."""
     at, width = lay_components(readings)
     counts = readings.count()
     likelihood = tell_likelihood(readings, at, width)
@@ -360,16 +364,23 @@ def group_readings(reading: Any, *, u: Any, step: float) -> Readings:
         raise NotEnoughData(
             "spread of true gaps, readings over the gauge's step", n=int(over.sum()), needed=LEAST_READINGS
         )
-    table = pd.DataFrame({"gap": np.where(over, gap.round(6), 0.0), "u": error.round(6), "over": over})
-    grouped = table.groupby(["gap", "u", "over"], sort=True)
-    if grouped.ngroups > MOST_READINGS:
+    spread = error.round(6)
+    code, value, u_of = _pair_codes(np.where(over, gap.round(6), 0.0), spread)
+    if len(value) > MOST_READINGS:
         fine = max(float(np.median(error)) / 4, gap.max() / MOST_READINGS)
-        table["gap"] = np.where(over, np.maximum((gap / fine).round() * fine, step), 0.0)
-        grouped = table.groupby(["gap", "u", "over"], sort=True)
-    value, spread, seen = (column.to_numpy() for _, column in grouped.size().index.to_frame().items())
-    low = np.where(seen, value - step / 2, -np.inf)
-    high = np.where(seen, value + step / 2, step)
-    return Readings(low, high, spread, grouped.ngroup().to_numpy(dtype=np.intp), int((~over).sum()))
+        code, value, u_of = _pair_codes(
+            np.where(over, np.maximum((gap / fine).round() * fine, step), 0.0), spread
+        )
+    low = np.where(value > 0, value - step / 2, -np.inf)
+    high = np.where(value > 0, value + step / 2, step)
+    return Readings(low, high, u_of, code, int((~over).sum()))
+
+
+def _pair_codes(one: Floats, two: Floats) -> tuple[npt.NDArray[np.intp], Floats, Floats]:
+    """Which of the distinct pairs of values each row has, and these pairs in order."""
+    (first, ones), (second, twos) = (pd.factorize(values, sort=True) for values in (one, two))
+    code, pairs = pd.factorize(first * len(twos) + second, sort=True)
+    return code, ones[pairs // len(twos)], twos[pairs % len(twos)]
 
 
 def lay_components(readings: Readings) -> tuple[Floats, float]:

@@ -27,9 +27,9 @@ from ventbook.reports.conformity import words
 from ventbook.reports.first_screen import Row, draw_rows
 from ventbook.reports.groups import split_groups
 from ventbook.reports.left_out import (
-    check_kept,
     count_left_out,
     gather_readings,
+    period_verdicts,
     say_left_out,
     suggest_left_out,
 )
@@ -96,12 +96,6 @@ def check_history(page: Page) -> Checked:
         conformity.sum_ventings(judge(), jobs)
     )
     return Checked(conformity.lay_table(kept, jobs), cut_days(sums, Period("", dt.date.min, page.period.end)))
-
-
-@once_a_page
-def period_verdicts(page: Page) -> pd.DataFrame:
-    """Verdicts of the period's ventings."""
-    return check_kept(page, page.jobs)
 
 
 def find_open(page: Page) -> pd.DataFrame:

@@ -385,10 +385,20 @@ def find_recurring_zeros(lifters: pd.DataFrame, *, least: int) -> tuple[pd.DataF
     >>> listed["zeros"].tolist(), round(share, 4), round(expected, 4)  # twice 7 in 27
     ([2], 0.3333, 0.5185)
     """
-    columns = ["engine_id", "cylinder", "valve", "venting_id", "site", "gap_first_mm"]
-    read = lifters.loc[lifters["gap_first_mm"].notna().to_numpy(), columns]
-    groups = read.assign(zero=read["gap_first_mm"].eq(0)).groupby(["engine_id", "cylinder", "valve"])
-    rows = groups.agg(ventings=("venting_id", "nunique"), zeros=("zero", "sum"), site=("site", "last"))
-    share = float((read["gap_first_mm"] == 0).mean()) if len(read) else 0.0
-    expected = float(stats.binom.sf(least - 1, rows["ventings"].to_numpy(int), share).sum())
-    return rows[rows["zeros"] >= least].reset_index(), share, expected
+    keys = ["engine_id", "cylinder", "valve"]
+    read = lifters.loc[
+        lifters["gap_first_mm"].notna().to_numpy(), [*keys, "venting_id", "site", "gap_first_mm"]
+    ]
+    zero = read["gap_first_mm"].eq(0).to_numpy()
+    share = float(zero.mean()) if len(read) else 0.0
+    lifter = read.groupby(keys, sort=False).ngroup().to_numpy()
+    venting, ventings = pd.factorize(read["venting_id"])
+    known = (lifter >= 0) & (venting >= 0)
+    of_each = np.bincount(pd.unique(lifter[known] * len(ventings) + venting[known]) // max(len(ventings), 1))
+    lifters_with = np.bincount(of_each)
+    expected = float(lifters_with @ stats.binom.sf(least - 1, np.arange(len(lifters_with)), share))
+    often = np.bincount(lifter[zero & known], minlength=len(of_each)) >= least
+    some = known & (often[lifter] if len(often) else False)
+    listed = read[some].assign(zero=zero[some]).groupby(keys)
+    rows = listed.agg(ventings=("venting_id", "nunique"), zeros=("zero", "sum"), site=("site", "last"))
+    return rows.reset_index(), share, expected

@@ -205,8 +205,10 @@ def _add_up(
     failed: Floats, block: npt.NDArray[np.int64], code: npt.NDArray[np.int64], rank: Floats, positions: int
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64], npt.NDArray[np.int64], Floats]:
     """Failures and checks of every engine's positions, sorted by engine; the feed rank of the first row stands."""
-    block = np.unique(block, return_inverse=True)[1]  # without gaps in the codes
-    key, first, place = np.unique(block * max(positions, 1) + code, return_index=True, return_inverse=True)
+    block = (np.cumsum(np.bincount(block) > 0) - 1)[block]  # without gaps in the codes
+    place, key = pd.factorize(block * max(positions, 1) + code, sort=True)
+    first = np.empty(key.size, np.int64)
+    first[place[::-1]] = np.arange(place.size)[::-1]
     value = np.bincount(place, failed, key.size).astype(float)
     checks = np.bincount(place, minlength=key.size).astype(float)
     return value, checks, block[first], code[first], rank[first]

@@ -17,6 +17,9 @@ assert "nbformat" not in sys.modules, "notebook tools where reports are only pla
 import ventbook.run.preload
 assert {{"papermill", "nbformat", "jsonschema"}} <= set(sys.modules)
 assert not {NEVER} & set(sys.modules), "what nothing uses"
+assert "matplotlib" not in sys.modules, "a page whose figures are kept draws nothing"
+import ventbook.run.drawing
+assert not {NEVER} & set(sys.modules), "what nothing draws"
 import nbformat
 nbformat.validate(nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell("1 + 1")]))
 import rfc3987_syntax, mpl_toolkits.mplot3d

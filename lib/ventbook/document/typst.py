@@ -12,6 +12,7 @@ import re
 import tempfile
 from collections.abc import Sequence
 from functools import cache
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 
@@ -72,9 +73,9 @@ def string(text: str, *, lines: bool = False) -> str:
 @cache
 def font_folder() -> Path:
     """The folder of the DejaVu fonts that come with the plotting library: the same on every machine."""
-    import matplotlib
-
-    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
+    found = find_spec("matplotlib")  # which need not be loaded
+    assert found is not None and found.origin is not None
+    return Path(found.origin).parent / "mpl-data" / "fonts" / "ttf"
 
 
 @cache

@@ -27,11 +27,10 @@ import ventbook.reports
 import ventbook.run.export
 import ventbook.run.worker
 from ventbook import tables
-from ventbook.document import plotting
 from ventbook.document.typst import quote, text_width
 from ventbook.reports.kept import library_hash
 from ventbook.reports.scope import package_versions
-from ventbook.run.lean import load_kernel, load_matplotlib, load_papermill
+from ventbook.run.lean import load_kernel, load_papermill
 from ventbook.tables import units
 
 LOADED = (
@@ -53,12 +52,9 @@ LOADED = (
     ventbook.run.export,
     ventbook.run.worker,
 )
-load_matplotlib(), load_papermill(), load_kernel()
+load_papermill(), load_kernel()
 quote("°")
 text_width("0"), text_width("0", bold=True)
-figure, axes = plotting.new_figure()
-axes.set_title("0123456789 abcdefghijklmnopqrstuvwxyz")
-plotting.svg_bytes(figure)
 tables.record_tables()
 tables.load_limits()
 units.convert(1.0, "mm", "in")

@@ -32,7 +32,7 @@ ENVIRONMENT = {
 }
 
 # Packages that most pages load at some time, so that several have them from the process that they are forked from.
-SHARED = ("scipy.stats", "statsmodels.stats.proportion")
+SHARED = ("ventbook.run.drawing", "scipy.stats", "statsmodels.stats.proportion")
 T = TypeVar("T")
 
 

@@ -6,11 +6,14 @@ import shutil
 from dataclasses import replace
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from invented_store import make_store
 from run_pages import RunPage, run_page
+from ventbook.records.store import open_store
 from ventbook.reports import alarm_history, alarms, open_page, quarterly_review, spongy_lifters
+from ventbook.reports.written import list_rewritten
 from ventbook.run import cli
 from ventbook.tables.reader import TableError
 
@@ -67,6 +70,19 @@ def test_what_the_file_beside_the_store_keeps_is_the_same_worked_out_anew(
     assert json.loads(path.read_text("utf-8")) == kept
     path.write_text("not JSON", "utf-8")
     assert alarm_history.list_history(open_page("monitor", {"store": str(demo_store)}))
+
+
+@pytest.mark.parametrize("number", [3, 5, 7])
+def test_outcomes_and_alarms_of_then_are_those_of_all_records_of_then(demo: RunPage, number: int) -> None:
+    """Only ventings written since are read again; the result must not show it."""
+    old = open_store(demo.page.snapshot.path).snapshot(number)
+    whole = alarms.read_outcomes(old.records(), limits=demo.page.limits)
+    found = alarm_history.outcomes_then(demo.page, old)
+    pd.testing.assert_frame_equal(found, whole)
+    rewritten = list_rewritten(demo.page, old)
+    assert 0 < len(rewritten) < len(whole)
+    told = [alarm_history.short_alarm(a) for a in alarms.find_alarms(alarms.watch_snapshot(old))]
+    assert alarm_history._alarms_of(old, demo.page) == told and told
 
 
 def test_an_alarm_that_a_correction_takes_away_is_withdrawn_and_stays_in_the_history(

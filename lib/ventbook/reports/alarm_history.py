@@ -13,7 +13,10 @@ import os
 from dataclasses import dataclass
 from typing import Any
 
+import pandas as pd
+
 from ventbook import __version__, tables
+from ventbook.model import choose_gauges
 from ventbook.places import Address, AddressError, Place, place_beside, write_whole
 from ventbook.records.store import Snapshot, Store
 from ventbook.reports.alarms import (
@@ -22,11 +25,14 @@ from ventbook.reports.alarms import (
     STANDS,
     WITHDRAWN,
     Alarm,
-    find_alarms,
     list_alarms,
-    watch_snapshot,
+    list_raised,
+    read_outcomes,
+    watch_page,
 )
 from ventbook.reports.page import Page, once_a_page
+from ventbook.reports.written import PARTS, last_written, list_rewritten, read_part
+from ventbook.statistics import monitor
 
 #: Earlier snapshots that are looked at.
 LOOK_BACK = 8
@@ -119,8 +125,37 @@ def _keep_alarms(page: Page, store: Store, numbers: list[int]) -> dict[int, list
     return kept
 
 
-def _alarms_of(snapshot: Snapshot, page: Page) -> list[dict[str, Any]]:
-    return [short_alarm(alarm) for alarm in find_alarms(watch_snapshot(snapshot, limits=page.limits))]
+def _alarms_of(old: Snapshot, page: Page) -> list[dict[str, Any]]:
+    """What :func:`short_alarm` says of each alarm and note of an earlier snapshot, without their sizes."""
+    watched = monitor.monitor_streams(outcomes_then(page, old))
+    rows = list_raised(watched).drop_duplicates(["stream", "level", "year"])
+    by = watched.outcomes.iloc[rows["raised"].to_numpy(int)]
+    return [
+        {
+            "stream": f"{row['stream']} {row['level']}",
+            "year": int(row["year"]),
+            "what": NOTE if row["quiet"] else ALARM,
+            "raised": day.date().isoformat(),
+            "raised_by": str(name),
+        }
+        for row, day, name in zip(rows.to_dict("records"), by["date"], by["venting_id"], strict=True)
+    ]
+
+
+def outcomes_then(page: Page, old: Snapshot) -> pd.DataFrame:
+    """The monitor's table of outcomes of an earlier snapshot: today's row of each venting of which nothing was written since."""
+    records = old.records()
+    if choose_gauges(records, None) != page.gauges:  # a study came in since: all findings may read otherwise
+        return read_outcomes(records, limits=page.limits)
+    today, last = watch_page(page).outcomes, last_written(page)
+    kept = today[(today["venting_id"].map(last) <= old.number).to_numpy(bool)]
+    other = list_rewritten(page, old)
+    if other.empty:
+        return kept.reset_index(drop=True)
+    part = {name: read_part(old, name, other) for name in PARTS} | {"engines": records["engines"]}
+    made = read_outcomes(part, limits=page.limits, gauges=page.gauges)
+    both = pd.concat([kept, made.astype(kept.dtypes.to_dict())])
+    return both.sort_values(["date", "venting_id"], kind="stable", ignore_index=True)
 
 
 def kept_path(store: Place) -> Place:

@@ -18,7 +18,7 @@ from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.scope import find_path
 from ventbook.statistics import monitor
 from ventbook.statistics.monitor import Monitor
-from ventbook.tables import Limits
+from ventbook.tables import Gauges, Limits
 from ventbook.tables.reader import TableError, read_rows
 
 ALARM, NOTE = "alarm", "note"
@@ -116,13 +116,14 @@ def read_outcomes(
     records: Mapping[str, pd.DataFrame],
     *,
     limits: Limits | None = None,
+    gauges: Gauges | None = None,
     lifters: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """The monitor's table of outcomes straight from record tables, without the rest of the analysis tables; ``lifters`` where
     they are built already.
     """
     if lifters is None:
-        lifters = build_lifters(records, limits=limits, columns=monitor.LIFTER_COLUMNS)
+        lifters = build_lifters(records, limits=limits, gauges=gauges, columns=monitor.LIFTER_COLUMNS)
     over = lifters["over_first"]
     counts = (
         pd.DataFrame(
@@ -142,18 +143,22 @@ def read_outcomes(
 
 def find_alarms(watched: Monitor, *, level: float = 0.95) -> tuple[Alarm, ...]:
     """Alarms, then notes, each sort by the day that it was raised: one for each stream and year of its start."""
-    rows = watched.streams[watched.streams["noted"] >= 0].copy()
-    rows["quiet"] = rows["alarmed"] < 0
-    rows["raised"] = np.where(rows["quiet"], rows["noted"], rows["alarmed"])
-    rows = rows.sort_values(["quiet", "raised", "stream", "level"], kind="stable")
     found: dict[tuple[str, str, int], Alarm] = {}
-    for _, row in rows.iterrows():
+    for _, row in list_raised(watched).iterrows():
         alarm = _describe_alarm(watched, row, level=level)
         if alarm.key in found:
             found[alarm.key] = replace(found[alarm.key], also=(*found[alarm.key].also, alarm.kind))
         else:
             found[alarm.key] = alarm
     return tuple(found.values())
+
+
+def list_raised(watched: Monitor) -> pd.DataFrame:
+    """Rows of ``streams`` that raised an alarm or (``quiet``) a note, in that order, with the venting that did (``raised``)."""
+    rows = watched.streams[watched.streams["noted"] >= 0].copy()
+    rows["quiet"] = rows["alarmed"] < 0
+    rows["raised"] = np.where(rows["quiet"], rows["noted"], rows["alarmed"])
+    return rows.sort_values(["quiet", "raised", "stream", "level"], kind="stable")
 
 
 def _describe_alarm(watched: Monitor, row: pd.Series, *, level: float) -> Alarm:

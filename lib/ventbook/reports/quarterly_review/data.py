@@ -17,12 +17,13 @@ import numpy as np
 import pandas as pd
 
 from ventbook.model.verdicts import only_findings, quarter_of
-from ventbook.numerics import find_places, is_among
+from ventbook.numerics import is_among
 from ventbook.physics import priming
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.rotations_to_prime.page import widen_counts
 from ventbook.reports.scope import cut_days
+from ventbook.reports.written import PARTS, last_written, list_rewritten, read_part
 from ventbook.statistics import trends
 from ventbook.tables import evidence
 
@@ -63,8 +64,6 @@ LIFTER_COLUMNS = (
 THEN = ("venting_id", "engine_id", "date", "over_first", "over_last", "extra_run_between")
 MOST_STEPS = 40
 DRAWS = 20_000
-#: Record tables that a venting's row in the analysis tables is made from, besides its engine's.
-PARTS = ("ventings", "starts", "lifter_checks")
 #: Earlier periods in the log: a year of quarters.
 LOGGED = 4
 STILL, NOT_OVER, CLOSED, UNTOLD = "still a signal", "not over", "closed", "can't be told yet"
@@ -286,18 +285,12 @@ def _tables_kept(page: Page) -> dict[int, tuple[pd.DataFrame, pd.DataFrame]]:
 
 def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     from ventbook.model import build_lifters, build_ventings, expect_records, list_counts
-    from ventbook.records import store
 
-    ids = store.to_frame(old.read_arrow("ventings", ["venting_id"]))["venting_id"]
-    place = find_places(ids, facts.jobs["venting_id"])
-    same = np.zeros(len(facts.jobs) + 1, bool)
-    same[place] = True
-    same[-1] = False  # place -1: a venting that is not among today's
-    same[:-1] &= jobs_written(page) <= old.number
-    jobs, lifters = facts.jobs[same[:-1]], facts.lifters[[c for c in THEN if c in facts.lifters]]
-    if not same[:-1].all():
+    same = jobs_written(page) <= old.number
+    jobs, lifters = facts.jobs[same], facts.lifters[[c for c in THEN if c in facts.lifters]]
+    if not same.all():
         lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
-    other = ids[~same[place]]
+    other = list_rewritten(page, old)
     # what counts were expected then hangs on all counts of then, of unchanged ventings too
     then = {name: old.read(name) for name in ("ventings", "engines")}
     constants = page.fit_constants(list_counts(then))
@@ -331,46 +324,6 @@ def _set_expected(jobs: pd.DataFrame, expected: pd.DataFrame) -> pd.DataFrame:
 def jobs_written(page: Page) -> np.ndarray:
     """:func:`last_written` of each venting of the page's data."""
     return load_data(page).jobs["venting_id"].map(last_written(page)).to_numpy(float)
-
-
-@once_a_page
-def last_written(page: Page) -> pd.Series:
-    """Number of the intake that last wrote a row of each venting (its own, a start, a lifter check, its engine)."""
-    from ventbook.records import store
-
-    def read(table: str, *columns: str) -> pd.DataFrame:
-        return store.to_frame(page.snapshot.read_arrow(table, columns))
-
-    ventings = read("ventings", "venting_id", "engine_id", "_intake")
-    engines = read("engines", "engine_id", "_intake")
-    place = find_places(ventings["engine_id"], engines["engine_id"])
-    last = np.maximum(
-        ventings["_intake"].to_numpy(float), np.append(engines["_intake"].to_numpy(float), 0.0)[place]
-    )
-    for name in PARTS[1:]:
-        rows = read(name, "venting_id", "_intake")
-        place = find_places(rows["venting_id"], ventings["venting_id"])
-        np.maximum.at(last, place[place >= 0], rows["_intake"].to_numpy(float)[place >= 0])
-    # What a withdrawal took away leaves no mark on the rows that stay: then everything before it is read again.
-    intakes = page.records["intakes"]
-    latest = intakes.loc[intakes["withdrawn"].notna(), "number"].max()
-    last = np.maximum(last, 0.0 if pd.isna(latest) else float(latest))
-    return pd.Series(last, pd.Index(ventings["venting_id"]))
-
-
-def read_part(old: Any, table: str, ids: pd.Series) -> pd.DataFrame:
-    """The rows of some ventings from a snapshot's table, typed and sorted as a whole read gives them."""
-    import pyarrow as pa
-    import pyarrow.compute as pc
-
-    from ventbook.records import store
-
-    rows = old.read_arrow(table)
-    rows = rows.filter(
-        pc.is_in(rows["venting_id"], value_set=pa.array(ids.tolist(), rows["venting_id"].type))
-    )
-    rows = rows.sort_by([(name, "ascending") for name in store.key_of(table)])
-    return store.to_frame(rows.select([n for n in rows.column_names if n not in store.BOOKKEEPING.names]))
 
 
 def intakes_of(page: Page, facts: ReportData) -> set[int]:

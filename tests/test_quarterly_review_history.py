@@ -10,8 +10,8 @@ from ventbook.model import build_lifters, build_ventings
 from ventbook.records import intake
 from ventbook.records.store import open_store
 from ventbook.reports import quarterly_review as review
-from ventbook.reports.parameters import ParameterError
 from ventbook.reports import written
+from ventbook.reports.parameters import ParameterError
 from ventbook.reports.quarterly_review import data, earlier, numbers
 from ventbook.run.job import scope_of
 

@@ -6,7 +6,6 @@ the page's filters. What a page shows are sums of its shares over the page's own
 
 from __future__ import annotations
 
-import datetime as dt
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, cast
@@ -21,7 +20,7 @@ from ventbook.model.verdicts import only_findings
 from ventbook.numerics import is_among
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
-from ventbook.reports.scope import cut_days
+from ventbook.reports.scope import cut_before
 from ventbook.reports.suggestions import Said, suggest
 from ventbook.results import Estimate
 from ventbook.statistics import causes
@@ -49,7 +48,8 @@ def load_account(page: Page) -> causes.Account:
     engine = page.parameters.get("engine") or _engine_of(page)
     if not engine:
         return account
-    lifters = page.all_lifters[(page.all_lifters["engine_id"] == engine).fillna(False).to_numpy(bool)]
+    mine = (page.all_lifters["engine_id"] == engine).fillna(False).to_numpy(bool)
+    lifters = page.all_lifters[["gauge", "gauge_last"]][mine]
     used = {str(name) for column in ("gauge", "gauge_last") for name in lifters[column].dropna().unique()}
     terms, gauges = account.terms, account.gauges
     named = terms["name"].str.removeprefix("gauge ")
@@ -77,19 +77,15 @@ def make_account(page: Page, until: pd.Timestamp) -> causes.Account:
 def account_tables(page: Page, until: pd.Timestamp) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Ventings, lifters and biases of gauges that the account of the days before ``until`` is made from."""
     lifters = page.all_lifters[[name for name in LIFTER_COLUMNS if name in page.all_lifters.columns]]
-    jobs, lifters = (
-        cut_days(frame, Period("", dt.date.min, until.date())) for frame in (page.all_jobs, lifters)
-    )
+    jobs, lifters = (cut_before(frame, until.date()) for frame in (page.all_jobs, lifters))
     jobs = jobs.drop(columns="trapped_air_total_mm3", errors="ignore")  # not every page has it
+    own = lifters
     if only_findings(jobs):
         # ventings written down only because of a finding have no comparison in them
         jobs = jobs[(jobs["recorded_because"] != "finding_only").fillna(True).to_numpy(bool)]
-    # where the corrected reading decides, no finding rests on a bias
-    own = (
-        lifters.iloc[:0]
-        if page.gauges.by_correction
-        else lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
-    )
+        own = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
+    if page.gauges.by_correction:  # then no finding rests on a bias
+        own = lifters.iloc[:0]
     kept = _kept_biases(page)
     if until not in kept:
         kept[until] = page.keep_made(causes.list_gauge_biases, own)

@@ -12,6 +12,7 @@ from ventbook.reports.page import Page
 
 NAMED = 6
 GAP = "lifter gap"
+READ = ("venting_id", "engine_id", "engine_type", "date", "site", "failed_last", "closed")
 
 
 def list_closed(page: Page) -> pd.DataFrame:
@@ -19,7 +20,7 @@ def list_closed(page: Page) -> pd.DataFrame:
 
     ``latest``: the engine has no later venting on record.
     """
-    jobs = page.keep(page.all_jobs).sort_values(["date", "venting_id"], kind="stable")
+    jobs = page.keep(page.all_jobs[list(READ)]).sort_values(["date", "venting_id"], kind="stable")
     jobs = jobs.assign(latest=~jobs.duplicated("engine_id", keep="last"))
     still = verdicts.is_open_finding(jobs["failed_last"], jobs["closed"])
     return jobs[still.fillna(False).to_numpy(bool)].iloc[::-1]

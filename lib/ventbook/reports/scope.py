@@ -75,6 +75,11 @@ def cut_days(frame: pd.DataFrame, period: Period) -> pd.DataFrame:
     return frame[chosen]
 
 
+def cut_before(frame: pd.DataFrame, day: dt.date) -> pd.DataFrame:
+    """The rows of ``frame`` whose ``date`` lies before the day, as :func:`cut_days` gives them."""
+    return cut_days(frame, Period("", dt.date.min, day))
+
+
 class Scope:
     """Which records a page is about.
 
@@ -193,12 +198,12 @@ class Scope:
     @cached_property
     def history_jobs(self) -> pd.DataFrame:
         """Ventings that pass the filters, from the first record to the end of the period."""
-        return self.within(self.keep(self.all_jobs), Period("", dt.date.min, self.period.end))
+        return cut_before(self.keep(self.all_jobs), self.period.end).reset_index(drop=True)
 
     @cached_property
     def history_lifters(self) -> pd.DataFrame:
         """Lifters that pass the filters, from the first record to the end of the period."""
-        return self.within(self.keep(self.all_lifters), Period("", dt.date.min, self.period.end))
+        return cut_before(self.keep(self.all_lifters), self.period.end).reset_index(drop=True)
 
     def keep(self, frame: pd.DataFrame) -> pd.DataFrame:
         """The rows of ``frame`` that pass the page's filters (site, engine type, engine)."""

@@ -276,16 +276,18 @@ class Snapshot:
             return pa.table({})
         return delta.read_files(files, schema, columns)
 
-    def read_among(self, table: str, column: str, values: pa.Array) -> pa.Table:
-        """Rows of a record table that hold one of ``values`` in ``column``, bookkeeping included, in file order; what other
-        rows hold is read only where a file has both, and one file at a time.
+    def read_among(
+        self, table: str, column: str, values: pa.Array, columns: Sequence[str] | None = None
+    ) -> pa.Table:
+        """Rows of a record table that hold one of ``values`` in ``column``, in file order, bookkeeping included; files that
+        have none are passed over, and the others read one at a time.
         """
         schema = schema_of(table)
-        found = [schema.empty_table()]
+        found = [delta.read_files([], schema, columns)]
         for file in self.files(table):
             mine = pc.is_in(delta.read_files([file], schema, [column])[column], value_set=values)
             if pc.any(mine).as_py():
-                found.append(delta.read_files([file], schema).filter(mine))
+                found.append(delta.read_files([file], schema, columns).filter(mine))
         return pa.concat_tables(found)
 
     def read(

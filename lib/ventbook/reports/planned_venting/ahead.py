@@ -17,6 +17,7 @@ from ventbook.physics import priming
 from ventbook.reports.account import UNEXPLAINED, account_tables, make_account
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import ParameterError, nearest
+from ventbook.reports.scope import cut_before
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes
 from ventbook.statistics.forecast import (
@@ -36,6 +37,10 @@ NOTHING = "No venting is planned from the records' date on. Hand in a table of p
 UPCOMING_LEVEL = 0.9
 UNSEEN_SPREAD = 0.7  # logit, of an engine type or lines beyond all on record (assumption)
 POSITIONS = 3
+LIFTER_COLUMNS = (
+    "date", "engine_id", "engine_type", "position", "over_first", "over_last", "cured", "checks", "extra_run_between", "run_between_taken",
+)  # fmt: skip
+"""What the forecast reads of the lifters."""
 
 
 def planned_rows(page: Page) -> pd.DataFrame:
@@ -51,7 +56,7 @@ def planned_rows(page: Page) -> pd.DataFrame:
 @once_a_page
 def past_constants(page: Page) -> priming.Constants:
     """The formula's constants as all ventings before the records' date give them."""
-    past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
+    past = cut_before(page.all_jobs, page.today)
     return page.fit_constants(past) if len(past) else priming.Constants()
 
 
@@ -204,7 +209,7 @@ def foresee(page: Page) -> Forecast | None:
     if rows.empty:
         return None
     row = rows.iloc[0]
-    past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
+    past = cut_before(page.all_jobs, page.today)
     beyond = off_support(past, rows)[0] if len(past) else ["no venting on record at all"]
     rotations = (
         _one(predict_rotations(past, rows, constants=past_constants(page), level=UPCOMING_LEVEL))
@@ -216,7 +221,7 @@ def foresee(page: Page) -> Forecast | None:
         if len(past)
         else dict.fromkeys(("median", "low", "high"), np.nan)
     )
-    lifters = page.all_lifters[page.all_lifters["date"] < pd.Timestamp(page.today)]
+    lifters = cut_before(page.all_lifters[list(LIFTER_COLUMNS)], page.today)
     own = lifters[lifters["engine_type"].astype("str") == str(row["engine_type"])]
     same = past[past["engine_type"].astype("str") == str(row["engine_type"])]
     like = same
@@ -294,7 +299,7 @@ def _chance(page: Page, row: pd.Series, beyond: list[str]) -> tuple[Estimate, fl
         return no_estimate("too_few", level=page.level, unit="share", n=0, method=method), np.nan, {}
     found = causes.chance_for(account, row)
     said, low, high = past_shift(page).correct_one(found, spread=UNSEEN_SPREAD if beyond else 0.0)
-    engines = int(page.all_jobs.loc[page.all_jobs["date"] < pd.Timestamp(page.today), "engine_id"].nunique())
+    engines = int(cut_before(page.all_jobs[["date", "engine_id"]], page.today)["engine_id"].nunique())
     chance = Estimate(said, low, high, found.level, "share", account.ventings, engines, method)
     titles = causes.name_causes(account)
     parts = {titles.get(name, name): share for name, share in found.shares.items() if name != UNEXPLAINED}

@@ -13,6 +13,7 @@ from ventbook.records.forms import Job
 from ventbook.reports.alarms import STANDS, list_alarms, warning_sentences
 from ventbook.reports.page import Page, open_page
 from ventbook.reports.planned_venting.ahead import past_constants, the_row
+from ventbook.reports.scope import cut_before
 from ventbook.statistics.forecast import predict_rotations
 from ventbook.tables import record_tables
 
@@ -89,7 +90,7 @@ def _manual_limits(page: Page, row: pd.Series) -> tuple[dict[str, float], str]:
 
 def _look_at(page: Page, rows: pd.DataFrame) -> float | None:
     """As the sheet has it: from the ventings before the records' date, None where nothing can be said."""
-    past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
+    past = cut_before(page.all_jobs, page.today)
     if past.empty:
         return None
     stop = float(predict_rotations(past, rows, constants=past_constants(page))["stop"].iloc[0])

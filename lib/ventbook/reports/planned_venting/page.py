@@ -30,6 +30,7 @@ from ventbook.reports.planned_venting.ahead import (
     stop_at,
 )
 from ventbook.reports.planned_venting.stand import alarms_of, say_rotations, title
+from ventbook.reports.scope import cut_before
 from ventbook.statistics import causes
 from ventbook.statistics.forecast import (
     LEVEL,
@@ -234,7 +235,7 @@ def next_ventings(page: Page) -> Blocks:
     rows = planned_rows(page)
     if rows.empty:
         return page.text(NOTHING)
-    past = page.all_jobs[page.all_jobs["date"] < pd.Timestamp(page.today)]
+    past = cut_before(page.all_jobs, page.today)
     account = past_account(page)
     table = (
         rows.join(predict_rotations(past, rows, constants=past_constants(page), level=UPCOMING_LEVEL))

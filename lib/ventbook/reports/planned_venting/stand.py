@@ -25,6 +25,7 @@ from ventbook.reports.planned_venting.ahead import (
     past_account,
 )
 from ventbook.reports.planned_venting.form import recent_gauges
+from ventbook.reports.scope import cut_before
 from ventbook.reports.suggestions import say_limit, say_suggestion
 from ventbook.results import Estimate, no_estimate
 from ventbook.statistics import causes
@@ -179,7 +180,7 @@ def _cured(page: Page, ahead: Forecast) -> str:
     if account is not None:
         shares = causes.chance_for(account, ahead.row).shares
         standing = [name for name, share in shares.items() if share >= STANDS_HERE and name != UNEXPLAINED]
-        lifters = page.all_lifters[page.all_lifters["date"] < pd.Timestamp(page.today)]
+        lifters = cut_before(page.all_lifters[["date", "venting_id", "position", "cured"]], page.today)
         if said := cured_sentence(account, lifters, [*standing, UNEXPLAINED]):
             return f"{said} Part of that a second look alone would bring."
     return words.cure_sentence(ahead.cured, ahead.runs_taken)

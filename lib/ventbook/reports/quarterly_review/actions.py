@@ -16,13 +16,23 @@ from ventbook.model.verdicts import quarter_of
 from ventbook.places import place_beside
 from ventbook.reports.page import Page, section
 from ventbook.reports.quarterly_review import words
-from ventbook.reports.quarterly_review.data import add_readings
+from ventbook.reports.quarterly_review.data import add_gauges
 from ventbook.reports.quarterly_review.signals import propose_actions
-from ventbook.reports.scope import find_path
+from ventbook.reports.scope import cut_before, find_path
 from ventbook.shipped import DATA
 from ventbook.statistics import trends
 from ventbook.statistics.trends import before_after
-from ventbook.tables.actions import AIR, ELSEWHERE, FILE, GAUGE, LEAK_DOWN, PLACES, Action, read_actions
+from ventbook.tables.actions import (
+    AIR,
+    ELSEWHERE,
+    FILE,
+    GAUGE,
+    LEAK_DOWN,
+    PLACES,
+    Action,
+    read_actions,
+    yes_no_columns,
+)
 from ventbook.tables.reader import quote_text
 
 #: A finding is of a kind where its readings speak for it by so much, whatever is common.
@@ -30,6 +40,17 @@ SPEAKS = 0.8
 QUARTER_DAYS = 365.25 / 4
 #: How many quarters before the bad one are the usual ones.
 USUAL_QUARTERS = 4
+#: What is read of the two analysis tables, besides circumstances.
+JOBS_READ = ("venting_id", "date", "site", "engine_type", "reason", "lifter_lot", "failed_first")
+LIFTERS_READ = (
+    "venting_id",
+    "date",
+    "gauge",
+    "over_first",
+    "lifter_history",
+    "air_likelihood",
+    "leak_down_likelihood",
+)
 DRAFT_HEAD = """# Draft of actions from the review of {label}, to be filled in by the people who take them; what is not done is struck out.
 # Then: ventbook actions THIS-FILE takes it into actions.toml beside the store. What each key means stands in data/actions.toml.
 """
@@ -106,9 +127,10 @@ def count_findings(page: Page) -> pd.DataFrame:
     (a lifter fitted new was checked; missing where no record says which were), and both kinds on such lifters alone
     (``air_new``, ``leak_down_new``, ``failed_new``: either or neither).
     """
-    end = pd.Timestamp(page.period.end)
-    jobs, lifters = (frame[frame["date"] < end] for frame in (page.all_jobs, page.all_lifters))
-    jobs = add_readings(jobs[jobs["failed_first"].notna().to_numpy(bool)], lifters)
+    read = [name for name in (*JOBS_READ, *yes_no_columns()) if name in page.all_jobs]
+    jobs = cut_before(page.all_jobs[read], page.period.end)
+    lifters = cut_before(page.all_lifters[list(LIFTERS_READ)], page.period.end)
+    jobs = add_gauges(jobs[jobs["failed_first"].notna().to_numpy(bool)], lifters)
     over = lifters["over_first"].fillna(False).to_numpy(bool)
     new = lifters["lifter_history"].eq("new").fillna(False).to_numpy(bool)
     told = lifters["air_likelihood"] + lifters["leak_down_likelihood"]

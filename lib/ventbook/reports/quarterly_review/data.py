@@ -214,26 +214,30 @@ def label_steps(jobs: pd.DataFrame, steps: tuple[Period, ...]) -> pd.DataFrame:
     return jobs.assign(step=labels.take(np.where(inside, at, len(steps))))
 
 
-def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
-    """``jobs`` with the gauge of most of its first readings and the mean gap of its lower half and lowest quarter of lifters."""
+def add_gauges(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with the gauge of most of each venting's first readings."""
     if lifters.empty:
-        none = pd.Series(None, jobs.index, dtype="str")
-        return jobs.assign(gauge=none, sound_gap_mm=np.nan, lowest_gap_mm=np.nan)
+        return jobs.assign(gauge=pd.Series(None, jobs.index, dtype="str"))
     venting, ids = pd.factorize(lifters["venting_id"])
     code, names = pd.factorize(lifters["gauge"], use_na_sentinel=True)
     known = code >= 0
     shape = (len(ids), max(len(names), 1))
     table = np.bincount(venting[known] * shape[1] + code[known], minlength=shape[0] * shape[1]).reshape(shape)
-    most = pd.Series(np.take(np.append(names, ""), table.argmax(axis=1)), pd.Index(ids), dtype="str")
-    most = most.where(table.sum(axis=1) > 0)
+    most = np.where(table.any(axis=1), table.argmax(axis=1), len(names))
     place = pd.Index(ids).get_indexer(pd.Index(jobs["venting_id"]))
-    found = place >= 0
-    gauge = most.iloc[np.maximum(place, 0)].set_axis(jobs.index).where(found)
+    gauges = pd.array([*names, None], dtype="str")
+    return jobs.assign(gauge=gauges.take(np.append(most, len(names))[place]))
+
+
+def add_readings(jobs: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
+    """``jobs`` with that gauge, and the mean gap of the lower half and of the lowest quarter of each venting's lifters."""
+    jobs = add_gauges(jobs, lifters)
+    if lifters.empty:
+        return jobs.assign(sound_gap_mm=np.nan, lowest_gap_mm=np.nan)
     sound, lowest = (
-        np.where(found, trends.mean_lowest(lifters, part=part).reindex(ids).to_numpy(float)[np.maximum(place, 0)], np.nan)
-        for part in (0.5, 0.25)
+        trends.mean_lowest(lifters, part=part).reindex(jobs["venting_id"]).to_numpy(float) for part in (0.5, 0.25)
     )  # fmt: skip
-    return jobs.assign(gauge=gauge, sound_gap_mm=sound, lowest_gap_mm=lowest)
+    return jobs.assign(sound_gap_mm=sound, lowest_gap_mm=lowest)
 
 
 def snapshot_of(page: Page, step: Period) -> Any:

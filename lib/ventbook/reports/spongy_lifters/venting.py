@@ -32,6 +32,7 @@ from ventbook.reports.spongy_lifters.page import (
     findings,
     next_checks,
 )
+from ventbook.reports.written import read_part
 from ventbook.statistics import causes
 from ventbook.tables import units
 
@@ -123,7 +124,9 @@ def list_timeline(page: Page, engine: str) -> pd.DataFrame:
     """All ventings of an engine with their starts and checks, in order: date, venting_id, event, told."""
     jobs = page.all_jobs[page.all_jobs["engine_id"] == engine]
     records = {name: records_of(page, name, jobs) for name in ("starts", "lifter_checks")}
-    limits = page.all_lifters.groupby("venting_id")["limit_mm"].first()
+    lifters = page.all_lifters[["venting_id", "limit_mm"]]
+    lifters = lifters[(page.all_lifters["engine_id"] == engine).fillna(False).to_numpy(bool)]
+    limits = lifters.groupby("venting_id")["limit_mm"].first()
     rows = []
     for job in rows_of(jobs):
         name, told = job["venting_id"], ""
@@ -150,8 +153,7 @@ def list_timeline(page: Page, engine: str) -> pd.DataFrame:
 
 def records_of(page: Page, table: str, jobs: pd.DataFrame) -> pd.DataFrame:
     """Rows of a record table that belong to these ventings."""
-    frame = page.records[table]
-    return frame[frame["venting_id"].isin(jobs["venting_id"])]
+    return read_part(page.snapshot, table, jobs["venting_id"])
 
 
 def _start_row(page: Page, job: dict[str, Any], start: dict[str, Any]) -> tuple[Any, str, str, str]:
@@ -196,9 +198,9 @@ def _gap_figure(page: Page, lifters: pd.DataFrame) -> Blocks:
 
 
 def _flags(page: Page, job: pd.Series, lifters: pd.DataFrame) -> Blocks:
-    verdicts = conformity.check_steps(
-        page.records, job.to_frame().T.astype(page.all_jobs.dtypes), lifters, limits=page.limits
-    )
+    own = job.to_frame().T.astype(page.all_jobs.dtypes)
+    records = {name: records_of(page, name, own) for name in ("starts", "lifter_checks")}
+    verdicts = conformity.check_steps(records, own, lifters, limits=page.limits)
     outside = verdicts[verdicts["verdict"].isin(["outside", "not_comparable", "near_limit"])]
     table = outside.assign(
         what=outside["step"].str.replace("_", " ")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 
 import numpy as np
 import pandas as pd
@@ -13,6 +13,8 @@ from ventbook.model.intervals import first_start, rotation_interval, rotations_p
 from ventbook.model.lifters import build_lifters, choose_limits
 from ventbook.model.traces import FEATURES, MADE_UNDER, match_limits
 from ventbook.physics import priming
+from ventbook.physics.priming.inputs import READ
+from ventbook.records.store import take_columns
 from ventbook.tables import Limits
 
 EXPECTED = (
@@ -39,6 +41,8 @@ COUNTED_FIRST = (
 """Columns of the lifter table that a venting's row is made from, but for the trapped air, which takes most of the work."""
 COUNTED = (*COUNTED_FIRST, TRAPPED)
 """Columns of the lifter table that a venting's row is made from."""
+COUNTS_READ = ("venting_id", "engine_id", "date", "rotations", "pressure_shown", *READ)
+"""Columns of the records of ventings and engines that a venting's count and what is expected of it are made from."""
 LIFTER_COUNTS = [
     "lifters_checked",
     "lifters_judged_first",
@@ -108,8 +112,12 @@ def build_ventings(
     return jobs.merge(_lifter_counts(lifters), on="venting_id", how="left").pipe(_fill_counts)
 
 
-def _join_engines(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
-    jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
+def _join_engines(records: Mapping[str, pd.DataFrame], wanted: Collection[str] | None = None) -> pd.DataFrame:
+    ventings, engines = (
+        records[name] if wanted is None else take_columns(records, name, wanted)
+        for name in ("ventings", "engines")
+    )
+    jobs = ventings.merge(engines, on="engine_id", how="inner")
     return jobs.sort_values(["date", "venting_id"], kind="stable").reset_index(drop=True)
 
 
@@ -134,7 +142,7 @@ def list_counts(records: Mapping[str, pd.DataFrame]) -> pd.DataFrame:
     >>> len(model.list_counts(records)) == len(records["ventings"])
     True
     """
-    return priming.take_counts(_with_rotations(_join_engines(records)))
+    return priming.take_counts(_with_rotations(_join_engines(records, COUNTS_READ)))
 
 
 def expect_records(
@@ -163,7 +171,7 @@ def expect_records(
     >>> expected["rotations_ratio"].equals(ventings["rotations_ratio"])
     True
     """
-    jobs = expect_again(_with_rotations(_join_engines(records)), constants=constants)
+    jobs = expect_again(_with_rotations(_join_engines(records, COUNTS_READ)), constants=constants)
     return jobs[["venting_id", *EXPECTED, "rotations_ratio"]]
 
 

@@ -13,7 +13,7 @@ from ventbook import tables
 from ventbook.document import wording
 from ventbook.model import build_lifters, verdicts
 from ventbook.places import Place, place_beside
-from ventbook.records.store import Snapshot
+from ventbook.records.store import Snapshot, take_columns
 from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.scope import find_path
 from ventbook.statistics import monitor
@@ -133,7 +133,9 @@ def read_outcomes(
         .agg(over=("over", "sum"), judged=("judged", "sum"), checked=("over", "size"))
     )
     failed = verdicts.is_failing(over=counts["over"], judged=counts["judged"], checked=counts["checked"])
-    jobs = records["ventings"].merge(records["engines"], on="engine_id", how="inner")
+    wanted = {*monitor.list_outcome_columns(), "closed"}
+    ventings, engines = (take_columns(records, name, wanted) for name in ("ventings", "engines"))
+    jobs = ventings.merge(engines, on="engine_id", how="inner")
     jobs = jobs.assign(
         failed_first=failed.reindex(jobs["venting_id"]).to_numpy(),
         open=verdicts.is_open(jobs["closed"], jobs["site"]),

@@ -41,7 +41,7 @@ from ventbook.document.sequence import Blocks
 from ventbook.document.values import json_scalar
 from ventbook.numerics import LOOKED_AT, thin_engines
 from ventbook.places import place_beside
-from ventbook.records.store import BESIDE, Snapshot, open_store
+from ventbook.records.store import BESIDE, Snapshot, open_store, take_columns
 from ventbook.reports.kept import find_kept, hash_value, is_on, put_kept
 from ventbook.reports.parameters import (
     ParameterError,
@@ -309,11 +309,11 @@ class Page(Scope):
         return f"Against a placeholder: no manual's limit was entered for {steps}."
 
     def _newer_records(self) -> str:
-        ventings = self.records.get("ventings")
-        if ventings is None or ventings.empty:
+        ventings = take_columns(self.records, "ventings", ("engine_id", "date", "site"))
+        if ventings.empty:
             return ""
-        engines = self.records["engines"][["engine_id", "engine_type"]]
-        kept = self.keep(ventings[["engine_id", "date", "site"]].merge(engines, on="engine_id", how="left"))
+        engines = take_columns(self.records, "engines", ("engine_id", "engine_type"))
+        kept = self.keep(ventings.merge(engines, on="engine_id", how="left"))
         newer = kept[(kept["date"] >= pd.Timestamp(self.period.end)).fillna(False).to_numpy(bool)]
         if newer.empty:
             return ""

@@ -32,6 +32,7 @@ from ventbook.records.store.snapshots import (
     record_schema,
     schema_of,
     table_path,
+    take_columns,
     to_frame,
 )
 from ventbook.records.store.writing import Writer, is_among, write_snapshot
@@ -65,6 +66,7 @@ __all__ = [
     "restore_backup",
     "schema_of",
     "table_path",
+    "take_columns",
     "to_frame",
     "write_snapshot",
 ]

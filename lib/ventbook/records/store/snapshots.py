@@ -11,7 +11,7 @@ import datetime as dt
 import json
 import re
 import warnings
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -221,6 +221,13 @@ class Records(Mapping[str, pd.DataFrame]):
     def take(self, name: str, columns: Sequence[str]) -> pd.DataFrame:
         """Some columns of a table; where it isn't read yet, the others are not read for them."""
         return self._held[name][list(columns)] if name in self._held else self._readers[name](columns)
+
+
+def take_columns(records: Mapping[str, pd.DataFrame], table: str, wanted: Collection[str]) -> pd.DataFrame:
+    """Those of the ``wanted`` columns that a record table has; of a snapshot's records no others are read."""
+    if isinstance(records, Records):
+        return records.take(table, [name for name in schema_of(table).names if name in wanted])
+    return records[table][[name for name in records[table] if name in wanted]]
 
 
 @dataclass(frozen=True)

@@ -296,7 +296,7 @@ def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, p
         lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
     other = list_rewritten(page, old)
     # what counts were expected then hangs on all counts of then, of unchanged ventings too
-    then = {name: old.read(name) for name in ("ventings", "engines")}
+    then = old.records()
     constants = page.fit_constants(list_counts(then))
     expected = expect_records(then, constants=constants)
     if other.empty:

@@ -67,17 +67,24 @@ def sum_causes(
     groups = (
         [tuple(key) for key in account.cells[by].drop_duplicates().sort_values(by).to_numpy()] if by else [()]
     )
+    group = np.zeros(len(frame), dtype=np.int64)
+    if by:
+        named = pd.MultiIndex.from_arrays([_fill_blanks(frame[name]) for name in by])
+        group = pd.MultiIndex.from_tuples(groups, names=by).get_indexer(named) if groups else group - 1
+    order = np.argsort(group, kind="stable")
+    ends = np.searchsorted(group[order], np.arange(len(groups) + 1))
     rows = []
-    for group in groups:
-        own = frame
-        for name, value in zip(by, group, strict=True):
-            own = own[(own[name].astype("object").where(own[name].notna(), "") == value).to_numpy(bool)]
-        drawn = draw_sums(account, dict(zip(by, group, strict=True))) if ventings is None else {}
+    for place, key in enumerate(groups):
+        own = frame.iloc[order[ends[place] : ends[place + 1]]]
         failing = int(own["venting_id"].nunique())
+        drawn = {}
+        if ventings is None and len(account.cell_draws):
+            mine = (account.cells[by] == pd.Series(key, by, dtype="object")).all(axis=1).to_numpy(bool)
+            drawn = _sum_cells(account, mine, failing)
         for cause, title in titles.items():
             value = float(own.loc[own["cause"] == cause, "share"].sum())
             low, high = _ends(drawn[cause], value, account.level) if cause in drawn else (value, value)
-            rows.append((*group, cause, title, value, low, high, failing))
+            rows.append((*key, cause, title, value, low, high, failing))
     return pd.DataFrame(rows, columns=[*by, *SUM_COLUMNS])
 
 
@@ -128,16 +135,6 @@ def name_causes(account: Account) -> dict[str, str]:
     return {**dict(zip(terms["name"], terms["title"], strict=True)), UNEXPLAINED: "no cause named"}
 
 
-def draw_sums(account: Account, where: dict[str, str]) -> dict[str, Floats]:
-    """Draws of failing ventings by cause, (draws,) each, in the cells with these values."""
-    if not len(account.cell_draws):
-        return {}
-    mine = np.ones(len(account.cells), dtype=bool)
-    for name, value in where.items():
-        mine &= (account.cells[name] == value).to_numpy(bool)
-    return _sum_cells(account, mine)
-
-
 def list_chronic(account: Account, *, share: float = 0.75) -> pd.DataFrame:
     """Causes that are always there: by site, in how many of all quarters a cause had a failing venting (half of one or more).
 
@@ -186,21 +183,25 @@ def cured_by_cause(account: Account, lifters: pd.DataFrame, *, level: float = 0.
 def _draw_quarters(account: Account, quarters: Collection[str], site: str) -> dict[str, Floats]:
     if not len(account.cell_draws):
         return {}
-    mine = account.cells["quarter"].isin(list(quarters)).to_numpy(bool)
-    return _sum_cells(account, mine & (account.cells["site"] == site).to_numpy(bool) if site else mine)
+    inside = [
+        _fill_blanks(rows["quarter"]).isin(list(quarters)).to_numpy(bool)
+        & ((_fill_blanks(rows["site"]) == site).to_numpy(bool) if site else True)
+        for rows in (account.cells, account.venting_shares)
+    ]
+    return _sum_cells(account, inside[0], int(account.venting_shares.loc[inside[1], "venting_id"].nunique()))
 
 
-def _sum_cells(account: Account, mine: np.ndarray) -> dict[str, Floats]:
+def _sum_cells(account: Account, mine: np.ndarray, failing: int) -> dict[str, Floats]:
+    """Draws of failing ventings by cause, (draws,) each, in these cells, which have so many failing ventings."""
     sums = account.cell_draws[:, mine].sum(axis=1)
     titles = name_causes(account)
     named = {name: sums[:, i] for i, name in enumerate(account.drawn_causes) if name in titles}
-    shares = account.venting_shares
-    sites = shares["site"].astype("object").where(shares["site"].notna(), "").astype(str)
-    quarters = shares["quarter"].astype("object").where(shares["quarter"].notna(), "").astype(str)
-    cells = set(map(tuple, account.cells[mine].to_numpy()))
-    inside = [pair in cells for pair in zip(sites, quarters, strict=True)]
-    failing = shares.loc[inside, "venting_id"].nunique()
     return {**named, UNEXPLAINED: failing - np.sum(list(named.values()), axis=0)}
+
+
+def _fill_blanks(names: pd.Series) -> pd.Series:
+    """Sites or quarters as ``cells`` names them."""
+    return names.astype("str").fillna("")
 
 
 def _ends(drawn: Floats, value: float, level: float) -> tuple[float, float]:

@@ -10,8 +10,6 @@ the chance that it ever reaches c is at most 1/c, however often one looks (Ville
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import numpy.typing as npt
 
@@ -70,16 +68,13 @@ def mixture_evidence(
 
 def log_likelihood(failed: npt.NDArray[np.bool_], log_odds: Floats, grid: Floats) -> Floats:
     """LL(b) at each b of the grid. Of more than LOOKED_AT ventings those whose odds differ by less than 1e-4 count as alike."""
-    total = np.zeros(len(grid))
-    times: npt.NDArray[np.number[Any]] = np.ones(len(failed))
-    if len(failed) > LOOKED_AT:
-        total = log_odds[failed].sum() + grid * failed.sum()
-        _, alike, times = np.unique((log_odds / 1e-4).round(), return_inverse=True, return_counts=True)
-        log_odds, failed = np.bincount(alike, log_odds) / times, np.zeros(len(times), np.bool_)
-    for part in range(0, len(failed), 4096):
-        eta = log_odds[part : part + 4096, None] + grid
-        some = failed[part : part + 4096, None] * eta - np.logaddexp(0.0, eta)
-        total += (some * times[part : part + 4096, None]).sum(axis=0)
+    total = log_odds[failed].sum() + grid * failed.sum()
+    apart = (log_odds / 1e-4).round() if len(failed) > LOOKED_AT else log_odds
+    _, alike, times = np.unique(apart, return_inverse=True, return_counts=True)
+    odds = np.bincount(alike, log_odds) / times
+    for part in range(0, len(odds), 4096):
+        passing = np.logaddexp(0.0, odds[part : part + 4096, None] + grid)
+        total = total - times[part : part + 4096] @ passing
     return total
 
 

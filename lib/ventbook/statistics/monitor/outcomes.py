@@ -15,6 +15,12 @@ LIFTER_COLUMNS = ("venting_id", "over_first", "cause", "gauge")
 LEAKING = ("leak_down", "both")
 
 
+def list_outcome_columns() -> list[str]:
+    """What a venting's outcome is told with: the columns of the streams and of the mix, besides its own."""
+    streams = [rule.column for rule in load_settings().rules]
+    return list(dict.fromkeys(["venting_id", "engine_id", "date", *streams, *MIX]))
+
+
 def list_outcomes(ventings: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame:
     """The ventings that count, in the order of the days, with outcome, streams and mix.
 
@@ -50,10 +56,7 @@ def list_outcomes(ventings: pd.DataFrame, lifters: pd.DataFrame) -> pd.DataFrame
     over = lifters["over_first"].fillna(False).to_numpy(bool)
     leaks = lifters["cause"].isin(LEAKING).to_numpy() & over
     leaking = is_among(jobs["venting_id"], lifters.loc[leaks, "venting_id"])
-    columns = dict.fromkeys(
-        ["venting_id", "engine_id", "date", *(r.column for r in load_settings().rules), *MIX]
-    )
-    table = jobs.reindex(columns=list(columns)).assign(
+    table = jobs.reindex(columns=list_outcome_columns()).assign(
         **{
             FAILING: failed.fillna(False).to_numpy(bool),
             LEAK_DOWN: leaking & failed.fillna(False).to_numpy(bool),

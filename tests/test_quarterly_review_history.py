@@ -62,10 +62,12 @@ def test_ventings_of_then_equal_those_built_from_the_snapshot(page):
     lifters = build_lifters(records, limits=page.limits)
     whole = data.add_readings(build_ventings(records, limits=page.limits, lifters=lifters), lifters)
     whole = data.label_steps(whole, all_facts.steps)[list(data.NEEDED)]
-    found = data.ventings_then(page, all_facts, old)
+    found, inside, _ = data.read_then(page, all_facts, old, all_facts.steps[1])
     pd.testing.assert_frame_equal(
         found.reset_index(drop=True), whole.reset_index(drop=True), check_dtype=False, rtol=1e-12
     )
+    ids = found.loc[found["step"] == all_facts.steps[1].label, "venting_id"]
+    assert inside["venting_id"].tolist() == ids.tolist()
     last = written.last_written(page)
     assert 0 < (last <= 2).sum() < len(last)
 
@@ -103,7 +105,7 @@ def test_what_moved_a_number_is_named_by_venting(page):
 
 def test_signals_of_then_are_those_of_the_review_then(page):
     reported = open_review(page.parameters["store"], as_of=2, period="2025Q1")
-    then, _, _ = data.watch_then(page, data.load_data(page), data.load_data(page).steps[1])
+    then = data.look_back(page, data.load_data(page).steps[1]).watch
     own = data.load_data(reported).watch
     columns = ["series", "group", "direction", "value", "limit", "signal"]
     pd.testing.assert_frame_equal(then.series[columns], own.series[columns])
@@ -123,7 +125,7 @@ def test_everything_taken_in_at_once_is_marked_reconstructed(tmp_path):
     page = open_review(tmp_path / "store", period=quarters[-1])
     shown = review.earlier_signals(page)
     assert "no snapshot was made then" in shown.text
-    assert set(data.read_log(page).table["basis"]) <= {"reconstructed"}
+    assert set(data.read_log(page)["basis"]) <= {"reconstructed"}
 
 
 def test_a_period_is_held_against_any_earlier_one(store):

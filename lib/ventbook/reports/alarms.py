@@ -18,6 +18,7 @@ from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.scope import find_path
 from ventbook.statistics import monitor
 from ventbook.statistics.monitor import Monitor
+from ventbook.statistics.monitor.outcomes import list_outcome_columns
 from ventbook.tables import Gauges, Limits
 from ventbook.tables.reader import TableError, read_rows
 
@@ -133,7 +134,7 @@ def read_outcomes(
         .agg(over=("over", "sum"), judged=("judged", "sum"), checked=("over", "size"))
     )
     failed = verdicts.is_failing(over=counts["over"], judged=counts["judged"], checked=counts["checked"])
-    wanted = {*monitor.list_outcome_columns(), "closed"}
+    wanted = {*list_outcome_columns(), "closed"}
     ventings, engines = (take_columns(records, name, wanted) for name in ("ventings", "engines"))
     jobs = ventings.merge(engines, on="engine_id", how="inner")
     jobs = jobs.assign(

@@ -263,58 +263,49 @@ def _intake_rows(page: Page) -> pd.DataFrame:
     return open_store(page.snapshot.path).intake_rows(page.snapshot.number)
 
 
-def ventings_then(page: Page, facts: ReportData, old: Any) -> pd.DataFrame:
-    """Ventings of the earlier snapshot ``old`` with the columns NEEDED."""
-    jobs = tables_then(page, facts, old)[0]
-    known = facts.jobs[list(NEEDED)].dtypes.to_dict()
-    return jobs.reindex(columns=list(NEEDED)).astype(known)
-
-
-def tables_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Ventings and lifters (columns THEN) of the earlier snapshot ``old``, as :class:`ReportData` has today's.
+def read_then(
+    page: Page, facts: ReportData, old: Any, period: Period
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Of the earlier snapshot ``old``, as :class:`ReportData` has today's: all ventings (columns NEEDED), those of the period,
+    and the period's lifters (columns THEN).
 
     Ventings none of whose rows was written since are taken from today's tables; only the others are read from the
     snapshot and worked out again.
     """
-    kept = _tables_kept(page)
-    if old.number not in kept:
-        kept[old.number] = _read_then(page, facts, old)
-    return kept[old.number]
-
-
-@once_a_page
-def _tables_kept(page: Page) -> dict[int, tuple[pd.DataFrame, pd.DataFrame]]:
-    return {}
-
-
-def _read_then(page: Page, facts: ReportData, old: Any) -> tuple[pd.DataFrame, pd.DataFrame]:
     from ventbook.model import build_lifters, build_ventings, expect_records, list_counts
 
     same = jobs_written(page) <= old.number
-    jobs, lifters = facts.jobs[same], facts.lifters[[c for c in THEN if c in facts.lifters]]
-    if not same.all():
-        lifters = lifters[is_among(lifters["venting_id"], jobs["venting_id"])]
+    kept = facts.jobs["venting_id"][same]
+    jobs = cut_days(facts.jobs, period)
+    lifters = cut_days(facts.lifters[[c for c in THEN if c in facts.lifters]], period)
+    today = [
+        facts.jobs[list(NEEDED)][same],
+        jobs[same[jobs.index.to_numpy()]],
+        lifters[is_among(lifters["venting_id"], kept)],
+    ]
     other = list_rewritten(page, old)
     # what counts were expected then hangs on all counts of then, of unchanged ventings too
     then = old.records()
     constants = page.fit_constants(list_counts(then))
     expected = expect_records(then, constants=constants)
-    if other.empty:
-        return _set_expected(jobs, expected), lifters
-    part = {name: read_part(old, name, other) for name in PARTS}
-    part["engines"] = then["engines"]
-    read = page.keep_made(build_lifters, part, limits=page.limits, gauges=page.gauges)
-    rows = page.keep_made(build_ventings, part, limits=page.limits, lifters=read, constants=constants)
-    made = page.keep(add_readings(rows, read))
-    made = label_steps(widen_counts(made), facts.steps)
-    read = label_steps(page.keep(read), facts.steps)
-    found = []
-    for known, older in ((jobs, made), (lifters, read)):
-        older = older.reindex(columns=known.columns)
-        whole = pd.concat([known, older.astype(known.dtypes.to_dict())]) if len(older) else known
-        order = [name for name in ("date", "venting_id") if name in whole]
-        found.append(whole.sort_values(order, kind="stable").reset_index(drop=True))
-    return _set_expected(found[0], expected), found[1]
+    if len(other):
+        part = {name: read_part(old, name, other) for name in PARTS}
+        part["engines"] = then["engines"]
+        read = page.keep_made(build_lifters, part, limits=page.limits, gauges=page.gauges)
+        rows = page.keep_made(build_ventings, part, limits=page.limits, lifters=read, constants=constants)
+        made = page.keep(add_readings(rows, read))
+        made = label_steps(widen_counts(made), facts.steps)
+        older = [made, page.within(made, period), page.within(page.keep(read), period)]
+        today = [_join_rows(known, more) for known, more in zip(today, older, strict=True)]
+    return _set_expected(today[0], expected), _set_expected(today[1], expected), today[2]
+
+
+def _join_rows(known: pd.DataFrame, more: pd.DataFrame) -> pd.DataFrame:
+    """Rows of two tables by date and venting, with columns and types of the first."""
+    more = more.reindex(columns=known.columns)
+    whole = pd.concat([known, more.astype(known.dtypes.to_dict())]) if len(more) else known
+    order = [name for name in ("date", "venting_id") if name in whole]
+    return whole.sort_values(order, kind="stable").reset_index(drop=True)
 
 
 def _set_expected(jobs: pd.DataFrame, expected: pd.DataFrame) -> pd.DataFrame:
@@ -337,51 +328,66 @@ def intakes_of(page: Page, facts: ReportData) -> set[int]:
     return set(facts.now["venting_id"].map(last_written(page)).dropna().astype(int))
 
 
-@dataclass(frozen=True)
-class Log:
-    """Earlier reviews' signals (a row each, COLUMNS), and what each review watched then, by its period's label."""
+@once_a_page
+def read_log(page: Page) -> pd.DataFrame:
+    """Earlier reviews' signals, a row each: COLUMNS."""
+    facts = load_data(page)
+    rows: list[tuple[Any, ...]] = []
+    for step in facts.steps[-1 - LOGGED : -1]:
+        back = look_back(page, step)
+        basis = "snapshot" if back.known else "reconstructed"
+        rows += compare_watches(page, facts, step.label, back.watch, back.today, basis=basis)
+    return pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
 
-    table: pd.DataFrame
-    then: dict[str, trends.PageWatch]
+
+@dataclass(frozen=True)
+class LookBack:
+    """An earlier period as its own review had it: the signal rule as of then and with today's records (the page's own where the
+    period has no row in the log), its ventings and lifters as of then; ``known`` False where today's records stand in.
+    """
+
+    watch: trends.PageWatch
+    today: trends.PageWatch
+    known: bool = False
+    jobs: pd.DataFrame | None = None
+    lifters: pd.DataFrame | None = None
+
+
+def look_back(page: Page, period: Period) -> LookBack:
+    """An earlier period, worked out once a page: all ventings of its snapshot are let go of again."""
+    kept = _looked_back(page)
+    key = period.start, period.end
+    if key not in kept:
+        kept[key] = _look_back(page, load_data(page), period)
+    return kept[key]
 
 
 @once_a_page
-def read_log(page: Page) -> Log:
-    """The page's signal log."""
-    facts = load_data(page)
-    rows: list[tuple[Any, ...]] = []
-    watches: dict[str, trends.PageWatch] = {}
-    for step in facts.steps[-1 - LOGGED : -1]:
-        then, today, then_jobs = watch_then(page, facts, step)
-        basis = "reconstructed" if then_jobs is None else "snapshot"
-        watches[step.label] = then
-        rows += compare_watches(page, facts, step.label, then, today, basis=basis)
-    table = pd.DataFrame(rows, columns=list(COLUMNS)).astype(dict.fromkeys(LOG_NUMBERS, float))
-    return Log(table, watches)
+def _looked_back(page: Page) -> dict[tuple[dt.date, dt.date], LookBack]:
+    return {}
 
 
-def watch_then(
-    page: Page, facts: ReportData, step: Period
-) -> tuple[trends.PageWatch, trends.PageWatch, pd.DataFrame | None]:
-    """The signal rule for ``step`` as of its own review and with today's records, and the step's ventings as of then
-    (None: reconstructed from today's records).
-    """
-    steps = facts.steps[: facts.steps.index(step) + 1]
-    labels = [s.label for s in steps]
+def _look_back(page: Page, facts: ReportData, period: Period) -> LookBack:
+    logged = [
+        step for step in facts.steps[-1 - LOGGED : -1] if (step.start, step.end) == (period.start, period.end)
+    ]
+    steps = facts.steps[: facts.steps.index(logged[0]) + 1] if logged else ()
+    labels = [step.label for step in steps]
     inside = facts.jobs["step"].isin(labels).to_numpy()
-    today = page.keep_made(make_watch, coded_ventings(page)[inside], steps, seed=page.seed)
-    old = snapshot_of(page, step)
+    today = facts.watch
+    if logged:
+        today = page.keep_made(make_watch, coded_ventings(page)[inside], steps, seed=page.seed)
+    old = snapshot_of(page, period)
     if old is None:
-        return today, today, None
-    found = ventings_then(page, facts, old)
+        return LookBack(today, today)
+    found, jobs, lifters = read_then(page, facts, old, period)
     found = found[found["step"].isin(labels).to_numpy()]
     if found.empty:
-        return today, today, None
-    now = found[found["step"] == step.label]
-    jobs = facts.jobs.loc[inside, list(NEEDED)]
-    if found.reset_index(drop=True).equals(jobs.reset_index(drop=True)):
-        return today, today, now
-    return page.keep_made(make_watch, code_ventings(found), steps, seed=page.seed), today, now
+        return LookBack(today, today, False, jobs, lifters)
+    then = today
+    if not found.reset_index(drop=True).equals(facts.jobs.loc[inside, list(NEEDED)].reset_index(drop=True)):
+        then = page.keep_made(make_watch, code_ventings(found), steps, seed=page.seed)
+    return LookBack(then, today, True, jobs, lifters)
 
 
 @once_a_page
@@ -442,7 +448,7 @@ def follow_up(
 
 def list_not_over(page: Page) -> list[dict[str, Any]]:
     """Earlier signals of failing ventings that are not over, though no longer new: the latest row of each."""
-    table = read_log(page).table
+    table = read_log(page)
     table = table[(table["state"] == NOT_OVER) & (table["series"] == trends.FAILING)]
     table = table.drop_duplicates(["group", "direction"], keep="last")
     sites = set(table.loc[table["group"] != "", "direction"])

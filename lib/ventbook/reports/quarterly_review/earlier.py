@@ -15,9 +15,8 @@ from ventbook.reports.quarterly_review.data import (
     LOGGED,
     ReportData,
     load_data,
+    look_back,
     read_log,
-    snapshot_of,
-    tables_then,
 )
 from ventbook.reports.quarterly_review.numbers import five_numbers, number_text, number_unit
 from ventbook.results import Estimate
@@ -60,11 +59,10 @@ def list_restated(page: Page) -> list[Restated]:
 
 def compare_then(page: Page, facts: ReportData, period: Period) -> Restated:
     """One period then and now."""
-    old = snapshot_of(page, period)
-    if old is None:
+    back = look_back(page, period)
+    if back.jobs is None or back.lifters is None:
         return Restated(period, False)
-    jobs, lifters = tables_then(page, facts, old)
-    then, now = (page.within(frame, period).set_index("venting_id") for frame in (jobs, facts.jobs))
+    then, now = (page.within(frame, period).set_index("venting_id") for frame in (back.jobs, facts.jobs))
     if then.empty:
         return Restated(period, False)
     both = then.index.intersection(now.index)
@@ -75,9 +73,8 @@ def compare_then(page: Page, facts: ReportData, period: Period) -> Restated:
     corrected = tuple(map(str, both[differs.to_numpy(bool)]))
     if not (came or went or corrected):
         return Restated(period, True)
-    watch = read_log(page).then.get(period.label, facts.watch)
-    past = replace(facts, jobs=jobs, lifters=lifters, watch=watch)
-    first = five_numbers(page, past, page.within(jobs, period), period)
+    past = replace(facts, jobs=back.jobs, lifters=back.lifters, watch=back.watch)
+    first = five_numbers(page, past, back.jobs, period)
     today = five_numbers(page, facts, page.within(facts.jobs, period), period)
     changed = {
         name: (first[name], today[name])
@@ -166,7 +163,7 @@ def earlier_signals(page: Page) -> Blocks:
     if not earlier:
         return page.text("There is no earlier period.")
     shown = show_restated(page)
-    table = read_log(page).table
+    table = read_log(page)
     display = table.assign(
         what=table["series"].map(words.SERIES_WORDS), where=table["group"].replace("", "all sites")
     )

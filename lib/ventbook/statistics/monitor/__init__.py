@@ -4,7 +4,7 @@ Evidence holds at every look: of streams in which nothing acts at most one in c 
 """
 
 from ventbook.statistics.monitor.evidence import mixture_evidence, size_stream
-from ventbook.statistics.monitor.outcomes import LIFTER_COLUMNS, list_outcome_columns, list_outcomes
+from ventbook.statistics.monitor.outcomes import LIFTER_COLUMNS, list_outcomes
 from ventbook.statistics.monitor.settings import FAILING, FAMILY, KINDS, LEAK_DOWN, Settings, load_settings
 from ventbook.statistics.monitor.watch import Monitor, monitor_streams, trace_stream
 
@@ -16,7 +16,6 @@ __all__ = [
     "LIFTER_COLUMNS",
     "Monitor",
     "Settings",
-    "list_outcome_columns",
     "list_outcomes",
     "load_settings",
     "mixture_evidence",

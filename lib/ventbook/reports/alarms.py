@@ -335,7 +335,7 @@ def what_else(outcomes: pd.DataFrame, alarm: Alarm) -> list[str]:
     for rule in rules:
         if rule.name == "site" or rule.name == "engine type":
             continue
-        first = outcomes.dropna(subset=[rule.column]).groupby(rule.column, observed=True)["date"].min()
+        first = outcomes.groupby(rule.column, observed=True)["date"].min()
         near = first[(first - start).abs() <= pd.Timedelta(days=CAME_IN_DAYS)]
         near = near[near > days.min() + pd.Timedelta(days=CAME_IN_DAYS)]
         told += [

@@ -431,7 +431,8 @@ def compare_failing(
     if not rows:
         return pd.DataFrame(columns=names).astype({"p": float, "p_any": float, "blank_z": float})
     carries, recorded_on = np.array(has, np.float32), np.array(told, np.float32)
-    failing_with, failing, p = _tail(carries, recorded_on, bad.astype(np.float32)[:, None])
+    counts = _count_bad(carries, recorded_on, bad.astype(np.float32)[:, None])
+    (failing_with, failing), p = counts, _tail(carries, recorded_on, counts)
     least = _least_of_shuffled(carries, recorded_on, bad, inside, draws=draws, seed=seed)
     p_any = (1 + (least[None, :] <= p * (1 + 1e-9)).sum(axis=1)) / (draws + 1)
     table = pd.DataFrame(
@@ -446,13 +447,23 @@ def compare_failing(
     return table.sort_values(["p", "column", "level"], kind="stable").reset_index(drop=True)
 
 
-def _tail(
+def _count_bad(
     has: NDArray[np.float32], told: NDArray[np.float32], bad: NDArray[np.float32]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """(failing with the level, failing recorded, Fisher's one-sided p) by level and column of ``bad`` (n, draws)."""
-    with_level, recorded = (np.rint(m @ bad).astype(np.float64) for m in (has, told))
-    p = stats.hypergeom.sf(with_level - 1, told.sum(axis=1)[:, None], recorded, has.sum(axis=1)[:, None])
-    return with_level, recorded, np.asarray(p, np.float64)
+) -> NDArray[np.int64]:
+    """Failing with the level and failing recorded, (2, levels, draws), for the columns of ``bad`` (n, draws)."""
+    return np.rint([m @ bad for m in (has, told)]).astype(np.int64)
+
+
+def _tail(
+    has: NDArray[np.float32], told: NDArray[np.float32], counts: NDArray[np.int64]
+) -> NDArray[np.float64]:
+    """Fisher's one-sided p by level and draw, for :func:`_count_bad`; worked out once for counts that are alike."""
+    level = np.broadcast_to(np.arange(len(has))[:, None], counts.shape[1:])
+    cells = np.stack([level, *counts]).reshape(3, -1)
+    alike, place = np.unique(cells, axis=1, return_inverse=True)
+    recorded, with_level = (np.rint(m.sum(axis=1, dtype=np.float64))[alike[0]] for m in (told, has))
+    p = stats.hypergeom.sf(alike[1] - 1, recorded, alike[2], with_level)
+    return np.asarray(p, np.float64)[place.ravel()].reshape(counts.shape[1:])
 
 
 def _least_of_shuffled(
@@ -461,15 +472,15 @@ def _least_of_shuffled(
 ) -> NDArray[np.float64]:  # fmt: skip
     """The smallest p of all levels in each of ``draws`` fleets with failing shuffled inside strata."""
     rng = np.random.default_rng(seed)
-    in_strata = np.argsort(stratum, kind="stable")
-    least = []
+    in_strata = bad[np.argsort(stratum, kind="stable")]
+    counts = []
     for first in range(0, draws, 200):
-        wide = min(200, draws - first)
-        order = np.argsort(stratum[:, None] + rng.random((len(bad), wide)), axis=0)
-        shuffled = np.empty((len(bad), wide), np.float32)
-        np.put_along_axis(shuffled, order, bad[in_strata].astype(np.float32)[:, None], axis=0)
-        least.append(_tail(has, told, shuffled)[2].min(axis=0))
-    return np.concatenate(least)
+        drawn = np.ascontiguousarray(rng.random((len(bad), min(200, draws - first))).T)
+        shuffled = np.empty(drawn.shape, np.float32)
+        for row, order in zip(shuffled, drawn, strict=True):
+            row[np.argsort(stratum + order)] = in_strata
+        counts.append(_count_bad(has, told, shuffled.T))
+    return np.asarray(_tail(has, told, np.concatenate(counts, axis=2)).min(axis=0))
 
 
 def shift_of_means(shift: float, error: float, *, unit: str, level: float, n: int) -> Estimate:

@@ -34,6 +34,10 @@ class FleetSnapshot:
         frame = self.tables[table]
         return frame[columns] if columns else frame
 
+    def read_of(self, table: str, ventings: pd.Series, columns: list[str] | None = None) -> pd.DataFrame:
+        frame = self.read(table, None if columns is None else list(columns))
+        return frame[self.tables[table]["venting_id"].isin(ventings)]
+
     @property
     def engine_types(self) -> list[str]:
         return sorted(self.tables["engines"]["engine_type"].dropna().unique())

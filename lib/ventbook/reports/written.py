@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
-import pyarrow as pa
 
 from ventbook.numerics import find_places
 from ventbook.records import store
@@ -47,14 +44,3 @@ def list_rewritten(page: Page, old: Snapshot) -> pd.Series:
     written = last_written(page)
     last = np.append(written.to_numpy(), np.inf)[find_places(ids, written.index.to_series())]
     return ids[last > old.number]
-
-
-def read_part(
-    snapshot: Snapshot, table: str, ids: pd.Series, columns: Sequence[str] | None = None
-) -> pd.DataFrame:
-    """The rows of some ventings from a snapshot's table, typed and sorted as a whole read gives them."""
-    schema, key = store.schema_of(table), store.key_of(table)
-    names = [n for n in schema.names if n not in store.BOOKKEEPING.names] if columns is None else columns
-    among = pa.array(ids.tolist(), schema.field("venting_id").type)
-    rows = snapshot.read_among(table, "venting_id", among, list(dict.fromkeys([*names, *key])))
-    return store.to_frame(rows.sort_by([(name, "ascending") for name in key]).select(list(names)))

@@ -283,20 +283,6 @@ class Snapshot:
             return pa.table({})
         return delta.read_files(files, schema, columns)
 
-    def read_among(
-        self, table: str, column: str, values: pa.Array, columns: Sequence[str] | None = None
-    ) -> pa.Table:
-        """Rows of a record table that hold one of ``values`` in ``column``, in file order, bookkeeping included; files that
-        have none are passed over, and the others read one at a time.
-        """
-        schema = schema_of(table)
-        found = [delta.read_files([], schema, columns)]
-        for file in self.files(table):
-            mine = pc.is_in(delta.read_files([file], schema, [column])[column], value_set=values)
-            if pc.any(mine).as_py():
-                found.append(delta.read_files([file], schema, columns).filter(mine))
-        return pa.concat_tables(found)
-
     def read(
         self, table: str, columns: Sequence[str] | None = None, *, bookkeeping: bool = False
     ) -> pd.DataFrame:
@@ -322,6 +308,22 @@ class Snapshot:
         if table == "quarantine" and columns is None:
             return merge_hand_ins(to_frame(rows))
         return to_frame(rows if columns is None else rows.select(list(columns)))
+
+    def read_of(self, table: str, ventings: pd.Series, columns: Sequence[str] | None = None) -> pd.DataFrame:
+        """What :meth:`read` gives of some ventings, by id. Files that hold none of them are passed over, and the others are
+        read one at a time.
+        """
+        schema, key = schema_of(table), key_of(table)
+        wanted = [n for n in schema.names if n not in BOOKKEEPING.names] if columns is None else list(columns)
+        names = list(dict.fromkeys([*wanted, *key]))
+        among = pa.array(ventings.tolist(), schema.field("venting_id").type)
+        found = [delta.read_files([], schema, names)]
+        for file in self.files(table):
+            mine = pc.is_in(delta.read_files([file], schema, ["venting_id"])["venting_id"], value_set=among)
+            if pc.any(mine).as_py():
+                found.append(delta.read_files([file], schema, names).filter(mine))
+        rows = pa.concat_tables(found).sort_by([(name, "ascending") for name in key])
+        return to_frame(rows.select(wanted))
 
     @cached_property
     def coded(self) -> bool:

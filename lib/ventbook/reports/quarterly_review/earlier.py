@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ventbook.document import wording
@@ -67,10 +69,12 @@ def compare_then(page: Page, facts: ReportData, period: Period) -> Restated:
         return Restated(period, False)
     both = then.index.intersection(now.index)
     columns = [name for name in KEPT if name in now]
-    before, after = (frame.loc[both, columns].astype(object) for frame in (then, now))
-    differs = (_plain(before) != _plain(after)).any(axis=1)
+    before, after = (frame[columns].loc[both] for frame in (then, now))
+    differs = np.zeros(len(both), bool)
+    for name in columns:
+        differs |= _differ(before[name], after[name])
     came, went = (tuple(map(str, a.index.difference(b.index))) for a, b in ((now, then), (then, now)))
-    corrected = tuple(map(str, both[differs.to_numpy(bool)]))
+    corrected = tuple(map(str, both[differs]))
     if not (came or went or corrected):
         return Restated(period, True)
     past = replace(facts, jobs=back.jobs, lifters=back.lifters, watch=back.watch)
@@ -84,9 +88,18 @@ def compare_then(page: Page, facts: ReportData, period: Period) -> Restated:
     return Restated(period, True, came, went, corrected, changed)
 
 
-def _plain(frame: pd.DataFrame) -> pd.DataFrame:
-    """Cells that can be compared: blanks alike, numbers to what a record carries."""
-    return frame.map(lambda v: "" if pd.isna(v) else f"{v:.6g}" if isinstance(v, float) else str(v))
+def _differ(one: pd.Series, two: pd.Series) -> np.ndarray:
+    """Where two columns differ: blanks alike, numbers to what a record carries."""
+    alike = (one == two).fillna(False).to_numpy(bool) | (one.isna() & two.isna()).to_numpy(bool)
+    rest = np.flatnonzero(~alike)
+    pairs = zip(one.iloc[rest].tolist(), two.iloc[rest].tolist(), strict=True)
+    differs = ~alike
+    differs[rest] = [_plain(then) != _plain(now) for then, now in pairs]
+    return differs
+
+
+def _plain(value: Any) -> str:
+    return "" if pd.isna(value) else f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def say_restated(page: Page) -> str:

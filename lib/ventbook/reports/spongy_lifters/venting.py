@@ -32,7 +32,6 @@ from ventbook.reports.spongy_lifters.page import (
     findings,
     next_checks,
 )
-from ventbook.reports.written import read_part
 from ventbook.statistics import causes
 from ventbook.tables import units
 
@@ -153,7 +152,7 @@ def list_timeline(page: Page, engine: str) -> pd.DataFrame:
 
 def records_of(page: Page, table: str, jobs: pd.DataFrame) -> pd.DataFrame:
     """Rows of a record table that belong to these ventings."""
-    return read_part(page.snapshot, table, jobs["venting_id"])
+    return page.snapshot.read_of(table, jobs["venting_id"])
 
 
 def _start_row(page: Page, job: dict[str, Any], start: dict[str, Any]) -> tuple[Any, str, str, str]:

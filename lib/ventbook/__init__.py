@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from ventbook.run.runner import run_reports
     from ventbook.statistics.rates.shares import shares_by
 
-__version__ = "0.9.0"
+__version__ = "0.10.0"
 
 __all__ = [
     "__version__",

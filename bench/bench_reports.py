@@ -105,6 +105,7 @@ def main() -> None:
     parser.add_argument("--alone", action="store_true", help="not all reports at once")
     asked = parser.parse_args()
     ctypes.CDLL(None).prctl(SUBREAPER, 1, 0, 0, 0)
+    os.environ.pop("PYTHONDONTWRITEBYTECODE", None)  # else every command compiles the library's modules anew
     names = asked.reports or list(report_specs())
     with tempfile.TemporaryDirectory() as made:
         base = Path(made)

@@ -226,7 +226,14 @@ def test_a_median_told_by_counting_is_the_one_told_by_sorting():
 
 @pytest.mark.parametrize(
     ("most_rows", "min_files", "expected"),
-    [(1, 1, {9}), (2, 1, {9}), (3, 1, {4, 9}), (1, 3, {2, 4, 9}), (99, 1, {1, 2, 4, 9})],
+    [
+        (1, 1, {9}),
+        (2, 2, {9}),
+        (3, 1, {4, 9}),
+        (1, 5, {2, 4, 9}),
+        (99, 1, {1, 2, 4, 9}),
+        (1, 99, {1, 2, 4, 9}),
+    ],
 )
 def test_the_past_is_that_of_the_newest_intakes_each_whole(monkeypatch, most_rows, min_files, expected):
     monkeypatch.setitem(thresholds()["past"], "most_rows", most_rows)

@@ -93,15 +93,20 @@ class Recent(NamedTuple):
 
 
 def find_recent(book: pa.Table) -> Recent:
-    """The rows of the newest intakes, at least ``min_files`` of them and ``most_rows`` rows, each whole; ``book`` has the columns
-    BOOK.
+    """The rows of the newest intakes, each whole, that have ``most_rows`` rows and ``min_files`` files together, or all there are;
+    ``book`` has the columns BOOK.
     """
     rules, intakes = thresholds()["past"], book.column("_intake").to_numpy()
     counts = np.bincount(intakes)
     newest = np.flatnonzero(counts)[::-1]
-    filled = 1 + int(np.searchsorted(np.cumsum(counts[newest]), rules["most_rows"]))
-    rows = pa.array(np.flatnonzero(np.isin(intakes, newest[: max(filled, rules["min_files"])])))
-    return Recent(rows, number_keys(book.take(rows), BOOK))
+    filled = int(np.searchsorted(np.cumsum(counts[newest]), rules["most_rows"]))
+    recent = Recent(pa.array([], pa.int64()), np.zeros(0, dtype=np.int64))
+    for oldest in newest[filled:].tolist() or newest[-1:].tolist():
+        rows = pa.array(np.flatnonzero(intakes >= oldest))
+        recent = Recent(rows, number_keys(book.take(rows), BOOK))
+        if recent.files.max(initial=-1) >= rules["min_files"] - 1:
+            break
+    return recent
 
 
 def read_past(column: Column, earlier: Earlier, recent: Recent | None) -> Past | None:

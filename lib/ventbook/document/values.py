@@ -57,7 +57,7 @@ def json_scalar(value: Any, *, longest: int = 400) -> Cell:
 
 def each_value(column: pd.Series, make: Callable[[Any], Made]) -> list[Made]:
     """``make`` of every value of a column; of text and dates once for each that differs."""
-    if not isinstance(column.dtype, pd.StringDtype) and column.dtype.kind != "M":
+    if not isinstance(column.dtype, (pd.StringDtype, pd.CategoricalDtype)) and column.dtype.kind != "M":
         return [make(value) for value in column.tolist()]
     codes, distinct = pd.factorize(column)
     made = [*map(make, distinct), make(None)]

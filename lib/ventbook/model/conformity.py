@@ -332,16 +332,18 @@ def gather_readings(
     The tables are ``starts`` (those with an extra run), ``checks`` and ``gaps``; arguments as in :func:`check_steps`.
     """
     take = records.take if isinstance(records, Records) else lambda name, read: records[name][list(read)]
-    parts = {name: take(name, read) for name, read in READ.items() if name != "lifters"}
-    parts["lifters"] = lifters[list(READ["lifters"])]
-    for name, part in parts.items():
+
+    def read(name: str) -> pd.DataFrame:
+        part = lifters[list(READ[name])] if name == "lifters" else take(name, READ[name])
         inside = is_among(part["venting_id"], jobs["venting_id"])
-        parts[name] = part if inside.all() else part[inside]
-    starts = parts["starts"]
+        return part if inside.all() else part[inside]
+
+    starts = read("starts")
+    # one large table after the other
     return {
         "starts": starts[starts["extra_run_s"].notna() | starts["extra_run_speed_rpm"].notna()],
-        "checks": _worst_readings(parts["lifter_checks"], jobs, limits),
-        "gaps": _worst_gaps(parts["lifters"]),
+        "checks": _worst_readings(read("lifter_checks"), jobs, limits),
+        "gaps": _worst_gaps(read("lifters")),
     }
 
 

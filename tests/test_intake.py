@@ -210,6 +210,19 @@ def test_the_same_row_again_is_a_duplicate_and_another_value_a_correction(box):
     assert list(box.read("ventings", as_of=2)["rotations"]) == [40]
 
 
+def test_a_correction_is_of_the_stored_row_with_its_key_wherever_it_stands(box):
+    box.take("ventings.csv", HEAD + "".join(venting(f"V{n}", rotations=f"{40 + n}") for n in range(1, 5)))
+    later = box.take(
+        "ventings.csv", HEAD + venting("V9") + venting("V3", rotations="50") + venting("V2", rotations="42")
+    )
+    assert counts(later) == (3, 1, 1, 1, 0)
+    (what,) = later.issues[later.issues["code"] == "corrected"]["what"]
+    assert "was 43 and is now 50" in what
+    assert box.read("ventings").set_index("venting_id")["rotations"].to_dict() == {
+        "V1": 41, "V2": 42, "V3": 50, "V4": 44, "V9": 40
+    }  # fmt: skip
+
+
 def test_a_column_that_a_later_file_lacks_keeps_its_value(box):
     head = HEAD.strip() + ",oil_grade\n"
     box.take("ventings.csv", head + venting().strip() + ",10W-40\n")

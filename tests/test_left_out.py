@@ -43,12 +43,14 @@ def only(found, site):
     return next(row for row in found if row.site == site)
 
 
-def test_one_state_is_fishers_exact_test():
-    verdicts, jobs = make_jobs({("Plain", "cooler_empty"): (6, 8), ("Lake", "cooler_empty"): (3, 21)})
-    row = only(rates.compare_steps(verdicts, jobs), "Plain")
+@pytest.mark.parametrize(("outside", "others"), [(6, 3), (1, 20), (8, 21)])
+def test_one_state_is_fishers_exact_test(outside, others):
+    cells = {("Plain", "cooler_empty"): (outside, 8), ("Lake", "cooler_empty"): (others, 21)}
+    row = only(rates.compare_steps(*make_jobs(cells)), "Plain")
     # scipy's fisher_exact, one-sided
-    assert row.p == pytest.approx(stats.fisher_exact([[6, 2], [3, 18]], alternative="greater").pvalue)
-    assert (row.outside, row.judged, row.others_outside, row.others_judged) == (6, 8, 3, 21)
+    table = [[outside, 8 - outside], [others, 21 - others]]
+    assert row.p == pytest.approx(stats.fisher_exact(table, alternative="greater").pvalue)
+    assert (row.outside, row.judged, row.others_outside, row.others_judged) == (outside, 8, others, 21)
 
 
 def test_states_are_added_up_and_not_pooled():

@@ -73,9 +73,10 @@ def test_a_report_of_0_1_0_is_made_again_and_says_who_made_it(report):
 
 
 def test_the_list_of_changes_names_reports_that_exist():
+    now = tuple(map(int, __version__.split(".")))
     for change in tables.load_changes():
         assert set(change.reports) <= {*report_specs(), "*"}, change
-        assert change.version <= __version__
+        assert tuple(map(int, change.version.split("."))) <= now
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ from ventbook.reports.alarms import (
     watch_page,
 )
 from ventbook.reports.page import Page, once_a_page
-from ventbook.reports.written import PARTS, last_written, list_rewritten
+from ventbook.reports.written import last_written, list_rewritten, read_records_of
 from ventbook.statistics import monitor
 
 #: Earlier snapshots that are looked at.
@@ -152,8 +152,9 @@ def outcomes_then(page: Page, old: Snapshot) -> pd.DataFrame:
     other = list_rewritten(page, old)
     if other.empty:
         return kept.reset_index(drop=True)
-    part = {name: old.read_of(name, other) for name in PARTS} | {"engines": records["engines"]}
-    made = read_outcomes(part, limits=page.limits, gauges=page.gauges)
+    made = read_outcomes(
+        read_records_of(old, other, records["engines"]), limits=page.limits, gauges=page.gauges
+    )
     both = pd.concat([kept, made.astype(kept.dtypes.to_dict())])
     return both.sort_values(["date", "venting_id"], kind="stable", ignore_index=True)
 

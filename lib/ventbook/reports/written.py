@@ -44,3 +44,8 @@ def list_rewritten(page: Page, old: Snapshot) -> pd.Series:
     written = last_written(page)
     last = np.append(written.to_numpy(), np.inf)[find_places(ids, written.index.to_series())]
     return ids[last > old.number]
+
+
+def read_records_of(old: Snapshot, ventings: pd.Series, engines: pd.DataFrame) -> dict[str, pd.DataFrame]:
+    """The record tables PARTS of some ventings, by id, as an earlier snapshot has them, with its ``engines``."""
+    return {name: old.read_of(name, ventings) for name in PARTS} | {"engines": engines}

@@ -23,7 +23,7 @@ from ventbook.reports.page import Page, once_a_page
 from ventbook.reports.parameters import Period
 from ventbook.reports.rotations_to_prime.page import widen_counts
 from ventbook.reports.scope import cut_days
-from ventbook.reports.written import PARTS, last_written, list_rewritten
+from ventbook.reports.written import last_written, list_rewritten, read_records_of
 from ventbook.statistics import trends
 from ventbook.tables import evidence
 
@@ -289,8 +289,7 @@ def read_then(
     constants = page.fit_constants(list_counts(then))
     expected = expect_records(then, constants=constants)
     if len(other):
-        part = {name: old.read_of(name, other) for name in PARTS}
-        part["engines"] = then["engines"]
+        part = read_records_of(old, other, then["engines"])
         read = page.keep_made(build_lifters, part, limits=page.limits, gauges=page.gauges)
         rows = page.keep_made(build_ventings, part, limits=page.limits, lifters=read, constants=constants)
         made = page.keep(add_readings(rows, read))
